@@ -1,0 +1,1 @@
+"""A run in, numbers with their uncertainty out."""

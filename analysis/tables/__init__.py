@@ -1,0 +1,1 @@
+"""Published tables, one file each, with the source inside."""

@@ -1,0 +1,1 @@
+"""Shows what `analysis` computed; holds no physics and no file formats."""

@@ -1,0 +1,1 @@
+"""Serial bytes in, run files out."""

@@ -1,0 +1,356 @@
+"""Wire format version 1: messages ↔ bytes, no I/O. The text of the format is docs/wire-format.md.
+
+A frame is COBS (Cheshire & Baker, IEEE/ACM Trans. Networking 7(2), 1999) around
+`version, type, sequence, payload, CRC`, closed by one zero byte. Integers are little-endian.
+The CRC is CRC-16/IBM-3740 (check value 0x29B1), which `binascii.crc_hqx(data, 0xFFFF)` computes.
+"""
+
+from __future__ import annotations
+
+import binascii
+import struct
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from enum import IntEnum
+
+import numpy as np
+import numpy.typing as npt
+
+VERSION = 1
+MAX_BODY = 1024
+"""Greatest length of a frame before COBS, header and CRC included."""
+MAX_FRAME = MAX_BODY + MAX_BODY // 254 + 1
+"""Greatest length of a frame on the wire, without its closing zero."""
+
+_HEADER = struct.Struct("<BBH")
+_CRC = struct.Struct("<H")
+_DESCRIBE = struct.Struct("<IIBI")
+_CHANNEL = struct.Struct("<BBIIiiI")
+_SAMPLES = struct.Struct("<BBIIB")
+_EXTREMES = struct.Struct("<IIB")
+_EXTREME = struct.Struct("<Biii")
+_EVENT = struct.Struct("<IBI")
+_REPLY = struct.Struct("<BBI")
+_SET_RATE = struct.Struct("<I")
+
+
+class Kind(IntEnum):
+    """Frame types. Those from 0x80 on go from host to board."""
+
+    DESCRIBE = 0x01
+    SAMPLES = 0x02
+    EXTREMES = 0x03
+    EVENT = 0x04
+    REPLY = 0x05
+    IDENTIFY = 0x81
+    START = 0x82
+    STOP = 0x83
+    SET_RATE = 0x84
+    MARK = 0x85
+
+
+class EventCode(IntEnum):
+    """What an event frame reports; `value` means what the comment says."""
+
+    MARKER = 1  # running count of the marker button
+    OVER_RANGE = 2  # wire id of the channel
+    MISSED_SAMPLES = 3  # how many the board could not take or send
+    RESET = 4  # cause bits as the processor gives them
+
+
+class FrameError(ValueError):
+    """Bytes that are no good frame; `kind` is the fault kind to count."""
+
+    def __init__(self, kind: str) -> None:
+        super().__init__(kind)
+        self.kind = kind
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Damage met while receiving: a value to count, never an exception."""
+
+    kind: str
+    """cobs, crc, short, long, version, type, payload, noise, sequence, duplicate, order, range, layout, text."""
+    offset: int
+    """Position in the received stream, in bytes."""
+    length: int
+    """Bytes concerned; for `sequence` the number of frames that are missing."""
+
+
+@dataclass(frozen=True, slots=True)
+class WireChannel:
+    """How one channel travels: stored value = offset + raw × numerator / denominator, rounded half up."""
+
+    wire_id: int
+    bits: int
+    """16 or 32, signed; the least value of the type means "not measured"."""
+    numerator: int
+    denominator: int
+    offset: int
+    full_scale: int
+    """Greatest magnitude the sensor can give, in storage units; 0 = not declared."""
+    corner_mhz: int
+    """Corner frequency of the filter before the converter, in millihertz; 0 = not declared."""
+
+
+@dataclass(frozen=True, slots=True)
+class Describe:
+    """Who the board is and how to read its samples."""
+
+    board_id: int
+    boot: int
+    layout: int
+    interval_us: int
+    firmware: str
+    channels: tuple[WireChannel, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """n consecutive samples, `interval_us` apart, the first at board time `first_us` (modulo 2**32)."""
+
+    layout: int
+    boot: int
+    """Low eight bits of the boot counter: tells a reset from a wrap of the clock."""
+    first_us: int
+    interval_us: int
+    rows: bytes
+    """n rows as they travel; `unpack_rows` reads them once the layout is known."""
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Extreme:
+    """One current channel since the start command, in storage units."""
+
+    wire_id: int
+    least: int
+    greatest: int
+    rms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Extremes:
+    """Greatest, least and RMS currents since the start command, sent once a second."""
+
+    time_us: int
+    duration_ms: int
+    channels: tuple[Extreme, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something the board noticed."""
+
+    time_us: int
+    code: int
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """The board's answer to a command."""
+
+    command: int
+    status: int
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """Host → board. `value` is the interval in µs for SET_RATE and unused otherwise."""
+
+    kind: Kind
+    value: int = 0
+
+
+Message = Describe | Samples | Extremes | Event | Reply | Command
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """A message with the sequence number it carried."""
+
+    sequence: int
+    message: Message = field()
+
+
+def cobs_encode(data: bytes) -> bytes:
+    """Stuff `data` so that no zero remains; the closing zero is not added."""
+    pieces = bytearray()
+    blocks = data.split(b"\0")
+    for place, block in enumerate(blocks):
+        start = 0
+        while len(block) - start >= 254:
+            pieces += b"\xff" + block[start : start + 254]
+            start += 254
+            if start == len(block) and place == len(blocks) - 1:
+                return bytes(pieces)
+        pieces.append(len(block) - start + 1)
+        pieces += block[start:]
+    return bytes(pieces)
+
+
+def cobs_decode(stuffed: bytes) -> bytes:
+    """Undo `cobs_encode`; raises FrameError("cobs") where a code byte points past the end or a zero occurs."""
+    if not stuffed or 0 in stuffed:
+        raise FrameError("cobs")
+    out = bytearray()
+    at, end = 0, len(stuffed)
+    while True:
+        code = stuffed[at]
+        if at + code > end:
+            raise FrameError("cobs")
+        out += stuffed[at + 1 : at + code]
+        at += code
+        if at == end:
+            return bytes(out)
+        if code != 0xFF:
+            out.append(0)
+
+
+def row_dtype(channels: Sequence[WireChannel]) -> np.dtype[np.void]:
+    """The layout of one row of a samples frame."""
+    return np.dtype([(f"c{place}", f"<i{channel.bits // 8}") for place, channel in enumerate(channels)])
+
+
+def _text(text: str) -> bytes:
+    raw = text.encode("ascii")
+    if len(raw) > 32:
+        raise ValueError("a firmware name has at most 32 ASCII characters")
+    return bytes([len(raw)]) + raw
+
+
+def _payload(message: Message) -> tuple[int, bytes]:
+    match message:
+        case Describe():
+            fixed = _DESCRIBE.pack(message.board_id, message.boot, message.layout, message.interval_us)
+            entries = b"".join(
+                _CHANNEL.pack(
+                    c.wire_id, c.bits, c.numerator, c.denominator, c.offset, c.full_scale, c.corner_mhz
+                )
+                for c in message.channels
+            )
+            return Kind.DESCRIBE, fixed + _text(message.firmware) + bytes([len(message.channels)]) + entries
+        case Samples():
+            fixed = _SAMPLES.pack(
+                message.layout, message.boot & 0xFF, message.first_us, message.interval_us, message.count
+            )
+            return Kind.SAMPLES, fixed + message.rows
+        case Extremes():
+            entries = b"".join(_EXTREME.pack(e.wire_id, e.least, e.greatest, e.rms) for e in message.channels)
+            return Kind.EXTREMES, _EXTREMES.pack(message.time_us, message.duration_ms, len(message.channels)) + entries
+        case Event():
+            return Kind.EVENT, _EVENT.pack(message.time_us, message.code, message.value)
+        case Reply():
+            return Kind.REPLY, _REPLY.pack(message.command, message.status, message.value)
+        case Command():
+            return message.kind, _SET_RATE.pack(message.value) if message.kind is Kind.SET_RATE else b""
+
+
+def encode(message: Message, sequence: int) -> bytes:
+    """The bytes of one frame, closing zero included. Raises ValueError if a value does not fit."""
+    kind, payload = _payload(message)
+    try:
+        body = _HEADER.pack(VERSION, kind, sequence & 0xFFFF) + payload
+    except struct.error as error:
+        raise ValueError(str(error)) from error
+    if len(body) + 2 > MAX_BODY:
+        raise ValueError(f"a frame body has at most {MAX_BODY} bytes, this one {len(body) + 2}")
+    return cobs_encode(body + _CRC.pack(binascii.crc_hqx(body, 0xFFFF))) + b"\0"
+
+
+def _describe(payload: bytes) -> Describe:
+    board_id, boot, layout, interval_us = _DESCRIBE.unpack_from(payload)
+    at = _DESCRIBE.size
+    name_length = payload[at]
+    firmware = payload[at + 1 : at + 1 + name_length]
+    at += 1 + name_length
+    count = payload[at]
+    entries = payload[at + 1 :]
+    if name_length > 32 or len(firmware) != name_length or len(entries) != count * _CHANNEL.size:
+        raise FrameError("payload")
+    channels = tuple(WireChannel(*entry) for entry in _CHANNEL.iter_unpack(entries))
+    ids = {channel.wire_id for channel in channels}
+    if len(ids) != len(channels) or not channels or interval_us == 0:
+        raise FrameError("payload")
+    if any(channel.bits not in (16, 32) or channel.denominator == 0 for channel in channels):
+        raise FrameError("payload")
+    return Describe(board_id, boot, layout, interval_us, firmware.decode("ascii", "replace"), channels)
+
+
+def _samples(payload: bytes) -> Samples:
+    layout, boot, first_us, interval_us, count = _SAMPLES.unpack_from(payload)
+    rows = payload[_SAMPLES.size :]
+    if count == 0 or interval_us == 0 or len(rows) % count:
+        raise FrameError("payload")
+    return Samples(layout, boot, first_us, interval_us, rows, count)
+
+
+def _extremes(payload: bytes) -> Extremes:
+    time_us, duration_ms, count = _EXTREMES.unpack_from(payload)
+    entries = payload[_EXTREMES.size :]
+    if len(entries) != count * _EXTREME.size:
+        raise FrameError("payload")
+    return Extremes(time_us, duration_ms, tuple(Extreme(*entry) for entry in _EXTREME.iter_unpack(entries)))
+
+
+def _message(kind: int, payload: bytes) -> Message:
+    match kind:
+        case Kind.DESCRIBE:
+            return _describe(payload)
+        case Kind.SAMPLES:
+            return _samples(payload)
+        case Kind.EXTREMES:
+            return _extremes(payload)
+        case Kind.EVENT:
+            return Event(*_EVENT.unpack(payload))
+        case Kind.REPLY:
+            return Reply(*_REPLY.unpack(payload))
+        case Kind.SET_RATE:
+            return Command(Kind.SET_RATE, *_SET_RATE.unpack(payload))
+        case Kind.IDENTIFY | Kind.START | Kind.STOP | Kind.MARK:
+            if payload:
+                raise FrameError("payload")
+            return Command(Kind(kind))
+        case _:
+            raise FrameError("type")
+
+
+def decode(stuffed: bytes) -> Frame:
+    """Read one frame, its closing zero removed.
+
+    Raises FrameError, whose `kind` is: cobs, short, crc, version (a good frame of another version), type, payload.
+    """
+    body = cobs_decode(stuffed)
+    if len(body) < _HEADER.size + _CRC.size:
+        raise FrameError("short")
+    if binascii.crc_hqx(body[:-2], 0xFFFF) != _CRC.unpack(body[-2:])[0]:
+        raise FrameError("crc")
+    version, kind, sequence = _HEADER.unpack_from(body)
+    if version != VERSION:
+        raise FrameError("version")
+    try:
+        return Frame(sequence, _message(kind, body[_HEADER.size : -2]))
+    except (struct.error, IndexError) as error:
+        raise FrameError("payload") from error
+
+
+def unpack_rows(samples: Samples, channels: Sequence[WireChannel]) -> npt.NDArray[np.int64] | None:
+    """Stored values, shape (n, channels), int64, `INT64_NULL` where not measured; None if the rows do not fit."""
+    dtype = row_dtype(channels)
+    if len(samples.rows) != samples.count * dtype.itemsize:
+        return None
+    table = np.frombuffer(samples.rows, dtype)
+    out = np.empty((samples.count, len(channels)), np.int64)
+    for place, channel in enumerate(channels):
+        raw = table[f"c{place}"].astype(np.int64)
+        missing = raw == -(1 << (channel.bits - 1))
+        half = channel.denominator // 2
+        out[:, place] = channel.offset + (raw * channel.numerator + half) // channel.denominator
+        out[missing, place] = INT64_NULL
+    return out
+
+
+INT64_NULL = -(2**63)
