@@ -59,11 +59,15 @@ class EventCode(IntEnum):
 
 
 class FrameError(ValueError):
-    """Bytes that are no good frame; `kind` is the fault kind to count."""
+    """Bytes that are no good frame; `kind` is the fault kind to count.
 
-    def __init__(self, kind: str) -> None:
+    `found` is the version or type number met, for the kinds version and type.
+    """
+
+    def __init__(self, kind: str, found: int | None = None) -> None:
         super().__init__(kind)
         self.kind = kind
+        self.found = found
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,8 +221,8 @@ def row_dtype(channels: Sequence[WireChannel]) -> np.dtype[np.void]:
 
 def _text(text: str) -> bytes:
     raw = text.encode("ascii")
-    if len(raw) > 32:
-        raise ValueError("a firmware name has at most 32 ASCII characters")
+    if len(raw) > 32 or not text.isprintable():
+        raise ValueError("a firmware name has at most 32 printable ASCII characters")
     return bytes([len(raw)]) + raw
 
 
@@ -227,9 +231,7 @@ def _payload(message: Message) -> tuple[int, bytes]:
         case Describe():
             fixed = _DESCRIBE.pack(message.board_id, message.boot, message.layout, message.interval_us)
             entries = b"".join(
-                _CHANNEL.pack(
-                    c.wire_id, c.bits, c.numerator, c.denominator, c.offset, c.full_scale, c.corner_mhz
-                )
+                _CHANNEL.pack(c.wire_id, c.bits, c.numerator, c.denominator, c.offset, c.full_scale, c.corner_mhz)
                 for c in message.channels
             )
             return Kind.DESCRIBE, fixed + _text(message.firmware) + bytes([len(message.channels)]) + entries
@@ -251,8 +253,8 @@ def _payload(message: Message) -> tuple[int, bytes]:
 
 def encode(message: Message, sequence: int) -> bytes:
     """The bytes of one frame, closing zero included. Raises ValueError if a value does not fit."""
-    kind, payload = _payload(message)
     try:
+        kind, payload = _payload(message)
         body = _HEADER.pack(VERSION, kind, sequence & 0xFFFF) + payload
     except struct.error as error:
         raise ValueError(str(error)) from error
@@ -277,13 +279,15 @@ def _describe(payload: bytes) -> Describe:
         raise FrameError("payload")
     if any(channel.bits not in (16, 32) or channel.denominator == 0 for channel in channels):
         raise FrameError("payload")
-    return Describe(board_id, boot, layout, interval_us, firmware.decode("ascii", "replace"), channels)
+    # The name is shown on terminals: nothing but printable characters gets through.
+    name = "".join(chr(code) if 0x20 <= code < 0x7F else "\ufffd" for code in firmware)
+    return Describe(board_id, boot, layout, interval_us, name, channels)
 
 
 def _samples(payload: bytes) -> Samples:
     layout, boot, first_us, interval_us, count = _SAMPLES.unpack_from(payload)
     rows = payload[_SAMPLES.size :]
-    if count == 0 or interval_us == 0 or len(rows) % count:
+    if not rows or count == 0 or interval_us == 0 or len(rows) % count:
         raise FrameError("payload")
     return Samples(layout, boot, first_us, interval_us, rows, count)
 
@@ -315,22 +319,25 @@ def _message(kind: int, payload: bytes) -> Message:
                 raise FrameError("payload")
             return Command(Kind(kind))
         case _:
-            raise FrameError("type")
+            raise FrameError("type", kind)
 
 
 def decode(stuffed: bytes) -> Frame:
     """Read one frame, its closing zero removed.
 
-    Raises FrameError, whose `kind` is: cobs, short, crc, version (a good frame of another version), type, payload.
+    Raises FrameError, whose `kind` is: cobs, short, long, crc, version (a good frame of another version), type,
+    payload.
     """
     body = cobs_decode(stuffed)
     if len(body) < _HEADER.size + _CRC.size:
         raise FrameError("short")
+    if len(body) > MAX_BODY:
+        raise FrameError("long")
     if binascii.crc_hqx(body[:-2], 0xFFFF) != _CRC.unpack(body[-2:])[0]:
         raise FrameError("crc")
     version, kind, sequence = _HEADER.unpack_from(body)
     if version != VERSION:
-        raise FrameError("version")
+        raise FrameError("version", version)
     try:
         return Frame(sequence, _message(kind, body[_HEADER.size : -2]))
     except (struct.error, IndexError) as error:

@@ -1,0 +1,102 @@
+"""The hallway: composes the commands of the three packages. Nothing else knows all of them."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from typing import NoReturn
+
+import analysis.cli
+
+import logger.cli
+from analysis.errors import AnalysisError
+from logger.errors import (
+    ImportDataError,
+    JournalError,
+    LoggerError,
+    MachineFileError,
+    PortError,
+    RunFileError,
+    StorageError,
+)
+
+BAD_FILE, NO_PORT, CANNOT_WRITE = 3, 4, 5
+_EXIT_CODES: tuple[tuple[type[Exception], int], ...] = (
+    (StorageError, CANNOT_WRITE),
+    (PortError, NO_PORT),
+    (MachineFileError, BAD_FILE),
+    (RunFileError, BAD_FILE),
+    (JournalError, BAD_FILE),
+    (ImportDataError, BAD_FILE),
+    (AnalysisError, BAD_FILE),
+)
+
+
+class Parser(argparse.ArgumentParser):
+    """Answers a wrong call with one line."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message}. See: {self.prog} --help\n")
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """All commands. Building it imports nothing heavy."""
+    parser = Parser(
+        prog="amptally",
+        description="Record drives of small battery-electric two-wheel machines, and say how close they came to the "
+        "limits of fuses, battery and receiver supply.",
+        epilog="First time here: amptally demo",
+    )
+    parser.add_argument("--version", action="store_true", help="print the version and exit")
+    parser.add_argument("--debug", action="store_true", help="show a traceback where something fails")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=Parser)
+    analysis.cli.add_demo(commands, logger.cli)
+    logger.cli.add_commands(commands)
+    analysis.cli.add_commands(commands)
+    return parser
+
+
+def _version() -> str:
+    from logger.builder import program_version
+
+    return program_version()
+
+
+def main() -> int:
+    """Run the command in sys.argv; the exit code is returned."""
+    parser = build_parser()
+    arguments = sys.argv[1:]
+    debug = "--debug" in arguments
+    try:
+        args = parser.parse_args([argument for argument in arguments if argument != "--debug"])
+        if args.version:
+            print(f"amptally {_version()}")
+            return 0
+        if args.command is None:
+            parser.print_help()
+            return 2
+        return int(args.run(args))
+    except SystemExit as ended:
+        return ended.code if isinstance(ended.code, int) else 2
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader of our output left, for example `| head`: no error of ours.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except (LoggerError, AnalysisError) as error:
+        if debug:
+            raise
+        print(f"amptally: {' '.join(str(error).split())}", file=sys.stderr)
+        return next((code for kind, code in _EXIT_CODES if isinstance(error, kind)), BAD_FILE)
+    except Exception as error:
+        if debug:
+            raise
+        text = f"unexpected {type(error).__name__}: {' '.join(str(error).split())[:300]}"
+        print(f"amptally: {text}. This is a defect: run again with --debug and report it.", file=sys.stderr)
+        return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,17 @@
+"""Everything analysis raises on purpose.
+
+AnalysisError
+└── RunContentError (ValueError)   a run that can be read but not used: empty, or of another machine
+
+A value that the data cannot support is not an error: it is a refused `Estimate`.
+"""
+
+from __future__ import annotations
+
+
+class AnalysisError(Exception):
+    """The root: a plain, one-line message for the person at the machine."""
+
+
+class RunContentError(AnalysisError, ValueError):
+    """A run that can be read but not used."""

@@ -1,0 +1,267 @@
+"""How much current, for how long: the largest RMS of |i| over any window of a given length. Method: docs/methods.md."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.estimate import Estimate, estimate, refuse
+from analysis.square_integral import NEGLIGIBLE, Array, Mask, SquareIntegral
+
+FIXED_WINDOWS_S = (0.1, 1.0, 10.0, 60.0, 600.0)
+LOG_SPACED_WINDOWS = 41
+TIE = 1e-9
+"""Windows whose integrals differ by less, relative, count as equal."""
+
+
+@dataclass(frozen=True, slots=True)
+class CurrentError:
+    """What is declared about one current sensor, 1 σ, after correction; None = not declared."""
+
+    gain_u: float | None = None
+    """Relative."""
+    offset_u_a: float | None = None
+    noise_a: float | None = None
+    """Of one sample."""
+
+    def rms_terms(self, rms_a: float, samples: float) -> dict[str, float | None]:
+        """1 σ contributions to an RMS over that many samples, in A.
+
+        An offset o moves an RMS by o · mean / rms, which is at most o. White noise σ moves it by σ / √samples at random
+        and, as squares only add, by about σ² / (2 rms) upwards.
+        """
+        noise = None
+        if self.noise_a is not None:
+            upwards = self.noise_a**2 / (2 * rms_a) if rms_a > self.noise_a else self.noise_a
+            noise = math.hypot(self.noise_a / math.sqrt(max(samples, 1.0)), upwards)
+        return {
+            "sensor gain": None if self.gain_u is None else self.gain_u * rms_a,
+            "sensor offset": self.offset_u_a,
+            "sensor noise": noise,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The window of one length that holds the largest RMS."""
+
+    window_s: float
+    """Its length, of sampled time."""
+    rms_a: float
+    start_s: float
+    """In run time."""
+    end_s: float
+    """In run time; later than start_s + window_s where gaps lie between."""
+    crosses_gap: bool
+    """Samples are missing inside: the RMS is a lower bound (`at_least`)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Exposure:
+    """One current channel made ready for any number of windows; see `prepare` and `from_interval_rms`."""
+
+    t_s: Array
+    """Sample times, shape (n,)."""
+    square: SquareIntegral
+    """i² on the axis of sampled time, gaps cut out."""
+    gap_axis_s: Array
+    """Where on that axis the gaps were."""
+    interval_s: float
+    """Median sample interval, gaps left out."""
+    interval_rms: bool
+    """The board's own interval RMS was used, not a line between samples."""
+
+    @classmethod
+    def prepare(cls, t_s: Array, current_a: Array, gap_after: npt.ArrayLike) -> Exposure:
+        """From samples joined by straight lines.
+
+        `t_s` [s] and `current_a` [A], shape (n,), n ≥ 2, strictly increasing times, no NaN; `gap_after[k]`, shape
+        (n − 1,), says that the interval after sample k is a gap. Raises ValueError otherwise, and when all are gaps.
+        """
+        return cls._build(t_s, current_a, gap_after, interval_rms=False)
+
+    @classmethod
+    def from_interval_rms(cls, t_s: Array, rms_a: Array, gap_after: npt.ArrayLike) -> Exposure:
+        """From the board's interval RMS, as `prepare`: rms_a[k] holds for the whole interval that ends at t_s[k].
+
+        What the first sample, and the first one after each gap, say about the time before them is not used.
+        """
+        return cls._build(t_s, rms_a, gap_after, interval_rms=True)
+
+    @classmethod
+    def _build(cls, t_s: Array, current_a: Array, gap_after: npt.ArrayLike, *, interval_rms: bool) -> Exposure:
+        t_s = np.asarray(t_s, np.float64)
+        current_a = np.asarray(current_a, np.float64)
+        gap: Mask = np.asarray(gap_after, np.bool_)
+        if t_s.ndim != 1 or len(t_s) < 2 or current_a.shape != t_s.shape or gap.shape != (len(t_s) - 1,):
+            raise ValueError("needs n ≥ 2 times, as many currents, and n − 1 gap marks")
+        steps = np.diff(t_s)
+        if not (np.all(steps > 0) and math.isfinite(t_s[0]) and math.isfinite(t_s[-1])):
+            raise ValueError("times must be finite and strictly increasing")
+        if gap.all():
+            raise ValueError("every interval between two samples is a gap")
+        axis_s = t_s - t_s[0]
+        if gap.any():
+            axis_s[1:] -= np.cumsum(np.where(gap, steps, 0.0))
+            # Rounding must neither give a gap a length nor make the axis fall.
+            axis_s[1:][gap] = axis_s[:-1][gap]
+            axis_s = np.maximum.accumulate(axis_s)
+        start_a, end_a = (current_a[1:], current_a[1:]) if interval_rms else (current_a[:-1], current_a[1:])
+        square = SquareIntegral.prepare(axis_s, start_a, end_a)
+        return cls(t_s, square, axis_s[1:][gap], float(np.median(steps[~gap])), interval_rms)
+
+    @property
+    def duration_s(self) -> float:
+        """Last sample time less the first, gaps included."""
+        return float(self.t_s[-1] - self.t_s[0])
+
+    @property
+    def sampled_s(self) -> float:
+        """Duration without the gaps."""
+        return self.square.length_s
+
+    @property
+    def peak_a(self) -> float:
+        """Greatest |i| on the line between samples."""
+        return math.sqrt(self.square.greatest_a2)
+
+    def refusal(self, window_s: float) -> str | None:
+        """Why the data cannot support this window; None when they can."""
+        if window_s > self.duration_s * (1 + TIE):
+            return f"the run lasts {self.duration_s:.4g} s, shorter than this window of {window_s:g} s"
+        if window_s < 2 * self.interval_s * (1 - TIE):
+            return (
+                f"a window of {window_s:g} s is shorter than two sample intervals of {self.interval_s:.3g} s; "
+                "a faster sample rate would show it"
+            )
+        return None
+
+    def worst(self, window_s: float) -> Window:
+        """The largest RMS over any window of this length, 0 < window_s ≤ duration_s.
+
+        A window longer than the sampled time takes all of it. Among equals one without a gap is preferred. Raises
+        ValueError for other lengths; that a window is too short for the sample interval is `refusal`'s to say.
+        """
+        found = self._search(window_s, -1.0)
+        if found is None:
+            raise ArithmeticError("the search found no window")
+        return found
+
+    def worst_above(self, window_s: float, floor_a: float) -> Window | None:
+        """As `worst`, but None, and quickly so, when no window of this length has an RMS above `floor_a` ≥ 0."""
+        return self._search(window_s, floor_a**2 * min(window_s, self.sampled_s))
+
+    def _search(self, window_s: float, floor_a2s: float) -> Window | None:
+        if not 0 < window_s <= self.duration_s * (1 + TIE):
+            raise ValueError(f"a window lasts more than 0 and at most {self.duration_s} s, not {window_s}")
+        length_s = min(window_s, self.sampled_s)
+        found = self.square.search(length_s, floor_a2s)
+        if found is None:
+            return None
+        integral, start = found
+        if self._crosses(np.array([start]), length_s)[0]:
+            other = self.square.search(length_s, integral * (1 - TIE), lambda starts: self._crosses(starts, length_s))
+            integral, start = other or found
+        return self._window(window_s, length_s, integral, start)
+
+    def worst_from(self, window_s: float) -> Window:
+        """The largest RMS over any window of this length or longer, up to the sampled time. Errors as `worst`.
+
+        Of all windows no shorter than L the best has length L, or both its ends lie where i² equals its own mean square
+        λ (else a small change of that end would raise the mean), at a jump, or at an end of the run. From the best
+        window of length L on, λ rises to the best of those pairs until none is better (Dinkelbach's iteration).
+        """
+        best = self.worst(window_s)
+        longest_s = self.sampled_s
+        if window_s >= longest_s:
+            return best
+        mean_a2 = best.rms_a**2
+        while True:
+            points = self.square.level_points(math.sqrt(mean_a2))
+            excess = self.square.between(np.zeros_like(points), points) - mean_a2 * points
+            partner = np.searchsorted(points, points - window_s, side="right") - 1
+            ends = np.flatnonzero(partner >= 0)
+            gain = excess[ends] - np.minimum.accumulate(excess)[partner[ends]]
+            end = int(ends[np.argmax(gain)])
+            begin = int(np.argmin(excess[: partner[end] + 1]))
+            length_s = float(points[end] - points[begin])
+            integral = float(self.square.between(points[begin : begin + 1], points[end : end + 1])[0])
+            if integral <= mean_a2 * length_s * (1 + NEGLIGIBLE):
+                return best
+            mean_a2 = integral / length_s
+            best = self._window(length_s, length_s, integral, float(points[begin]))
+
+    def seconds_above(self, level_a: float) -> tuple[float, float]:
+        """Sampled time with |i| > level_a ≥ 0, and its 1 σ from not knowing when in an interval i passed; both in s."""
+        length = np.diff(self.square.axis_s)
+        share = np.zeros_like(length)
+        for start, end in ((self.square.start_a, self.square.end_a), (-self.square.start_a, -self.square.end_a)):
+            most, span = np.maximum(start, end), np.abs(end - start)
+            flat = (most > level_a).astype(np.float64)
+            share += np.clip(np.divide(most - level_a, span, out=flat, where=span > 0), 0.0, 1.0)
+        passed = length[(share > 0) & (share < 1)]
+        return float(share @ length), math.sqrt(float(passed @ passed) / 12)
+
+    def _crosses(self, start_s: Array, length_s: float) -> Mask:
+        """Whether a gap lies strictly inside each window, in axis time; a rounding step at its ends is no crossing."""
+        slip = 8 * np.spacing(self.sampled_s)
+        first = np.searchsorted(self.gap_axis_s, start_s + slip, side="right")
+        behind = np.searchsorted(self.gap_axis_s, start_s + length_s - slip, side="left")
+        return np.asarray(behind > first)
+
+    def _window(self, window_s: float, length_s: float, integral_a2s: float, start_s: float) -> Window:
+        # Longer than the sampled time: all of it is taken, and what is missing lies inside even if at an end.
+        missing = window_s > length_s * (1 + TIE)
+        crosses = missing or bool(self._crosses(np.array([start_s]), length_s)[0])
+        axis = self.square.axis_s
+        slip = 8 * np.spacing(self.sampled_s)
+        first = min(int(np.searchsorted(axis, start_s + slip, side="right")) - 1, len(axis) - 2)
+        last = max(int(np.searchsorted(axis, start_s + length_s - slip, side="left")) - 1, 0)
+        return Window(
+            window_s=window_s,
+            rms_a=math.sqrt(max(integral_a2s, 0.0) / length_s),
+            start_s=float(self.t_s[first] + (start_s - axis[first])),
+            end_s=float(self.t_s[last] + (start_s + length_s - axis[last])),
+            crosses_gap=crosses,
+        )
+
+
+def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: str = "") -> Estimate:
+    """The window's RMS in A with its interval; `at_least` where the window crosses a gap."""
+    terms = error.rms_terms(window.rms_a, min(window.window_s, exposure.sampled_s) / exposure.interval_s)
+    result = estimate(window.rms_a, "A", terms, note=note)
+    if result.low is not None:
+        result = replace(result, low=max(result.low, 0.0))
+    return result.bounded("at_least", "the window crosses a gap") if window.crosses_gap else result
+
+
+def window_rms(exposure: Exposure, window_s: float, error: CurrentError) -> Estimate:
+    """The largest RMS for one window length in A, or the reason why the data have none."""
+    reason = exposure.refusal(window_s)
+    return refuse("A", reason) if reason else rms_estimate(exposure, exposure.worst(window_s), error)
+
+
+def window_list(
+    duration_s: float,
+    interval_s: float,
+    published_times_s: Iterable[float] = (),
+    rated_after_s: Iterable[float] = (),
+) -> Array:
+    """Window lengths of the exposure curve [s], sorted: from two sample intervals to the whole run.
+
+    `published_times_s` are the opening times of the fuses in play; `rated_after_s` the shortest times of their 135 %
+    rows, each of which also gets the window one sample interval longer, where the limit falls to the rating.
+    """
+    shortest_s = 2 * interval_s
+    if duration_s < shortest_s * (1 - TIE):
+        return np.zeros(0)
+    named = [*FIXED_WINDOWS_S, *published_times_s, *(time + interval_s for time in rated_after_s)]
+    kept = [time for time in named if shortest_s * (1 - TIE) <= time < duration_s * (1 - TIE)]
+    spaced = np.geomspace(min(shortest_s, duration_s), duration_s, LOG_SPACED_WINDOWS)[:-1]
+    windows: Array = np.unique(np.concatenate([np.array(kept), spaced]))
+    windows = windows[windows < duration_s * (1 - TIE)]
+    return np.append(windows, duration_s)

@@ -1,0 +1,33 @@
+"""Something about a run that its reader should know: how grave, what, on which evidence, what to do next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Severity = Literal["note", "caution", "danger"]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One entry of a report's `findings`."""
+
+    severity: Severity
+    code: str
+    """Stable short name, listed in docs/json.md; programs match on it, people read `what`."""
+    what: str
+    """One plain sentence."""
+    evidence: str
+    """The numbers or the missing fields behind it."""
+    next: str
+    """What the reader can do about it."""
+
+    def as_json(self) -> dict[str, str]:
+        """The report's finding object."""
+        return {
+            "severity": self.severity,
+            "code": self.code,
+            "what": self.what,
+            "evidence": self.evidence,
+            "next": self.next,
+        }

@@ -1,0 +1,186 @@
+"""What a fuse's table allows for how long, and where a run comes closest to it. Method: docs/methods.md."""
+
+from __future__ import annotations
+
+import heapq
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+from analysis.exposure import Exposure, Window
+from analysis.tables import iso8820_3_blade, iso8820_5_strip
+from analysis.tables.opening_times import FuseTable
+
+TABLES: tuple[FuseTable, ...] = (*iso8820_3_blade.TABLES, *iso8820_5_strip.TABLES)
+FAMILIES: tuple[str, ...] = tuple(dict.fromkeys(table.family for table in TABLES))
+TOLERANCE = 1e-4
+"""No window has a ratio below (1 − this) × the one found."""
+JUST_LONGER = 1 + 1e-6
+"""A limit that falls after a published time falls for windows longer than it: the first such window examined."""
+
+Side = Literal["earliest", "latest"]
+
+
+def fuse_table(family: str, rating_a: float) -> FuseTable | None:
+    """The column for a fuse of this rating; None when the family has none (or does not exist)."""
+    for table in TABLES:
+        if table.family == family and table.least_rating_a <= rating_a <= table.greatest_rating_a:
+            return table
+    return None
+
+
+def usable_fraction(table: FuseTable, ambient_c: float) -> float | None:
+    """Share of the rating that the fuse carries in air of this temperature, linear between published steps.
+
+    1 where the family has no derating table; None above the last published temperature.
+    """
+    if not table.derating:
+        return 1.0
+    steps = table.derating
+    if ambient_c <= steps[0].ambient_c:
+        return steps[0].fraction
+    for cool, warm in pairwise(steps):
+        if ambient_c <= warm.ambient_c:
+            share = (ambient_c - cool.ambient_c) / (warm.ambient_c - cool.ambient_c)
+            return cool.fraction + share * (warm.fraction - cool.fraction)
+    return None
+
+
+def opening_times_s(table: FuseTable) -> tuple[float, ...]:
+    """Every published opening time of the column, shortest and longest, sorted."""
+    times = {time for row in table.rows for time in (row.shortest_s, row.longest_s) if time is not None}
+    return tuple(sorted(times))
+
+
+def rated_after_s(table: FuseTable) -> float:
+    """The shortest time of the 135 % row: longer windows are held to the rating itself."""
+    return max(row.shortest_s for row in table.limits() if row.shortest_s is not None)
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """Allowed RMS by window length: log-log between the points, one level for longer windows, none for shorter ones."""
+
+    points: tuple[tuple[float, float], ...]
+    """(window_s, allowed_a), from short to long; the current never rises."""
+    beyond_a: float
+    """For windows longer than the last point."""
+
+    @classmethod
+    def of(cls, table: FuseTable, derated_a: float, side: Side) -> Limit:
+        """The earliest or the latest opening of a fuse whose rating, derated, is `derated_a`."""
+        points = []
+        for row in reversed(table.limits()):
+            time = row.shortest_s if side == "earliest" else row.longest_s
+            if time is not None:
+                points.append((time, row.percent / 100 * derated_a))
+        return cls(tuple(points), derated_a if side == "earliest" else points[-1][1])
+
+    @property
+    def shortest_s(self) -> float:
+        """Windows shorter than this have no limit."""
+        return self.points[0][0]
+
+    @property
+    def last_s(self) -> float:
+        """The longest published time."""
+        return self.points[-1][0]
+
+    def allowed_a(self, window_s: float) -> float | None:
+        """The limit for windows of this length."""
+        if window_s < self.shortest_s:
+            return None
+        for (short_s, upper_a), (long_s, lower_a) in pairwise(self.points):
+            if window_s <= long_s:
+                share = math.log(window_s / short_s) / math.log(long_s / short_s)
+                return upper_a * math.exp(share * math.log(lower_a / upper_a))
+        return self.points[-1][1] if window_s == self.last_s else self.beyond_a
+
+
+@dataclass(frozen=True, slots=True)
+class Tightest:
+    """The window where allowed / exposure is least."""
+
+    ratio: float
+    allowed_a: float
+    window: Window
+
+
+def tightest(exposure: Exposure, limit: Limit) -> Tightest | None:
+    """The least allowed(T) / RMS(T) over all windows with a limit that the data resolve.
+
+    None when there is no such window, or no current in any. Found ratio ≤ true least ratio × (1 + TOLERANCE).
+
+    With H(T) = T·RMS²(T) the square of the ratio is allowed²·T / H. H never falls with T, and allowed²·T is monotone
+    between two points, so over [T1, T2] the squared ratio is at least min(allowed²·T at T1, at T2) / H(T2). Intervals
+    are halved (in log T), the most promising first, until none can hold less than the best. Beyond the last point the
+    limit is level, and `Exposure.worst_from` gives the worst window at once.
+    """
+    shortest_s = max(limit.shortest_s, 2 * exposure.interval_s)
+    longest_s = exposure.sampled_s
+    search = _Search(exposure, limit)
+    if exposure.refusal(shortest_s) is not None:
+        return None
+    if longest_s > limit.last_s:
+        first_s = min(max(limit.last_s * JUST_LONGER, shortest_s), longest_s)
+        search.offer(exposure.worst_from(first_s))
+    if exposure.duration_s > longest_s:
+        search.offer(exposure.worst(exposure.duration_s))
+    end_s = min(longest_s, limit.last_s)
+    if shortest_s <= end_s:
+        inner = [time for time, _ in limit.points if shortest_s < time < end_s]
+        search.between([shortest_s, *inner, end_s] if end_s > shortest_s else [shortest_s])
+    return search.best
+
+
+class _Search:
+    """Branch and bound over window lengths."""
+
+    def __init__(self, exposure: Exposure, limit: Limit) -> None:
+        self.exposure = exposure
+        self.limit = limit
+        self.best: Tightest | None = None
+
+    def offer(self, window: Window) -> None:
+        """Keep the window if its ratio is the least so far."""
+        allowed = self.limit.allowed_a(window.window_s)
+        if allowed is None or window.rms_a <= 0:
+            return
+        ratio = allowed / window.rms_a
+        if self.best is None or ratio < self.best.ratio:
+            self.best = Tightest(ratio, allowed, window)
+
+    def weight(self, window_s: float) -> float:
+        """allowed²·T."""
+        allowed = self.limit.allowed_a(window_s)
+        return math.inf if allowed is None else allowed**2 * window_s
+
+    def cut(self) -> float:
+        """Squared ratios from here on are not worth a search."""
+        return math.inf if self.best is None else (self.best.ratio * (1 - TOLERANCE)) ** 2
+
+    def between(self, lengths_s: list[float]) -> None:
+        """Search all lengths from the first to the last; the limit's points among them are in the list."""
+        known = [self.exposure.worst(length) for length in lengths_s]
+        for window in known:
+            self.offer(window)
+        heap: list[tuple[float, float, float, float]] = []
+        for short_s, long in zip(lengths_s, known[1:], strict=False):
+            self.push(heap, short_s, long.window_s, long.rms_a**2 * long.window_s)
+        while heap and heap[0][0] < self.cut():
+            _, short_s, long_s, long_a2s = heapq.heappop(heap)
+            middle_s = math.sqrt(short_s * long_s)
+            floor = min(self.weight(short_s), self.weight(middle_s)) / self.cut()
+            found = self.exposure.worst_above(middle_s, math.sqrt(floor / middle_s))
+            if found is not None:
+                self.offer(found)
+                self.push(heap, short_s, middle_s, found.rms_a**2 * middle_s)
+            self.push(heap, middle_s, long_s, long_a2s)
+
+    def push(self, heap: list[tuple[float, float, float, float]], short_s: float, long_s: float, a2s: float) -> None:
+        """Keep an interval of lengths with its bound; `a2s` is H at its long end."""
+        if a2s > 0:
+            bound = min(self.weight(short_s), self.weight(long_s)) / a2s
+            if bound < self.cut():
+                heapq.heappush(heap, (bound, short_s, long_s, a2s))

@@ -1,0 +1,177 @@
+"""The two-well kinetic battery model: charge at hand, and charge that must first flow to where it is at hand.
+
+Manwell & McGowan, Solar Energy 50 (1993) 399-405. `k_per_h` is k' of that family of papers, the rate at which the two
+levels even out; papers that write k for k'·c(1 − c) need converting first. Worked example: docs/methods.md.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+PUBLISHED_SHARES = (0.166, 0.25, 0.35, 0.45, 0.55, 0.625)
+"""Shares c between the least and greatest published: 0.166 (Jongerden et al. 2009), 0.625 (Cloth et al. 2007)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kinetic:
+    """The model's three constants."""
+
+    qmax_ah: float
+    """Charge in both wells when full: what an endlessly slow discharge gives [Ah]."""
+    c: float
+    """Share of it that is at hand, 0 to 1; c·qmax is what an endlessly fast discharge gives."""
+    k_per_h: float
+    """k', the rate at which the levels even out [1/h]."""
+
+    def full(self) -> Wells:
+        """Both wells full and level."""
+        return Wells(self.qmax_ah, 0.0)
+
+    def at_hand_ah(self, wells: Wells) -> float:
+        """Charge in the first well [Ah]; the battery is empty when it reaches 0."""
+        return self.c * (wells.charge_ah - (1 - self.c) * wells.difference_ah)
+
+    def capacity_ah(self, hours: float) -> float:
+        """Charge given when the current is such that a full battery lasts `hours`."""
+        return self.qmax_ah * float(_share_given(np.array([self.k_per_h * hours]), self.c)[0])
+
+
+@dataclass(frozen=True, slots=True)
+class Wells:
+    """State of the two wells, in the form in which the equations part.
+
+    With q = q1 + q2 and δ = q2/(1 − c) − q1/c the model reads q' = −I, δ' = −k'δ + I/c, and q1 = c (q − (1 − c) δ).
+    """
+
+    charge_ah: float
+    """q, the charge in both wells."""
+    difference_ah: float
+    """δ, difference of the levels; 0 at rest."""
+
+
+def _share_given(kt: Floats, c: float | Floats) -> Floats:
+    """Q(T)/qmax = c kT/(1 − r + c (kT − 1 + r)), r = e^(−kT)."""
+    lost = -np.expm1(-kt)
+    return np.asarray(c * kt / (lost + c * (kt - lost)))
+
+
+def advance(model: Kinetic, wells: Wells, current_a: float, hours: float) -> Wells:
+    """The exact state after `hours` at a constant current; charging stops where the well in question is full."""
+    r = math.exp(-model.k_per_h * hours)
+    charge = min(wells.charge_ah - current_a * hours, model.qmax_ah)
+    difference = wells.difference_ah * r + current_a / (model.c * model.k_per_h) * (1 - r)
+    # The first well cannot rise above its brim: what does not fit is counted in the second.
+    return Wells(charge, max(difference, (charge - model.qmax_ah) / (1 - model.c)))
+
+
+def reaches_after_h(model: Kinetic, wells: Wells, current_a: float, floor: float = 0.0) -> float:
+    """Hours of constant current until the first well's level is down to `floor` (0..1 of its height); inf if never."""
+    floor_ah = floor * model.c * model.qmax_ah
+
+    def left(hours: float) -> float:
+        return model.at_hand_ah(advance(model, wells, current_a, hours)) - floor_ah
+
+    if left(0.0) <= 0:
+        return 0.0
+    if current_a <= 0:
+        return math.inf
+    # At constant discharge the first well crosses a level once: q1'' keeps its sign and q1' ends at −cI.
+    low, high = 0.0, max(wells.charge_ah, 0.0) / current_a
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if left(middle) > 0 else (low, middle)
+    return (low + high) / 2
+
+
+@dataclass(frozen=True, slots=True)
+class Discharge:
+    """Outcome of a current profile."""
+
+    wells: Wells
+    """State at the end, or at the moment the first well ran empty."""
+    empty_at_h: float | None
+    """Time from the start until empty; None when charge was left at the end."""
+
+
+def simulate(model: Kinetic, wells: Wells, current_a: Floats, duration_h: Floats) -> Discharge:
+    """Run a profile of constant pieces; `current_a` and `duration_h` have one entry per piece."""
+    clock = 0.0
+    for current, hours in zip(current_a.tolist(), duration_h.tolist(), strict=True):
+        after = advance(model, wells, current, hours)
+        if model.at_hand_ah(after) <= 0:
+            until = min(reaches_after_h(model, wells, current), hours)
+            return Discharge(advance(model, wells, current, until), clock + until)
+        wells, clock = after, clock + hours
+    return Discharge(wells, None)
+
+
+def fit_kinetic(hours: Sequence[float], capacity_ah: Sequence[float]) -> Kinetic:
+    """Least squares on three or more (discharge time, capacity) points of a data sheet.
+
+    qmax enters linearly and is solved for; c and k' are searched on a grid that closes in. ValueError with fewer than
+    three points (they leave a family: `kinetic_family`), or where more time gives less charge.
+    """
+    t, q = np.asarray(hours, dtype=float), np.asarray(capacity_ah, dtype=float)
+    order = np.argsort(t)
+    if t.size < 3 or t.size != q.size or np.unique(t).size < 3:
+        raise ValueError("three different discharge times are needed to fix qmax, c and k'")
+    if t.min() <= 0 or q.min() <= 0 or np.any(np.diff(q[order]) <= 0):
+        raise ValueError("each longer discharge must give more charge")
+    centre = np.array([0.5, math.log(1 / math.sqrt(t.min() * t.max()))])
+    reach = np.array([0.49, math.log(1e4)])
+    best_q = 0.0
+    for _ in range(40):
+        c, log_k = np.meshgrid(
+            np.clip(np.linspace(centre[0] - reach[0], centre[0] + reach[0], 41), 0.005, 0.995),
+            np.linspace(centre[1] - reach[1], centre[1] + reach[1], 41),
+            indexing="ij",
+        )
+        given = _share_given(np.exp(log_k)[..., None] * t, c[..., None])
+        qmax = (given @ q) / (given**2).sum(axis=-1)
+        error = ((qmax[..., None] * given - q) ** 2).sum(axis=-1)
+        at = np.unravel_index(np.argmin(error), error.shape)
+        centre, best_q = np.array([c[at], log_k[at]]), float(qmax[at])
+        reach = reach * 0.6
+    return Kinetic(best_q, float(centre[0]), math.exp(centre[1]))
+
+
+def kinetic_family(
+    hours: float, capacity_ah: float, second_hours: float, second_ah: float, shares: Sequence[float] = PUBLISHED_SHARES
+) -> tuple[Kinetic, ...]:
+    """The models that pass through two data-sheet points, one for each share c that can.
+
+    Two points leave one constant open, so an answer from them is the span over the published shares. Of the two k'
+    that fit a share, the greater is taken: the one for which the slower point is near qmax. Empty when the two
+    capacities are equal or no share can reach their ratio. ValueError where more time gives less charge.
+    """
+    (t_fast, q_fast), (t_slow, q_slow) = sorted([(hours, capacity_ah), (second_hours, second_ah)])
+    if not 0 < t_fast < t_slow or not 0 < q_fast <= q_slow:
+        raise ValueError("the two points need different discharge times, and the longer must give more charge")
+    wanted = q_fast / q_slow
+    models = []
+    for c in shares:
+        kt_slow = np.logspace(-3, 6, 400)
+        ratio = _share_given(kt_slow * t_fast / t_slow, c) / _share_given(kt_slow, c)
+        least = int(np.argmin(ratio))
+        if not ratio[least] <= wanted < ratio[-1]:
+            continue
+        log_kt = float(np.interp(wanted, ratio[least:], np.log(kt_slow[least:])))
+        k = _refine(c, wanted, t_fast, t_slow, math.exp(log_kt) / t_slow)
+        models.append(Kinetic(q_slow / float(_share_given(np.array([k * t_slow]), c)[0]), c, k))
+    return tuple(models)
+
+
+def _refine(c: float, wanted: float, t_fast: float, t_slow: float, near: float) -> float:
+    low, high = math.log(near) - 0.1, math.log(near) + 0.1
+    for _ in range(50):
+        middle = (low + high) / 2
+        fast, slow = _share_given(math.exp(middle) * np.array([t_fast, t_slow]), c)
+        low, high = (middle, high) if fast / slow < wanted else (low, middle)
+    return math.exp((low + high) / 2)

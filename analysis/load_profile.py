@@ -1,0 +1,77 @@
+"""A load as the battery models take it: pieces of constant current."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+BATCHES = 8
+LEAST_VARIATION = 0.03
+"""1 σ, relative: the next stretch is not this one over again, even where this one was even; no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class LoadProfile:
+    """Current over time in equal pieces, discharge positive."""
+
+    current_a: Floats
+    """Mean current of each piece [A]."""
+    duration_h: Floats
+    """Length of each piece [h]."""
+
+    @property
+    def hours(self) -> float:
+        """Time covered [h]."""
+        return float(np.sum(self.duration_h))
+
+    @property
+    def charge_ah(self) -> float:
+        """Net charge [Ah]."""
+        return float(np.sum(self.current_a * self.duration_h))
+
+    @property
+    def mean_a(self) -> float:
+        """Net charge over time [A]."""
+        return self.charge_ah / self.hours
+
+    @property
+    def relative_u(self) -> float:
+        """1 σ of the mean as a forecast of what comes, relative to it.
+
+        From the scatter between `BATCHES` stretches of the run (method of batch means), with `LEAST_VARIATION` as a
+        floor under it; a load with fewer pieces than batches has the floor doubled.
+        """
+        if self.current_a.size < BATCHES or self.mean_a <= 0:
+            return 2 * LEAST_VARIATION
+        parts = zip(np.array_split(self.current_a, BATCHES), np.array_split(self.duration_h, BATCHES), strict=True)
+        means = np.array([np.sum(current * hours) / np.sum(hours) for current, hours in parts])
+        return math.hypot(float(np.std(means, ddof=1)) / math.sqrt(BATCHES) / self.mean_a, LEAST_VARIATION)
+
+
+def load_profile(current_a: Floats, interval_s: Floats, pieces: int = 200) -> LoadProfile:
+    """Sampled current → at most `pieces` equal pieces of the sampled time, charge kept exactly.
+
+    current_a[n] is the mean current [A] over interval_s[n] [s]; leave out what was not measured. Pieces of seconds
+    smooth what the rate law must not see: it was never meant for single pulses. ValueError when nothing was sampled.
+    """
+    current, interval = np.asarray(current_a, dtype=float), np.asarray(interval_s, dtype=float)
+    if current.shape != interval.shape or current.ndim != 1:
+        raise ValueError("current_a and interval_s must be two rows of the same length")
+    if np.any(interval < 0) or not np.all(np.isfinite(current)) or not np.sum(interval) > 0:
+        raise ValueError("a load needs finite currents over a time above 0")
+    clock_s = np.concatenate([[0.0], np.cumsum(interval)])
+    charge_as = np.concatenate([[0.0], np.cumsum(current * interval)])
+    edges_s = np.linspace(0.0, clock_s[-1], min(pieces, current.size) + 1)
+    given_as = np.diff(np.interp(edges_s, clock_s, charge_as))
+    lengths_s = np.diff(edges_s)
+    return LoadProfile(given_as / lengths_s, lengths_s / 3600)
+
+
+def steady(current_a: float, hours: float = 1.0) -> LoadProfile:
+    """A constant load [A] for so many hours."""
+    return LoadProfile(np.array([current_a]), np.array([hours]))

@@ -1,0 +1,274 @@
+"""Voltage drop per ampere, T seconds after a step: from steps, else by regression. docs/methods.md, Resistance."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import accumulate
+
+import numpy as np
+
+from analysis.estimate import Estimate, estimate, refuse
+from analysis.run import Flags, Floats, SensorError
+
+TIME_SCALES_S = (0.1, 1.0, 10.0)
+LEAST_STEP_A = 2.0
+STEADY_SHARE = 0.1
+"""A current is steady while it stays within this share of the step. Our own choice."""
+MODEL_SHARE = 0.02
+"""1 σ for what a single number leaves out: resistance moves with charge, current and temperature. Our own judgement."""
+RELAXATIONS_S = (0.03, 0.3, 3.0, 30.0)
+"""Time constants of the regression; fixed, so that it stays linear."""
+LONGEST_FIT_S = 1800.0
+LEAST_BIN_S = 0.01
+PARTS = 12
+WIDEST_SHARE = 0.5
+"""A regression whose 1 σ exceeds this share of its result is refused."""
+
+WIDEST_OPEN_SHARE = 0.02
+"""Likewise for the open-circuit voltage."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Regression of voltage on current, charge and relaxing current."""
+
+    open_circuit_v: float
+    """Intercept: voltage without current at the start of the fitted stretch."""
+    open_circuit_u: float
+    at_s: float
+    """Start of the fitted stretch."""
+    resistance_ohm: dict[float, tuple[float, float]]
+    """Time scale → value and 1 σ."""
+    refused: dict[float, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One clean step of current."""
+
+    at_s: float
+    current_a: float
+    """After minus before."""
+    drop_v: float
+    """Voltage before minus voltage T seconds after."""
+    timing_u_v: float
+    """1 σ of the drop, because the step lies anywhere within its sample interval (rectangular law)."""
+
+
+def find_steps(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, scale_s: float) -> list[Step]:
+    """Steps of at least 2 A with steady current for `scale_s` before and after, risen within half of it.
+
+    A step counts only where the sample interval at it is at most `scale_s`.
+    """
+    steps: list[Step] = []
+    dt = np.diff(time_s)
+    gaps_before = np.concatenate(([0], np.cumsum(gap_after)))
+    places = np.flatnonzero((np.abs(np.diff(amps)) >= LEAST_STEP_A / 2) & (dt <= scale_s * 1.001) & ~gap_after)
+    blocked_until = -math.inf
+    for place in places.tolist():
+        start, after_s = float(time_s[place]), float(time_s[place] + dt[place]) + scale_s
+        if place < 1 or start < blocked_until or after_s > time_s[-1]:
+            continue
+        first = min(int(np.searchsorted(time_s, start - scale_s, "left")), place - 1)
+        risen = max(int(np.searchsorted(time_s, start + scale_s / 2, "right")) - 1, place + 1)
+        last = int(np.searchsorted(time_s, after_s, "left"))
+        before, after = amps[first : place + 1], amps[risen : last + 1]
+        jump = float(after.mean() - before.mean())
+        allowed = STEADY_SHARE * abs(jump)
+        if abs(jump) < LEAST_STEP_A or np.ptp(before) > allowed or np.ptp(after) > allowed:
+            continue
+        if gaps_before[last] > gaps_before[first]:
+            continue
+        early, middle, late = np.interp(start + scale_s + np.array([0.0, 0.5, 1.0]) * dt[place], time_s, volts)
+        level = float(volts[first : place + 1].mean())
+        steps.append(Step(float(start), jump, level - float(middle), abs(float(early - late)) / math.sqrt(12)))
+        blocked_until = after_s
+    return steps
+
+
+def from_steps(steps: list[Step], volt_noise_v: float) -> tuple[float, float]:
+    """Resistance [Ω] and 1 σ by least squares through zero over all steps."""
+    jumps = np.array([step.current_a for step in steps])
+    drops = np.array([step.drop_v for step in steps])
+    timing = np.array([step.timing_u_v for step in steps])
+    weight = float((jumps**2).sum())
+    value = float((jumps * drops).sum()) / weight
+    scatter = 0.0
+    if len(steps) > 1:
+        scatter = math.sqrt(float(((drops - value * jumps) ** 2).sum()) / (len(steps) - 1) / weight)
+    noise = math.sqrt(2) * volt_noise_v / math.sqrt(weight)
+    late = math.sqrt(float(((jumps * timing) ** 2).sum())) / weight
+    return value, math.sqrt(scatter**2 + noise**2 + late**2)
+
+
+def relaxed(time_s: Floats, amps: Floats, tau_s: float) -> Floats:
+    """First-order lag of the current with time constant `tau_s`, starting settled at its first value."""
+    keep = np.exp(-np.diff(time_s) / tau_s)
+    pairs = zip(keep.tolist(), amps[1:].tolist(), strict=True)
+    return np.fromiter(
+        accumulate(pairs, lambda state, item: state * item[0] + item[1] * (1.0 - item[0]), initial=float(amps[0])),
+        np.float64,
+        len(amps),
+    )
+
+
+def _binned(time_s: Floats, volts: Floats, amps: Floats, width_s: float) -> tuple[Floats, Floats, Floats]:
+    """Means over bins of `width_s`, empty bins left out."""
+    place = ((time_s - time_s[0]) / width_s).astype(np.int64)
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(place)) + 1))
+    count = np.diff(np.concatenate((starts, [len(place)])))
+    return (
+        np.add.reduceat(time_s, starts) / count,
+        np.add.reduceat(volts, starts) / count,
+        np.add.reduceat(amps, starts) / count,
+    )
+
+
+def fit_voltage(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, current_noise_a: float) -> Fit | str:
+    """Least squares of V = E − s·q − R₀·i − Σ Rⱼ·(i lagged by τⱼ), with q the charge removed; or why it cannot be done.
+
+    Uncertainty by leaving out one of twelve stretches at a time (jackknife), because residuals are not independent.
+    """
+    resumed = time_s[1:][gap_after]
+    chosen = _busiest(time_s, amps)
+    time_s, volts, amps = time_s[chosen], volts[chosen], amps[chosen]
+    if len(time_s) < 50:
+        return "too few samples for a regression"
+    interval = float(np.median(np.diff(time_s)))
+    width = max(LEAST_BIN_S, interval)
+    if interval < LEAST_BIN_S:
+        time_s, volts, amps = _binned(time_s, volts, amps, width)
+    dt = np.diff(time_s)
+    charge = np.concatenate(([0.0], np.cumsum(0.5 * (amps[:-1] + amps[1:]) * dt))) / 3600
+    usable = [tau for tau in RELAXATIONS_S if tau >= 2 * width and tau <= (time_s[-1] - time_s[0]) / 4]
+    columns = [np.ones_like(amps), -charge, -amps, *(-relaxed(time_s, amps, tau) for tau in usable)]
+    table = np.stack(columns, axis=1)
+    spread = float(np.std(amps))
+    if spread < max(0.5, 3 * current_noise_a):
+        return "the current hardly changes, so that resistance cannot be told from open-circuit voltage"
+    # The lagged current is not known until a gap is forgotten.
+    used = np.flatnonzero(_since(time_s, resumed) > 2 * max(usable, default=0.0))
+    if len(used) < 50:
+        return "too much of the run lies in gaps for a regression"
+    parts = np.array_split(used, PARTS)
+    normal = [(table[part].T @ table[part], table[part].T @ volts[part]) for part in parts]
+    total_a = np.sum([a for a, _ in normal], axis=0)
+    total_b = np.sum([b for _, b in normal], axis=0)
+    solved = _solve(total_a, total_b)
+    dropped = [_solve(total_a - a, total_b - b) for a, b in normal]
+    if solved is None or any(part is None for part in dropped):
+        return "the current does not move in enough ways to tell the terms of the regression apart"
+    others = np.array(dropped)
+
+    def jackknife(values: Floats) -> float:
+        return math.sqrt((PARTS - 1) / PARTS * float(((values - values.mean()) ** 2).sum()))
+
+    values: dict[float, tuple[float, float]] = {}
+    refused: dict[float, str] = {}
+    for scale in TIME_SCALES_S:
+        moved = float(np.std(amps - relaxed(time_s, amps, scale)))
+        if scale < 2 * width:
+            refused[scale] = f"samples every {width:.3g} s cannot show what happens {scale:g} s after a step"
+        elif scale > (time_s[-1] - time_s[0]) / 4:
+            refused[scale] = f"the run is too short to show what happens {scale:g} s after a step"
+        elif moved < max(0.5, 3 * current_noise_a):
+            refused[scale] = f"the current never changes fast enough to show what happens {scale:g} s after a step"
+        else:
+            gain = np.array([0.0, 0.0, 1.0, *(1.0 - math.exp(-scale / tau) for tau in usable)])
+            value, u = float(solved @ gain), jackknife(others @ gain)
+            # Current noise pulls the slope down by var / (var + u²): half of that as doubt.
+            u = math.hypot(u, 0.5 * abs(value) * current_noise_a**2 / moved**2)
+            if value <= 0 or u > WIDEST_SHARE * value:
+                refused[scale] = (
+                    f"the regression leaves {scale:g} s resistance open: {1e3 * value:.1f} mΩ, 1 σ {1e3 * u:.1f} mΩ"
+                )
+            else:
+                values[scale] = value, u
+    return Fit(float(solved[0]), jackknife(others[:, 0]), float(time_s[0]), values, refused)
+
+
+def _since(time_s: Floats, moments_s: Floats) -> Floats:
+    """Time since the last of the moments; infinite before the first."""
+    if not len(moments_s):
+        return np.full(len(time_s), np.inf)
+    place = np.searchsorted(moments_s, time_s, "right") - 1
+    return np.where(place >= 0, time_s - moments_s[np.maximum(place, 0)], np.inf)
+
+
+def _busiest(time_s: Floats, amps: Floats) -> slice:
+    """At most half an hour, where the current changes most."""
+    if time_s[-1] - time_s[0] <= LONGEST_FIT_S:
+        return slice(None)
+    change = np.concatenate(([0.0], np.cumsum(np.abs(np.diff(amps)))))
+    ends = np.searchsorted(time_s, time_s + LONGEST_FIT_S, "right") - 1
+    start = int(np.argmax(change[ends] - change))
+    return slice(start, int(ends[start]) + 1)
+
+
+def _solve(a: Floats, b: Floats) -> Floats | None:
+    """Solution of the scaled normal equations; None where they do not tell the unknowns apart."""
+    scale = np.sqrt(np.diag(a))
+    if (scale == 0).any():
+        return None
+    scaled = a / np.outer(scale, scale)
+    if np.linalg.cond(scaled) > 1e10:
+        return None
+    return np.asarray(np.linalg.solve(scaled, b / scale) / scale)
+
+
+@dataclass(frozen=True, slots=True)
+class Resistance:
+    """What is known of the battery's resistance."""
+
+    by_scale: dict[float, Estimate]
+    open_circuit_v: Estimate
+
+
+def assess_resistance(
+    time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, current: SensorError, voltage: SensorError
+) -> Resistance:
+    """Resistance [Ω] at 0.1, 1, 10 s and open-circuit voltage [V] at the start, each with its method in the basis."""
+    current_noise = math.hypot(current.noise or 0.0, (current.resolution or 0.0) / math.sqrt(12))
+    volt_noise = math.hypot(voltage.noise or 0.0, (voltage.resolution or 0.0) / math.sqrt(12))
+    fit = fit_voltage(time_s, volts, amps, gap_after, current_noise) if len(time_s) > 1 else "no samples"
+
+    def terms(value: float, u: float) -> dict[str, float | None]:
+        return {
+            "scatter": u,
+            "model": MODEL_SHARE * value,
+            "current gain": None if current.gain_u is None else current.gain_u * value,
+            "voltage gain": None if voltage.gain_u is None else voltage.gain_u * value,
+        }
+
+    by_scale = {}
+    for scale in TIME_SCALES_S:
+        steps = find_steps(time_s, volts, amps, gap_after, scale)
+        if steps:
+            value, u = from_steps(steps, volt_noise)
+            note = f"{len(steps)} step{'s' if len(steps) > 1 else ''} of current"
+            if value > 0:
+                by_scale[scale] = estimate(value, "ohm", terms(value, u), note=note)
+            else:
+                by_scale[scale] = refuse(
+                    "ohm", "the voltage does not fall when the current rises: check the wiring of the sensors"
+                )
+        elif isinstance(fit, str):
+            by_scale[scale] = refuse("ohm", fit)
+        elif scale in fit.resistance_ohm:
+            by_scale[scale] = estimate(
+                fit.resistance_ohm[scale][0], "ohm", terms(*fit.resistance_ohm[scale]), note="regression"
+            )
+        else:
+            by_scale[scale] = refuse("ohm", fit.refused[scale])
+    if isinstance(fit, str):
+        return Resistance(by_scale, refuse("V", fit))
+    if fit.open_circuit_u > WIDEST_OPEN_SHARE * fit.open_circuit_v:
+        return Resistance(by_scale, refuse("V", f"the regression leaves it open by {fit.open_circuit_u:.2f} V (1 σ)"))
+    open_terms: dict[str, float | None] = {
+        "scatter": fit.open_circuit_u,
+        "voltage gain": None if voltage.gain_u is None else voltage.gain_u * fit.open_circuit_v,
+        "voltage offset": voltage.offset_u,
+    }
+    note = f"regression, without current at {fit.at_s:.0f} s"
+    return Resistance(by_scale, estimate(fit.open_circuit_v, "V", open_terms, note=note))

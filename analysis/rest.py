@@ -1,0 +1,116 @@
+"""The stretch at rest before the first load, and the voltages that belong to it. docs/methods.md, Rest voltage."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.estimate import Estimate, estimate, refuse
+from analysis.run import Run, SensorError, Series
+
+LEAST_REST_S = 2.0
+LEAST_CURRENT_A = 0.2
+RATED_SHARE = 0.01
+"""Of the rated-rate current: below it a battery counts as at rest. Our own choice, with LEAST_CURRENT_A."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """A stretch at rest, or why there is none."""
+
+    start_s: float
+    end_s: float
+    mean_current_a: float
+    """Mean |I| within it."""
+    refused: str | None = None
+
+
+def rest_threshold_a(rated_current_a: float | None, sensor: SensorError) -> float:
+    """Mean |I| below which the battery counts as at rest, widened by what the sensor cannot tell from zero."""
+    base = max(LEAST_CURRENT_A, RATED_SHARE * (rated_current_a or 0.0))
+    return base + (sensor.offset_u or 0.0) + (sensor.noise or 0.0) + (sensor.resolution or 0.0)
+
+
+def find_rest(current: Series, threshold_a: float) -> Rest:
+    """The stretch from the first sample to the first load, if it lasts 2 s and its mean |I| is below the threshold."""
+    none = Rest(0.0, 0.0, 0.0)
+    size = np.abs(current.value)
+    width = min(5, len(size))
+    smooth = np.convolve(size, np.ones(width) / width, "valid")
+    loaded = np.flatnonzero(smooth > 2 * threshold_a)
+    # The first mean above it ends with the first loaded sample.
+    end = len(size) - 1 if not len(loaded) else max(int(loaded[0]) + width - 2, 0)
+    length = float(current.time_s[end] - current.time_s[0]) if end > 0 else 0.0
+    if length < LEAST_REST_S:
+        reason = (
+            f"no rest of {LEAST_REST_S:g} s before the first load: let the machine stand switched on before driving"
+        )
+        return Rest(none.start_s, none.end_s, 0.0, reason)
+    mean = float(np.trapezoid(size[: end + 1], current.time_s[: end + 1]) / length)
+    if mean >= threshold_a:
+        reason = f"the current before the first load is {mean:.2f} A, above the {threshold_a:.2f} A that counts as rest"
+        return Rest(none.start_s, none.end_s, mean, reason)
+    return Rest(float(current.time_s[0]), float(current.time_s[end]), mean)
+
+
+def run_rest(run: Run) -> Rest:
+    """The rest of a run, or the reason why it has none."""
+    current = run.series("battery_current_a")
+    if current is None or len(current.time_s) < 2:
+        return Rest(0.0, 0.0, 0.0, "no battery current was measured, so that rest cannot be told from load")
+    battery = run.machine.battery if run.machine else None
+    rated = battery.rated_current_a if battery else None
+    return find_rest(current, rest_threshold_a(rated, run.sensor("battery_current_a")))
+
+
+def voltage_terms(sensor: SensorError, volts: float, samples: int = 1) -> dict[str, float | None]:
+    """1 σ contributions to a voltage read from `samples` samples."""
+    white = math.hypot(sensor.noise or 0.0, (sensor.resolution or 0.0) / math.sqrt(12))
+    return {
+        "voltage gain": None if sensor.gain_u is None else sensor.gain_u * abs(volts),
+        "voltage offset": sensor.offset_u,
+        "noise and resolution": white / math.sqrt(samples),
+    }
+
+
+def rest_voltage(run: Run, rest: Rest, si_name: str = "battery_voltage_v") -> Estimate:
+    """Median voltage of the rest stretch [V]."""
+    values = rest_values(run, rest, si_name)
+    if isinstance(values, str):
+        return refuse("V", values)
+    volts = float(np.median(values))
+    terms = voltage_terms(run.sensor(si_name), volts, len(values))
+    terms["scatter of the median"] = 1.2533 * float(np.std(values)) / math.sqrt(len(values))
+    return estimate(volts, "V", terms, note=f"{rest.end_s - rest.start_s:.0f} s at rest")
+
+
+def rest_values(run: Run, rest: Rest, si_name: str) -> np.ndarray[tuple[int], np.dtype[np.float64]] | str:
+    """Samples of a voltage during rest, or the reason why there are none."""
+    series = run.series(si_name)
+    if series is None:
+        return f"no {run.label(si_name).lower()} was measured"
+    if rest.refused is not None:
+        return rest.refused
+    inside = (series.time_s >= rest.start_s) & (series.time_s <= rest.end_s)
+    if not inside.any():
+        return f"{run.label(si_name)} has no sample during the rest"
+    return series.value[inside]
+
+
+def block_imbalance(run: Run, rest: Rest) -> Estimate:
+    """Lower minus upper block voltage at rest [V]: twice the midpoint less the whole."""
+    middle = rest_values(run, rest, "midpoint_voltage_v")
+    whole = rest_values(run, rest, "battery_voltage_v")
+    if isinstance(middle, str):
+        return refuse("V", middle)
+    if isinstance(whole, str):
+        return refuse("V", whole)
+    lower, total = float(np.median(middle)), float(np.median(whole))
+    terms = {
+        f"midpoint {name}": None if term is None else 2 * term
+        for name, term in voltage_terms(run.sensor("midpoint_voltage_v"), lower, len(middle)).items()
+    }
+    terms |= voltage_terms(run.sensor("battery_voltage_v"), total, len(whole))
+    return estimate(2 * lower - total, "V", terms)

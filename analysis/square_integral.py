@@ -1,0 +1,264 @@
+"""The integral of i² over any stretch of a piecewise linear current, and the window of a given length that holds most.
+
+Piece k of m runs from axis_s[k] to axis_s[k + 1] and from start_a[k] to end_a[k]; pieces may jump at their ends and may
+have no length. With d the length and a, b the end values, the integral over a whole piece is d/3 · (a² + a·b + b²).
+
+The window [s, s + T] holds G(s) = F(s + T) − F(s), with dG/ds = i²(s + T) − i²(s). Between two neighbouring points of
+{axis} ∪ {axis − T} G is a cubic, so its maximum is at such a point or where |i(s)| = |i(s + T)|: two linear equations.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+BLOCK_PIECES = (256, 16, 4)
+"""Sizes of the blocks of the search, each a multiple of the next."""
+NEGLIGIBLE = 1e-12
+"""Relative gain in the integral that is not worth a further search."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Blocks:
+    """Extremes of i² in consecutive blocks of `size` pieces."""
+
+    size: int
+    greatest_a2: Array
+    least_a2: Array
+
+
+@dataclass(slots=True)
+class _Best:
+    """The best window so far; `start_s` is None while only the caller's floor is known."""
+
+    integral_a2s: float
+    forbidden: Callable[[Array], Mask] | None
+    start_s: float | None = None
+
+    def offer(self, integral_a2s: Array, start_s: Array) -> None:
+        """Take the greatest of these windows if it beats what is known."""
+        if self.forbidden is not None:
+            integral_a2s = np.where(self.forbidden(start_s), -np.inf, integral_a2s)
+        if not len(integral_a2s):
+            return
+        place = int(np.argmax(integral_a2s))
+        if integral_a2s[place] > self.integral_a2s:
+            self.integral_a2s, self.start_s = float(integral_a2s[place]), float(start_s[place])
+
+    @property
+    def done(self) -> bool:
+        """With a condition on the window, the caller knows the maximum and asks for any window that reaches it."""
+        return self.forbidden is not None and self.start_s is not None
+
+    def promising(self, first: Index, upper_a2s: Array) -> Iterator[Index]:
+        """Blocks whose bound beats the best, greatest bound first, in growing chunks; the best may grow meanwhile."""
+        alive = np.flatnonzero(upper_a2s > self.integral_a2s * (1 + NEGLIGIBLE))
+        order = alive[np.argsort(-upper_a2s[alive], kind="stable")]
+        at, chunk = 0, 4
+        while at < len(order) and not self.done:
+            taken = order[at : at + chunk]
+            taken = taken[upper_a2s[taken] > self.integral_a2s * (1 + NEGLIGIBLE)]
+            if not len(taken):
+                return
+            yield np.sort(first[taken])
+            at += chunk
+            chunk = min(4 * chunk, 4096)
+
+
+def _flat_ranges(begin: Index, end: Index) -> tuple[Index, Index]:
+    """All k with begin[j] ≤ k < end[j], and the j of each."""
+    counts = np.maximum(end - begin, 0)
+    owner = np.repeat(np.arange(len(begin)), counts)
+    offset = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
+    return owner, begin[owner] + offset
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SquareIntegral:
+    """Pieces with their prefix integral; made by `prepare`."""
+
+    axis_s: Array
+    """Ends of the pieces, shape (m + 1,), never falling; the first is 0."""
+    start_a: Array
+    end_a: Array
+    ticks: Index
+    """Integral of i² up to axis_s[k] in units of `tick_a2s`. Whole numbers, so that the difference of two late values
+    is exact: a float prefix sum over a day would lose the short windows."""
+    tick_a2s: float
+    blocks: tuple[_Blocks, ...]
+    """From large to small."""
+    greatest_a2: float
+
+    @classmethod
+    def prepare(cls, axis_s: Array, start_a: Array, end_a: Array) -> SquareIntegral:
+        """Arrays in s and A, shapes (m + 1,), (m,), (m,), m ≥ 1. Raises ValueError on values that are not finite."""
+        start2, end2 = start_a * start_a, end_a * end_a
+        pieces = np.diff(axis_s) / 3 * (start2 + start_a * end_a + end2)
+        total = float(pieces.sum())
+        if not math.isfinite(total):
+            raise ValueError("current and time must be finite numbers")
+        # A power of two scales without rounding; each piece is then off by half a tick, m / 2**63 of the total at most.
+        tick = math.ldexp(1.0, max(math.frexp(total)[1], -900) - 62)
+        ticks = np.zeros(len(axis_s), np.int64)
+        np.cumsum(np.rint(pieces / tick).astype(np.int64), out=ticks[1:])
+        greatest = np.maximum(start2, end2)
+        least = np.where(np.signbit(start_a) != np.signbit(end_a), 0.0, np.minimum(start2, end2))
+        blocks = []
+        for size in BLOCK_PIECES:
+            edges = np.arange(0, len(start_a), size)
+            blocks.append(_Blocks(size, np.maximum.reduceat(greatest, edges), np.minimum.reduceat(least, edges)))
+        return cls(axis_s, start_a, end_a, ticks, tick, tuple(blocks), float(greatest.max()))
+
+    @property
+    def length_s(self) -> float:
+        """Length of the axis in s."""
+        return float(self.axis_s[-1])
+
+    def locate(self, x_s: Array) -> Index:
+        """The piece that holds, or begins at, each axis position."""
+        place = np.searchsorted(self.axis_s, x_s, side="right") - 1
+        return np.minimum(place, len(self.start_a) - 1)
+
+    def _inside(self, x_s: Array, piece: Index) -> tuple[Array, Array, Array]:
+        """Offset into the piece, current there, and the current's slope; the offset is kept within the piece."""
+        begin = self.axis_s[piece]
+        length = self.axis_s[piece + 1] - begin
+        offset = np.clip(x_s - begin, 0.0, length)
+        start = self.start_a[piece]
+        slope = np.divide(self.end_a[piece] - start, length, out=np.zeros_like(length), where=length > 0)
+        return offset, start + slope * offset, slope
+
+    def _part(self, x_s: Array, piece: Index) -> Array:
+        """Integral from the beginning of the piece to x."""
+        offset, here, _ = self._inside(x_s, piece)
+        start = self.start_a[piece]
+        return offset / 3 * (start * start + start * here + here * here)
+
+    def between(self, from_s: Array, to_s: Array) -> Array:
+        """Integral of i² from one axis position to another, in A²s; arrays of one shape."""
+        first, last = self.locate(from_s), self.locate(to_s)
+        whole = (self.ticks[last] - self.ticks[first]) * self.tick_a2s
+        total: Array = whole + (self._part(to_s, last) - self._part(from_s, first))
+        return total
+
+    def level_points(self, level_a: float) -> Array:
+        """Sorted axis positions where |i| passes `level_a` ≥ 0, jumps, and both ends."""
+        length = np.diff(self.axis_s)
+        found = [np.array([0.0, self.length_s])]
+        for level in (level_a, -level_a):
+            piece = np.flatnonzero(((self.start_a < level) != (self.end_a < level)) & (length > 0))
+            share = (level - self.start_a[piece]) / (self.end_a[piece] - self.start_a[piece])
+            found.append(self.axis_s[piece] + share * length[piece])
+        jumps = np.flatnonzero(self.end_a[:-1] != self.start_a[1:]) + 1
+        found += [self.axis_s[jumps], self.axis_s[np.flatnonzero(length == 0)]]
+        return np.unique(np.concatenate(found))
+
+    def _bounds(self, blocks: _Blocks, first: Index, window_s: float, best: _Best) -> Array:
+        """For windows that start in the block beginning at piece `first`: no one holds more than this.
+
+        The windows at both ends of each block are offered to `best` on the way. Three bounds, the least counts:
+        - F never falls, so G(s) ≤ F(hi + T) − F(lo);
+        - G rises by at most P = max i²(end) − min i²(start) per second and falls by at most N likewise, so it stays
+          below the two lines from its end values, which meet at (G_lo·N + G_hi·P + h·P·N) / (P + N);
+        - no window holds more than T times the greatest i² it can touch.
+        """
+        last = np.minimum(first + blocks.size, len(self.start_a))
+        lo = self.axis_s[first]
+        hi = np.minimum(self.axis_s[last], self.length_s - window_s)
+        hi_piece = np.minimum(last, len(self.start_a) - 1)
+        cut = np.flatnonzero(hi < self.axis_s[hi_piece])
+        hi_piece[cut] = self.locate(hi[cut])
+        lo_end, hi_end = self.locate(lo + window_s), self.locate(hi + window_s)
+        part_lo_end, part_hi_end = self._part(lo + window_s, lo_end), self._part(hi + window_s, hi_end)
+        at_lo = (self.ticks[lo_end] - self.ticks[first]) * self.tick_a2s + part_lo_end
+        at_hi = (self.ticks[hi_end] - self.ticks[hi_piece]) * self.tick_a2s + part_hi_end - self._part(hi, hi_piece)
+        both = (self.ticks[hi_end] - self.ticks[first]) * self.tick_a2s + part_hi_end
+        best.offer(at_lo, lo)
+        best.offer(at_hi, hi)
+        home, near, far = first // blocks.size, lo_end // blocks.size, hi_end // blocks.size
+        middle = np.minimum(near + 1, far)
+        few = far - near <= 2
+        end_most = np.maximum(np.maximum(blocks.greatest_a2[near], blocks.greatest_a2[middle]), blocks.greatest_a2[far])
+        end_least = np.minimum(np.minimum(blocks.least_a2[near], blocks.least_a2[middle]), blocks.least_a2[far])
+        end_most = np.where(few, end_most, self.greatest_a2)
+        end_least = np.where(few, end_least, 0.0)
+        rise = np.maximum(end_most - blocks.least_a2[home], 0.0)
+        fall = np.maximum(blocks.greatest_a2[home] - end_least, 0.0)
+        slopes = rise + fall
+        meet = np.divide(
+            at_lo * fall + at_hi * rise + (hi - lo) * 0.2 * rise * fall, slopes, out=at_lo.copy(), where=slopes > 0
+        )
+        touched = np.where(near - home <= 1, np.maximum(blocks.greatest_a2[home], end_most), self.greatest_a2)
+        upper = np.minimum(np.minimum(meet, both), window_s * touched)
+        bound: Array = np.maximum(upper, np.maximum(at_lo, at_hi))
+        return bound
+
+    def _exact(self, first: Index, size: int, window_s: float, best: _Best) -> None:
+        """Offer the greatest window that starts in the blocks at `first`, cell by cell."""
+        lo = self.axis_s[first]
+        last = np.minimum(first + size, len(self.start_a))
+        hi = np.minimum(self.axis_s[last], self.length_s - window_s)
+        owner_start, vertex = _flat_ranges(first, last + 1)
+        owner_end, end_vertex = _flat_ranges(
+            np.searchsorted(self.axis_s, lo + window_s, side="right"),
+            np.searchsorted(self.axis_s, hi + window_s, side="left"),
+        )
+        owner = np.concatenate([owner_start, owner_end, np.arange(len(first))])
+        point = np.concatenate([self.axis_s[vertex], self.axis_s[end_vertex] - window_s, hi])
+        point = np.clip(point, lo[owner], hi[owner])
+        order = np.lexsort((point, owner))
+        owner, point = owner[order], point[order]
+        real = (owner[1:] == owner[:-1]) & (point[1:] > point[:-1])
+        s, width = point[:-1][real], np.diff(point)[real]
+        middle = s + width / 2
+        piece, end_piece = self.locate(middle), self.locate(middle + window_s)
+        offset, p1, m1 = self._inside(s, piece)
+        end_offset, p2, m2 = self._inside(s + window_s, end_piece)
+        a1, a2 = self.start_a[piece], self.start_a[end_piece]
+        base = (self.ticks[end_piece] - self.ticks[piece]) * self.tick_a2s + (
+            end_offset / 3 * (a2 * a2 + a2 * p2 + p2 * p2) - offset / 3 * (a1 * a1 + a1 * p1 + p1 * p1)
+        )
+        best.offer(base, s)
+        for top, bottom in ((p2 - p1, m1 - m2), (-(p1 + p2), m1 + m2)):
+            x = np.divide(top, bottom, out=np.zeros_like(top), where=bottom != 0)
+            inner = np.flatnonzero((x > 0) & (x < width))
+            x = x[inner]
+            cubic = (m2 * p2 - m1 * p1)[inner] + x / 3 * (m2 * m2 - m1 * m1)[inner]
+            gain = x * ((p2 * p2 - p1 * p1)[inner] + x * cubic)
+            best.offer(base[inner] + gain, s[inner] + x)
+
+    def _descend(self, first: Index, level: int, count: int, window_s: float, best: _Best) -> None:
+        """Search the blocks of this level that begin at `first`, through ever smaller ones where the bound allows."""
+        size = self.blocks[level].size
+        upper = self._bounds(self.blocks[level], first, window_s, best)
+        for chosen in best.promising(first, upper):
+            if level + 1 == len(self.blocks):
+                self._exact(chosen, size, window_s, best)
+                continue
+            inner = (chosen[:, None] + np.arange(0, size, self.blocks[level + 1].size)).ravel()
+            self._descend(inner[inner < count], level + 1, count, window_s, best)
+
+    def search(
+        self, window_s: float, floor_a2s: float = 0.0, forbidden: Callable[[Array], Mask] | None = None
+    ) -> tuple[float, float] | None:
+        """(integral in A²s, start on the axis in s) of the window of this length that holds most, if above the floor.
+
+        0 < window_s ≤ length_s. With `forbidden`, which tells start positions that do not count, any window above the
+        floor will do. Exact to rounding: a block is passed over only when no window in it can win by `NEGLIGIBLE`.
+        """
+        best = _Best(floor_a2s, forbidden)
+        if window_s >= self.length_s:
+            best.offer(np.array([self.ticks[-1] * self.tick_a2s]), np.zeros(1))
+        else:
+            count = int(np.searchsorted(self.axis_s, self.length_s - window_s, side="right"))
+            count = min(count, len(self.start_a))
+            self._descend(np.arange(0, count, self.blocks[0].size), 0, count, window_s, best)
+        return None if best.start_s is None else (best.integral_a2s, best.start_s)

@@ -1,0 +1,95 @@
+"""What both readers of the stream deliver: blocks of samples in storage units, with what is wrong in them counted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from logger.channels import BY_NAME
+from logger.frames import INT64_NULL, Describe, Event, Extremes, Fault, Reply
+
+CLOCK_WRAP = 2**32
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """What the columns of a block are, and which board sent them."""
+
+    columns: tuple[str, ...]
+    """Run-file column names in the order of the block's columns."""
+    interval_us: int
+    """Sample interval the board announced; 0 in text mode, where none is announced."""
+    board: Describe | None
+    """The frame that announced it; None in text mode."""
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Consecutive samples in storage units."""
+
+    layout: Layout
+    boot: int
+    """0 for the boot that was running at the first sample, one more at each reset; board time starts anew with each."""
+    time_us: npt.NDArray[np.int64]
+    """Board time, shape (n,), unwrapped within the boot, strictly increasing."""
+    values: npt.NDArray[np.int64]
+    """Shape (n, columns), `INT64_NULL` where not measured."""
+
+
+Item = Block | Describe | Extremes | Event | Reply | Fault
+
+
+class BoardTime:
+    """Unwraps the 32-bit board clock within one boot."""
+
+    def __init__(self) -> None:
+        self._last: int | None = None
+
+    def unwrap(self, raw: int, wrap: int = CLOCK_WRAP) -> int | None:
+        """Board time of a wrapped reading; None where it steps back."""
+        if self._last is None:
+            self._last = raw
+            return raw
+        step = (raw - self._last) % wrap
+        if step >= wrap // 2:
+            return None
+        self._last += step
+        return self._last
+
+
+def _null_impossible(layout: Layout, values: npt.NDArray[np.int64], offset: int) -> list[Item]:
+    """Turn stored values that cannot be real into null, in place; one fault per column concerned."""
+    faults: list[Item] = []
+    for place, name in enumerate(layout.columns):
+        column = values[:, place]
+        low, high = BY_NAME[name].valid
+        wrong = ((column < low) | (column > high)) & (column != INT64_NULL)
+        if wrong.any():
+            column[wrong] = INT64_NULL
+            faults.append(Fault("range", offset, int(wrong.sum())))
+    return faults
+
+
+def finish_block(
+    layout: Layout,
+    boot: int,
+    time_us: npt.NDArray[np.int64],
+    values: npt.NDArray[np.int64],
+    offset: int,
+) -> list[Item]:
+    """Keep known columns and forward-going time; what falls out is counted."""
+    items: list[Item] = []
+    known = [place for place, name in enumerate(layout.columns) if not name.startswith("unknown_")]
+    if len(known) < len(layout.columns):
+        values = values[:, known]
+        layout = replace(layout, columns=tuple(layout.columns[place] for place in known))
+    forward = np.ones(len(time_us), bool)
+    forward[1:] = time_us[1:] > np.maximum.accumulate(time_us)[:-1]
+    if not forward.all():
+        items.append(Fault("order", offset, int((~forward).sum())))
+        time_us, values = time_us[forward], values[forward]
+    items += _null_impossible(layout, values, offset)
+    items.append(Block(layout, boot, time_us, values))
+    return items

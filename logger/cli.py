@@ -1,0 +1,251 @@
+"""Commands that record and bring in data: record, ports, recover, import, machine. Heavy imports wait until used."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from logger.builder import Observer
+
+Commands = Any
+"""What argparse returns from add_subparsers; its type is private there."""
+
+
+def charge_fraction(text: str) -> float:
+    """`full`, or a fraction from 0 to 1."""
+    if text == "full":
+        return 1.0
+    return _number(text, 0.0, 1.0, "a fraction from 0 to 1, for example 0.8, or full")
+
+
+def hours(text: str) -> float:
+    """Hours, not negative."""
+    return _number(text, 0.0, 1e6, "hours, for example 12")
+
+
+def seconds(text: str) -> float:
+    """Seconds, not negative."""
+    return _number(text, 0.0, 1e9, "seconds, for example 120")
+
+
+def positive_seconds(text: str) -> float:
+    """Seconds above zero."""
+    value = seconds(text)
+    if value == 0:
+        raise argparse.ArgumentTypeError("0 is no length of time. Write seconds, for example 120")
+    return value
+
+
+def _number(text: str, low: float, high: float, wanted: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not low <= value <= high:
+        raise argparse.ArgumentTypeError(f"'{text}' cannot be used. Write {wanted}")
+    return value
+
+
+def add_commands(commands: Commands, observers: Callable[[], tuple[Observer, ...]] = tuple) -> None:
+    """Add this package's commands. `observers` makes what is to be told of samples as they arrive."""
+    _add_record(commands, observers)
+    ports = commands.add_parser("ports", help="list the serial ports of this computer")
+    ports.set_defaults(run=_ports)
+    recover = commands.add_parser("recover", help="write the run file of a recording that was cut off")
+    recover.add_argument("journal", type=Path, metavar="JOURNAL")
+    recover.add_argument("--out", type=Path, metavar="FILE", help="run file to write (default: beside the journal)")
+    recover.set_defaults(run=_recover)
+    _add_import(commands)
+    _add_machine(commands)
+
+
+def _add_record(commands: Commands, observers: Callable[[], tuple[Observer, ...]]) -> None:
+    record = commands.add_parser(
+        "record",
+        help="record a drive from a board on a serial port",
+        description="Record until Ctrl-C, --for, or a file named RUN.stop beside the journal.",
+    )
+    record.add_argument(
+        "port", metavar="PORT", help="device name, socket://host:port, rfc2217://…, sim://?seed=7&speed=20"
+    )
+    record.add_argument("--machine", type=Path, required=True, metavar="FILE", help="machine description (TOML)")
+    record.add_argument("--out", type=Path, default=Path("runs"), metavar="DIR", help="folder for runs (default: runs)")
+    record.add_argument(
+        "--for", dest="for_s", type=positive_seconds, metavar="SECONDS", help="stop after this run time"
+    )
+    record.add_argument(
+        "--note", action="append", default=[], metavar="TEXT", help="kept with the run; may be repeated"
+    )
+    record.add_argument("--rested", type=hours, metavar="HOURS", help="hours of rest before this drive")
+    record.add_argument(
+        "--start-charge", type=charge_fraction, metavar="FRACTION|full", help="charge at the start, 0 to 1 or full"
+    )
+    record.add_argument("--keep-journal", action="store_true", help="keep the raw bytes after the run is written")
+    record.add_argument("--baud", type=int, default=115_200, metavar="N", help="baud rate (default: 115200)")
+    record.set_defaults(run=lambda args: _record(args, observers()))
+
+
+def _add_import(commands: Commands) -> None:
+    bring = commands.add_parser(
+        "import",
+        help="bring a CSV or Parquet file of another logger into a run file",
+        description="Example: amptally import log.csv --time t --map battery_current_a=amps --out runs/log.parquet",
+    )
+    bring.add_argument("file", type=Path, metavar="FILE")
+    bring.add_argument("--time", required=True, metavar="COLUMN[:UNIT]", help="time column; units s ms us iso epoch")
+    bring.add_argument(
+        "--map",
+        dest="maps",
+        nargs="+",
+        action="extend",
+        required=True,
+        metavar="CHANNEL=COLUMN[:UNIT]",
+        help="what a column is; units A mA uA, V mV uV, us ms, C; may be repeated",
+    )
+    bring.add_argument(
+        "--discharge", choices=("positive", "negative"), default="positive", help="sign of discharge there"
+    )
+    bring.add_argument("--max-gap", type=positive_seconds, metavar="S", help="an interval longer than this is a gap")
+    bring.add_argument("--machine", type=Path, metavar="FILE", help="machine description to keep with the run")
+    bring.add_argument("--out", type=Path, required=True, metavar="FILE", help="run file to write")
+    bring.set_defaults(run=_import)
+
+
+def _add_machine(commands: Commands) -> None:
+    machine = commands.add_parser("machine", help="write, show or check a machine description")
+    actions = machine.add_subparsers(dest="action", metavar="new|show|check", required=True)
+    for name, text in (
+        ("new", "write a commented template"),
+        ("show", "list what a description says"),
+        ("check", "look for what cannot be"),
+    ):
+        action = actions.add_parser(name, help=text)
+        action.add_argument("file", type=Path, metavar="FILE")
+        action.set_defaults(run=_machine, action=name)
+
+
+def say(text: str) -> None:
+    """Progress and warnings go to stderr."""
+    print(text, file=sys.stderr, flush=True)
+
+
+def _record(args: argparse.Namespace, observers: tuple[Observer, ...]) -> int:
+    from logger.recorder import Options
+
+    options = Options(
+        port=args.port,
+        baud=args.baud,
+        out=args.out,
+        machine=_load_machine(args.machine),
+        for_s=args.for_s,
+        notes=tuple(args.note),
+        rested_h=args.rested,
+        start_charge=args.start_charge,
+        keep_journal=args.keep_journal,
+    )
+    path, exit_code = record_run(options, observers)
+    if path is not None:
+        print(path)
+    return exit_code
+
+
+def record_run(options: Any, observers: tuple[Observer, ...]) -> tuple[Path | None, int]:
+    """Record with a live line on stderr; the run file's path, None where no sample arrived, and the exit code."""
+    from logger.liveline import LiveLine
+    from logger.recorder import Recorder
+
+    line = LiveLine(options.machine)
+    line.say(f"Recording {options.port} into {options.out}. Stop with Ctrl-C.")
+    outcome = Recorder(options, observers=observers, on_status=line.show, say=line.say).run()
+    line.end()
+    if outcome.path is not None:
+        line.say(f"Stopped: {outcome.stop_reason}.")
+    return outcome.path, outcome.exit_code
+
+
+def _load_machine(path: Path) -> Any:
+    from logger.machine import load
+
+    return load(path)
+
+
+def _ports(args: argparse.Namespace) -> int:  # noqa: ARG001 (the form of every command)
+    from logger.ports import list_ports
+
+    found = list_ports()
+    if not found:
+        say("No serial port found. Plug the board in; on Linux its driver shows in: dmesg")
+    width = max((len(port.device) for port in found), default=0)
+    for port in found:
+        print(f"{port.device:<{width}}  {port.text}".rstrip())
+    say("Without hardware: amptally record 'sim://?seed=7&speed=20' --machine sample_runs/cart.toml")
+    return 0
+
+
+def _recover(args: argparse.Namespace) -> int:
+    from logger.recovery import recover
+
+    path, metadata = recover(args.journal, args.out)
+    for kind, count in metadata.faults.items():
+        say(f"{kind}: {count}")
+    say(f"The journal is kept: {args.journal}")
+    print(path)
+    return 0
+
+
+def _import(args: argparse.Namespace) -> int:
+    from datetime import UTC, datetime
+
+    from logger.builder import program_version
+    from logger.errors import StorageError
+    from logger.importer import parse_map, parse_time, read_columns
+    from logger.metadata import Metadata
+    from logger.recorder import new_run_id
+    from logger.runfile import write_frame
+
+    machine = None if args.machine is None else _load_machine(args.machine)
+    if args.out.exists():
+        raise StorageError(f"{args.out} exists already and is not overwritten. Name another file with --out.")
+    imported = read_columns(args.file, parse_time(args.time), [parse_map(text) for text in args.maps], args.discharge)
+    for repair, count in imported.repairs.items():
+        say(f"{repair.replace('_', ' ')}: {count} repaired or left out")
+    start = imported.start_utc
+    metadata = Metadata(
+        run_id=new_run_id(),
+        program=program_version(),
+        start_utc=None if start is None else datetime.fromisoformat(start).astimezone(UTC).isoformat(),
+        machine=None if machine is None else machine.text,
+        faults=dict(imported.repairs),
+        max_gap_s=args.max_gap,
+        stop_reason="imported",
+    )
+    try:
+        args.out.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StorageError(f"Cannot make the folder {args.out.parent}: {error.strerror}.") from error
+    write_frame(args.out, imported.frame, metadata)
+    say(f"{imported.frame.height} samples of {', '.join(imported.frame.columns[1:])}")
+    print(args.out)
+    return 0
+
+
+def _machine(args: argparse.Namespace) -> int:
+    from logger import machine_cli
+    from logger.machine_check import check
+
+    if args.action == "new":
+        machine_cli.new(args.file)
+        print(args.file)
+        return 0
+    machine = _load_machine(args.file)
+    if args.action == "show":
+        print(machine_cli.show(machine))
+        return 0
+    problems = check(machine)
+    print(machine_cli.check_text(problems))
+    return 3 if any(problem.severity == "danger" for problem in problems) else 0

@@ -1,0 +1,164 @@
+"""Run files: one Parquet file per run, written once, atomically, and never changed. docs/run-file.md has the text.
+
+The only module that knows Parquet. Polars marks its file metadata functions experimental: they are used here alone.
+"""
+
+from __future__ import annotations
+
+import os
+import warnings
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from logger.channels import BY_NAME, CHANNELS, TIME_COLUMN
+from logger.durable import sync_folder
+from logger.errors import RunFileError, StorageError
+from logger.metadata import KEY, Metadata, from_json
+
+ROW_GROUP = 60_000
+_ZSTD_LEVEL = 3
+
+_Step = Callable[[Path], None]
+
+
+@dataclass(frozen=True, slots=True)
+class RunFile:
+    """An opened run file: its metadata, and columns read on demand."""
+
+    path: Path
+    metadata: Metadata
+    columns: tuple[str, ...]
+    """Channel columns present, in table order, without time."""
+    rows: int
+
+    def read(self, columns: Sequence[str], start_row: int = 0, rows: int | None = None) -> pl.DataFrame:
+        """Time and the named columns of a stretch of rows; only what is asked for is loaded."""
+        scan = pl.scan_parquet(self.path).select(TIME_COLUMN, *columns).slice(start_row, rows)
+        try:
+            return scan.collect()
+        except (pl.exceptions.PolarsError, OSError) as error:
+            raise RunFileError(
+                f"{self.path} cannot be read: its data are damaged. Recover it, or copy it anew."
+            ) from error
+
+
+def open_run(path: Path) -> RunFile:
+    """Check a run file and read what describes it. Raises RunFileError with what is wrong and what to do."""
+    if not path.exists():
+        raise RunFileError(f"{path} does not exist. Name a run file, for example runs/….parquet.")
+    if path.is_dir():
+        raise RunFileError(f"{path} is a folder. Name one run file in it.")
+    try:
+        with path.open("rb") as file:
+            start = file.read(4)
+    except OSError as error:
+        raise RunFileError(f"Cannot read {path}: {error.strerror}.") from error
+    if start != b"PAR1":
+        hint = "Bring it in with: amptally import" if start != b"AMPJ" else f"Recover it with: amptally recover {path}"
+        raise RunFileError(f"{path} is no Parquet file. {hint}")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            described = pl.read_parquet_metadata(path)
+            schema = pl.read_parquet_schema(path)
+            rows = int(pl.scan_parquet(path).select(pl.len()).collect().item())
+    except (pl.exceptions.PolarsError, OSError, pl.exceptions.PanicException) as error:
+        raise RunFileError(f"{path} is truncated or damaged. Recover its journal, or copy it anew.") from error
+    if KEY not in described:
+        raise RunFileError(f"{path} is a Parquet file, but no run of amptally. Bring it in with: amptally import")
+    metadata = from_json(described[KEY], str(path))
+    wrong = [name for name, kind in schema.items() if name in BY_NAME and kind != pl.Int32]
+    if schema.get(TIME_COLUMN) != pl.Int64 or wrong:
+        raise RunFileError(f"{path}: column {(wrong or [TIME_COLUMN])[0]} has not the type of a run file.")
+    return RunFile(path, metadata, tuple(c.name for c in CHANNELS if c.name in schema), rows)
+
+
+def write_segment(path: Path, frame: pl.DataFrame) -> None:
+    """Write one sealed stretch of samples and make it durable."""
+    _durable(path, lambda temporary: frame.write_parquet(
+        temporary, compression="zstd", compression_level=_ZSTD_LEVEL, row_group_size=ROW_GROUP
+    ))  # fmt: skip
+
+
+def write_run(path: Path, segments: Sequence[Path], metadata: Metadata) -> None:
+    """Stream segments into one run file, re-read it and compare; memory does not grow with the run.
+
+    Raises StorageError if `path` exists, cannot be written, or does not read back as it was written.
+    """
+    if path.exists():
+        raise StorageError(f"{path} exists already and is not overwritten. Name another file with --out.")
+
+    def sink(temporary: Path) -> None:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            _joined(segments).sink_parquet(
+                temporary,
+                compression="zstd",
+                compression_level=_ZSTD_LEVEL,
+                row_group_size=ROW_GROUP,
+                statistics=True,
+                maintain_order=True,
+                metadata={KEY: metadata.to_json()},
+            )
+
+    _durable(path, sink, check=lambda temporary: _compare(temporary, segments))
+
+
+def write_frame(path: Path, frame: pl.DataFrame, metadata: Metadata) -> None:
+    """Write a run that is in memory already, through the same door."""
+    segment = path.with_name(f".{path.name}.segment")
+    write_segment(segment, frame)
+    try:
+        write_run(path, [segment], metadata)
+    finally:
+        segment.unlink(missing_ok=True)
+
+
+def _joined(segments: Sequence[Path]) -> pl.LazyFrame:
+    """All segments as one; a channel that a segment lacks is null there, columns in table order."""
+    scans = [pl.scan_parquet(segment) for segment in segments]
+    names = [set(scan.collect_schema().names()) for scan in scans]
+    present = set().union(*names)
+    ordered = [TIME_COLUMN, *(channel.name for channel in CHANNELS if channel.name in present)]
+    if all(name == present for name in names):
+        return pl.scan_parquet(list(segments)).select(ordered)
+    return pl.concat(scans, how="diagonal").select(ordered)
+
+
+def _compare(joined: Path, segments: Sequence[Path]) -> None:
+    offset = 0
+    for segment in segments:
+        part = pl.read_parquet(segment)
+        again = pl.scan_parquet(joined).select(part.columns).slice(offset, part.height).collect()
+        if not again.equals(part):
+            raise StorageError(f"{joined} does not read back as it was written: the disk may be failing.")
+        offset += part.height
+    if pl.scan_parquet(joined).select(pl.len()).collect().item() != offset:
+        raise StorageError(f"{joined} does not read back as it was written: the disk may be failing.")
+
+
+def _durable(path: Path, write: _Step, check: _Step | None = None) -> None:
+    """Temporary name, write, fsync, check, rename, fsync of the folder."""
+    temporary = path.with_name(f".{path.name}.part")
+    try:
+        write(temporary)
+        with temporary.open("rb") as file:
+            os.fsync(file.fileno())
+        if check is not None:
+            check(temporary)
+        os.replace(temporary, path)
+        sync_folder(path.parent)
+    except (OSError, pl.exceptions.PolarsError) as error:
+        temporary.unlink(missing_ok=True)
+        if isinstance(error, StorageError):
+            raise
+        reason = getattr(error, "strerror", None) or str(error).splitlines()[0]
+        raise StorageError(f"Cannot write {path}: {reason}. Name another place with --out.") from error
+
+
+def run_files(folder: Path) -> Iterator[Path]:
+    """Run files of a folder by name, newest last; hidden and temporary files left out."""
+    return (path for path in sorted(folder.glob("*.parquet")) if not path.name.startswith("."))

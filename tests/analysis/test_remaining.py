@@ -1,0 +1,371 @@
+"""Charge left and runtime, against published discharges and against a battery model the analysis does not know."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from analysis.capacity import DataSheet
+from analysis.estimate import Estimate
+from analysis.load_profile import LoadProfile, load_profile, steady
+from analysis.remaining import BatteryFacts, BlockState, Remaining, Use, forecast
+from analysis.state_of_charge import stated
+
+# T1: maker's data sheet, generic 12 V 40 Ah sealed lead-acid, 25 °C: hours and Ah
+T1_H, T1_AH = (20.0, 10.0, 5.0, 1.0), (40.0, 37.2, 34.0, 24.0)
+# Simulated discharges to 10.5 V, PyBaMM 26.10.1.1, Sulzer2019 lead-acid, 294.85 K: amperes → (h, Ah)
+SULZER_FULL = {0.85: (25.6006, 21.761), 1.7: (12.5291, 21.299), 3.4: (6.0657, 20.623), 17.0: (1.0314, 17.533)}
+SULZER_LOQS = {0.85: (25.7924, 21.924), 1.7: (12.7028, 21.595), 3.4: (6.2221, 21.155), 17.0: (1.1510, 19.567)}
+
+
+def exactly(value: float, unit: str) -> Estimate:
+    return Estimate(value, value, value, unit)
+
+
+def one_block(sheet: DataSheet, temperature_c: float | None = 25.0) -> BatteryFacts:
+    return BatteryFacts(sheet, "agm", 12.0, in_series=False, temperature_c=temperature_c)
+
+
+def use_of(amps: float, volts: float = 12.0) -> Use:
+    return Use(amps, amps, amps, exactly(amps * volts, "W"))
+
+
+def from_full(sheet: DataSheet, amps: float, start: Estimate | None = None) -> Remaining:
+    block = BlockState("block_a", start or stated(1.0), steady(amps))
+    return forecast(one_block(sheet), [block], use_of(amps))
+
+
+def ends(result: Estimate) -> tuple[float, float, float]:
+    assert result.value is not None
+    assert result.low is not None
+    assert result.high is not None
+    return result.low, result.value, result.high
+
+
+# T1, each rate forecast from two others, extrapolations included: the interval holds the sheet's own time
+@pytest.mark.parametrize("chosen", [(0, 1), (0, 2), (0, 3), (1, 3)])
+@pytest.mark.parametrize("at", range(4))
+def test_runtime_from_full_holds_the_rest_of_the_sheet(chosen: tuple[int, int], at: int) -> None:
+    first, second = chosen
+    sheet = DataSheet(T1_AH[first], T1_H[first], T1_AH[second], T1_H[second])
+    result = from_full(sheet, T1_AH[at] / T1_H[at])
+    low, value, high = ends(result.runtime_s)
+    assert low < 3600 * T1_H[at] < high
+    # Of the wear to 80 % nothing is in the value: it stays within 12 % of the sheet even extrapolated.
+    assert value == pytest.approx(3600 * T1_H[at], rel=0.12)
+    assert result.extrapolated == (at > max(chosen) or at < min(chosen))
+    assert ends(result.charge_ah)[0] < T1_AH[at] < ends(result.charge_ah)[2]
+
+
+@pytest.mark.parametrize("cell", [SULZER_FULL, SULZER_LOQS])
+@pytest.mark.parametrize("amps", [0.85, 1.7, 3.4, 17.0])
+@pytest.mark.parametrize("chosen", [(0.85, 17.0), (0.85, 1.7), (0.85, 3.4)])
+def test_runtime_from_full_holds_a_simulated_cell(
+    cell: dict[float, tuple[float, float]], amps: float, chosen: tuple[float, float]
+) -> None:
+    (hours, ah), (second_h, second_ah) = (cell[each] for each in chosen)
+    low, _, high = ends(from_full(DataSheet(ah, hours, second_ah, second_h), amps).runtime_s)
+    assert low < 3600 * cell[amps][0] < high
+
+
+def test_each_model_alone_is_kept_beside_the_answer() -> None:
+    result = from_full(DataSheet(40.0, 20.0, 24.0, 1.0), 6.8)
+    names = [each.model for each in result.by_model]
+    assert names[0] == "rate"
+    assert len(names) > 2
+    # PK5's pair 20-1 h: k 1.2056, t = 20 (40/(6.8 × 20))^k
+    assert result.by_model[0].runtime_s.value == pytest.approx(3600 * 20 * (40 / 136) ** 1.2056, rel=1e-3)
+    for each in result.by_model:
+        assert ends(result.runtime_s)[0] <= ends(each.runtime_s)[0]
+        assert ends(result.runtime_s)[2] >= ends(each.runtime_s)[2]
+
+
+Floats = npt.NDArray[np.float64]
+
+
+class Ladder:
+    """A battery unlike both models: charge diffuses through ten cells of a ladder, and the end is a voltage.
+
+    The voltage falls with the logarithm of what is left at the surface, and with an ohmic drop.
+    """
+
+    STEP_H = 20.0 / 3600
+
+    def __init__(self, full_ah: float, charge: float = 1.0, flow_per_h: float = 60.0) -> None:
+        self.full_ah, self.flow_per_h = full_ah, flow_per_h
+        self.level = np.full(10, charge)
+        self.per_cell_ah = full_ah / 10
+
+    def volts(self, amps: float) -> float:
+        surface = max(float(self.level[0]), 1e-6)
+        return 11.9 + 0.9 * float(self.level[0]) + 0.15 * math.log(surface) - 0.4 / self.full_ah * amps
+
+    def step(self, amps: float) -> float:
+        for _ in range(4):
+            h = self.STEP_H / 4
+            flow = self.flow_per_h * np.diff(self.level) * h
+            self.level[:-1] += flow
+            self.level[1:] -= flow
+            self.level[0] -= amps * h / self.per_cell_ah
+        return self.volts(amps)
+
+    def hours_until(self, currents: Floats, end_v: float = 10.5) -> float:
+        for count, amps in enumerate(currents):
+            if self.step(float(amps)) < end_v:
+                return count * self.STEP_H
+        raise AssertionError("the profile was too short to empty the ladder")
+
+    @classmethod
+    def sheet(cls, full_ah: float, flow_per_h: float, slow_h: float, fast_h: float) -> DataSheet:
+        """What its maker would print: capacities at two discharge times, found by trial."""
+        given = []
+        for hours in (slow_h, fast_h):
+            low, high = 0.05 * full_ah, full_ah
+            for _ in range(12):
+                ah = (low + high) / 2
+                steps = np.full(int(1.3 * hours / cls.STEP_H), ah / hours)
+                battery = cls(full_ah, 1.0, flow_per_h)
+                low, high = (ah, high) if battery.hours_until(np.append(steps, [1e3] * 50)) > hours else (low, ah)
+            given.append(round(low, 1))
+        return DataSheet(given[0], slow_h, given[1], fast_h)
+
+
+def laps(rng: np.random.Generator, mean_a: float, steps: int) -> Floats:
+    """A load that repeats by laps, with starts, pauses and a slow drift."""
+    lap = np.clip(rng.gamma(1.5, 1.0, 12), 0.0, 4.0)
+    lap[rng.integers(0, 12, 3)] = 0.1
+    drift = 1 + 0.1 * np.sin(np.linspace(0, rng.uniform(2, 12), steps))
+    load = np.resize(lap, steps) * drift * rng.lognormal(0.0, 0.15, steps)
+    return load * mean_a / float(np.mean(load))
+
+
+def drive(seed: int, sheet: DataSheet, flow_per_h: float, nameplate_ah: float) -> tuple[Remaining, float]:
+    """(forecast at the end of a partial run, the truth by the ladder) of one random machine and run."""
+    rng = np.random.default_rng(seed)
+    worn = rng.uniform(0.82, 1.04)
+    charge = rng.uniform(0.97, 1.0)
+    rated_a = nameplate_ah / 20
+    mean_a = rated_a * math.exp(rng.uniform(math.log(1.5), math.log(14.0)))
+    whole = laps(rng, mean_a, 12_000)
+    life_h = Ladder(nameplate_ah * worn, charge, flow_per_h).hours_until(whole)
+    run = int(rng.uniform(0.15, 0.8) * life_h / Ladder.STEP_H) + 24
+    truth_h = life_h - run * Ladder.STEP_H
+    profile = load_profile(whole[:run], np.full(run, 3600 * Ladder.STEP_H))
+    block = BlockState("block_a", stated(1.0), profile, profile, drawn_u_ah=0.005 * profile.charge_ah)
+    use = Use(profile.mean_a, 2 * profile.mean_a, 3 * profile.mean_a, exactly(12 * profile.mean_a, "W"))
+    return forecast(one_block(sheet), [block], use), 3600 * max(truth_h, 0.0)
+
+
+# The issue's check: simulated truth by a battery model other than the analysis' own. The low end may exceed the truth
+# in at most one run of twenty; the blocks are worn by up to 18 %, which no one tells the forecast.
+@pytest.mark.parametrize(("flow_per_h", "fast_h"), [(60.0, 1.0), (25.0, 1.0), (60.0, 5.0)])
+def test_forecast_against_a_diffusion_ladder(flow_per_h: float, fast_h: float) -> None:
+    sheet = Ladder.sheet(42.0, flow_per_h, 20.0, fast_h)
+    outcomes = [drive(seed, sheet, flow_per_h, 42.0) for seed in range(20)]
+    promised = [ends(result.runtime_s)[0] > truth_s for result, truth_s in outcomes]
+    held = [ends(result.runtime_s)[0] <= truth_s <= ends(result.runtime_s)[2] for result, truth_s in outcomes]
+    assert sum(promised) <= 1
+    assert sum(held) >= 19
+
+
+# A sheet without effect of rate leaves plain division, so that limits can be reckoned by hand: 40 Ah, 10 A.
+EVEN = DataSheet(40.0, 20.0, 40.0, 1.0)
+
+
+def series_of(*blocks: BlockState, **limits: object) -> Remaining:
+    facts = BatteryFacts(EVEN, "flooded", 12.0, in_series=True, temperature_c=25.0)
+    return forecast(replace(facts, **limits), blocks, use_of(10.0, 24.0))  # type: ignore[arg-type]
+
+
+def block(name: str, start: float = 1.0, amps: float = 10.0, ohm: float | None = 0.02) -> BlockState:
+    resistance = None if ohm is None else exactly(ohm, "Ω")
+    state = exactly(start, "")
+    return BlockState(name, state, steady(amps), resistance_ohm=resistance)  # type: ignore[arg-type]
+
+
+def hours(result: Remaining) -> float:
+    assert result.runtime_s.value is not None
+    return result.runtime_s.value / 3600
+
+
+def test_plain_division_by_hand() -> None:
+    result = series_of(block("block_a"), block("block_b"))
+    assert hours(result) == pytest.approx(4.0, rel=1e-9)
+    assert result.charge_ah.value == pytest.approx(40.0)
+    assert result.energy_wh.value == pytest.approx(960.0)
+    assert result.ends_by == "block_a"
+    assert result.distance_m.refused is not None
+
+
+def test_the_first_block_at_its_limit_ends_the_run() -> None:
+    lower = series_of(block("block_a"), block("block_b", start=0.6))
+    assert (lower.ends_by, hours(lower)) == ("block_b", pytest.approx(2.4))
+    # A receiver supply of 1 A on the lower block: that block gives out after 40/11 h, the battery lead saw 10 A.
+    fed = series_of(block("block_a", amps=11.0), block("block_b"))
+    assert (fed.ends_by, hours(fed)) == ("block_a", pytest.approx(40 / 11))
+    assert fed.charge_ah.value == pytest.approx(400 / 11)
+
+
+def test_two_blocks_in_parallel_share_unequally() -> None:
+    facts = BatteryFacts(EVEN, "flooded", 12.0, in_series=False, temperature_c=25.0)
+    result = forecast(facts, [block("block_a", amps=4.0), block("block_b", amps=6.0)], use_of(10.0))
+    assert (result.ends_by, hours(result)) == ("block_b", pytest.approx(40 / 6))
+    assert result.charge_ah.value == pytest.approx(400 / 6)
+
+
+def test_depth_of_discharge_is_where_the_owner_stops() -> None:
+    result = series_of(block("block_a"), block("block_b"), depth_of_discharge=0.5)
+    assert hours(result) == pytest.approx(2.0)
+
+
+# At half charge a flooded block rests at 12.24 V (BCI, second-hand): less 10 A × 0.02 Ω it stands at 12.04 V.
+def test_cut_off_voltages_by_hand() -> None:
+    pair = (block("block_a"), block("block_b"))
+    by_bms = series_of(*pair, bms_cutoff_v=2 * 12.04)
+    assert (by_bms.ends_by, hours(by_bms)) == ("bms", pytest.approx(2.0, rel=1e-6))
+    by_controller = series_of(*pair, controller_cutoff_v=2 * 12.04)
+    assert (by_controller.ends_by, hours(by_controller)) == ("controller", pytest.approx(2.0, rel=1e-6))
+    by_block = series_of(*pair, cutoff_v=12.04)
+    assert (by_block.ends_by, hours(by_block)) == ("block_a", pytest.approx(2.0, rel=1e-6))
+    both = series_of(*pair, bms_cutoff_v=2 * 12.04, controller_cutoff_v=2 * (12.06 - 0.2))
+    assert both.ends_by == "bms"
+    never = series_of(*pair, cutoff_v=10.5, bms_cutoff_v=20.0, controller_cutoff_v=21.0)
+    assert (never.ends_by, hours(never)) == ("block_a", pytest.approx(4.0))
+
+
+def test_leads_to_the_controller_bring_its_cut_off_forward() -> None:
+    facts = BatteryFacts(EVEN, "flooded", 12.0, in_series=False, temperature_c=25.0, controller_cutoff_v=11.94)
+    use = replace(use_of(10.0), lead_ohm=0.01)
+    assert hours(forecast(facts, [block("block_a")], use)) == pytest.approx(2.0, rel=1e-6)
+
+
+def test_a_harder_pull_trips_earlier_only_at_the_low_end() -> None:
+    pair = (block("block_a"), block("block_b"))
+    facts = BatteryFacts(EVEN, "flooded", 12.0, in_series=True, temperature_c=25.0, bms_cutoff_v=23.0)
+    even, pulled = (forecast(facts, pair, replace(use_of(10.0, 24.0), brief_a=amps)).runtime_s for amps in (10.0, 60.0))
+    assert ends(pulled)[0] < ends(even)[0]
+    assert ends(pulled)[1] == ends(even)[1]
+
+
+def test_a_cut_off_that_cannot_be_examined_leaves_the_low_end_open() -> None:
+    pair = (block("block_a", ohm=None), block("block_b", ohm=None))
+    result = series_of(*pair, controller_cutoff_v=21.0)
+    assert (result.runtime_s.bound, result.runtime_s.low) == ("at_most", None)
+    assert (result.charge_ah.bound, result.energy_wh.bound) == ("at_most", "at_most")
+    assert "resistance not known" in result.runtime_s.basis
+    assert series_of(*pair, cutoff_v=10.5).runtime_s.bound == "estimate"
+    lithium = BatteryFacts(EVEN, "li_ion", 11.1, in_series=False, temperature_c=25.0, bms_cutoff_v=9.0)
+    assert forecast(lithium, [block("block_a")], use_of(10.0)).runtime_s.bound == "at_most"
+
+
+def test_what_was_drawn_counts_and_a_hard_run_leaves_less_than_a_gentle_one() -> None:
+    sheet = DataSheet(40.0, 20.0, 24.0, 1.0)
+    hard = BlockState("block_a", exactly(1.0, ""), steady(5.0), steady(20.0, 0.5))
+    gentle = replace(hard, drawn=steady(2.0, 5.0))
+    after_hard, after_gentle = (forecast(one_block(sheet), [each], use_of(5.0)) for each in (hard, gentle))
+    assert hours(after_hard) < hours(after_gentle)
+    for each in (after_hard, after_gentle):
+        assert hours(each) < hours(from_full(sheet, 5.0, exactly(1.0, "")))
+    plain = BlockState("block_a", exactly(1.0, ""), steady(10.0), steady(10.0, 1.0))
+    result = forecast(one_block(EVEN), [plain], use_of(10.0))
+    assert hours(result) == pytest.approx(3.0)
+
+
+def test_an_exhausted_battery_has_nothing_left() -> None:
+    spent = BlockState("block_a", exactly(1.0, ""), steady(10.0), steady(10.0, 4.5))
+    result = forecast(one_block(EVEN), [spent], use_of(10.0))
+    assert (result.runtime_s.low, result.runtime_s.value, result.ends_by) == (0.0, 0.0, "block_a")
+
+
+def test_a_capacity_test_narrows_the_low_side() -> None:
+    worn, tested = (
+        series_of(block("block_a"), block("block_b")),
+        series_of(block("block_a"), block("block_b"), worn_to=1.0),
+    )
+    assert ends(tested.runtime_s)[0] > ends(worn.runtime_s)[0]
+    assert ends(tested.runtime_s)[1:] == ends(worn.runtime_s)[1:]
+
+
+def test_distance_goes_with_speed() -> None:
+    use = replace(use_of(10.0), speed_m_s=Estimate(0.5, 0.45, 0.55, "m/s"))
+    result = forecast(one_block(EVEN), [block("block_a")], use)
+    assert result.distance_m.value == pytest.approx(4 * 3600 * 0.5)
+    low, value, high = ends(result.distance_m)
+    assert low < 0.9 * value
+    assert high > 1.1 * value
+
+
+@pytest.mark.parametrize(
+    ("facts", "state", "reason"),
+    [
+        (one_block(EVEN), BlockState("block_a", stated(None), steady(5.0)), "--start-charge"),
+        (one_block(DataSheet(35.0, 20.0, None, None)), block("block_a"), "second data-sheet point"),
+        (one_block(EVEN, -10.0), block("block_a"), "outside the table"),
+        (one_block(EVEN), block("block_a", amps=-1.0), "no net current"),
+        (one_block(EVEN), block("block_a", amps=1e-9), "too small"),
+    ],
+)
+def test_refusals_carry_their_reason(facts: BatteryFacts, state: BlockState, reason: str) -> None:
+    result = forecast(facts, [state], use_of(5.0))
+    assert result.ends_by is None
+    for each in (result.charge_ah, result.energy_wh, result.runtime_s, result.distance_m):
+        assert each.value is None
+        assert reason in (each.refused or "")
+    assert set(result.as_json()) == {"charge_ah", "energy_wh", "runtime_s", "distance_m", "ends_by"}
+
+
+def test_a_start_charge_known_from_above_gives_at_most() -> None:
+    state = BlockState("block_a", stated(0.9).bounded("at_most"), steady(5.0))
+    assert forecast(one_block(EVEN), [state], use_of(5.0)).runtime_s.bound == "at_most"
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    amps=st.floats(0.5, 40.0),
+    start=st.floats(0.2, 1.0),
+    drawn_h=st.floats(0.0, 1.0),
+    second_ah=st.floats(15.0, 40.0),
+    bms_v=st.one_of(st.none(), st.floats(9.0, 12.5)),
+)
+def test_intervals_are_ordered_and_finite(
+    amps: float, start: float, drawn_h: float, second_ah: float, bms_v: float | None
+) -> None:
+    facts = replace(one_block(DataSheet(40.0, 20.0, second_ah, 1.0)), bms_cutoff_v=bms_v)
+    state = replace(block("block_a", start, amps), drawn=steady(amps, drawn_h + 0.01))
+    result = forecast(facts, [state], use_of(amps))
+    for each in (result.charge_ah, result.energy_wh, result.runtime_s):
+        low, value, high = ends(each)
+        assert 0 <= low <= value <= high < math.inf
+    more = forecast(facts, [replace(state, start_charge=exactly(min(start + 0.1, 1.0), ""))], use_of(amps))
+    assert (more.runtime_s.value or 0.0) >= (result.runtime_s.value or 0.0) - 1e-6
+
+
+def test_load_profile_keeps_charge_and_time() -> None:
+    rng = np.random.default_rng(4)
+    current, interval = rng.normal(8.0, 5.0, 10_000), rng.uniform(0.01, 0.2, 10_000)
+    profile = load_profile(current, interval)
+    assert profile.current_a.size == 200
+    assert profile.charge_ah == pytest.approx(float(np.sum(current * interval)) / 3600)
+    assert profile.hours == pytest.approx(float(np.sum(interval)) / 3600)
+    assert load_profile(np.array([3.0]), np.array([7200.0])).mean_a == pytest.approx(3.0)
+
+
+def test_an_uneven_load_is_a_less_certain_forecast() -> None:
+    even = LoadProfile(np.full(40, 10.0), np.full(40, 0.1))
+    growing = LoadProfile(np.linspace(2.0, 18.0, 40), np.full(40, 0.1))
+    assert even.relative_u == pytest.approx(0.03)
+    assert growing.relative_u > 3 * even.relative_u
+
+
+@pytest.mark.parametrize(
+    ("current", "interval"), [([1.0], [0.0]), ([math.nan], [1.0]), ([1.0, 2.0], [1.0]), ([1.0], [-1.0])]
+)
+def test_a_load_profile_of_nothing_is_a_misuse(current: list[float], interval: list[float]) -> None:
+    with pytest.raises(ValueError, match=r"load|rows"):
+        load_profile(np.array(current), np.array(interval))

@@ -1,0 +1,365 @@
+"""Wire: sizes, resistance, ampacity, short-time heating and drop against published values."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis.estimate import Estimate, refuse
+from analysis.propagate import power_of
+from analysis.tables import adiabatic_k as short
+from analysis.tables import ampacity_abyc as abyc
+from analysis.tables import awg as gauge
+from analysis.wire import (
+    Ampacity,
+    Conductor,
+    WireResult,
+    adiabatic_current_a,
+    adiabatic_k,
+    ambient_factor,
+    ampacity,
+    assess_wire,
+    fuse_over_wire,
+    resistance_ohm,
+    short_time_k,
+    weakest_part,
+)
+
+KFT_M = 304.8
+CMIL_MM2 = math.pi / 4 * 0.0254**2
+
+
+def known(value: float, half: float = 0.0, unit: str = "A") -> Estimate:
+    return Estimate(value, value - half, value + half, unit)
+
+
+def assess(conductor: Conductor, rms: float = 30.0, **changes: object) -> WireResult:
+    inputs: dict[str, object] = {
+        "rms_600_a": known(rms),
+        "peak_a": known(100.0).bounded("at_least"),
+        "whole_run_rms_a": known(rms),
+        "exposure": [(0.1, 100.0), (1.0, 70.0), (5.0, 60.0), (60.0, 40.0)],
+        "exposure_relative_u": 0.01,
+    }
+    return assess_wire(conductor, **(inputs | changes))  # type: ignore[arg-type]
+
+
+# hyperphysics.phy-astr.gsu.edu/hbase/Tables/wirega, Ω per 1000 ft at 20 °C, printed to four digits
+@pytest.mark.parametrize(
+    ("awg", "ohm_per_kft"),
+    [
+        (18, 6.385),
+        (16, 4.016),
+        (14, 2.525),
+        (12, 1.588),
+        (10, 0.9989),
+        (8, 0.6282),
+        (6, 0.3951),
+        (4, 0.2485),
+        (2, 0.1563),
+    ],
+)
+def test_resistance_of_a_thousand_feet_at_20_c(awg: int, ohm_per_kft: float) -> None:
+    assert resistance_ohm(gauge.area_mm2(awg), KFT_M, 20.0) == pytest.approx(
+        ohm_per_kft,
+        abs=0.5 * 10 ** (math.floor(math.log10(ohm_per_kft)) - 3),  # half the fourth printed digit
+    )
+
+
+# NEC chapter 9 table 8, solid copper at 75 °C, second-hand (sfasoft.com Conductor_Properties): printed to three digits
+@pytest.mark.parametrize(("awg", "ohm_per_kft"), [(18, 7.77), (16, 4.89), (14, 3.07), (10, 1.21), (8, 0.764)])
+def test_resistance_of_a_thousand_feet_at_75_c(awg: int, ohm_per_kft: float) -> None:
+    assert resistance_ohm(gauge.area_mm2(awg), KFT_M, 75.0) == pytest.approx(ohm_per_kft, rel=5e-3)
+
+
+# the same table, stranded, second-hand: 2 % above solid, the declared stranding term
+@pytest.mark.parametrize(
+    ("awg", "ohm_per_kft"), [(18, 7.95), (16, 4.99), (14, 3.14), (10, 1.24), (8, 0.778), (4, 0.308), (2, 0.194)]
+)
+def test_stranded_wire_lies_inside_the_stranding_term(awg: int, ohm_per_kft: float) -> None:
+    solid = resistance_ohm(gauge.area_mm2(awg), KFT_M, 75.0)
+    assert 1.0 < ohm_per_kft / solid < 1 + 1.96 * 0.02
+
+
+# references table of section 2, own arithmetic on ASTM B258 (formula from memory)
+@pytest.mark.parametrize(("awg", "diameter", "area"), [(18, 1.0237, 0.8230), (10, 2.5882, 5.2612), (2, 6.5437, 33.631)])
+def test_gauge_diameter_and_area(awg: int, diameter: float, area: float) -> None:
+    assert gauge.diameter_mm(awg) == pytest.approx(diameter, abs=5e-5)
+    assert gauge.area_mm2(awg) == pytest.approx(area, rel=1e-4)
+
+
+def test_a_gauge_outside_the_formula_is_refused() -> None:
+    with pytest.raises(ValueError, match="give the conductor's area"):
+        gauge.area_mm2(-1)
+
+
+# ABYC E-11 105 °C column, second-hand (marine retailer's voltage-drop calculator)
+@pytest.mark.parametrize(
+    ("awg", "amps", "inside"),
+    [(18, 20, 17), (16, 25, 21), (14, 35, 30), (10, 60, 51), (8, 80, 68), (4, 160, 136), (2, 210, 178)],
+)
+def test_ampacity_rows_of_the_column(awg: int, amps: float, inside: float) -> None:
+    result = ampacity(Conductor(awg=awg, insulation_c=105))
+    assert result.value_a == amps
+    assert "second-hand" in result.basis
+    assert "from memory" in result.basis
+    # The inside-engine-space values are printed whole; 50 °C air there is from memory. The square-root rule from a
+    # 30 °C base gives 0.856 where the column has 0.85: what speaks for that base.
+    hot = ampacity(Conductor(awg=awg, insulation_c=105), ambient_c=50.0).value_a
+    assert hot == pytest.approx(inside, abs=0.5 + 0.007 * amps)
+
+
+# WI1: NEC ampacity data on a cable distributor's page, second-hand; printed to two digits
+@pytest.mark.parametrize(
+    ("insulation", "ambient", "factor"), [(60, 30, 1.22), (75, 50, 0.85), (75, 70, 0.38), (90, 50, 0.89)]
+)
+def test_WI1_ambient_factor(insulation: float, ambient: float, factor: float) -> None:
+    assert ambient_factor(insulation, ambient, base_c=40.0) == pytest.approx(factor, abs=0.005)
+
+
+# NEC 310.17, 75 °C insulation in free air, 30 °C base, from memory: an outside list for the scaled column
+@pytest.mark.parametrize(("awg", "amps"), [(14, 30), (10, 50), (8, 70), (4, 125), (2, 170)])
+def test_scaling_to_75_c_insulation_stays_at_or_below_the_nec_list(awg: int, amps: float) -> None:
+    scaled = ampacity(Conductor(awg=awg, insulation_c=75)).value_a
+    assert scaled is not None
+    assert 0.85 * amps < scaled <= amps
+
+
+# chassis wiring list, hyperphysics, same page as the resistances: independent lists differ by up to 25 %
+@pytest.mark.parametrize(
+    ("awg", "amps"), [(18, 16), (16, 22), (14, 32), (12, 41), (10, 55), (8, 73), (6, 101), (4, 135), (2, 181)]
+)
+def test_ampacity_agrees_with_the_chassis_list_within_a_quarter(awg: int, amps: float) -> None:
+    assert ampacity(Conductor(awg=awg, insulation_c=105)).value_a == pytest.approx(amps, rel=0.25)
+
+
+def test_the_interpolation_term_covers_rows_found_from_their_neighbours() -> None:
+    rows = sorted((gauge.area_mm2(size), amps) for size, amps in abyc.AMPACITY_A.items())
+    misses = []
+    for (area_a, amps_a), (area, amps), (area_b, amps_b) in zip(rows, rows[1:], rows[2:], strict=False):
+        share = math.log(area / area_a) / math.log(area_b / area_a)
+        misses.append(abs(amps_a * (amps_b / amps_a) ** share / amps - 1))
+    assert max(misses) == pytest.approx(1.96 * abyc.INTERPOLATION_U, abs=0.002)
+
+
+def test_square_millimetres_between_rows_are_interpolated_and_say_so() -> None:
+    result = ampacity(Conductor(mm2=4.0, insulation_c=105))
+    # own arithmetic: 35 A × (4/2.0809)^(ln(60/35)/ln(5.2612/2.0809))
+    assert result.value_a == pytest.approx(
+        35 * (4 / 2.0809) ** (math.log(60 / 35) / math.log(5.2612 / 2.0809)), rel=1e-4
+    )
+    assert "log-log between rows 14 and 10 AWG" in result.basis
+    assert result.relative_u == abyc.INTERPOLATION_U
+
+
+@pytest.mark.parametrize(
+    ("conductor", "ambient_c", "reason"),
+    [
+        (Conductor(awg=10), None, "insulation_c is not given"),
+        (Conductor(insulation_c=105), None, "neither awg nor mm2"),
+        (Conductor(awg=22, insulation_c=105), None, "outside the table"),
+        (Conductor(mm2=50.0, insulation_c=105), None, "outside the table"),
+        (Conductor(awg=10, insulation_c=60), 60.0, "not below the insulation"),
+    ],
+)
+def test_no_ampacity_without_its_ground(conductor: Conductor, ambient_c: float | None, reason: str) -> None:
+    result = ampacity(conductor, ambient_c)
+    assert result.value_a is None
+    assert reason in result.basis
+
+
+def test_higher_insulation_and_cooler_air_never_raise_the_column() -> None:
+    assert ampacity(Conductor(awg=10, insulation_c=200), ambient_c=-10.0).value_a == 60.0
+
+
+# WI2 with WI3: k of BS 7671 / IEC 60364-5-54 (second-hand), formula from memory, values as recomputed
+@pytest.mark.parametrize(
+    ("start", "end", "formula", "printed"),
+    [(70, 160, 115.0, 115), (90, 160, 99.9, 100), (90, 250, 143.1, 143), (60, 200, 140.9, 141), (85, 220, 134.2, 134)],
+)
+def test_WI2_and_WI3_k(start: float, end: float, formula: float, printed: float) -> None:
+    assert adiabatic_k(start, end) == pytest.approx(formula, abs=0.05)
+    row = [k for (_, at_start, at_end), k in short.K_BY_INSULATION.items() if (at_start, at_end) == (start, end)]
+    assert row == [printed]
+
+
+# WI4: mycableengineering.com, the adiabatic equation: 13.6 kA for 2.6 s at k 143 needs 153.35 mm² (page prints 154)
+def test_WI4_adiabatic_area() -> None:
+    assert adiabatic_current_a(143.0, 153.35, 2.6) == pytest.approx(13_600, rel=0.01 / 153.35)
+
+
+# WI5: Onderdonk's fusing current, 16 AWG (2581 cmil) for 5 s from 25 °C, 168.9 A. Another fit of the same physics: the
+# k formula taken to copper's melting point agrees within 0.5 %.
+def test_WI5_k_taken_to_melting_agrees_with_onderdonk() -> None:
+    k = adiabatic_k(25.0, 1083.0)
+    assert adiabatic_current_a(k, 2581 * CMIL_MM2, 5.0) == pytest.approx(168.9, rel=5e-3)
+    # 14 AWG (4107 cmil) at 400 A: 2.26 s
+    assert (k * 4107 * CMIL_MM2 / 400) ** 2 == pytest.approx(2.26, rel=1e-2)
+
+
+# WI6: ICEA from 70 to 160 °C as k, second-hand: 114.1, 0.8 % below 115
+def test_WI6_pvc_k_agrees_with_icea() -> None:
+    assert short_time_k(70.0)[0] == pytest.approx(114.1, rel=0.01)
+
+
+# WI7: Preece (physicsforums.com 364495, pcdandf.com), d 0.0524 in melts at 122.9 A: the ampacity must lie far below
+def test_WI7_ampacity_is_far_below_preece() -> None:
+    limit = ampacity(Conductor(mm2=math.pi / 4 * (0.0524 * 25.4) ** 2, insulation_c=105)).value_a
+    assert limit is not None
+    assert limit < 122.9 / 4
+
+
+# WI8: marine catalogue pages, CM = 10.75 I L/E (constant from memory) with 10 A over 21 ft at 12 V. 10.75 Ω·cmil/ft is
+# copper at 29.3 °C, so the drop in that area is the allowed drop.
+@pytest.mark.parametrize(("allowed", "cmil", "awg"), [(0.36, 6271, 10), (1.2, 1881, 16)])
+def test_WI8_drop_and_size(allowed: float, cmil: float, awg: int) -> None:
+    ohm = resistance_ohm(cmil * CMIL_MM2, 21 * 0.3048, 29.3)
+    assert 10 * ohm == pytest.approx(allowed, rel=1e-3)
+    # The catalogue's size is the smallest SAE conductor with that much copper.
+    assert max(size for size, copper in gauge.SAE_MIN_CMIL.items() if copper >= cmil) == awg
+
+
+@pytest.mark.parametrize(("insulation", "k"), [(60, 115), (70, 115), (75, 100), (90, 100)])
+def test_short_time_k_takes_the_lower_value(insulation: float, k: float) -> None:
+    assert short_time_k(insulation)[0] == k
+
+
+def test_short_time_k_above_the_table_is_lower_still_and_says_from_memory() -> None:
+    k, basis = short_time_k(200.0)
+    assert 80 < k < 100
+    assert "from memory" in basis
+
+
+def test_adiabatic_rule_ends_at_five_seconds() -> None:
+    with pytest.raises(ValueError, match="up to 5 s"):
+        adiabatic_current_a(115, 5.26, 5.01)
+
+
+def test_a_wire_carried_through_to_its_numbers() -> None:
+    wire = assess(Conductor(awg=10, length_m=2.0, insulation_c=75))
+    # own arithmetic: 60 A × √(45/75) = 46.48 A over 30 A
+    assert wire.ampacity_a == pytest.approx(46.476, abs=1e-3)
+    assert wire.margin.value == pytest.approx(1.5492, abs=1e-4)
+    # k 100, 5.2612 mm²: 5 s allows 235.3 A over 60 A, 1 s 526 over 70, 0.1 s 1664 over 100: 5 s is the tightest
+    assert wire.adiabatic_margin.value == pytest.approx(3.9215, abs=1e-3)
+    # 30 A of 46.5 warms the copper by 45 K × (30/46.48)² = 18.75 K to 48.75 °C: 6.554 mΩ × 1.1130
+    ohm = 2.0 / 58 / 5.26120 * (1 + 0.00393 * 28.75)
+    assert wire.drop_v.value == pytest.approx(100 * ohm, rel=1e-4)
+    assert wire.loss_w.value == pytest.approx(900 * ohm, rel=1e-4)
+    assert (wire.drop_v.bound, wire.drop_v.high) == ("at_least", None)
+    assert wire.verdict == "under"
+    assert "10 min RMS 30.0 A against an ampacity of 46.5 A" in wire.rule
+    assert "5 s" in wire.rule
+
+
+def test_intervals_hold_sensor_length_stranding_and_sae_copper() -> None:
+    wire = assess(Conductor(awg=10, length_m=2.0, insulation_c=75), whole_run_rms_a=known(30.0, 0.6))
+    loss = wire.loss_w
+    assert loss.value is not None
+    assert loss.low is not None
+    assert loss.high is not None
+    # Down: at least 2 × 2 % of the current and 1.96 × 5 % of the length; up also SAE copper, 9343 of 10383 cmil.
+    assert 1 - loss.low / loss.value > math.hypot(0.0396, 1.96 * 0.05)
+    assert (loss.high - loss.value) - (loss.value - loss.low) == pytest.approx(
+        loss.value * (10383 / 9343 - 1), rel=0.02
+    )
+    by_area = assess(Conductor(mm2=5.2612, length_m=2.0, insulation_c=75)).adiabatic_margin
+    by_gauge = wire.adiabatic_margin
+    assert by_area.low is not None
+    assert by_gauge.low is not None
+    assert by_gauge.low < by_area.low
+
+
+def test_verdicts() -> None:
+    wire = Conductor(awg=10, length_m=2.0, insulation_c=105)
+    assert assess(wire, rms=61.0).verdict == "over"
+    assert assess(wire, rms=59.0).verdict == "under"
+    assert assess(wire, rms=59.0, rms_600_a=known(59.0, 2.0)).verdict == "unknown"
+    assert assess(wire, rms_600_a=known(30.0).bounded("at_least")).verdict == "unknown"
+    assert assess(wire, rms_600_a=known(70.0).bounded("at_least")).verdict == "over"
+    assert assess(wire, exposure=[(60.0, 40.0)]).verdict == "unknown"
+    assert assess(wire, exposure=[(1.0, 600.0)]).verdict == "over"
+    assert assess(Conductor(awg=10, length_m=2.0)).verdict == "unknown"
+
+
+def test_never_says_safe_or_ok() -> None:
+    wire = assess(Conductor(awg=10, length_m=2.0, insulation_c=105))
+    text = str(wire.as_json()).lower()
+    assert "safe" not in text
+    assert "ok" not in text.split()
+
+
+def test_a_missed_peak_leaves_the_short_time_margin_open_below() -> None:
+    result = assess(Conductor(awg=10, length_m=2.0, insulation_c=105), exposure_bound="at_least")
+    assert (result.adiabatic_margin.bound, result.adiabatic_margin.low) == ("at_most", None)
+    assert result.verdict == "unknown"
+
+
+def test_a_short_run_says_what_its_rms_covers() -> None:
+    result = assess(Conductor(awg=10, length_m=2.0, insulation_c=105), rms_window_s=95.0)
+    assert "95 s RMS" in result.rule
+    assert "shorter than 10 min" in result.margin.basis
+
+
+def test_each_missing_field_refuses_only_what_needs_it() -> None:
+    no_length = assess(Conductor(awg=10, insulation_c=105))
+    assert no_length.drop_v.refused is not None
+    assert "length_m" in no_length.drop_v.refused
+    assert no_length.margin.value == pytest.approx(2.0)
+    no_insulation = assess(Conductor(awg=10, length_m=2.0))
+    assert no_insulation.ampacity_a is None
+    assert no_insulation.margin.refused is not None
+    assert no_insulation.drop_v.value is not None
+    no_current = assess(Conductor(awg=10, length_m=2.0, insulation_c=105), rms_600_a=refuse("A", "run of 95 s"))
+    assert no_current.margin.refused == "run of 95 s"
+    assert no_current.loss_w.value is not None
+
+
+@given(
+    value=st.floats(0.1, 200.0),
+    below=st.floats(0.0, 0.9),
+    above=st.floats(0.0, 3.0),
+    exponent=st.sampled_from([-1, 1, 2]),
+    term=st.floats(0.0, 0.2),
+)
+def test_power_of_holds_the_source_interval(
+    value: float, below: float, above: float, exponent: int, term: float
+) -> None:
+    source = Estimate(value, value * (1 - below), value * (1 + above), "A")
+    result = power_of(2.0, source, exponent, "x", {"model": term})
+    assert result.low is not None
+    assert result.high is not None
+    ends = sorted(2.0 * end**exponent for end in (source.low, source.high) if end is not None)
+    assert result.low <= ends[0] * (1 + 1e-12)
+    assert result.high >= ends[1] * (1 - 1e-12)
+
+
+def test_power_of_an_interval_that_reaches_zero_is_open_above() -> None:
+    result = power_of(10.0, Estimate(1.0, 0.0, 2.0, "A"), -1, "", {})
+    assert (result.bound, result.low, result.high) == ("at_least", 5.0, None)
+    assert power_of(10.0, known(0.0), -1, "", {}).refused == "no current in this lead"
+
+
+def test_weakest_part_is_named_and_unrated_parts_are_told() -> None:
+    parts = [("wire", 46.5, "ABYC"), ("fuse", 40.0, "machine file"), ("connector", None, ""), ("cutoff", 100.0, "m")]
+    weakest = weakest_part(parts)
+    assert weakest is not None
+    assert (weakest.name, weakest.rating_a, weakest.unrated) == ("fuse", 40.0, ("connector",))
+    assert weakest_part([("connector", None, "")]) is None
+
+
+# ABYC E-11, second-hand: fuse at most the ampacity, the next size up only to 150 %
+def test_a_fuse_above_its_wire_is_a_finding() -> None:
+    limit = Ampacity(40.0, "test")
+    assert fuse_over_wire("left", 40.0, limit) is None
+    assert fuse_over_wire("left", 80.0, Ampacity(None, "unknown")) is None
+    small, large = fuse_over_wire("left", 60.0, limit), fuse_over_wire("left", 62.0, limit)
+    assert small is not None
+    assert (small.severity, small.code) == ("caution", "fuse_above_wire")
+    assert large is not None
+    assert large.severity == "danger"
+    assert "1.55 times" in large.what
+    assert "40.0 A" in large.evidence
