@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from importlib import resources
+from pathlib import Path
 from typing import NoReturn
 
 import analysis.cli
-
 import logger.cli
 from analysis.errors import AnalysisError
 from logger.errors import (
@@ -51,10 +52,45 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="store_true", help="print the version and exit")
     parser.add_argument("--debug", action="store_true", help="show a traceback where something fails")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=Parser)
-    analysis.cli.add_demo(commands, logger.cli)
+    demo = commands.add_parser(
+        "demo",
+        help="record a simulated drive over a serial port, report it and show it",
+        description="A seedling-tray cart drives its aisle loop in a nursery; no hardware is needed.",
+    )
+    demo.add_argument("--no-browser", action="store_true", help="record and report, then exit")
+    demo.add_argument("--out", type=Path, default=Path("runs"), metavar="DIR", help="folder for runs (default: runs)")
+    demo.set_defaults(run=_demo)
     logger.cli.add_commands(commands)
     analysis.cli.add_commands(commands)
     return parser
+
+
+DEMO_PORT = "sim://?seed=7&speed=30"
+DEMO_S = 280.0
+"""Run time of the demo: the drive of seed 7 and the rest around it."""
+
+
+def _demo(args: argparse.Namespace) -> int:
+    """Record the simulated cart with the same recorder as any board, report the run, and show it."""
+    from logger.machine import parse
+    from logger.recorder import Options
+
+    text = resources.files("logger.simulator").joinpath("cart.toml").read_text(encoding="utf-8")
+    options = Options(
+        port=DEMO_PORT,
+        baud=115_200,
+        out=args.out,
+        machine=parse(text, "cart.toml"),
+        for_s=DEMO_S,
+        notes=("demo: simulated cart, invented data",),
+        start_charge=1.0,
+    )
+    path, exit_code = logger.cli.record_run(options, ())
+    if path is None:
+        return exit_code
+    print(analysis.cli.page_of(path))
+    print(path)
+    return exit_code
 
 
 def _version() -> str:

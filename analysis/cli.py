@@ -1,4 +1,62 @@
 """Commands that compute: report. Heavy imports wait until used."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
 from typing import Any
-def add_demo(commands: Any, logger_cli: Any) -> None: ...
-def add_commands(commands: Any) -> None: ...
+
+from logger.cli import charge_fraction, hours, seconds
+
+
+def add_commands(commands: Any) -> None:
+    """Add this package's commands to argparse's subparsers."""
+    report = commands.add_parser(
+        "report",
+        help="say what a run says: fuse margin, sag, energy, charge left",
+        description="Prints a page that leads with the answers, or with --json the document of docs/json.md.",
+    )
+    report.add_argument("run_file", type=Path, metavar="RUN", help="run file (.parquet)")
+    report.add_argument("--machine", type=Path, metavar="FILE", help="use this description instead of the run's own")
+    report.add_argument("--json", action="store_true", help="JSON alone on stdout")
+    report.add_argument("--html", type=Path, metavar="FILE", help="write the page as one self-contained HTML file too")
+    report.add_argument("--from", dest="from_s", type=seconds, metavar="S", help="only from this run time on")
+    report.add_argument("--to", dest="to_s", type=seconds, metavar="S", help="only up to this run time")
+    report.add_argument("--rested", type=hours, metavar="HOURS", help="hours of rest before the drive")
+    report.add_argument(
+        "--start-charge", type=charge_fraction, metavar="FRACTION|full", help="charge at the start, 0 to 1 or full"
+    )
+    report.set_defaults(run=_report)
+
+
+def page_of(path: Path) -> str:
+    """The report of a run as a terminal page."""
+    from analysis.page import render, wants_colour
+    from analysis.report import build_report
+    from analysis.run import Run
+
+    return render(build_report(Run.open(path)), colour=wants_colour(sys.stdout))
+
+
+def _report(args: argparse.Namespace) -> int:
+    from analysis.errors import RunContentError
+    from analysis.page import render, wants_colour
+    from analysis.report import build_report
+    from analysis.run import Run
+
+    if args.from_s is not None and args.to_s is not None and args.to_s <= args.from_s:
+        raise RunContentError(f"--to {args.to_s:g} is not after --from {args.from_s:g}: nothing lies between them.")
+    run = Run.open(args.run_file, machine=args.machine, from_s=args.from_s, to_s=args.to_s)
+    report = build_report(run, rested_h=args.rested, fraction=args.start_charge)
+    if args.html is not None:
+        from analysis.sheet import write_sheet
+
+        write_sheet(args.html, report)
+    if args.json:
+        json.dump(report.as_json(), sys.stdout, allow_nan=False, ensure_ascii=False)
+        sys.stdout.write("\n")
+        return 0
+    sys.stdout.write(render(report, colour=wants_colour(sys.stdout)))
+    return 0

@@ -1,7 +1,8 @@
 """Everything analysis raises on purpose.
 
 AnalysisError
-└── RunContentError (ValueError)   a run that can be read but not used: empty, or of another machine
+├── RunContentError (ValueError)   a run that can be read but not used: empty, or of another machine
+└── DataSheetError (ValueError)    data-sheet numbers that support no capacity; in capacity.py, shown as a refusal
 
 A value that the data cannot support is not an error: it is a refused `Estimate`.
 """

@@ -13,10 +13,11 @@ from analysis.gaps import find_gaps
 from logger.channels import BY_NAME, BY_SI_NAME, TIME_COLUMN, Channel
 from logger.clock import DRIFT_LIMIT_PPM
 from logger.edits import Edits, merged, read_edits
+from logger.errors import LoggerError
 from logger.machine import Machine, arrangement_mismatch, load, parse
 from logger.machine_fields import Sensor
 from logger.metadata import Gap, Metadata
-from logger.runfile import RunFile, open_run
+from logger.runfile import RunFile, open_run, run_files
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -228,6 +229,21 @@ class Run:
     def columns(self) -> tuple[str, ...]:
         """SI names of the channels that the file has."""
         return tuple(BY_NAME[name].si_name for name in self.file.columns)
+
+
+def sibling_runs(path: Path) -> list[tuple[Path, Metadata, str | None]]:
+    """The other runs in the folder of `path`, oldest first, with the id of their battery; unreadable ones left out."""
+    found = []
+    for other in run_files(path.parent):
+        if other.resolve() == path.resolve():
+            continue
+        try:
+            metadata = open_run(other).metadata
+            machine = parse(metadata.machine, "run metadata") if metadata.machine else None
+        except LoggerError:
+            continue
+        found.append((other, metadata, machine.battery.id if machine and machine.battery else None))
+    return sorted(found, key=lambda item: item[1].start_utc or "")
 
 
 def _usable_drift_ppm(clock: dict[str, float | None]) -> float | None:

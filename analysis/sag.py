@@ -85,9 +85,7 @@ def balance_residual(run: Run) -> Estimate:
             return refuse("A", f"no {run.label(name).lower()} was measured")
     sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
     if sensed in ("motor_lead", "unknown"):
-        return refuse(
-            "A", "left and right are not measured in supply legs: they need not add up to the battery"
-        )
+        return refuse("A", "left and right are not measured in supply legs: they need not add up to the battery")
     battery, left, right = (found for found in series if found is not None)
     time_s, first, second, gap_after = together(battery, left)
     time_s, first, third, gap_after = together(Series(time_s, first - second, gap_after), right)

@@ -194,7 +194,7 @@ class SquareIntegral:
         fall = np.maximum(blocks.greatest_a2[home] - end_least, 0.0)
         slopes = rise + fall
         meet = np.divide(
-            at_lo * fall + at_hi * rise + (hi - lo) * 0.2 * rise * fall, slopes, out=at_lo.copy(), where=slopes > 0
+            at_lo * fall + at_hi * rise + (hi - lo) * rise * fall, slopes, out=at_lo.copy(), where=slopes > 0
         )
         touched = np.where(near - home <= 1, np.maximum(blocks.greatest_a2[home], end_most), self.greatest_a2)
         upper = np.minimum(np.minimum(meet, both), window_s * touched)

@@ -131,8 +131,8 @@ class WiringParameters:
 
     jumper_ohm: float = 0.00035
     """Link between the blocks, inside what the battery voltage sensor spans."""
-    main_ohm: float = 1.4 * 0.3951e-3 * 3.28084 + 0.0008
-    """1.4 m of 6 AWG, plus 0.8 mΩ of plugs and cutoff."""
+    main_ohm: float = 1.4 * 0.3951e-3 * 3.28084 + 0.0014
+    """1.4 m of 6 AWG, plus 1.4 mΩ of plugs, cutoff and an 80 A main fuse."""
     leg_ohm: float = 0.6 * 0.9989e-3 * 3.28084
     """Fuse to bridge: 0.6 m of 10 AWG."""
     motor_lead_ohm: float = 1.6 * 0.9989e-3 * 3.28084

@@ -238,6 +238,17 @@ def test_pruning_loses_nothing_on_longer_runs(kind: str) -> None:
         assert found.rms_a**2 * window_s == pytest.approx(unpruned(exposure, float(window_s)), rel=1e-9)
 
 
+def test_slow_samples_followed_by_fast_ones() -> None:
+    # One start of 1 s intervals faces thousands of 1 ms ones. A triangle of 50 A over 2 s and, 7 s later, one of 90 A
+    # over 2 ms: ∫ i² = 2/3 · 50² + 2/3 · 90² · 0.001, and only windows that begin just before the first hold both.
+    t_s = np.concatenate([np.arange(300.0), 300 + np.arange(10_000) / 1000])
+    current = np.zeros(len(t_s))
+    current[298], current[300 + 5000] = 50.0, 90.0
+    found = plain(t_s, current).worst(8.3)
+    assert found.rms_a**2 * 8.3 == pytest.approx(2 / 3 * 2500 + 2 / 3 * 8.1, rel=1e-9)
+    assert 296.7 < found.start_s < 297.0
+
+
 def test_a_peak_between_samples_windows_centred_on_it() -> None:
     # A triangle 0 → 60 → 0 A in 2 s; 1 s around the top lies between 30 and 60 A: ∫ = 2 · 0.5/3 (30² + 30·60 + 60²).
     exposure = plain(np.array([0.0, 1.0, 2.0]), np.array([0.0, 60.0, 0.0]))

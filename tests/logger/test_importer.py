@@ -293,6 +293,18 @@ def test_values_at_the_limits_are_kept_and_beyond_them_null(save: Save) -> None:
     assert result.repairs == {"out_of_range": 3}
 
 
+def test_times_too_large_to_store_are_dropped(save: Save) -> None:
+    result = take(save("t,i\n0,1\n9223372036854775807,2\n-9223372036854775808,3\n1e300,4\n99999999999999999999,5\n"))
+    assert columns(result) == {"t_us": [0], "battery_current_ua": [1_000_000]}
+    assert result.repairs == {"missing_time": 4}
+
+
+def test_a_cell_in_another_encoding_is_no_number(save: Save) -> None:
+    result = take(save(b"t,i\n0,1\n1,2\xb0\n"))
+    assert columns(result)["battery_current_ua"] == [1_000_000, None]
+    assert result.repairs == {"not_a_number": 1}
+
+
 def test_a_column_without_one_usable_number_is_refused(save: Save) -> None:
     assert "column 'i' holds no number, for example 'n/a'" in trouble(save("t,i\n0,\n1,n/a\n"))
     assert "for example '12,5'" in trouble(save('t,i\n0,"12,5"\n1,"13,5"\n'))
@@ -489,6 +501,8 @@ def test_parquet_columns_that_hold_no_numbers_are_refused(save: Save) -> None:
     for column in "ibz":
         assert "not numbers" in trouble(path, "t", f"battery_current_a={column}")
     assert "does not go with unit iso" in trouble(path, "t:iso", "battery_current_a=t")
+    spans = save(pl.DataFrame({"t": [timedelta(seconds=1)], "i": [1.0]}))
+    assert "does not go with unit s" in trouble(spans)
     nothing = pl.DataFrame({"t": [0.0], "i": [None]}, {"t": pl.Float64, "i": pl.Int8})
     assert "every cell is empty" in trouble(save(nothing))
 

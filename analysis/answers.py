@@ -1,0 +1,125 @@
+"""The sentences a report leads with: close to the fuse? how far did the battery sag? how far does a charge go?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analysis.drive import commanded
+from analysis.fuse import FuseResult
+from analysis.report import Report
+from analysis.words import full, moment, number, short
+
+VERDICTS = {
+    "past": "past its latest opening: it should have opened, so doubt the data, the sensor's place or the fuse",
+    "inside": "inside the band in which it may open",
+    "near": "near its earliest opening",
+    "below": "below its earliest opening",
+    "unknown": "not decided by these data",
+}
+ENDS = {
+    "block_a": "block A at its limit",
+    "block_b": "block B at its limit",
+    "controller": "the controller's cut-off",
+    "bms": "the battery management's cut-off",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One leading sentence."""
+
+    topic: str
+    """fuse, sag, receiver or charge."""
+    text: str
+    at_s: float | None = None
+    """Moment in the run it speaks of."""
+    window_s: float | None = None
+    """How long that moment lasts."""
+    tone: str = "plain"
+    """plain, caution, danger or unknown: how the screen marks it, beside the words."""
+
+
+_TONE = {"past": "danger", "inside": "danger", "near": "caution", "below": "plain", "unknown": "unknown"}
+
+
+def _duration(seconds: float) -> str:
+    return f"{seconds:.2g} s" if seconds < 10 else moment(seconds)
+
+
+def fuse_answer(report: Report, place: str, fuse: FuseResult) -> Answer:
+    """Worst window of one fuse against its earliest opening."""
+    window, start = fuse.tightest_window_s, fuse.tightest_at_s
+    if fuse.margin.value is None or window is None or start is None:
+        return Answer("fuse", f"{place} fuse: no margin: {fuse.margin.refused}", tone="unknown")
+    lead = report.currents["battery" if place == "main" else place]
+    worst = lead.prepared.worst(window).rms_a if lead.prepared is not None else 0.0
+    doing = commanded(report.run, start, window)
+    context = f", {doing}" if doing else ""
+    margin = fuse.margin.value
+    ratio = f"{number(margin, 1)} times below" if margin >= 1 else f"{number(1 / margin, 1)} times above"
+    latest = fuse.margin_latest.value
+    if fuse.verdict == "past" and latest is not None:
+        ratio = f"{number(1 / latest, 1)} times above its latest opening, {number(1 / margin, 1)} times above"
+    text = (
+        f"{place} fuse: worst {worst:.0f} A for {_duration(window)} at {moment(start)}{context}, "
+        f"{ratio} its earliest opening; {VERDICTS[fuse.verdict]}"
+    )
+    return Answer("fuse", text, start, window, _TONE[fuse.verdict])
+
+
+def sag_answer(report: Report) -> Answer:
+    """Worst sag and the least voltage."""
+    sag = report.sag
+    if sag.worst_sag_v.value is not None and sag.worst_sag_at_s is not None:
+        text = (
+            f"battery: sagged {short(sag.worst_sag_v)} below rest, to {short(sag.min_voltage_v)}, "
+            f"at {moment(sag.worst_sag_at_s)}"
+        )
+        return Answer("sag", text, sag.worst_sag_at_s)
+    if sag.min_voltage_v.value is not None and sag.min_voltage_at_s is not None:
+        least = f"{short(sag.min_voltage_v)} at {moment(sag.min_voltage_at_s)}"
+        text = f"battery: least voltage {least}; sag {full(sag.worst_sag_v)}"
+        return Answer("sag", text, sag.min_voltage_at_s)
+    return Answer("sag", f"battery: voltage {full(sag.min_voltage_v)}", tone="unknown")
+
+
+def receiver_answer(report: Report) -> Answer | None:
+    """Least receiver supply against its minimum; None where it was not measured."""
+    least, machine = report.sag.receiver_min_v, report.run.machine
+    if least.value is None:
+        return None
+    minimum = machine.receiver.minimum_v if machine and machine.receiver else None
+    against = "its minimum is not in the machine file" if minimum is None else f"its minimum is {minimum:g} V"
+    codes = {finding.code for finding in report.findings}
+    tone = "danger" if "receiver_below_minimum" in codes else "caution" if "receiver_near_minimum" in codes else "plain"
+    at = report.sag.receiver_min_at_s
+    text = f"receiver supply: {short(least)}" + (f" at {moment(at)}" if at is not None else "") + f"; {against}"
+    return Answer("receiver", text, at, tone=tone)
+
+
+def charge_answer(report: Report) -> Answer:
+    """Laps and time a charge gives, and what ends it."""
+    remaining = report.charge.remaining
+    laps = report.laps_per_charge
+    if laps.value is not None:
+        text = f"a full charge gives {full(laps)} laps like these"
+    else:
+        text = f"laps per charge {full(laps)}"
+    if remaining.runtime_s.value is not None:
+        low = remaining.runtime_s.low
+        from_low = f", 95 % from {moment(low)}" if low is not None else ""
+        text += f"; from here {moment(remaining.runtime_s.value)} of driving like this{from_low}"
+        if remaining.ends_by:
+            text += f", ended by {ENDS[remaining.ends_by]}"
+        return Answer("charge", text)
+    return Answer("charge", f"{text}; runtime {full(remaining.runtime_s)}", tone="unknown")
+
+
+def answers(report: Report) -> list[Answer]:
+    """The leading sentences, fuses first, the tightest of them at the top."""
+    tightest = sorted(
+        report.fuses.items(), key=lambda item: item[1].margin.value if item[1].margin.value is not None else 1e9
+    )
+    found = [fuse_answer(report, place, fuse) for place, fuse in tightest]
+    receiver = receiver_answer(report)
+    return [*found, sag_answer(report), *([receiver] if receiver else []), charge_answer(report)]

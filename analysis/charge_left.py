@@ -1,0 +1,253 @@
+"""From a run to the charge its battery holds at the end, and what that is good for. docs/methods.md, Charge left.
+
+Where the count starts is asked, not guessed: a stated charge, a stated rest with its voltage, or the battery's ledger.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from analysis.capacity import SHEET_U, WORN_TO, DataSheet
+from analysis.current import Current
+from analysis.energy import Energy, energy_estimates
+from analysis.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
+from analysis.exposure import window_rms
+from analysis.load_profile import LoadProfile, load_profile
+from analysis.propagate import product
+from analysis.remaining import UNITS, BatteryFacts, BlockState, Remaining, Use, forecast
+from analysis.rest import rest_threshold_a
+from analysis.run import Run, Series
+from analysis.sag import Sag
+from analysis.state_of_charge import by_count, from_rest_voltage, stated
+
+_BLOCK_NAMES: tuple[Literal["block_a", "block_b"], ...] = ("block_a", "block_b")
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """Charge at the start of the run, as fractions of rated capacity, and who says so."""
+
+    whole: Estimate
+    blocks: tuple[Estimate, ...]
+    """block_a (the lower one in series), then block_b where there are two."""
+    source: str
+    """stated, rest, ledger or none."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChargeLeft:
+    """Charge at the end of a run and the forecast from there."""
+
+    start: Start
+    state_of_charge: Estimate
+    remaining: Remaining
+    full: Remaining
+    """The forecast from a full charge at the same load."""
+
+
+def refused_remaining(reason: str) -> Remaining:
+    """A forecast that cannot be made."""
+    charge, energy, runtime, distance = (refuse(unit, reason) for unit in UNITS.values())
+    return Remaining(charge, energy, runtime, distance, None)
+
+
+def start_charge(run: Run, sag: Sag, rested_h: float | None, fraction: float | None, ledger: Estimate | None) -> Start:
+    """Stated fraction first, then rest voltage after a stated rest, then the ledger."""
+    battery = run.machine.battery if run.machine else None
+    count = 2 if battery and battery.blocks == 2 else 1
+    if fraction is not None:
+        told = stated(fraction)
+        return Start(told, (told,) * count, "stated")
+    if rested_h is not None and battery and battery.chemistry and battery.block_voltage_v:
+        blocks = tuple(
+            from_rest_voltage(volts, battery.chemistry, battery.block_voltage_v, rested_h)
+            for volts in _block_voltages(run, sag)
+        )
+        lowest = min(blocks, key=lambda block: -1.0 if block.value is None else block.value)
+        if lowest.value is not None or ledger is None:
+            return Start(lowest, blocks, "rest" if lowest.value is not None else "none")
+    if ledger is not None:
+        return Start(ledger, (ledger,) * count, "ledger" if ledger.value is not None else "none")
+    none = stated(None)
+    return Start(none, (none,) * count, "none")
+
+
+def _block_voltages(run: Run, sag: Sag) -> list[Estimate]:
+    """Rest voltage of each block: each its own where the midpoint is measured, else equal shares of the whole."""
+    battery = run.machine.battery if run.machine else None
+    whole = sag.rest_voltage_v
+    series = battery.in_series if battery else None
+    if series is None or whole.value is None:
+        unknown = refuse("V", "the machine file does not say how the blocks are joined")
+        return [whole if whole.value is None else unknown]
+    imbalance = sag.block_imbalance_v
+    if series == 2 and imbalance.value is not None and imbalance.low is not None and imbalance.high is not None:
+        half = 0.5 * (imbalance.high - imbalance.value) + 0.5 * ((whole.high or whole.value) - whole.value)
+        lower, upper = (0.5 * (whole.value + sign * imbalance.value) for sign in (1, -1))
+        return [Estimate(volts, volts - half, volts + half, "V", basis=whole.basis) for volts in (lower, upper)]
+    share = [None if part is None else part / series for part in (whole.value, whole.low, whole.high)]
+    one = Estimate(share[0], share[1], share[2], "V", basis=whole.basis)
+    return [one] * (2 if battery and battery.blocks == 2 else 1)
+
+
+def rated_capacity(run: Run) -> Estimate:
+    """Capacity of the whole battery at its rated time [Ah]; wear down to 80 % is not ruled out."""
+    battery = run.machine.battery if run.machine else None
+    rated = battery.whole_capacity_ah if battery else None
+    if rated is None:
+        return refuse("Ah", "the machine file gives no capacity_ah with blocks and arrangement")
+    basis = f"nameplate ±{100 * SHEET_U:.0f} % (1 σ), wear down to {100 * WORN_TO:.0f} % not ruled out"
+    return Estimate(rated, WORN_TO * rated, rated * (1 + COVERAGE_FACTOR * SHEET_U), "Ah", basis=basis)
+
+
+def driven_part(run: Run, current: Series) -> slice:
+    """Samples from the first to the last load; everything where nothing counts as rest."""
+    battery = run.machine.battery if run.machine else None
+    limit = 2 * rest_threshold_a(battery.rated_current_a if battery else None, run.sensor("battery_current_a"))
+    width = min(5, len(current.value))
+    smooth = np.convolve(np.abs(current.value), np.ones(width) / width, "same")
+    loaded = np.flatnonzero(smooth > limit)
+    return slice(None) if len(loaded) < 2 else slice(int(loaded[0]), int(loaded[-1]) + 1)
+
+
+def _cut(series: Series, part: slice) -> Series:
+    """The samples of a stretch."""
+    time_s, start = series.time_s[part], part.start or 0
+    return Series(time_s, series.value[part], series.gap_after[start : start + max(len(time_s) - 1, 0)])
+
+
+def _profile(series: Series, part: slice) -> LoadProfile | None:
+    cut = _cut(series, part)
+    keep = ~cut.gap_after
+    if not keep.any():
+        return None
+    mean = 0.5 * (cut.value[:-1] + cut.value[1:])
+    return load_profile(mean[keep], np.diff(cut.time_s)[keep])
+
+
+def assess_charge(
+    run: Run, sag: Sag, energy: Energy, battery_current: Current, start: Start, speed_m_s: Estimate | None
+) -> ChargeLeft:
+    """State of charge at the end, and the forecasts from there and from full."""
+    charge = by_count(start.whole, energy.net_ah, rated_capacity(run))
+    current = run.series("battery_current_a")
+    facts = _facts(run)
+    if isinstance(facts, str):
+        none = refused_remaining(facts)
+        return ChargeLeft(start, charge, none, none)
+    if current is None or battery_current.prepared is None:
+        none = refused_remaining("no battery current was measured")
+        return ChargeLeft(start, charge, none, none)
+    part = driven_part(run, current)
+    use = _use(run, current, part, battery_current, speed_m_s)
+    if isinstance(use, str):
+        return ChargeLeft(start, charge, refused_remaining(use), refused_remaining(use))
+    blocks = _blocks(run, current, part, start, energy, sag)
+    if isinstance(blocks, str):
+        return ChargeLeft(start, charge, refused_remaining(blocks), refused_remaining(blocks))
+    full = [replace(block, start_charge=stated(1.0), drawn=None, drawn_u_ah=0.0) for block in blocks]
+    return ChargeLeft(start, charge, forecast(facts, blocks, use), forecast(facts, full, use))
+
+
+def _facts(run: Run) -> BatteryFacts | str:
+    battery = run.machine.battery if run.machine else None
+    if run.machine is None or battery is None:
+        return "no machine description with a [battery] section: import or report with --machine FILE"
+    if battery.chemistry is None or battery.block_voltage_v is None or battery.in_series is None:
+        return "the machine file lacks chemistry, block_voltage_v, blocks or arrangement of the battery"
+    sheet = DataSheet(battery.capacity_ah, battery.capacity_hours, battery.second_capacity_ah, battery.second_hours)
+    bms, controller = run.machine.bms, run.machine.controller
+    return BatteryFacts(
+        sheet,
+        battery.chemistry,
+        battery.block_voltage_v,
+        battery.in_series == 2,
+        battery.ambient_c,
+        battery.depth_of_discharge,
+        cutoff_v=battery.cutoff_v,
+        bms_cutoff_v=bms.cutoff_v if bms else None,
+        controller_cutoff_v=(controller.cutoff_v or controller.minimum_v) if controller else None,
+    )
+
+
+def _use(run: Run, current: Series, part: slice, battery_current: Current, speed_m_s: Estimate | None) -> Use | str:
+    driven = _profile(current, part)
+    exposure = battery_current.prepared
+    if driven is None or exposure is None:
+        return "the run holds no driven stretch"
+    levels = [window_rms(exposure, window, battery_current.error).value for window in (10.0, 1.0)]
+    peak = battery_current.peak_a.value or driven.mean_a
+    voltage = run.series("battery_voltage_v")
+    power = refuse("W", "no battery voltage was measured")
+    if voltage is not None:
+        stretch = _cut(current, part)
+        power = energy_estimates(stretch, voltage, run.sensor("battery_current_a"), run.sensor("battery_voltage_v"))[3]
+    return Use(
+        mean_a=driven.mean_a,
+        sustained_a=driven.mean_a if levels[0] is None else levels[0],
+        brief_a=peak if levels[1] is None else levels[1],
+        mean_power_w=power,
+        speed_m_s=speed_m_s,
+        lead_ohm=_lead_ohm(run),
+    )
+
+
+def _lead_ohm(run: Run) -> float:
+    """Resistance between battery and controller terminals, from the drop at the highest tenth of current; else 0."""
+    current, battery, controller = (
+        run.series(name) for name in ("battery_current_a", "battery_voltage_v", "controller_voltage_v")
+    )
+    if current is None or battery is None or controller is None:
+        return 0.0
+    amps = current.value
+    busy = amps >= max(float(np.quantile(amps, 0.9)), 1.0)
+    if not busy.any():
+        return 0.0
+    moments = current.time_s[busy]
+    drop = np.interp(moments, battery.time_s, battery.value) - np.interp(moments, controller.time_s, controller.value)
+    return max(float((drop * amps[busy]).sum() / (amps[busy] ** 2).sum()), 0.0)
+
+
+def _blocks(run: Run, current: Series, part: slice, start: Start, energy: Energy, sag: Sag) -> list[BlockState] | str:
+    battery = run.machine.battery if run.machine else None
+    if battery is None or (battery.blocks or 1) > 2:
+        return "charge left is computed for one or two blocks"
+    net = energy.net_ah
+    drawn_u = 0.0 if net.high is None or net.value is None else (net.high - net.value) / COVERAGE_FACTOR
+    shares = _shares(run, current)
+    states = []
+    for name, series, charge in zip(_BLOCK_NAMES, shares, start.blocks, strict=False):
+        load, drawn = _profile(series, part), _profile(series, slice(None))
+        if load is None or drawn is None:
+            return "the run holds no driven stretch"
+        ohm = _block_ohm(run, sag, len(shares))
+        states.append(BlockState(name, charge, load, drawn, drawn_u / len(shares), ohm))
+    return states
+
+
+def _shares(run: Run, current: Series) -> list[Series]:
+    """What each block carries: all of it in series; in parallel its own lead where measured, else half each."""
+    battery = run.machine.battery if run.machine else None
+    if battery is None or battery.blocks != 2:
+        return [current]
+    if battery.in_series == 2:
+        return [current, current]
+    own = run.series("block_b_current_a")
+    second = 0.5 * current.value if own is None else np.interp(current.time_s, own.time_s, own.value)
+    return [replace(current, value=current.value - second), replace(current, value=second)]
+
+
+def _block_ohm(run: Run, sag: Sag, blocks: int) -> Estimate | None:
+    """Resistance of one block about 10 s after a step: its share of what was measured, else the sheet's."""
+    battery = run.machine.battery if run.machine else None
+    series = battery.in_series if battery else None
+    measured = next((sag.resistance.by_scale[s] for s in (10.0, 1.0) if sag.resistance.by_scale[s].value), None)
+    if measured is not None and measured.value is not None and series is not None:
+        factor = estimate(1 / series if series > 1 else float(blocks), "", {})
+        return product(measured, factor, "ohm")
+    if battery and battery.resistance_ohm:
+        return estimate(battery.resistance_ohm, "ohm", {"sheet": 0.25 * battery.resistance_ohm})
+    return None

@@ -1,0 +1,173 @@
+"""Findings about the recording and the voltages, beside those that each computation makes itself. docs/json.md."""
+
+from __future__ import annotations
+
+from analysis.charge_left import ChargeLeft
+from analysis.current import Current
+from analysis.estimate import UNDECLARED
+from analysis.finding import Finding
+from analysis.run import Run
+from analysis.sag import Sag
+
+RECEIVER_NEAR_SHARE = 0.1
+"""A receiver supply within this share of its minimum is worth a caution. Our own choice."""
+LEAST_COVERAGE = 0.99
+
+
+def observe(
+    run: Run, currents: dict[str, Current], sag: Sag, charge: ChargeLeft, mismatch: str | None
+) -> list[Finding]:
+    """All of them, in no order."""
+    return [
+        *_description(run, mismatch),
+        *_recording(run),
+        *_clipping(run, currents),
+        *_receiver(run, sag),
+        *_controller(run),
+        *_count(charge),
+    ]
+
+
+def _description(run: Run, mismatch: str | None) -> list[Finding]:
+    if run.machine is None:
+        return [
+            Finding(
+                "note",
+                "no_machine",
+                "No machine description: fuses, wires and charge left cannot be judged.",
+                "the run file holds none",
+                "Write one with: amptally machine new cart.toml, then report with --machine cart.toml",
+            )
+        ]
+    found = []
+    if mismatch is not None:
+        found.append(
+            Finding(
+                "danger",
+                "arrangement_mismatch",
+                "The machine description does not fit the measured voltage.",
+                mismatch,
+                "Report with the description of this machine: --machine FILE.",
+            )
+        )
+    undeclared = [
+        name
+        for name in ("battery_current_a", "battery_voltage_v", "left_current_a", "right_current_a")
+        if run.has(name) and run.sensor(name).gain_u is None
+    ]
+    if undeclared:
+        found.append(
+            Finding(
+                "note",
+                "sensor_undeclared",
+                "Sensor errors are not declared: intervals hold only what the data themselves show.",
+                f"{UNDECLARED} for {', '.join(undeclared)}",
+                "Compare the sensor with a meter and write offset_u and gain_u under [sensors] in the machine file.",
+            )
+        )
+    return found
+
+
+def _recording(run: Run) -> list[Finding]:
+    found = []
+    gaps = run.gaps()
+    lost = sum(gap.end_s - gap.start_s for gap in gaps if gap.end_s is not None)
+    if gaps:
+        grave = run.duration_s > 0 and lost > (1 - LEAST_COVERAGE) * run.duration_s
+        kinds = ", ".join(sorted({gap.kind for gap in gaps}))
+        found.append(
+            Finding(
+                "caution" if grave else "note",
+                "gaps",
+                "Samples are missing: peaks, charge and energy inside the gaps are not known.",
+                f"{len(gaps)} gaps ({kinds}), {lost:.1f} s in all of {run.duration_s:.1f} s",
+                "Check cable, connectors and radio link, and record again where the gap matters.",
+            )
+        )
+    faults = {kind: count for kind, count in run.metadata.faults.items() if count}
+    if faults:
+        found.append(
+            Finding(
+                "note",
+                "faults",
+                "Damage was met while receiving or importing, counted and left out.",
+                ", ".join(f"{kind} {count}" for kind, count in faults.items()),
+                "A few are normal on a noisy link; many ask for a better cable, or a lower rate.",
+            )
+        )
+    drift = run.metadata.clock.get("drift_ppm")
+    if drift is not None and abs(drift) > 1000:
+        found.append(
+            Finding(
+                "note",
+                "clock_not_real_time",
+                "The board's clock does not follow the computer's: board time is used as it is.",
+                f"{drift / 1e4:.3g} % apart",
+                "Expected for a simulated or replayed board; on a real one check its oscillator.",
+            )
+        )
+    return found
+
+
+def _clipping(run: Run, currents: dict[str, Current]) -> list[Finding]:
+    return [
+        Finding(
+            "danger",
+            "sensor_clipped",
+            f"The {lead} current sensor reached its full scale: the true current was higher.",
+            f"{current.clipped} samples at {run.sensor(f'{lead}_current_a').full_scale or 0:g} A",
+            "Fit a sensor with a larger range before trusting any margin of this lead.",
+        )
+        for lead, current in currents.items()
+        if current.clipped
+    ]
+
+
+def _receiver(run: Run, sag: Sag) -> list[Finding]:
+    least = sag.receiver_min_v.value
+    wanted = run.machine.receiver.minimum_v if run.machine and run.machine.receiver else None
+    if least is None or wanted is None or least > (1 + RECEIVER_NEAR_SHARE) * wanted:
+        return []
+    under = least < wanted
+    at = f" at {sag.receiver_min_at_s:.1f} s" if sag.receiver_min_at_s is not None else ""
+    return [
+        Finding(
+            "danger" if under else "caution",
+            "receiver_below_minimum" if under else "receiver_near_minimum",
+            "The receiver supply fell below its minimum: control may have dropped out."
+            if under
+            else "The receiver supply came close to its minimum.",
+            f"at most {least:.2f} V{at}, minimum {wanted:g} V",
+            "Test with the wheels off the ground; feed the receiver from a supply that does not sag with the motors.",
+        )
+    ]
+
+
+def _controller(run: Run) -> list[Finding]:
+    wanted = run.machine.controller.minimum_v if run.machine and run.machine.controller else None
+    series = run.series("controller_voltage_v") or run.series("battery_voltage_v")
+    if wanted is None or series is None or float(series.value.min()) >= wanted:
+        return []
+    return [
+        Finding(
+            "caution",
+            "controller_below_minimum",
+            "The controller's supply fell below the least voltage of its sheet.",
+            f"{float(series.value.min()):.2f} V, minimum {wanted:g} V",
+            "Charge the battery, or look for a weak block or a poor connection.",
+        )
+    ]
+
+
+def _count(charge: ChargeLeft) -> list[Finding]:
+    if charge.start.source != "none":
+        return []
+    return [
+        Finding(
+            "note",
+            "start_charge_unknown",
+            "Charge left and runtime are not given: nobody said how full the battery was at the start.",
+            charge.start.whole.refused or "",
+            "Report again with --start-charge full (or a fraction), or with --rested HOURS after a long rest.",
+        )
+    ]

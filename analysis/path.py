@@ -1,0 +1,90 @@
+"""Each lead as a path of parts: its wire's limits, and which part has the lowest rating. docs/methods.md, Wire."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analysis.current import Current
+from analysis.estimate import Estimate, refuse
+from analysis.exposure import rms_estimate, window_rms
+from analysis.finding import Finding
+from analysis.run import Run
+from analysis.wire import Conductor, WeakestPart, WireResult, ampacity, assess_wire, fuse_over_wire, weakest_part
+
+LONG_WINDOW_S = 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class PathResult:
+    """One lead: left, right or main."""
+
+    wire: WireResult
+    weakest: WeakestPart | None
+    """The part of the path with the lowest rating; None where nothing is rated."""
+    findings: tuple[Finding, ...]
+
+
+def assess_paths(run: Run, currents: dict[str, Current]) -> dict[str, PathResult]:
+    """Every lead whose wire the machine file names; `currents` by place (main is the battery's lead)."""
+    if run.machine is None:
+        return {}
+    return {
+        place: _assess(run, place, currents[place]) for place in ("main", "left", "right") if place in run.machine.wires
+    }
+
+
+def _assess(run: Run, place: str, current: Current) -> PathResult:
+    machine = run.machine
+    assert machine is not None
+    described = machine.wires[place]
+    conductor = Conductor(described.awg, described.mm2, described.length_m, described.insulation_c)
+    fuse = machine.fuses.get(place)
+    ambient = fuse.ambient_c if fuse else None
+    long_rms, whole_rms, length = _rms(current)
+    error = current.error.gain_u
+    wire = assess_wire(
+        conductor,
+        rms_600_a=long_rms,
+        peak_a=current.peak_a,
+        whole_run_rms_a=whole_rms,
+        exposure=current.exposure,
+        exposure_relative_u=error,
+        ambient_c=ambient,
+        rms_window_s=length,
+    )
+    limit = ampacity(conductor, ambient)
+    findings = []
+    over = fuse_over_wire(place, fuse.rating_a, limit) if fuse and fuse.rating_a else None
+    if over is not None:
+        findings.append(over)
+    if wire.verdict == "over":
+        findings.append(
+            Finding(
+                "danger",
+                "wire_over",
+                f"The {place} lead carried more than its wire is rated for.",
+                wire.rule,
+                "Stop using it loaded like this; fit a thicker wire, and let someone licensed check the work.",
+            )
+        )
+    parts = [
+        ("fuse", fuse.rating_a if fuse else None, "printed on it"),
+        ("wire", limit.value_a, limit.basis),
+    ]
+    if place == "main":
+        parts.append(("cutoff", machine.cutoff.rating_a if machine.cutoff else None, "machine file"))
+    else:
+        parts.append(("controller", machine.controller.continuous_a if machine.controller else None, "machine file"))
+    return PathResult(wire, weakest_part(parts), tuple(findings))
+
+
+def _rms(current: Current) -> tuple[Estimate, Estimate, float]:
+    """Largest RMS of 600 s, or of the whole run where it is shorter; RMS of the whole run; the length of the first."""
+    exposure = current.prepared
+    if exposure is None:
+        none = refuse("A", current.mean_a.refused or "the current was not measured")
+        return none, none, LONG_WINDOW_S
+    whole = rms_estimate(exposure, exposure.worst(exposure.duration_s), current.error)
+    if exposure.duration_s < LONG_WINDOW_S:
+        return whole, whole, exposure.duration_s
+    return window_rms(exposure, LONG_WINDOW_S, current.error), whole, LONG_WINDOW_S

@@ -1,0 +1,173 @@
+"""Fuse tables against their transcriptions, and what can be recomputed from them (references section 1)."""
+
+from __future__ import annotations
+
+import pytest
+
+from analysis.fuse_curve import FAMILIES, TABLES, Limit, fuse_table, opening_times_s, rated_after_s, usable_fraction
+from analysis.tables.iso8820_3_blade import BLADE_LARGE, BLADE_MEDIUM_35_40_A, MELTING_I2T_A2S
+from analysis.tables.opening_times import FuseTable
+
+
+def rows(family: str, rating_a: float) -> dict[float, tuple[float | None, float | None, str]]:
+    table = fuse_table(family, rating_a)
+    assert table is not None
+    return {row.percent: (row.shortest_s, row.longest_s, row.mark) for row in table.rows}
+
+
+def test_type_E_rows() -> None:
+    # Second-hand: maker's data sheet, 40 A maxi-style blade fuse, p 3, citing ISO 8820-3:2002 and SAE J1888.
+    assert rows("blade_large", 40) == {
+        100: (360_000, None, "second-hand"),
+        135: (60, 1800, "second-hand"),
+        200: (2, 50, "second-hand"),
+        350: (0.2, 7, "second-hand"),
+        600: (0.04, 1, "second-hand"),
+    }
+
+
+def test_type_C_rows_of_the_35_and_40_A_parts() -> None:
+    # Second-hand: maker's data sheet, 40 A regular blade fuse, p 3. 600 % has no shortest time.
+    expected = {
+        100: (360_000, None, "second-hand"),
+        135: (0.75, 600, "second-hand"),
+        200: (0.15, 5, "second-hand"),
+        350: (0.08, 0.5, "second-hand"),
+        600: (None, 0.15, "second-hand"),
+    }
+    assert rows("blade_medium", 40) == expected
+    assert rows("blade_medium", 35) == expected
+
+
+def test_type_C_rows_of_the_10_A_part_serve_ratings_up_to_30_A() -> None:
+    # 160 and 200 % second-hand (a second transcription); 135, 350, 600 % from memory; 110 % from memory, not confirmed.
+    expected = {
+        110: (360_000, None, "from memory"),
+        135: (0.75, 600, "from memory"),
+        160: (0.25, 50, "second-hand"),
+        200: (0.15, 5, "second-hand"),
+        350: (0.08, 0.25, "from memory"),
+        600: (None, 0.1, "from memory"),
+    }
+    for rating in (1, 10, 30):
+        assert rows("blade_medium", rating) == expected
+
+
+def test_type_F_and_strip_rows_are_from_memory() -> None:
+    # From memory, unverified.
+    assert rows("blade_mini", 20) == {
+        100: (360_000, None, "from memory"),
+        135: (0.75, 600, "from memory"),
+        200: (0.15, 5, "from memory"),
+        350: (0.08, 0.25, "from memory"),
+        600: (0.03, 0.1, "from memory"),
+    }
+    # From memory, unverified.
+    strip = {
+        100: (14_400, None, "from memory"),
+        135: (120, 1800, "from memory"),
+        200: (1, 15, "from memory"),
+        350: (0.3, 5, "from memory"),
+        600: (0.1, 1, "from memory"),
+    }
+    assert rows("strip_sf30", 60) == strip
+    assert rows("strip_sf51", 100) == strip
+
+
+def test_ratings_and_breaking_capacities() -> None:
+    # Sizes: published list (lingofpower 2007/10): regular 1-40 A, mini 2-30 A, maxi 20-80 A. ISO 8820-5 scope:
+    # 30-500 A. Breaking capacity 1000 A (ISO 8820-3 scope) and 2000 A (ISO 8820-5 scope), published.
+    assert FAMILIES == ("blade_mini", "blade_medium", "blade_large", "strip_sf30", "strip_sf51")
+    limits = {"blade_mini": (2, 30), "blade_large": (20, 80), "strip_sf30": (30, 500), "strip_sf51": (30, 500)}
+    for family, (least, greatest) in limits.items():
+        assert fuse_table(family, least) is not None
+        assert fuse_table(family, greatest) is not None
+        assert fuse_table(family, least - 0.5) is None
+        assert fuse_table(family, greatest + 0.5) is None
+    assert fuse_table("blade_medium", 32) is None
+    assert fuse_table("blade_medium", 41) is None
+    assert fuse_table("glass", 10) is None
+    for table in TABLES:
+        assert table.breaking_capacity_a == (2000 if table.family.startswith("strip") else 1000)
+
+
+def opening_band(table: FuseTable, percent: float) -> tuple[float, float]:
+    row = next(row for row in table.rows if row.percent == percent)
+    assert row.longest_s is not None
+    return row.shortest_s or 0.0, row.longest_s
+
+
+def test_FU1_melting_time_of_the_40_A_type_E_part_lies_in_its_600_percent_band() -> None:
+    # FU1: 8500/240² = 0.148 s, inside 0.04 .. 1; arithmetic on second-hand data.
+    seconds = MELTING_I2T_A2S["blade_large", 40] / 240**2
+    assert seconds == pytest.approx(0.148, abs=1e-3)
+    least, most = opening_band(BLADE_LARGE, 600)
+    assert least < seconds < most
+
+
+def test_FU2_melting_times_of_the_40_A_type_C_part_lie_in_its_bands() -> None:
+    # FU2: 3300/240² = 0.057 s, ≤ 0.15; 3300/140² = 0.168 s, inside 0.08 .. 0.5; arithmetic on second-hand data.
+    for percent, current, expected in ((600, 240, 0.057), (350, 140, 0.168)):
+        seconds = MELTING_I2T_A2S["blade_medium", 40] / current**2
+        assert seconds == pytest.approx(expected, abs=1e-3)
+        least, most = opening_band(BLADE_MEDIUM_35_40_A, percent)
+        assert least < seconds < most
+
+
+def test_FU3_slope_of_the_derating_table() -> None:
+    # FU3: 0.33, 0.38, 0.42, 0.43 %/K from 20 °C to 65, 85, 110, 125 °C; arithmetic on second-hand data.
+    for ambient_c, slope in ((65, 0.33), (85, 0.38), (110, 0.42), (125, 0.43)):
+        fraction = usable_fraction(BLADE_LARGE, ambient_c)
+        assert fraction is not None
+        assert 100 * (1 - fraction) / (ambient_c - 20) == pytest.approx(slope, abs=0.01)
+
+
+def test_derating_table_of_type_E() -> None:
+    # Second-hand, same data sheet p 3: 40 A from −40 to 20 °C; 34 at 65; 30 at 85; 25 at 110; 22 at 125.
+    for ambient_c, usable_a in ((-40, 40), (0, 40), (20, 40), (65, 34), (85, 30), (110, 25), (125, 22)):
+        assert 40 * (usable_fraction(BLADE_LARGE, ambient_c) or 0) == pytest.approx(usable_a, rel=1e-12)
+    # Straight between the steps: 45 °C is 25/45 of the way from 40 to 34 A; 25 °C is 5/45.
+    assert 40 * (usable_fraction(BLADE_LARGE, 45) or 0) == pytest.approx(40 - 6 * 25 / 45, rel=1e-12)
+    assert 40 * (usable_fraction(BLADE_LARGE, 25) or 0) == pytest.approx(40 - 6 * 5 / 45, rel=1e-12)
+    assert usable_fraction(BLADE_LARGE, 125.1) is None
+
+
+def test_only_type_E_has_a_derating_table() -> None:
+    assert [table.family for table in TABLES if table.derating] == ["blade_large"]
+    for table in TABLES:
+        if not table.derating:
+            assert usable_fraction(table, 90) == 1.0
+
+
+def test_limits_pass_through_every_published_row() -> None:
+    for table in TABLES:
+        earliest, latest = Limit.of(table, 10.0, "earliest"), Limit.of(table, 10.0, "latest")
+        for row in table.limits():
+            if row.shortest_s is not None:
+                assert earliest.allowed_a(row.shortest_s) == pytest.approx(row.percent / 10, rel=1e-12)
+            if row.longest_s is not None:
+                assert latest.allowed_a(row.longest_s) == pytest.approx(row.percent / 10, rel=1e-12)
+        # The contract: nothing between 100 and 135 %; nothing below the shortest time; latest held at 135 %.
+        assert earliest.allowed_a(rated_after_s(table) * 1.000001) == 10.0
+        assert earliest.allowed_a(earliest.shortest_s * 0.999) is None
+        assert latest.allowed_a(latest.shortest_s * 0.999) is None
+        assert latest.allowed_a(1e6) == pytest.approx(13.5)
+
+
+def test_limits_are_straight_in_logarithms() -> None:
+    # Halfway, in log time, between 2 s at 200 % and 60 s at 135 %: √120 s at √(2.0 · 1.35) of the rating.
+    earliest = Limit.of(BLADE_LARGE, 40.0, "earliest")
+    assert earliest.allowed_a(120**0.5) == pytest.approx(40 * (2.0 * 1.35) ** 0.5, rel=1e-12)
+    # And between 50 s at 200 % and 1800 s at 135 %: 300 s.
+    latest = Limit.of(BLADE_LARGE, 40.0, "latest")
+    assert latest.allowed_a(300.0) == pytest.approx(40 * (2.0 * 1.35) ** 0.5, rel=1e-12)
+
+
+def test_rows_without_a_shortest_time_do_not_shape_the_earliest_limit() -> None:
+    assert Limit.of(BLADE_MEDIUM_35_40_A, 40.0, "earliest").shortest_s == 0.08
+    assert Limit.of(BLADE_MEDIUM_35_40_A, 40.0, "latest").shortest_s == 0.15
+
+
+def test_opening_times_for_the_window_list() -> None:
+    assert opening_times_s(BLADE_LARGE) == (0.04, 0.2, 1, 2, 7, 50, 60, 1800, 360_000)
+    assert rated_after_s(BLADE_LARGE) == 60
