@@ -11,7 +11,7 @@ from typing import NoReturn
 
 import analysis.cli
 import logger.cli
-from analysis.errors import AnalysisError
+from analysis.errors import AnalysisError, CannotWriteError
 from logger.errors import (
     ImportDataError,
     JournalError,
@@ -25,6 +25,7 @@ from logger.errors import (
 BAD_FILE, NO_PORT, CANNOT_WRITE = 3, 4, 5
 _EXIT_CODES: tuple[tuple[type[Exception], int], ...] = (
     (StorageError, CANNOT_WRITE),
+    (CannotWriteError, CANNOT_WRITE),
     (PortError, NO_PORT),
     (MachineFileError, BAD_FILE),
     (RunFileError, BAD_FILE),

@@ -1,6 +1,7 @@
 """Everything analysis raises on purpose.
 
 AnalysisError
+├── CannotWriteError (OSError)      a file asked for that cannot be written
 ├── RunContentError (ValueError)   a run that can be read but not used: empty, or of another machine
 └── DataSheetError (ValueError)    data-sheet numbers that support no capacity; in capacity.py, shown as a refusal
 
@@ -12,6 +13,10 @@ from __future__ import annotations
 
 class AnalysisError(Exception):
     """The root: a plain, one-line message for the person at the machine."""
+
+
+class CannotWriteError(AnalysisError, OSError):
+    """A file asked for that cannot be written, or exists already."""
 
 
 class RunContentError(AnalysisError, ValueError):

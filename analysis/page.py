@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 import shutil
 import textwrap
-from collections.abc import Iterable
-from typing import TextIO
+from collections.abc import Iterable, Sequence
+from typing import Protocol, TextIO
 
 from analysis.answers import answers
 from analysis.report import Report
-from analysis.words import full, moment
+from analysis.words import full, moment, number
 
 CAUTIONS = (
     "Batteries of this size can weld tools and burn. Disconnect the battery before touching wires, take rings off, "
@@ -21,30 +21,49 @@ CAUTIONS = (
 _STYLE = {"head": "1", "danger": "1;31", "caution": "33", "note": "2", "unknown": "2", "plain": "0"}
 
 
-class Page:
-    """Collects lines; colour only where it is wanted."""
+class Writer(Protocol):
+    """What a report is written into; each kind of page lays it out in its own way."""
+
+    def title(self, text: str) -> None:
+        """What the page is about."""
+
+    def head(self, text: str) -> None:
+        """A section's heading."""
+
+    def paragraph(self, text: str, style: str = "plain", lead: str = "  ") -> None:
+        """Running text; `style` marks its weight, `lead` stands before it where lines are indented."""
+
+    def rows(self, rows: Iterable[tuple[str, str]]) -> None:
+        """Names and values in two columns."""
+
+    def table(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+        """A table of figures, right-aligned."""
+
+
+class TextPage:
+    """Collects lines for a terminal; colour only where it is wanted."""
 
     def __init__(self, width: int, colour: bool) -> None:
         self.width = width
         self._colour = colour
         self.lines: list[str] = []
 
-    def style(self, text: str, name: str) -> str:
-        """`text` in the style, where colour is on."""
-        return f"\x1b[{_STYLE[name]}m{text}\x1b[0m" if self._colour and _STYLE[name] != "0" else text
+    def _style(self, text: str, name: str) -> str:
+        style = _STYLE.get(name, "0")
+        return f"\x1b[{style}m{text}\x1b[0m" if self._colour and style != "0" else text
+
+    def title(self, text: str) -> None:
+        self.lines.append(self._style(text, "head"))
 
     def head(self, text: str) -> None:
-        """A section's heading."""
-        self.lines += ["", self.style(text, "head")]
+        self.lines += ["", self._style(text, "head")]
 
     def paragraph(self, text: str, style: str = "plain", lead: str = "  ") -> None:
-        """Wrapped text; continuation lines indented under the first."""
         hang = " " * len(lead)
         wrapped = textwrap.wrap(text, self.width, initial_indent=lead, subsequent_indent=hang)
-        self.lines += [self.style(line, style) for line in wrapped]
+        self.lines += [self._style(line, style) for line in wrapped]
 
     def rows(self, rows: Iterable[tuple[str, str]]) -> None:
-        """Names and values in two columns."""
         rows = list(rows)
         name_width = max((len(name) for name, _ in rows), default=0)
         for name, value in rows:
@@ -53,6 +72,12 @@ class Page:
             self.lines.append(f"  {name:<{name_width}}  {wrapped[0]}")
             self.lines += [indent + more for more in wrapped[1:]]
 
+    def table(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+        widths = [max(len(row[place]) for row in (heads, *rows)) for place in range(len(heads))]
+        for row in (heads, *rows):
+            cells = (f"{cell:>{width}}" for cell, width in zip(row, widths, strict=True))
+            self.lines.append("  " + "  ".join(cells))
+
 
 def wants_colour(stream: TextIO) -> bool:
     """Colour on a terminal, unless NO_COLOR is set."""
@@ -60,34 +85,33 @@ def wants_colour(stream: TextIO) -> bool:
 
 
 def render(report: Report, width: int | None = None, colour: bool = False) -> str:
-    """The whole page as text."""
-    page = Page(width or min(shutil.get_terminal_size((96, 24)).columns, 110), colour)
-    _title(page, report)
-    page.head("Answers")
-    for answer in answers(report):
-        page.paragraph(answer.text, answer.tone if answer.tone in _STYLE else "plain", "• ")
-    _energy(page, report)
-    _currents(page, report)
-    _fuses(page, report)
-    _wires(page, report)
-    _battery(page, report)
-    _charge(page, report)
-    _laps(page, report)
-    _findings(page, report)
-    page.head("Cautions")
-    for text in CAUTIONS:
-        page.paragraph(text)
+    """The whole page as text for a terminal."""
+    page = TextPage(width or min(shutil.get_terminal_size((96, 24)).columns, 110), colour)
+    compose(page, report)
     return "\n".join(page.lines).strip("\n") + "\n"
 
 
-def _title(page: Page, report: Report) -> None:
+def compose(page: Writer, report: Report) -> None:
+    """Write the report, answers first."""
+    _title(page, report)
+    page.head("Answers")
+    for answer in answers(report):
+        page.paragraph(answer.text, answer.tone, "• ")
+    for part in (_energy, _currents, _fuses, _wires, _battery, _charge, _laps, _findings):
+        part(page, report)
+    page.head("Cautions")
+    for text in CAUTIONS:
+        page.paragraph(text)
+
+
+def _title(page: Writer, report: Report) -> None:
     run = report.run
     machine = run.machine.name if run.machine and run.machine.name else "machine not described"
-    page.lines.append(page.style(f"Run {run.metadata.run_id}: {printable(machine)}", "head"))
+    page.title(f"Run {run.metadata.run_id}: {printable(machine)}")
     interval = run.interval_s
     rate = f"{1 / interval:.4g} samples/s" if interval else "a single sample"
     started = f", started {run.metadata.start_utc}" if run.metadata.start_utc else ""
-    page.lines.append(f"  {moment(run.duration_s)}, {run.rows} samples, {rate}{started}")
+    page.paragraph(f"{moment(run.duration_s)}, {run.rows} samples, {rate}{printable(started)}")
     for note in run.metadata.notes:
         page.paragraph(f"note: {printable(note)}")
 
@@ -97,7 +121,7 @@ def printable(text: str) -> str:
     return "".join(character if character.isprintable() else "�" for character in text)
 
 
-def _energy(page: Page, report: Report) -> None:
+def _energy(page: Writer, report: Report) -> None:
     energy = report.energy
     page.head("Energy")
     page.rows(
@@ -111,7 +135,7 @@ def _energy(page: Page, report: Report) -> None:
     )
 
 
-def _currents(page: Page, report: Report) -> None:
+def _currents(page: Writer, report: Report) -> None:
     for lead, current in report.currents.items():
         page.head(f"{lead.capitalize()} current")
         rows = [("peak", full(current.peak_a)), ("mean", full(current.mean_a))]
@@ -119,7 +143,7 @@ def _currents(page: Page, report: Report) -> None:
         page.rows(rows)
 
 
-def _fuses(page: Page, report: Report) -> None:
+def _fuses(page: Writer, report: Report) -> None:
     for place, fuse in report.fuses.items():
         page.head(f"{place.capitalize()} fuse: {fuse.verdict}")
         page.rows(
@@ -135,7 +159,7 @@ def _fuses(page: Page, report: Report) -> None:
         )
 
 
-def _wires(page: Page, report: Report) -> None:
+def _wires(page: Writer, report: Report) -> None:
     for place, path in report.paths.items():
         wire = path.wire
         page.head(f"{place.capitalize()} wire: {wire.verdict}")
@@ -154,7 +178,7 @@ def _wires(page: Page, report: Report) -> None:
         page.rows(rows)
 
 
-def _battery(page: Page, report: Report) -> None:
+def _battery(page: Writer, report: Report) -> None:
     sag = report.sag
     page.head("Battery")
     rows = [
@@ -172,7 +196,7 @@ def _battery(page: Page, report: Report) -> None:
     page.rows(rows)
 
 
-def _charge(page: Page, report: Report) -> None:
+def _charge(page: Writer, report: Report) -> None:
     charge = report.charge
     page.head("Charge left, at this load")
     page.rows(
@@ -186,24 +210,34 @@ def _charge(page: Page, report: Report) -> None:
     )
 
 
-def _laps(page: Page, report: Report) -> None:
+def _laps(page: Writer, report: Report) -> None:
     laps = report.laps
     page.head(f"Laps: {len(laps.each)}" + (f", from {laps.method}" if laps.method else ""))
     if laps.each:
-        page.lines.append("     start       time      net Wh    net Ah    peak A")
-    for place, lap in enumerate(laps.each, 1):
-        cells = [
-            "–" if value is None else f"{value:.{decimals}f}"
-            for value, decimals in ((lap.net_wh, 2), (lap.net_ah, 3), (lap.peak_a, 1))
-        ]
-        timed = f"{lap.end_s - lap.start_s:8.2f} s"
-        page.lines.append(f"  {place:2d} {lap.start_s:7.1f} s {timed}  {cells[0]:>8}  {cells[1]:>8}  {cells[2]:>8}")
+        page.table(
+            ("lap", "start s", "time s", "net Wh", "net Ah", "peak A"),
+            [
+                (
+                    str(place),
+                    f"{lap.start_s:.1f}",
+                    f"{lap.end_s - lap.start_s:.2f}",
+                    _figure(lap.net_wh, 2),
+                    _figure(lap.net_ah, 3),
+                    _figure(lap.peak_a, 1),
+                )
+                for place, lap in enumerate(laps.each, 1)
+            ],
+        )
     if not laps.each and laps.reason:
         page.paragraph(laps.reason)
     page.rows([("per full charge", full(report.laps_per_charge)), ("left", full(report.laps_remaining))])
 
 
-def _findings(page: Page, report: Report) -> None:
+def _figure(value: float | None, decimals: int) -> str:
+    return "–" if value is None else number(value, decimals)
+
+
+def _findings(page: Writer, report: Report) -> None:
     page.head(f"Findings: {len(report.findings)}")
     for finding in report.findings:
         page.paragraph(f"{finding.severity}: {finding.what}", finding.severity)

@@ -7,6 +7,7 @@ is not put in as an exponent. The two fast relaxations live in the plant's loop;
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from logger.simulator.parameters import BlockParameters
 
@@ -80,8 +81,8 @@ class Block:
 
 def discharge(parameters: BlockParameters, current_a: float, cutoff_v: float, step_s: float = 2.0) -> float:
     """Ampere-hours that a block gives at a constant current and 25 °C until its voltage falls to `cutoff_v`."""
-    block = Block(parameters, 25.0)
-    p = parameters
+    p = replace(parameters, temperature_c=25.0)
+    block = Block(p, 25.0)
     relaxed_v = current_a * (p.fast_ohm / (1.0 + current_a / p.fast_knee_a) + p.slow_ohm)
     drawn_c = 0.0
     while block.ocv_v - relaxed_v - current_a * block.discharging_ohm > cutoff_v:

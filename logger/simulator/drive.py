@@ -50,7 +50,7 @@ class Cart:
     @property
     def parked(self) -> bool:
         """Whether the drive is over and the cart only stands there."""
-        return self._plant.driver.parked
+        return self._plant.driver.parked and self._plant.still
 
     @property
     def crossings_s(self) -> tuple[float, ...]:
@@ -60,7 +60,7 @@ class Cart:
 
 @dataclass(frozen=True, slots=True)
 class Drive:
-    """A finished drive; every array has one value per sample."""
+    """A finished drive; every array has one value per sample, which spans t ≤ time < t + interval."""
 
     seed: int
     scenario: Scenario

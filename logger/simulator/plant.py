@@ -30,6 +30,7 @@ STEP_S = TICK_S / STEPS_PER_TICK
 GRAVITY_M_S2 = 9.80665
 ROLL_KNEE_M_S = 0.03
 SCRUB_KNEE_RAD_S = 0.05
+STILL_M_S = 1e-3
 LEG_STIFFNESS_N_M = 40_000.0
 LEG_DAMPING_NS_M = 2_500.0
 LEG_OFFSET_M = 0.16
@@ -128,6 +129,11 @@ class Plant:
             self._fast(fast)
         rows = np.frombuffer(fast, np.float64).reshape(-1, len(FAST))
         return Trace(rows, np.frombuffer(slow, np.float64).reshape(-1, len(SLOW)))
+
+    @property
+    def still(self) -> bool:
+        """Whether the cart has come to rest."""
+        return abs(self._moving[0]) < STILL_M_S
 
     def _pulse(self, stick: float) -> float:
         """What the receiver puts out for a stick position, whole microseconds."""

@@ -143,27 +143,29 @@ def lay_out(course: Course, rng: np.random.Generator) -> CourseTable:
     """Cells of a course; the floor is drawn from `rng` and is the same on every lap."""
     length = course.length_m
     cells = max(8, round(length / CELL_M))
-    centre = (np.arange(cells) + 0.5) * (length / cells)
-    ends = np.cumsum([segment.length_m for segment in course.segments])
-    place = np.minimum(np.searchsorted(ends, centre), len(ends) - 1)
-    bend = np.array([segment.turn_rad / segment.length_m for segment in course.segments])
-    pace = np.array([segment.speed_m_s for segment in course.segments])
-    grade = np.zeros(cells)
+    step = length / cells
+    edges = np.arange(cells + 1) * step
+    ends = np.concatenate([[0.0], np.cumsum([segment.length_m for segment in course.segments])])
+    # Heading and height are read off at the cells' edges, so that a lap closes exactly whatever the cells are.
+    heading = np.interp(edges, ends, np.concatenate([[0.0], np.cumsum([s.turn_rad for s in course.segments])]))
+    height = np.zeros(cells + 1)
     for ramp in course.ramps:
-        grade[(centre >= ramp.start_m) & (centre < ramp.end_m)] = ramp.grade
+        height += ramp.grade * (np.clip(edges, ramp.start_m, ramp.end_m) - ramp.start_m)
+    place = np.clip(np.searchsorted(ends, edges[:-1] + 0.5 * step) - 1, 0, len(course.segments) - 1)
+    pace = np.array([segment.speed_m_s for segment in course.segments])
     return CourseTable(
         cells,
         length,
-        _smooth(bend[place], 0.5).tolist(),
+        _smooth(np.diff(heading) / step, 0.5).tolist(),
         _smooth(pace[place], 0.3).tolist(),
-        _smooth(grade, 0.6).tolist(),
+        _smooth(np.diff(height) / step, 0.6).tolist(),
         _floor(cells, course.roughness, rng).tolist(),
     )
 
 
 def cell(table: CourseTable, at_m: float) -> int:
     """The cell of a distance along the course; it goes round in both directions."""
-    return int(at_m / table.length_m * table.cells) % table.cells
+    return math.floor(at_m / table.length_m * table.cells) % table.cells
 
 
 def next_stop(stops: Sequence[Stop], at_m: float) -> int:

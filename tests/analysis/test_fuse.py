@@ -101,6 +101,23 @@ def test_a_pulse_between_two_rows() -> None:
     assert result.margin.value == pytest.approx(allowed(0.5, (0.2, 140), (2, 80)) / 100, rel=1e-4)
 
 
+def test_worked_example_of_the_methods_page() -> None:
+    # 60 s at 10 A with 100 A for 0.5 s, type E 40 A in air of 25 °C.
+    derated = 40 * (1 - 0.15 * 5 / 45)
+    result = assess(pulses((10, 30), (100, 0.5), (10, 29.5)), FuseSpec("left", "blade_large", 40, 25))
+    assert result.derated_a == pytest.approx(39.333, abs=1e-3)
+    assert result.margin.value == pytest.approx(allowed(0.5, (0.2, 3.5 * derated), (2, 2 * derated)) / 100, rel=1e-4)
+    assert result.margin.value == pytest.approx(1.102, abs=5e-4)
+    assert (result.tightest_window_s, result.tightest_at_s) == pytest.approx((0.5, 30.0), abs=1e-3)
+    # Latest opening begins at 1 s, 600 %: half of that second at 100 A, half at 10 A.
+    assert result.margin_latest.value == pytest.approx(6 * derated / math.sqrt(5050), rel=1e-4)
+    assert result.margin_latest.value == pytest.approx(3.321, abs=5e-4)
+    assert result.continuous_fraction.value == pytest.approx(math.sqrt((5000 + 5950) / 60) / derated, rel=1e-9)
+    assert result.continuous_fraction.value == pytest.approx(0.343, abs=5e-4)
+    assert result.seconds_above_rating.value == pytest.approx(0.5, rel=1e-9)
+    assert result.verdict == "near"
+
+
 def test_continuous_load_alone_makes_it_near() -> None:
     # 31 A all along: margin 40/31 = 1.290, above 1.25; continuous fraction 31/40 = 0.775, above 0.75.
     result = assess(constant(31, 700, 0.02))

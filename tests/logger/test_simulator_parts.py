@@ -21,7 +21,16 @@ from logger.simulator.truth import COUNTED
 
 
 def spin(
-    volts: float, load_nm: float, *, R: float, K: float, L: float, J: float, b: float = 0.0, step_s: float, seconds: float
+    volts: float,
+    load_nm: float,
+    *,
+    R: float,
+    K: float,
+    L: float,
+    J: float,
+    b: float = 0.0,
+    step_s: float,
+    seconds: float,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Speed and current of a motor switched on at rest, after each step."""
     current = speed = 0.0
@@ -68,7 +77,7 @@ def test_locked_and_running_current() -> None:
 
 
 def test_winding_warms_and_resists() -> None:
-    """Copper +0.393 %/K (references section 2, from memory there), settled temperatures by hand from the two heat flows."""
+    """Copper +0.393 %/K (references section 2, from memory there); settled temperatures from the two heat flows."""
     p = MotorParameters()
     heat = MotorHeat(p, 25.0)
     for _ in range(40_000):
@@ -188,7 +197,7 @@ def test_course_closes() -> None:
     table = lay_out(course, np.random.default_rng(0))
     step = table.length_m / table.cells
     assert sum(table.curvature) * step == pytest.approx(math.tau, abs=1e-6)
-    assert sum(table.grade) * step == pytest.approx(0.0, abs=0.005)  # comes back to its own height
+    assert sum(table.grade) * step == pytest.approx(0.0, abs=1e-9)  # comes back to its own height
     assert abs(step - CELL_M) < 0.001
     assert cell(table, -0.01) == table.cells - 1
     assert np.mean(table.floor) == pytest.approx(1.0, abs=0.05)

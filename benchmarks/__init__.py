@@ -1,0 +1,1 @@
+"""Measurements, each runnable as `python -m benchmarks.NAME`."""
