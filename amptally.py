@@ -67,7 +67,7 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 DEMO_PORT = "sim://?seed=7&speed=30"
-DEMO_S = 280.0
+DEMO_S = 285.0
 """Run time of the demo: the drive of seed 7 and the rest around it."""
 
 

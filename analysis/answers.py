@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from analysis.drive import commanded
 from analysis.fuse import FuseResult
 from analysis.report import Report
-from analysis.words import full, moment, number, short
+from analysis.words import bare, full, moment, number, short
 
 VERDICTS = {
-    "past": "past its latest opening: it should have opened, so doubt the data, the sensor's place or the fuse",
+    "past": "it should have opened, so doubt the data, the sensor's place or the fuse",
     "inside": "inside the band in which it may open",
-    "near": "near its earliest opening",
+    "near": "near, by the margin's interval or by the load over ten minutes",
     "below": "below its earliest opening",
-    "unknown": "not decided by these data",
+    "unknown": "these data leave open how near",
 }
 ENDS = {
     "block_a": "block A at its limit",
@@ -60,9 +60,10 @@ def fuse_answer(report: Report, place: str, fuse: FuseResult) -> Answer:
     latest = fuse.margin_latest.value
     if fuse.verdict == "past" and latest is not None:
         ratio = f"{number(1 / latest, 1)} times above its latest opening, {number(1 / margin, 1)} times above"
+    more = "" if fuse.verdict == "below" else f": {VERDICTS[fuse.verdict]}"
     text = (
         f"{place} fuse: worst {worst:.0f} A for {_duration(window)} at {moment(start)}{context}, "
-        f"{ratio} its earliest opening; {VERDICTS[fuse.verdict]}"
+        f"{ratio} its earliest opening{more}"
     )
     return Answer("fuse", text, start, window, _TONE[fuse.verdict])
 
@@ -72,7 +73,7 @@ def sag_answer(report: Report) -> Answer:
     sag = report.sag
     if sag.worst_sag_v.value is not None and sag.worst_sag_at_s is not None:
         text = (
-            f"battery: sagged {short(sag.worst_sag_v)} below rest, to {short(sag.min_voltage_v)}, "
+            f"battery: sagged at least {bare(sag.worst_sag_v)} below rest, to {bare(sag.min_voltage_v)} or lower, "
             f"at {moment(sag.worst_sag_at_s)}"
         )
         return Answer("sag", text, sag.worst_sag_at_s)
@@ -93,7 +94,7 @@ def receiver_answer(report: Report) -> Answer | None:
     codes = {finding.code for finding in report.findings}
     tone = "danger" if "receiver_below_minimum" in codes else "caution" if "receiver_near_minimum" in codes else "plain"
     at = report.sag.receiver_min_at_s
-    text = f"receiver supply: {short(least)}" + (f" at {moment(at)}" if at is not None else "") + f"; {against}"
+    text = f"receiver supply: {bare(least)} or lower" + (f" at {moment(at)}" if at is not None else "") + f"; {against}"
     return Answer("receiver", text, at, tone=tone)
 
 

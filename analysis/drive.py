@@ -40,11 +40,27 @@ def commanded(run: Run, at_s: float, width_s: float) -> str | None:
     dead = DEAD_BAND_US / 500
     if max(abs(left), abs(right)) < dead:
         return "with the sticks at rest"
+    stood = [
+        side
+        for side, command in (("left", left), ("right", right))
+        if abs(command) > dead and _turned(run, side, at_s, at_s + width_s) == 0
+    ]
+    if stood:
+        return f"while the {' and '.join(stood)} wheel{'s' if len(stood) > 1 else ''} stood still under command"
     if left * right < 0 and min(abs(left), abs(right)) > dead:
         return f"while turning on the spot to the {'right' if left > right else 'left'}"
     if abs(left - right) > SPLIT_SHARE * max(abs(left), abs(right)):
         return f"while turning {'right' if left > right else 'left'}"
     return "while reversing" if left + right < 0 else "while driving straight ahead"
+
+
+def _turned(run: Run, side: str, start_s: float, end_s: float) -> float | None:
+    """Counts of a wheel pickup between two moments; None without one."""
+    series = run.series(f"{side}_wheel_count")
+    if series is None:
+        return None
+    first, last = _held(series.time_s, series.value, np.array([start_s, end_s]))
+    return float(last - first)
 
 
 def _held(time_s: Floats, value: Floats, moments_s: Floats) -> Floats:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from analysis.estimate import Estimate
 
@@ -34,6 +35,11 @@ def number(value: float, decimals: int) -> str:
     if float(text) == 0:
         text = f"{0:.{decimals}f}"
     return text.replace("-", "−")
+
+
+def bare(result: Estimate) -> str:
+    """Value and unit without a mark, for sentences that say themselves which side is open."""
+    return short(replace(result, bound="estimate"))
 
 
 def short(result: Estimate) -> str:

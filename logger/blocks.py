@@ -47,13 +47,13 @@ class BoardTime:
     def __init__(self) -> None:
         self._last: int | None = None
 
-    def unwrap(self, raw: int, wrap: int = CLOCK_WRAP) -> int | None:
+    def unwrap(self, raw: int) -> int | None:
         """Board time of a wrapped reading; None where it steps back."""
         if self._last is None:
             self._last = raw
             return raw
-        step = (raw - self._last) % wrap
-        if step >= wrap // 2:
+        step = (raw - self._last) % CLOCK_WRAP
+        if step >= CLOCK_WRAP // 2:
             return None
         self._last += step
         return self._last

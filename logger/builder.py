@@ -79,8 +79,8 @@ class RunBuilder:
 
     @property
     def from_newer_board(self) -> bool:
-        """Good frames arrive, but of another version of the wire format."""
-        return "version" in self._decoder.early_faults()
+        """Good frames arrive, but of a later version of the wire format."""
+        return self._decoder.newer_board
 
     @property
     def run_s(self) -> float:

@@ -15,6 +15,7 @@ from logger.blocks import BoardTime, Item, Layout, finish_block
 from logger.channels import BY_WIRE_ID
 from logger.frames import (
     MAX_FRAME,
+    VERSION,
     Describe,
     Event,
     Extremes,
@@ -40,6 +41,8 @@ class FrameReader:
 
     def __init__(self) -> None:
         self.understood = False
+        self.newest_version = 0
+        """Greatest version of a good frame that is not ours."""
         self._buffer = bytearray()
         self._searched = 0
         self._offset = 0
@@ -81,6 +84,8 @@ class FrameReader:
         try:
             frame = decode(stuffed)
         except FrameError as error:
+            if error.kind == "version":
+                self.newest_version = max(self.newest_version, error.found or 0)
             items.append(Fault("long" if len(stuffed) > MAX_FRAME else error.kind, offset, len(stuffed)))
             return
         self.understood = True
@@ -207,9 +212,10 @@ class BoardDecoder:
             self._held[place] = merge_faults(held)
         return []
 
-    def early_faults(self) -> set[str]:
-        """Kinds of fault met as frames while nothing has been understood yet: `version` tells of a newer board."""
-        return set() if self.understood else {item.kind for item in self._held[0] if isinstance(item, Fault)}
+    @property
+    def newer_board(self) -> bool:
+        """Good frames have arrived, but of a later version of the wire format."""
+        return any(isinstance(reader, FrameReader) and reader.newest_version > VERSION for reader in self._readers)
 
     def finish(self) -> list[Item]:
         """What was held back when the stream ended before anything was understood."""

@@ -75,7 +75,7 @@ class Fault:
     """Damage met while receiving: a value to count, never an exception."""
 
     kind: str
-    """cobs, crc, short, long, version, type, payload, noise, sequence, duplicate, order, range, layout, text."""
+    """cobs, crc, short, long, version, type, payload, sequence, duplicate, order, range, layout, text."""
     offset: int
     """Position in the received stream, in bytes."""
     length: int

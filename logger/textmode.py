@@ -60,7 +60,8 @@ class TextReader:
         self.understood = False
         self._buffer = bytearray()
         self._offset = 0
-        self._skipping = False
+        self._skipped = 0
+        """Bytes of an over-long line that were let go already."""
         self._header: Header | None = None
         self._last_raw: int | None = None
         self._time_us = 0
@@ -74,14 +75,14 @@ class TextReader:
         self._buffer += data
         *lines, rest = bytes(self._buffer).split(b"\n")
         for line in lines:
-            if self._skipping or len(line) > MAX_LINE:
-                items.append(Fault("long", self._offset, len(line)))
-                self._skipping = False
+            if self._skipped + len(line) > MAX_LINE:
+                items.append(Fault("long", self._offset - self._skipped, self._skipped + len(line)))
+                self._skipped = 0
             else:
                 self._line(line, items)
             self._offset += len(line) + 1
-        if len(rest) > MAX_LINE:
-            self._skipping = True
+        if self._skipped + len(rest) > MAX_LINE:
+            self._skipped += len(rest)
             self._offset += len(rest)
             rest = b""
         self._buffer = bytearray(rest)
