@@ -9,6 +9,8 @@ from analysis.run import Floats, Run
 CENTRE_US = 1500.0
 DEAD_BAND_US = 40.0
 """Of a width of ±500 µs; drives typically use 25 to 50 µs (from memory, common practice)."""
+STILL_SHARE = 0.1
+"""A wheel that turns at less than this share of its mean rate stands still. Our own choice."""
 SPLIT_SHARE = 0.35
 """The two sides differ by this share of the greater one: turning."""
 
@@ -43,7 +45,7 @@ def commanded(run: Run, at_s: float, width_s: float) -> str | None:
     stood = [
         side
         for side, command in (("left", left), ("right", right))
-        if abs(command) > dead and _turned(run, side, at_s, at_s + width_s) == 0
+        if abs(command) > dead and _stood_still(run, side, at_s, width_s)
     ]
     if stood:
         return f"while the {' and '.join(stood)} wheel{'s' if len(stood) > 1 else ''} stood still under command"
@@ -54,13 +56,14 @@ def commanded(run: Run, at_s: float, width_s: float) -> str | None:
     return "while reversing" if left + right < 0 else "while driving straight ahead"
 
 
-def _turned(run: Run, side: str, start_s: float, end_s: float) -> float | None:
-    """Counts of a wheel pickup between two moments; None without one."""
+def _stood_still(run: Run, side: str, at_s: float, width_s: float) -> bool:
+    """The wheel turned at less than a tenth of its mean rate over the run; False without a pickup."""
     series = run.series(f"{side}_wheel_count")
-    if series is None:
-        return None
-    first, last = _held(series.time_s, series.value, np.array([start_s, end_s]))
-    return float(last - first)
+    if series is None or len(series.time_s) < 2:
+        return False
+    first, last = _held(series.time_s, series.value, np.array([at_s, at_s + width_s]))
+    rate = (series.value[-1] - series.value[0]) / (series.time_s[-1] - series.time_s[0])
+    return bool(rate > 0 and last - first < STILL_SHARE * rate * width_s)
 
 
 def _held(time_s: Floats, value: Floats, moments_s: Floats) -> Floats:

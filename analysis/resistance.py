@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import accumulate
 
 import numpy as np
+import numpy.typing as npt
 
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.run import Flags, Floats, SensorError
@@ -15,8 +16,17 @@ TIME_SCALES_S = (0.1, 1.0, 10.0)
 LEAST_STEP_A = 2.0
 STEADY_SHARE = 0.1
 """A current is steady while it stays within this share of the step. Our own choice."""
+READ_SHARE = 0.1
+"""Voltage and current after a step are means over ± this share of the time scale."""
 MODEL_SHARE = 0.02
 """1 σ for what a single number leaves out: resistance moves with charge, current and temperature. Our own judgement."""
+COARSE_SHARE = 0.1
+"""1 σ of a regression, times sample interval / time scale: what happens between samples is not seen."""
+SHORT_SHARE = 0.3
+"""1 σ of a regression, times time scale / length of the fit: slow relaxation is not told from charge.
+
+Both our own, from circuits with known resistances: docs/methods.md.
+"""
 RELAXATIONS_S = (0.03, 0.3, 3.0, 30.0)
 """Time constants of the regression; fixed, so that it stays linear."""
 LONGEST_FIT_S = 1800.0
@@ -54,52 +64,100 @@ class Step:
     """Voltage before minus voltage T seconds after."""
     timing_u_v: float
     """1 σ of the drop, because the step lies anywhere within its sample interval (rectangular law)."""
+    shape_u_v: float = 0.0
+    """1 σ of the drop, because voltage drifted before the step or current moved after it."""
+    scatter_v: float = 0.0
+    """Standard deviation of single voltages around their line before the step."""
 
 
 def find_steps(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, scale_s: float) -> list[Step]:
     """Steps of at least 2 A with steady current for `scale_s` before and after, risen within half of it.
 
-    A step counts only where the sample interval at it is at most `scale_s`.
+    A step counts only where the sample interval at it is at most half of `scale_s`.
     """
-    steps: list[Step] = []
     dt = np.diff(time_s)
+    places = np.flatnonzero((np.abs(np.diff(amps)) >= LEAST_STEP_A / 2) & (dt <= 0.5005 * scale_s) & ~gap_after)
+    reach_s = (1.5 + READ_SHARE) * scale_s
+    places = places[(places >= 1) & (time_s[places + 1] + reach_s <= time_s[-1])] if len(places) else places
+    if not len(places):
+        return []
+    start = time_s[places]
+    first = np.minimum(np.searchsorted(time_s, start - scale_s), places - 1)
+    risen = np.maximum(np.searchsorted(time_s, start + scale_s / 2, "right") - 1, places + 1)
+    last = np.searchsorted(time_s, time_s[places + 1] + (1 + READ_SHARE) * scale_s)
+    before, after = _means(amps, first, places), _means(amps, risen, last)
+    allowed = STEADY_SHARE * np.abs(after - before)
     gaps_before = np.concatenate(([0], np.cumsum(gap_after)))
-    places = np.flatnonzero((np.abs(np.diff(amps)) >= LEAST_STEP_A / 2) & (dt <= scale_s * 1.001) & ~gap_after)
-    blocked_until = -math.inf
-    for place in places.tolist():
-        start, after_s = float(time_s[place]), float(time_s[place] + dt[place]) + scale_s
-        if place < 1 or start < blocked_until or after_s > time_s[-1]:
+    good = (np.abs(after - before) >= LEAST_STEP_A) & (gaps_before[last] == gaps_before[first])
+    for level, edge in ((before, first), (before, places), (after, risen), (after, last)):
+        good &= np.abs(amps[edge] - level) <= allowed
+    steps: list[Step] = []
+    free_from = 0
+    for k in np.flatnonzero(good).tolist():
+        place, early, settled, late = int(places[k]), int(first[k]), int(risen[k]), int(last[k])
+        if place < free_from:
             continue
-        first = min(int(np.searchsorted(time_s, start - scale_s, "left")), place - 1)
-        risen = max(int(np.searchsorted(time_s, start + scale_s / 2, "right")) - 1, place + 1)
-        last = int(np.searchsorted(time_s, after_s, "left"))
-        before, after = amps[first : place + 1], amps[risen : last + 1]
-        jump = float(after.mean() - before.mean())
-        allowed = STEADY_SHARE * abs(jump)
-        if abs(jump) < LEAST_STEP_A or np.ptp(before) > allowed or np.ptp(after) > allowed:
+        rest, load = slice(early, place + 1), slice(settled, late + 1)
+        if max(np.ptp(amps[rest]), np.ptp(amps[load])) > allowed[k]:
             continue
-        if gaps_before[last] > gaps_before[first]:
-            continue
-        early, middle, late = np.interp(start + scale_s + np.array([0.0, 0.5, 1.0]) * dt[place], time_s, volts)
-        level = float(volts[first : place + 1].mean())
-        steps.append(Step(float(start), jump, level - float(middle), abs(float(early - late)) / math.sqrt(12)))
-        blocked_until = after_s
+        rise = slice(place, settled + 1)
+        steps.append(_read(time_s, volts, amps, rest, rise, (float(before[k]), float(after[k])), scale_s))
+        free_from = late
     return steps
 
 
+def _means(values: Floats, first: npt.NDArray[np.int64], last: npt.NDArray[np.int64]) -> Floats:
+    """Means of values[first] … values[last], both ends counted."""
+    total = np.concatenate(([0.0], np.cumsum(values)))
+    return np.asarray((total[last + 1] - total[first]) / (last + 1 - first))
+
+
+def _read(
+    time_s: Floats, volts: Floats, amps: Floats, rest: slice, rise: slice, levels_a: tuple[float, float], scale_s: float
+) -> Step:
+    """One step read `scale_s` after the moment of an equal sudden step: the one that leaves out the same charge."""
+    before, after = levels_a
+    begin, interval = float(time_s[rise.start]), float(time_s[rise.start + 1] - time_s[rise.start])
+    lag = float(np.trapezoid((after - amps[rise]) / (after - before), time_s[rise]))
+    moment = begin + min(max(lag, interval / 2), (scale_s + interval) / 2) + scale_s
+    sooner, end_v, later = (float(each) for each in np.interp(moment + interval * np.array([-0.5, 0, 0.5]), time_s, volts))
+    end_a = float(np.interp(moment, time_s, amps))
+    near = slice(*np.searchsorted(time_s, moment + READ_SHARE * scale_s * np.array([-1, 1])).tolist())
+    if near.stop - near.start >= 3:
+        end_v, end_a = float(volts[near].mean()), float(amps[near].mean())
+    away = time_s[rest] - time_s[rest].mean()
+    level, slope = float(volts[rest].mean()), 0.0
+    scatter = 0.0
+    if len(away) >= 4:
+        slope = float(away @ volts[rest] / (away @ away))
+        scatter = float(np.sqrt(((volts[rest] - level - slope * away) ** 2).sum() / (len(away) - 2)))
+        if abs(slope) < 3 * scatter / float(np.sqrt(away @ away)):
+            slope = 0.0
+    # An earlier load still relaxes: without the step the voltage would lie between its level and its line.
+    drift = slope * (moment - float(time_s[rest].mean()))
+    drop = level + drift / 2 - end_v
+    unsteady = abs(drop) * abs(end_a - after) / abs(after - before)
+    shape = math.hypot(drift / math.sqrt(12), unsteady)
+    return Step(begin, end_a - before, drop, abs(sooner - later) / math.sqrt(12), shape, scatter)
+
+
 def from_steps(steps: list[Step], volt_noise_v: float) -> tuple[float, float]:
-    """Resistance [Ω] and 1 σ by least squares through zero over all steps."""
+    """Resistance [Ω] and 1 σ by least squares through zero over all steps.
+
+    The noise of a voltage is the declared one or the scatter seen before the steps, whichever is greater.
+    """
     jumps = np.array([step.current_a for step in steps])
     drops = np.array([step.drop_v for step in steps])
-    timing = np.array([step.timing_u_v for step in steps])
+    own = np.array([math.hypot(step.timing_u_v, step.shape_u_v) for step in steps])
     weight = float((jumps**2).sum())
     value = float((jumps * drops).sum()) / weight
     scatter = 0.0
     if len(steps) > 1:
         scatter = math.sqrt(float(((drops - value * jumps) ** 2).sum()) / (len(steps) - 1) / weight)
-    noise = math.sqrt(2) * volt_noise_v / math.sqrt(weight)
-    late = math.sqrt(float(((jumps * timing) ** 2).sum())) / weight
-    return value, math.sqrt(scatter**2 + noise**2 + late**2)
+    seen = math.sqrt(float(np.mean([step.scatter_v**2 for step in steps])))
+    noise = math.sqrt(2) * max(volt_noise_v, seen) / math.sqrt(weight)
+    single = math.sqrt(float(((jumps * own) ** 2).sum())) / weight
+    return value, math.sqrt(scatter**2 + noise**2 + single**2)
 
 
 def relaxed(time_s: Floats, amps: Floats, tau_s: float) -> Floats:
@@ -178,14 +236,18 @@ def fit_voltage(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, c
             gain = np.array([0.0, 0.0, 1.0, *(1.0 - math.exp(-scale / tau) for tau in usable)])
             value, u = float(solved @ gain), jackknife(others @ gain)
             # Current noise pulls the slope down by var / (var + u²): half of that as doubt.
-            u = math.hypot(u, 0.5 * abs(value) * current_noise_a**2 / moved**2)
+            noise = 0.5 * current_noise_a**2 / moved**2
+            seen = math.hypot(COARSE_SHARE * width / scale, SHORT_SHARE * scale / float(time_s[-1] - time_s[0]))
+            u = math.hypot(u, abs(value) * noise, abs(value) * seen)
             if value <= 0 or u > WIDEST_SHARE * value:
                 refused[scale] = (
                     f"the regression leaves {scale:g} s resistance open: {1e3 * value:.1f} mΩ, 1 σ {1e3 * u:.1f} mΩ"
                 )
             else:
                 values[scale] = value, u
-    return Fit(float(solved[0]), jackknife(others[:, 0]), float(time_s[0]), values, refused)
+    mean_drop = float(solved[0]) - float(volts.mean())
+    open_u = math.hypot(jackknife(others[:, 0]), MODEL_SHARE * mean_drop)
+    return Fit(float(solved[0]), open_u, float(time_s[0]), values, refused)
 
 
 def _since(time_s: Floats, moments_s: Floats) -> Floats:

@@ -12,7 +12,7 @@ from analysis.errors import RunContentError
 from analysis.gaps import find_gaps
 from logger.channels import BY_NAME, BY_SI_NAME, TIME_COLUMN, Channel
 from logger.clock import DRIFT_LIMIT_PPM
-from logger.edits import Edits, merged, read_edits
+from logger.edits import Edits, edits_path, merged, read_edits
 from logger.errors import LoggerError
 from logger.machine import Machine, arrangement_mismatch, load, parse
 from logger.machine_fields import Sensor
@@ -272,3 +272,57 @@ def together(first: Series, second: Series) -> tuple[Floats, Floats, Floats, Fla
     reach = np.concatenate(([0], np.cumsum(second.gap_after)))
     gap_after |= reach[place[1:] + 1] > reach[place[:-1]]
     return time_s, first.value[inside], np.interp(time_s, second.time_s, second.value), gap_after
+
+
+OPENING_ERRORS: tuple[type[Exception], ...] = (LoggerError, RunContentError, OSError)
+"""What opening a run may raise; each holds one plain line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """What a list of runs needs of one run file, its samples unread."""
+
+    run_id: str
+    machine: str | None
+    """Name in the machine file."""
+    started_utc: str | None
+    duration_s: float
+    samples: int
+    channels: int
+    notes: tuple[str, ...]
+    tags: tuple[str, ...]
+
+
+def glance(path: Path) -> Glance:
+    """Read what describes a run. Raises one of OPENING_ERRORS."""
+    file = open_run(path)
+    if file.rows == 0:
+        raise RunContentError(f"{path} holds no samples: nothing was recorded. Record the drive again.")
+    metadata = merged(file.metadata, read_edits(path))
+    machine = parse(metadata.machine, "run metadata") if metadata.machine is not None else None
+    ends = [int(file.read([], row, 1)[TIME_COLUMN][0]) for row in (0, file.rows - 1)]
+    drift = _usable_drift_ppm(metadata.clock)
+    duration_s = (ends[1] - ends[0]) * 1e-6 / (1.0 + (drift or 0.0) * 1e-6)
+    return Glance(
+        metadata.run_id,
+        machine.name if machine else None,
+        metadata.start_utc,
+        duration_s,
+        file.rows,
+        len(file.columns),
+        metadata.notes,
+        metadata.tags,
+    )
+
+
+def run_stamp(path: Path) -> tuple[int, ...]:
+    """Changes whenever a run file or its edits change. Raises OSError."""
+    found = path.stat()
+    edits = edits_path(path)
+    added = edits.stat().st_mtime_ns if edits.exists() else 0
+    return found.st_mtime_ns, found.st_size, added
+
+
+def run_paths(folder: Path) -> list[Path]:
+    """The run files of a folder by name; none where there is no such folder."""
+    return list(run_files(folder))

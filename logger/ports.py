@@ -175,8 +175,15 @@ class SimulatedPort:
         command = [sys.executable, "-m", "logger.simulator"]
         for name, values in query.items():
             command += [f"--{name}", _number(url, name, values)]
+        # The new process must find this very package, wherever it was started from.
+        path = os.pathsep.join(filter(None, [str(Path(__file__).parent.parent), os.environ.get("PYTHONPATH")]))
         self._process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+            command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+            env={**os.environ, "PYTHONPATH": path},
         )
         try:
             self._port = self._connect(url, baud)
@@ -211,7 +218,7 @@ class SimulatedPort:
         except subprocess.TimeoutExpired:
             self._process.kill()
             self._process.wait()
-        for stream in (self._process.stdin, self._process.stdout, self._process.stderr):
+        for stream in (self._process.stdin, self._process.stdout):
             if stream is not None:
                 stream.close()
 

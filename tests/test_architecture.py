@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import re
+from fnmatch import fnmatch
 from pathlib import Path
 
 import pytest
@@ -66,6 +68,8 @@ def test_the_walk_sees_imports() -> None:
 
 def test_docs_name_every_module_in_the_tree() -> None:
     guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = re.findall(r"`([\w*]+\.py)`", guide)
     for path in modules():
-        if path.name != "__init__.py" and path.parent.name in PACKAGES:
-            assert path.name in guide, f"DEVELOPERS.md does not mention {path.relative_to(ROOT).as_posix()}"
+        if path.name != "__init__.py" and path.parent.name in ("logger", "analysis"):
+            mentioned = any(fnmatch(path.name, pattern) for pattern in named)
+            assert mentioned, f"DEVELOPERS.md does not mention {path.relative_to(ROOT).as_posix()}"
