@@ -70,6 +70,7 @@ def _assess(run: Run, place: str, current: Current) -> PathResult:
     parts = [
         ("fuse", fuse.rating_a if fuse else None, "printed on it"),
         ("wire", limit.value_a, limit.basis),
+        ("connector", described.connector_a, "machine file"),
     ]
     if place == "main":
         parts.append(("cutoff", machine.cutoff.rating_a if machine.cutoff else None, "machine file"))

@@ -33,7 +33,9 @@ LONGEST_FIT_S = 1800.0
 LEAST_BIN_S = 0.01
 PARTS = 12
 WIDEST_SHARE = 0.5
-"""A regression whose 1 σ exceeds this share of its result is refused."""
+"""A resistance whose 1 σ exceeds this share of itself is refused."""
+SHARPER = 3.0
+"""Steps give way to a regression whose 1 σ is this many times smaller."""
 
 WIDEST_OPEN_SHARE = 0.02
 """Likewise for the open-circuit voltage."""
@@ -240,14 +242,22 @@ def fit_voltage(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, c
             seen = math.hypot(COARSE_SHARE * width / scale, SHORT_SHARE * scale / float(time_s[-1] - time_s[0]))
             u = math.hypot(u, abs(value) * noise, abs(value) * seen)
             if value <= 0 or u > WIDEST_SHARE * value:
-                refused[scale] = (
-                    f"the regression leaves {scale:g} s resistance open: {1e3 * value:.1f} mΩ, 1 σ {1e3 * u:.1f} mΩ"
-                )
+                refused[scale] = _open(scale, value, u)
             else:
                 values[scale] = value, u
     mean_drop = float(solved[0]) - float(volts.mean())
     open_u = math.hypot(jackknife(others[:, 0]), MODEL_SHARE * mean_drop)
     return Fit(float(solved[0]), open_u, float(time_s[0]), values, refused)
+
+
+def _open(scale_s: float, value_ohm: float, u_ohm: float) -> str:
+    return f"the data leave {scale_s:g} s resistance open: {1e3 * value_ohm:.1f} mΩ, 1 σ {1e3 * u_ohm:.1f} mΩ"
+
+
+def _judged(read: tuple[float, float], terms: dict[str, float | None], scale_s: float, note: str) -> Estimate:
+    """A resistance from steps, refused where its own scatter leaves it open."""
+    value, u = read
+    return refuse("ohm", _open(scale_s, value, u)) if u > WIDEST_SHARE * value else estimate(value, "ohm", terms, note=note)
 
 
 def _since(time_s: Floats, moments_s: Floats) -> Floats:
@@ -306,23 +316,19 @@ def assess_resistance(
     by_scale = {}
     for scale in TIME_SCALES_S:
         steps = find_steps(time_s, volts, amps, gap_after, scale)
-        if steps:
-            value, u = from_steps(steps, volt_noise)
-            note = f"{len(steps)} step{'s' if len(steps) > 1 else ''} of current"
-            if value > 0:
-                by_scale[scale] = estimate(value, "ohm", terms(value, u), note=note)
-            else:
-                by_scale[scale] = refuse(
-                    "ohm", "the voltage does not fall when the current rises: check the wiring of the sensors"
-                )
-        elif isinstance(fit, str):
-            by_scale[scale] = refuse("ohm", fit)
-        elif scale in fit.resistance_ohm:
-            by_scale[scale] = estimate(
-                fit.resistance_ohm[scale][0], "ohm", terms(*fit.resistance_ohm[scale]), note="regression"
+        read = from_steps(steps, volt_noise) if steps else None
+        fitted = None if isinstance(fit, str) else fit.resistance_ohm.get(scale)
+        if read is not None and read[0] <= 0:
+            by_scale[scale] = refuse(
+                "ohm", "the voltage does not fall when the current rises: check the wiring of the sensors"
             )
+        elif read is not None and (fitted is None or read[1] <= SHARPER * fitted[1]):
+            note = f"{len(steps)} step{'s' if len(steps) > 1 else ''} of current"
+            by_scale[scale] = _judged(read, terms(*read), scale, note)
+        elif fitted is not None:
+            by_scale[scale] = estimate(fitted[0], "ohm", terms(*fitted), note="regression")
         else:
-            by_scale[scale] = refuse("ohm", fit.refused[scale])
+            by_scale[scale] = refuse("ohm", fit if isinstance(fit, str) else fit.refused[scale])
     if isinstance(fit, str):
         return Resistance(by_scale, refuse("V", fit))
     if fit.open_circuit_u > WIDEST_OPEN_SHARE * fit.open_circuit_v:

@@ -194,6 +194,9 @@ class Wire:
     insulation_c: Annotated[float | None, number("°C", 50, 260, 105, "Temperature rating printed on the jacket.")] = (
         None
     )
+    connector_a: Annotated[
+        float | None, number("A", 0.1, 5000, 50, "Lowest continuous rating of the connectors in this lead.")
+    ] = None
 
 
 @dataclass(frozen=True, slots=True)
