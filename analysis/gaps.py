@@ -48,7 +48,8 @@ def _least_median(steps: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     beside = np.concatenate(([np.inf], third, [np.inf]))
     bound = np.minimum(np.minimum(beside[:-2], beside[2:]), third)
     # The last block may hold only a few steps, and the one before it then lies within ten of the end.
-    bound[0] = bound[-1] = bound[-2:-1] = steps.min()
+    bound[0] = steps.min()
+    bound[-2:] = steps.min()
     return np.asarray(bound)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import binascii
 import json
 import os
 import signal
@@ -16,6 +17,7 @@ import pytest
 
 from logger import recorder as recorder_module
 from logger.errors import JournalError, PortError, StorageError
+from logger.frames import cobs_encode
 from logger.journal import JournalReader, Record
 from logger.lock import PortLock, lock_folder
 from logger.machine import parse
@@ -51,7 +53,7 @@ class Recording:
         self.thread = threading.Thread(target=self._run)
         self.thread.start()
 
-    def _observe(self, run_us: object, columns: dict[str, object]) -> None:
+    def _observe(self, _: object, columns: dict[str, object]) -> None:
         self.seen += len(columns["battery_current_ua"])  # type: ignore[arg-type]
 
     def _run(self) -> None:
@@ -220,9 +222,9 @@ def test_disk_nearly_full_stops_cleanly(board: BenchBoard, tmp_path: Path, monke
     board.wait_for_start()
     board.write(board.describe() + board.samples(100))
     recording.wait_for(lambda: recording.seen == 100)
-    monkeypatch.setattr(recorder_module, "free_bytes", lambda folder: 300 << 20)
+    monkeypatch.setattr(recorder_module, "free_bytes", lambda _: 300 << 20)
     recording.wait_for(lambda: any("make room" in text for text in recording.said))
-    monkeypatch.setattr(recorder_module, "free_bytes", lambda folder: 5 << 20)
+    monkeypatch.setattr(recorder_module, "free_bytes", lambda _: 5 << 20)
     outcome = recording.result()
     assert outcome.exit_code == 5
     assert outcome.path is not None
@@ -334,3 +336,27 @@ def test_replay_gives_the_same_run(board: BenchBoard, tmp_path: Path) -> None:
     assert outcome.exit_code == 0
     assert outcome.path is not None
     assert open_run(outcome.path).read(["battery_current_ua"]).equals(open_run(first.path).read(["battery_current_ua"]))
+
+
+def test_a_board_that_can_only_print(board: BenchBoard, tmp_path: Path) -> None:
+    recording = Recording(options(board, tmp_path, for_s=0.4))
+    board.wait_for_start()
+    lines = ["time_ms,battery_current_a,battery_voltage_v"]
+    lines += [f"{20 * place},{place / 10:.1f},24.5" for place in range(25)]
+    board.write(("\r\n".join(lines) + "\r\n").encode())
+    outcome = recording.result()
+    assert outcome.path is not None
+    table = open_run(outcome.path).read(["battery_current_ua", "battery_voltage_uv"])
+    assert table["t_us"].to_list() == [20_000 * place for place in range(21)]
+    assert table["battery_current_ua"].to_list() == [100_000 * place for place in range(21)]
+    assert set(table["battery_voltage_uv"]) == {24_500_000}
+
+
+def test_a_newer_board_is_told_apart_from_a_wrong_baud_rate(board: BenchBoard, tmp_path: Path) -> None:
+    recording = Recording(options(board, tmp_path))
+    board.wait_for_start()
+    body = b"\x02\x01\x00\x00newer"
+    board.write(cobs_encode(body + binascii.crc_hqx(body, 0xFFFF).to_bytes(2, "little")) + b"\0")
+    recording.wait_for(lambda: any("newer version" in text for text in recording.said))
+    ask_to_stop(tmp_path)
+    assert recording.result().exit_code == 4

@@ -1,0 +1,63 @@
+"""The documents tell the truth: finding codes, links, commands."""
+
+from __future__ import annotations
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PAGES = sorted(path for path in [*ROOT.glob("*.md"), *(ROOT / "docs").glob("*.md")])
+
+
+def source_codes() -> set[str]:
+    """Every finding code written in analysis: constants in the second argument of Finding, and the fuses' words."""
+    found: set[str] = set()
+    for path in (ROOT / "analysis").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Finding" and len(node.args) > 1:
+                found |= {c.value for c in ast.walk(node.args[1]) if isinstance(c, ast.Constant)}
+    fuse = (ROOT / "analysis" / "fuse.py").read_text(encoding="utf-8")
+    return found | set(re.findall(r'"(fuse_[a-z_]+)"', fuse))
+
+
+def documented_codes() -> set[str]:
+    table = (ROOT / "docs" / "json.md").read_text(encoding="utf-8").split("## Finding codes")[1]
+    return set(re.findall(r"^\| `([a-z_]+)` \|", table, re.MULTILINE))
+
+
+def test_every_finding_code_is_documented_and_exists() -> None:
+    assert len(source_codes()) > 30
+    assert source_codes() == documented_codes()
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_links_lead_somewhere(page: Path) -> None:
+    for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
+        assert "://" not in target, f"{page.name} links outside: {target}"
+        assert (page.parent / target).exists(), f"{page.name} links to {target}"
+
+
+def test_the_readme_names_both_commands() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert "python3 -m venv .venv && .venv/bin/pip install -q -c constraints.txt . && .venv/bin/amptally demo" in text
+    assert "\nscripts/test\n" in text
+    assert "python3-venv" in text
+
+
+def test_every_method_has_its_section() -> None:
+    text = (ROOT / "docs" / "methods.md").read_text(encoding="utf-8")
+    sections = set(re.findall(r"^## (.+)$", text, re.MULTILINE))
+    for path in (ROOT / "analysis").glob("*.py"):
+        for name in re.findall(r"docs/methods\.md, ([A-Z][a-z]+(?: [a-z]+)*)\.", path.read_text(encoding="utf-8")):
+            assert name in sections, f"{path.name} refers to a section '{name}' that docs/methods.md lacks"
+
+
+def test_nothing_calls_a_fuse_or_wire_safe() -> None:
+    for path in [*(ROOT / "analysis").rglob("*.py"), *(ROOT / "dashboard").rglob("*.py")]:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                words = re.findall(r"\b(?:is|are|looks?) (?:safe|OK|okay)\b", node.value)
+                assert not words, f"{path.name}: {node.value}"
