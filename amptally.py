@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import sys
 from importlib import resources
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 import analysis.cli
+import dashboard.cli
 import logger.cli
 from analysis.errors import AnalysisError, CannotWriteError
 from logger.errors import (
@@ -21,6 +23,14 @@ from logger.errors import (
     RunFileError,
     StorageError,
 )
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from analysis.online import WatchLimits
+    from analysis.online_checks import VoltageLimit
+    from logger.alarms import Observer
+    from logger.machine import Machine
 
 BAD_FILE, NO_PORT, CANNOT_WRITE = 3, 4, 5
 _EXIT_CODES: tuple[tuple[type[Exception], int], ...] = (
@@ -61,8 +71,9 @@ def build_parser() -> argparse.ArgumentParser:
     demo.add_argument("--no-browser", action="store_true", help="record and report, then exit")
     demo.add_argument("--out", type=Path, default=Path("runs"), metavar="DIR", help="folder for runs (default: runs)")
     demo.set_defaults(run=_demo)
-    logger.cli.add_commands(commands)
+    logger.cli.add_commands(commands, observers)
     analysis.cli.add_commands(commands)
+    dashboard.cli.add_commands(commands)
     return parser
 
 
@@ -86,12 +97,109 @@ def _demo(args: argparse.Namespace) -> int:
         notes=("demo: simulated cart, invented data",),
         start_charge=1.0,
     )
-    path, exit_code = logger.cli.record_run(options, ())
+    path, exit_code = logger.cli.record_run(options, observers(options.machine))
     if path is None:
         return exit_code
     print(analysis.cli.page_of(path))
-    print(path)
-    return exit_code
+    print(path, flush=True)
+    if args.no_browser or exit_code:
+        return exit_code
+    # The path stays the last line of stdout.
+    with contextlib.redirect_stdout(sys.stderr):
+        return dashboard.cli.serve(args.out, path.stem, None, True)
+
+
+def observers(machine: Machine) -> tuple[Observer, ...]:
+    """Who is told of a machine's samples while they are recorded: the alarms of `analysis.online`."""
+    import numpy as np
+
+    from analysis.online import WATCHED, Watch, to_si
+    from logger.channels import BY_SI_NAME
+    from logger.frames import INT64_NULL
+
+    watch = Watch(watch_limits(machine))
+    channels = {BY_SI_NAME[name].name: BY_SI_NAME[name] for name in WATCHED}
+
+    def see(
+        run_us: np.ndarray[tuple[int], np.dtype[np.int64]],
+        columns: dict[str, np.ndarray[tuple[int], np.dtype[np.int64]]],
+    ) -> list[dict[str, object]]:
+        si = {
+            channels[name].si_name: to_si(stored, channels[name].si_per_step, INT64_NULL)
+            for name, stored in columns.items()
+            if name in channels
+        }
+        return [alarm.as_json() for alarm in watch.take(run_us.astype(np.float64) * 1e-6, si)]
+
+    return (see,)
+
+
+def watch_limits(machine: Machine) -> WatchLimits:
+    """What to watch of a machine: the limits that its description gives, no others."""
+    from analysis.fuse import FuseSpec
+    from analysis.online import WatchLimits
+    from analysis.online_checks import BalanceLimit
+    from analysis.online_exposure import FuseLimit, fuse_limit
+    from logger.machine_fields import SENSORS
+
+    leads = ("battery", "left", "right")
+    sensed = machine.controller.sensed if machine.controller else None
+    fuses = [
+        fuse_limit(FuseSpec(place, fuse.family, fuse.rating_a, fuse.ambient_c, fuse.position, sensed))
+        for place, fuse in machine.fuses.items()
+    ]
+    sensors = {lead: machine.sensors[f"{lead}_current"] for lead in leads if f"{lead}_current" in machine.sensors}
+    balance = BalanceLimit(
+        {lead: sensor.offset_u or 0.0 for lead, sensor in sensors.items()},
+        {lead: sensor.gain_u or 0.0 for lead, sensor in sensors.items()},
+    )
+    return WatchLimits(
+        fuses=tuple(fuse for fuse in fuses if isinstance(fuse, FuseLimit)),
+        voltages=tuple(voltage_limits(machine)),
+        balance=balance if sensed == "supply_leg" else None,
+        full_scale_a={lead: sensor.full_scale for lead, sensor in sensors.items() if sensor.full_scale},
+        moving_a=max(1.0, (machine.motor.no_load_a if machine.motor else None) or 0.0),
+        corrections={
+            SENSORS[name].si_name: (sensor.offset or 0.0, sensor.gain or 0.0)
+            for name, sensor in machine.sensors.items()
+            if sensor.offset or sensor.gain
+        },
+    )
+
+
+def voltage_limits(machine: Machine) -> Iterator[VoltageLimit]:
+    """The least voltages that a machine's description gives."""
+    from analysis.online_checks import VoltageLimit
+
+    battery, bms, controller, receiver = machine.battery, machine.bms, machine.controller, machine.receiver
+    whole = ("battery_voltage_v",)
+    if battery is not None and battery.cutoff_v is not None and battery.in_series is not None:
+        rule = "where its sheet ends a discharge"
+        yield VoltageLimit("battery_low", "Battery", whole, battery.cutoff_v * battery.in_series, rule)
+        if battery.in_series == 2:
+            middle = "midpoint_voltage_v"
+            yield VoltageLimit("block_low", "Lower block", (middle,), battery.cutoff_v, rule)
+            yield VoltageLimit("block_low", "Upper block", whole, battery.cutoff_v, rule, less=middle)
+    if bms is not None and bms.cutoff_v is not None:
+        yield VoltageLimit("battery_low", "Battery", whole, bms.cutoff_v, "where its management board opens")
+    if controller is not None:
+        channels = ("controller_voltage_v", *whole)
+        for minimum_v, rule in (
+            (controller.minimum_v, "the least of its sheet"),
+            (controller.cutoff_v, "where it stops driving"),
+        ):
+            if minimum_v is not None:
+                yield VoltageLimit("controller_low", "Controller supply", channels, minimum_v, rule)
+    if receiver is not None and receiver.minimum_v is not None:
+        yield VoltageLimit(
+            "receiver_low",
+            "Receiver supply",
+            ("receiver_voltage_v",),
+            receiver.minimum_v,
+            "the least of its sheet",
+            hold_s=0.02,
+            severity="danger",
+        )
 
 
 def _version() -> str:

@@ -56,7 +56,9 @@ def fuse_answer(report: Report, place: str, fuse: FuseResult) -> Answer:
     doing = commanded(report.run, start, window)
     context = f", {doing}" if doing else ""
     margin = fuse.margin.value
-    ratio = f"{number(margin, 1)} times below" if margin >= 1 else f"{number(1 / margin, 1)} times above"
+    # A margin that is known only from above: the current may have come closer than this.
+    least, most = ("at least ", "at most ") if fuse.margin.bound == "at_most" else ("", "")
+    ratio = f"{most}{number(margin, 1)} times below" if margin >= 1 else f"{least}{number(1 / margin, 1)} times above"
     latest = fuse.margin_latest.value
     if fuse.verdict == "past" and latest is not None:
         ratio = f"{number(1 / latest, 1)} times above its latest opening, {number(1 / margin, 1)} times above"
@@ -109,7 +111,8 @@ def charge_answer(report: Report) -> Answer:
     if remaining.runtime_s.value is not None:
         low = remaining.runtime_s.low
         from_low = f", 95 % from {moment(low)}" if low is not None else ""
-        text += f"; from here {moment(remaining.runtime_s.value)} of driving like this{from_low}"
+        most = "at most " if low is None else ""
+        text += f"; from here {most}{moment(remaining.runtime_s.value)} of driving like this{from_low}"
         if remaining.ends_by:
             text += f", ended by {ENDS[remaining.ends_by]}"
         return Answer("charge", text)

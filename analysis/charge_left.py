@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis.capacity import SHEET_U, WORN_TO, DataSheet
 from analysis.current import Current
-from analysis.energy import Energy, energy_estimates
+from analysis.energy import energy_estimates, run_charge
 from analysis.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
 from analysis.exposure import window_rms
 from analysis.load_profile import LoadProfile, load_profile
@@ -128,11 +128,13 @@ def _profile(series: Series, part: slice) -> LoadProfile | None:
     return load_profile(mean[keep], np.diff(cut.time_s)[keep])
 
 
-def assess_charge(
-    run: Run, sag: Sag, energy: Energy, battery_current: Current, start: Start, speed_m_s: Estimate | None
-) -> ChargeLeft:
-    """State of charge at the end, and the forecasts from there and from full."""
-    charge = by_count(start.whole, energy.net_ah, rated_capacity(run))
+def assess_charge(run: Run, sag: Sag, battery_current: Current, start: Start, speed_m_s: Estimate | None) -> ChargeLeft:
+    """State of charge at the end, and the forecasts from there and from full.
+
+    `start` holds at the start of the run: what was drawn counts from there, also where `run` is a later part of it.
+    """
+    net = run_charge(run.from_start(), "battery_current_a")[2]
+    charge = by_count(start.whole, net, rated_capacity(run))
     current = run.series("battery_current_a")
     facts = _facts(run)
     if isinstance(facts, str):
@@ -145,11 +147,22 @@ def assess_charge(
     use = _use(run, current, part, battery_current, speed_m_s)
     if isinstance(use, str):
         return ChargeLeft(start, charge, refused_remaining(use), refused_remaining(use))
-    blocks = _blocks(run, current, part, start, energy, sag)
+    blocks = _blocks(run, current, part, start, net, sag)
     if isinstance(blocks, str):
         return ChargeLeft(start, charge, refused_remaining(blocks), refused_remaining(blocks))
     full = [replace(block, start_charge=stated(1.0), drawn=None, drawn_u_ah=0.0) for block in blocks]
-    return ChargeLeft(start, charge, forecast(facts, blocks, use), forecast(facts, full, use))
+    left = forecast(facts, blocks, use)
+    if net.high is None:
+        left = _at_most(left, "more may have been drawn than was measured")
+    return ChargeLeft(start, charge, left, forecast(facts, full, use))
+
+
+def _at_most(left: Remaining, why: str) -> Remaining:
+    charge, energy, runtime, distance = (
+        part if part.bound == "at_most" else part.bounded("at_most", why)
+        for part in (left.charge_ah, left.energy_wh, left.runtime_s, left.distance_m)
+    )
+    return replace(left, charge_ah=charge, energy_wh=energy, runtime_s=runtime, distance_m=distance)
 
 
 def _facts(run: Run) -> BatteryFacts | str:
@@ -211,16 +224,20 @@ def _lead_ohm(run: Run) -> float:
     return max(float((drop * amps[busy]).sum() / (amps[busy] ** 2).sum()), 0.0)
 
 
-def _blocks(run: Run, current: Series, part: slice, start: Start, energy: Energy, sag: Sag) -> list[BlockState] | str:
+def _blocks(run: Run, current: Series, part: slice, start: Start, net: Estimate, sag: Sag) -> list[BlockState] | str:
     battery = run.machine.battery if run.machine else None
     if battery is None or (battery.blocks or 1) > 2:
         return "charge left is computed for one or two blocks"
-    net = energy.net_ah
-    drawn_u = 0.0 if net.high is None or net.value is None else (net.high - net.value) / COVERAGE_FACTOR
-    shares = _shares(run, current)
+    side = net.low if net.high is None else net.high
+    drawn_u = 0.0 if side is None or net.value is None else abs(side - net.value) / COVERAGE_FACTOR
+    whole = run.from_start()
+    measured = whole.series("battery_current_a")
+    if measured is None:
+        return "no battery current was measured"
+    shares, since = _shares(run, current), _shares(whole, measured)
     states = []
-    for name, series, charge in zip(_BLOCK_NAMES, shares, start.blocks, strict=False):
-        load, drawn = _profile(series, part), _profile(series, slice(None))
+    for name, series, all_of_it, charge in zip(_BLOCK_NAMES, shares, since, start.blocks, strict=False):
+        load, drawn = _profile(series, part), _profile(all_of_it, slice(None))
         if load is None or drawn is None:
             return "the run holds no driven stretch"
         ohm = _block_ohm(run, sag, len(shares))

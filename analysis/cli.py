@@ -29,6 +29,32 @@ def add_commands(commands: Any) -> None:
         "--start-charge", type=charge_fraction, metavar="FRACTION|full", help="charge at the start, 0 to 1 or full"
     )
     report.set_defaults(run=_report)
+    summary = commands.add_parser(
+        "summary",
+        help="one table over all runs of a folder",
+        description="Writes a Parquet table with a row per run; runs that did not change are not computed again.",
+    )
+    summary.add_argument("folder", type=Path, metavar="DIR", help="folder with run files")
+    summary.add_argument("--out", type=Path, required=True, metavar="FILE", help="table to write or bring up to date")
+    summary.add_argument("--workers", type=int, metavar="N", help="processes on this computer (default: its cores)")
+    summary.add_argument("--scheduler", metavar="ADDRESS", help="compute on a Dask cluster that sees the same files")
+    summary.set_defaults(run=_summary)
+
+
+def _summary(args: argparse.Namespace) -> int:
+    from analysis.summary import summarise_folder
+
+    def progress(done: int, total: int) -> None:
+        if done == total or done % 20 == 0:
+            print(f"{done} of {total} runs", file=sys.stderr, flush=True)
+
+    outcome = summarise_folder(
+        args.folder, args.out, workers=args.workers, scheduler=args.scheduler, on_progress=progress
+    )
+    failed = f", {outcome.failed} could not be read (column error)" if outcome.failed else ""
+    print(f"{outcome.rows} runs: {outcome.computed} computed, {outcome.reused} unchanged{failed}", file=sys.stderr)
+    print(args.out)
+    return 0
 
 
 def page_of(path: Path) -> str:

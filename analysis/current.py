@@ -7,13 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.energy import integrate, sampling_error
-from analysis.estimate import Estimate, estimate, refuse
+from analysis.energy import UNCOVERED_SHARE, integrate, sampling_error
+from analysis.estimate import Estimate, above_zero, estimate, extreme_u, refuse
 from analysis.exposure import FIXED_WINDOWS_S, CurrentError, Exposure, window_list, window_rms
 from analysis.run import Run, SensorError, Series
 
 CLIPPED_SHARE = 0.99
 """A reading this close to the sensor's full scale may have been cut off there."""
+BELIEVABLE_A = 2000.0
+"""The limit of a stored current (docs/nomenclature.md): beyond it an extreme is damage."""
+SLACK_S = 5.0
+"""Extremes may cover this much more time than the run's samples: the start and the frames lost at the end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +47,11 @@ def current_error(sensor: SensorError) -> CurrentError:
 
 
 def prepare_exposure(run: Run, lead: str) -> Exposure | None:
-    """Exposure of `battery`, `left` or `right`; from the board's own interval RMS where the run has it."""
+    """Exposure of `battery`, `left` or `right`; from the board's own interval RMS where that covers as much time."""
     series = run.series(f"{lead}_current_a")
     rms = run.series(f"{lead}_current_rms_a")
+    if rms is not None and series is not None and rms.sampled_s < (1 - UNCOVERED_SHARE) * series.sampled_s:
+        rms = None
     chosen = series if rms is None else rms
     if chosen is None or len(chosen.time_s) < 2 or chosen.gap_after.all():
         return None
@@ -73,16 +79,19 @@ def assess_current(run: Run, lead: str, opening_times_s: list[float], rated_afte
         _mean(series, sensor),
         {f"{window:g}": window_rms(exposure, window, error) for window in FIXED_WINDOWS_S},
         curve,
-        _clipped(series, sensor),
+        _clipped(run, lead, series, sensor),
         exposure,
         error,
     )
 
 
-def _clipped(series: Series, sensor: SensorError) -> int:
+def _clipped(run: Run, lead: str, series: Series, sensor: SensorError) -> int:
+    """Samples, or interval extremes where there are more, at the sensor's full scale."""
     if not sensor.full_scale:
         return 0
-    return int((np.abs(series.value) >= CLIPPED_SHARE * sensor.full_scale).sum())
+    found = (series, *(run.series(f"{lead}_current_{which}_a") for which in ("min", "max")))
+    limit = CLIPPED_SHARE * sensor.full_scale
+    return max(int((np.abs(each.value) >= limit).sum()) for each in found if each is not None)
 
 
 def _mean(series: Series, sensor: SensorError) -> Estimate:
@@ -104,43 +113,57 @@ def _peak(run: Run, lead: str, series: Series, sensor: SensorError) -> tuple[Est
     """Greatest |i|; an estimate only where the board sends the extremes of each interval, else a lower bound."""
     at = int(np.argmax(np.abs(series.value)))
     value, at_s = float(abs(series.value[at])), float(series.time_s[at])
-    complete = False
     extremes = [run.series(f"{lead}_current_{which}_a") for which in ("min", "max")]
     for found in extremes:
         if found is not None:
             place = int(np.argmax(np.abs(found.value)))
             if abs(found.value[place]) > value:
                 value, at_s = float(abs(found.value[place])), float(found.time_s[place])
-            complete = all(part is not None for part in extremes) and not found.gap_after.any()
+    # Nothing is missed only if both extremes stand beside every sample of the run.
+    complete = all(each is not None and len(each.value) == run.rows for each in extremes) and not run.gaps()
     board = _board_extreme(run, lead)
     note = ""
     where: float | None = at_s
     if board is not None and board > value:
         value, where, note = board, None, "from the board's own extremes since the start, not seen in any sample"
-    white = current_error(sensor).noise_a or 0.0
     terms: dict[str, float | None] = {
         "current gain": None if sensor.gain_u is None else sensor.gain_u * value,
         "current offset": sensor.offset_u,
-        "noise and resolution": white,
+        "noise of the greatest sample": extreme_u(current_error(sensor).noise_a or 0.0, len(series.value)),
     }
     clipped = bool(sensor.full_scale) and value >= CLIPPED_SHARE * (sensor.full_scale or 0.0)
-    result = estimate(value, "A", terms, note=note)
+    result = above_zero(estimate(value, "A", terms, note=note))
     if complete and not clipped:
         return result, where
-    interval = series.interval_s
-    why = "at the sensor's full scale" if clipped else f"samples {1e3 * interval:.3g} ms apart can miss a shorter peak"
+    if clipped:
+        why = "at the sensor's full scale"
+    elif all(each is not None for each in extremes):
+        why = "what happened where extremes are missing is not known"
+    elif len(series.time_s) < 2:
+        why = "a single sample"
+    else:
+        why = f"samples {1e3 * series.interval_s:.3g} ms apart can miss a shorter peak"
     return result.bounded("at_least", why), where
 
 
 def _board_extreme(run: Run, lead: str) -> float | None:
-    """Greatest |i| of the extremes frames, for a whole run; a part of one has none."""
+    """Greatest |i| of the extremes frames, corrected, for a whole run; a part of one has none."""
     if run.rows != run.file.rows:
         return None
+    said = run.declared(f"{lead}_current_a")
+    offset, scale = said.offset or 0.0, 1.0 + (said.gain or 0.0)
     column = f"{lead}_current_ua"
     found = []
     for frame in run.metadata.extremes:
-        channels = frame.get("channels")
+        channels, covered_ms = frame.get("channels"), frame.get("duration_ms")
         entry = channels.get(column) if isinstance(channels, dict) else None
-        if isinstance(entry, dict):
-            found += [abs(entry[key]) for key in ("least", "greatest") if isinstance(entry.get(key), int)]
-    return max(found) * 1e-6 if found else None
+        # A board that was started before the recording tells of peaks that are not the run's.
+        back_s = frame.get("reaches_back_s")
+        if isinstance(back_s, int | float):
+            before = back_s > SLACK_S
+        else:
+            before = isinstance(covered_ms, int) and covered_ms > 1000 * (1.01 * run.duration_s + SLACK_S)
+        if isinstance(entry, dict) and not before:
+            raw = [entry[key] * 1e-6 for key in ("least", "greatest") if isinstance(entry.get(key), int)]
+            found += [abs(each - offset) / scale for each in raw if abs(each) <= BELIEVABLE_A]
+    return max(found) if found else None

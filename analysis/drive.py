@@ -57,13 +57,19 @@ def commanded(run: Run, at_s: float, width_s: float) -> str | None:
 
 
 def _stood_still(run: Run, side: str, at_s: float, width_s: float) -> bool:
-    """The wheel turned at less than a tenth of its mean rate over the run; False without a pickup."""
+    """The wheel turned at less than a tenth of its mean rate over the run; False without a pickup.
+
+    A short window is widened until ten counts would be expected in it: a coarse pickup shows none in it anyway.
+    """
     series = run.series(f"{side}_wheel_count")
     if series is None or len(series.time_s) < 2:
         return False
-    first, last = _held(series.time_s, series.value, np.array([at_s, at_s + width_s]))
     rate = (series.value[-1] - series.value[0]) / (series.time_s[-1] - series.time_s[0])
-    return bool(rate > 0 and last - first < STILL_SHARE * rate * width_s)
+    if rate <= 0:
+        return False
+    wider = max(10 / rate - width_s, 0.0) / 2
+    first, last = _held(series.time_s, series.value, np.array([at_s - wider, at_s + width_s + wider]))
+    return bool(last - first < STILL_SHARE * rate * (width_s + 2 * wider))
 
 
 def _held(time_s: Floats, value: Floats, moments_s: Floats) -> Floats:

@@ -2,6 +2,7 @@
 
 AnalysisError
 ├── CannotWriteError (OSError)      a file asked for that cannot be written
+├── ClusterError                   a Dask cluster that cannot be reached, or the optional part that is missing
 ├── RunContentError (ValueError)   a run that can be read but not used: empty, or of another machine
 └── DataSheetError (ValueError)    data-sheet numbers that support no capacity; in capacity.py, shown as a refusal
 
@@ -17,6 +18,10 @@ class AnalysisError(Exception):
 
 class CannotWriteError(AnalysisError, OSError):
     """A file asked for that cannot be written, or exists already."""
+
+
+class ClusterError(AnalysisError):
+    """A Dask cluster that cannot be reached, or the optional part that is missing."""
 
 
 class RunContentError(AnalysisError, ValueError):

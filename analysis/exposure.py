@@ -197,14 +197,18 @@ class Exposure:
 
     def seconds_above(self, level_a: float) -> tuple[float, float]:
         """Sampled time with |i| > level_a ≥ 0, and its 1 σ from not knowing when in an interval i passed; both in s."""
-        length = np.diff(self.square.axis_s)
+        blocks, square = self.square.blocks[-1], self.square
+        whole_s = float(np.diff(blocks.edge_s)[blocks.least_a2 > level_a**2].sum())
+        piece = square.pieces_around(level_a)
+        length = square.axis_s[piece + 1] - square.axis_s[piece]
         share = np.zeros_like(length)
-        for start, end in ((self.square.start_a, self.square.end_a), (-self.square.start_a, -self.square.end_a)):
+        for sign in (1.0, -1.0):
+            start, end = sign * square.start_a[piece], sign * square.end_a[piece]
             most, span = np.maximum(start, end), np.abs(end - start)
             flat = (most > level_a).astype(np.float64)
             share += np.clip(np.divide(most - level_a, span, out=flat, where=span > 0), 0.0, 1.0)
         passed = length[(share > 0) & (share < 1)]
-        return float(share @ length), math.sqrt(float(passed @ passed) / 12)
+        return whole_s + float(share @ length), math.sqrt(float(passed @ passed) / 12)
 
     def _crosses(self, start_s: Array, length_s: float) -> Mask:
         """Whether a gap lies strictly inside each window, in axis time; a rounding step at its ends is no crossing."""

@@ -24,7 +24,7 @@ def observe(
         *_clipping(run, currents),
         *_receiver(run, sag),
         *_controller(run),
-        *_count(charge),
+        *([] if mismatch else _count(charge)),
     ]
 
 
@@ -166,7 +166,7 @@ def _count(charge: ChargeLeft) -> list[Finding]:
         Finding(
             "note",
             "start_charge_unknown",
-            "Charge left and runtime are not given: nobody said how full the battery was at the start.",
+            "Charge left and runtime are not given: how full the battery was at the start is not known.",
             charge.start.whole.refused or "",
             "Report again with --start-charge full (or a fraction), or with --rested HOURS after a long rest.",
         )

@@ -53,14 +53,14 @@ class TextPage:
         return f"\x1b[{style}m{text}\x1b[0m" if self._colour and style != "0" else text
 
     def title(self, text: str) -> None:
-        self.lines.append(self._style(text, "head"))
+        self.lines.append(self._style(printable(text), "head"))
 
     def head(self, text: str) -> None:
-        self.lines += ["", self._style(text, "head")]
+        self.lines += ["", self._style(printable(text), "head")]
 
     def paragraph(self, text: str, style: str = "plain", lead: str = "  ") -> None:
         hang = " " * len(lead)
-        wrapped = textwrap.wrap(text, self.width, initial_indent=lead, subsequent_indent=hang)
+        wrapped = textwrap.wrap(printable(text), self.width, initial_indent=lead, subsequent_indent=hang)
         self.lines += [self._style(line, style) for line in wrapped]
 
     def rows(self, rows: Iterable[tuple[str, str]]) -> None:
@@ -68,7 +68,7 @@ class TextPage:
         name_width = max((len(name) for name, _ in rows), default=0)
         for name, value in rows:
             indent = " " * (name_width + 4)
-            wrapped = textwrap.wrap(value, max(self.width - len(indent), 20)) or [""]
+            wrapped = textwrap.wrap(printable(value), max(self.width - len(indent), 20)) or [""]
             self.lines.append(f"  {name:<{name_width}}  {wrapped[0]}")
             self.lines += [indent + more for more in wrapped[1:]]
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.charge_left import ChargeLeft, Start, assess_charge, refused_remaining, start_charge
+from analysis.charge_left import ChargeLeft, Start, assess_charge, driven_part, refused_remaining, start_charge
 from analysis.current import Current, assess_current
 from analysis.energy import Energy, bridged, energy_used
 from analysis.estimate import Estimate, estimate, refuse
@@ -20,6 +20,7 @@ from analysis.observations import observe
 from analysis.path import PathResult, assess_paths
 from analysis.run import Run
 from analysis.sag import Sag, assess_sag
+from analysis.suspicion import suspect
 
 SCHEMA = 1
 LEADS = ("battery", "left", "right")
@@ -84,20 +85,21 @@ def _run_json(run: Run) -> dict[str, Any]:
         "coverage": (duration - missing) / duration if duration > 0 else None,
         "gaps": [
             {"start_s": gap.start_s, "end_s": gap.end_s, "kind": gap.kind, "bridged_ah": bridged_ah}
-            for gap, bridged_ah in zip(gaps, _bridged_ah(run, [gap.start_s for gap in gaps]), strict=True)
+            for gap, bridged_ah in zip(gaps, _bridged_ah(run, [(gap.start_s, gap.end_s) for gap in gaps]), strict=True)
         ],
     }
 
 
-def _bridged_ah(run: Run, starts_s: list[float]) -> list[float | None]:
-    """Trapezoid of the battery current across the gap that starts at each time; None where it was not measured."""
+def _bridged_ah(run: Run, gaps_s: list[tuple[float, float | None]]) -> list[float | None]:
+    """Trapezoid of the battery current across each gap; None where it, or the gap's end, is not known."""
     current = run.series("battery_current_a")
     if current is None or len(current.time_s) < 2:
-        return [None] * len(starts_s)
+        return [None] * len(gaps_s)
+    late_s = run.declared("battery_current_a").delay_s or 0.0
     found: list[float | None] = []
-    for start in starts_s:
-        place = int(np.searchsorted(current.time_s, start + 1e-9, "right")) - 1
-        if not 0 <= place < len(current.gap_after):
+    for start, end in gaps_s:
+        place = int(np.searchsorted(current.time_s, start - late_s + 1e-9, "right")) - 1
+        if end is None or not 0 <= place < len(current.gap_after):
             found.append(None)
             continue
         pair = slice(place, place + 2)
@@ -175,41 +177,55 @@ def build_report(run: Run, *, rested_h: float | None = None, fraction: float | N
     sag = assess_sag(run)
     energy = energy_used(run)
     mismatch = run.arrangement_mismatch()
-    rested = run.metadata.rested_h if rested_h is None else rested_h
-    stated = run.metadata.start_charge if fraction is None else fraction
+    rested = run.told_rest_h if rested_h is None else rested_h
+    stated = run.told_charge if fraction is None else fraction
     laps = assess_laps(run)
     if mismatch is not None:
         reason = f"the machine description does not fit the measured voltage: {mismatch}"
         none = refuse("", reason)
         charge = ChargeLeft(Start(none, (none,), "none"), none, refused_remaining(reason), refused_remaining(reason))
     else:
-        ledger = None if stated is not None or rested is not None else ledger_charge(run)
-        start = start_charge(run, sag, rested, stated, ledger)
-        charge = assess_charge(run, sag, energy, currents["battery"], start, speed(run, laps))
+        start = start_charge(run, sag, rested, stated, None)
+        if start.source == "none":
+            start = start_charge(run, sag, rested, stated, ledger_charge(run))
+        charge = assess_charge(run, sag, currents["battery"], start, speed(run, laps))
     per_charge, left = laps.in_charge(charge.full.charge_ah, charge.remaining.charge_ah)
     found = [
         *(finding for fuse in fuses.values() for finding in fuse.findings),
         *(finding for path in paths.values() for finding in path.findings),
         *sag.findings,
         *laps.findings,
+        *suspect(run),
         *observe(run, currents, sag, charge, mismatch),
     ]
     findings = tuple(sorted(found, key=lambda finding: _SEVERITY[finding.severity]))
     return Report(run, energy, currents, fuses, paths, sag, charge, laps, per_charge, left, findings)
 
 
+def _driven_s(run: Run) -> tuple[float, float]:
+    """Run times of the first and the last load; the whole run where they are not known."""
+    current = run.series("battery_current_a")
+    if current is None or len(current.time_s) < 2:
+        return float(run.time_s[0]), float(run.time_s[-1])
+    stretch = current.time_s[driven_part(run, current)]
+    return float(stretch[0]), float(stretch[-1])
+
+
 def speed(run: Run, laps: Laps) -> Estimate | None:
-    """Mean speed over the run [m/s], from wheel counts, else from laps of known length; None without either."""
+    """Mean speed of the driven part [m/s], from wheel counts, else from laps of known length; None without either."""
     machine = run.machine
     if machine is None:
         return None
     counts = [run.series(f"{side}_wheel_count") for side in ("left", "right")]
     if machine.wheel_counts_per_rev and machine.wheel_diameter_m and all(series is not None for series in counts):
         per_count = np.pi * machine.wheel_diameter_m / machine.wheel_counts_per_rev
-        travelled = [
-            float(np.maximum(np.diff(series.value), 0).sum()) * per_count for series in counts if series is not None
-        ]
-        metres, seconds = sum(travelled) / 2, run.duration_s
+        begin, end = _driven_s(run)
+        travelled = []
+        for series in counts:
+            if series is not None:
+                first, last = np.searchsorted(series.time_s, begin), np.searchsorted(series.time_s, end, "right")
+                travelled.append(float(np.maximum(np.diff(series.value[first:last]), 0).sum()) * per_count)
+        metres, seconds = sum(travelled) / 2, end - begin
         if seconds > 0 and metres > 0:
             terms: dict[str, float | None] = {
                 "wheel diameter under load": 0.02 * metres / seconds,

@@ -20,25 +20,27 @@ READ_SHARE = 0.1
 """Voltage and current after a step are means over ± this share of the time scale."""
 MODEL_SHARE = 0.02
 """1 σ for what a single number leaves out: resistance moves with charge, current and temperature. Our own judgement."""
-COARSE_SHARE = 0.1
-"""1 σ of a regression, times sample interval / time scale: what happens between samples is not seen."""
+COARSE_SHARE = 0.15
+"""1 σ, relative, times sample interval / time scale: what happens between samples is not seen."""
 SHORT_SHARE = 0.3
-"""1 σ of a regression, times time scale / length of the fit: slow relaxation is not told from charge.
+"""1 σ of a regression, relative, times time scale / length of the fit: slow relaxation is not told from charge.
 
 Both our own, from circuits with known resistances: docs/methods.md.
 """
 RELAXATIONS_S = (0.03, 0.3, 3.0, 30.0)
 """Time constants of the regression; fixed, so that it stays linear."""
 LONGEST_FIT_S = 1800.0
+NOISE_BLOCK = 100
+NOISE_DOUBT = 0.5
+"""Share by which the variance of the current's noise may be greater than declared or seen."""
 LEAST_BIN_S = 0.01
 PARTS = 12
 WIDEST_SHARE = 0.5
 """A resistance whose 1 σ exceeds this share of itself is refused."""
-SHARPER = 3.0
-"""Steps give way to a regression whose 1 σ is this many times smaller."""
-
 WIDEST_OPEN_SHARE = 0.02
 """Likewise for the open-circuit voltage."""
+SHARPER = 3.0
+"""Steps give way to a regression whose 1 σ is this many times smaller."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +72,8 @@ class Step:
     """1 σ of the drop, because voltage drifted before the step or current moved after it."""
     scatter_v: float = 0.0
     """Standard deviation of single voltages around their line before the step."""
+    coarse: float = 0.0
+    """Sample interval at the step ÷ time scale."""
 
 
 def find_steps(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, scale_s: float) -> list[Step]:
@@ -122,7 +126,9 @@ def _read(
     begin, interval = float(time_s[rise.start]), float(time_s[rise.start + 1] - time_s[rise.start])
     lag = float(np.trapezoid((after - amps[rise]) / (after - before), time_s[rise]))
     moment = begin + min(max(lag, interval / 2), (scale_s + interval) / 2) + scale_s
-    sooner, end_v, later = (float(each) for each in np.interp(moment + interval * np.array([-0.5, 0, 0.5]), time_s, volts))
+    sooner, end_v, later = (
+        float(each) for each in np.interp(moment + interval * np.array([-0.5, 0, 0.5]), time_s, volts)
+    )
     end_a = float(np.interp(moment, time_s, amps))
     near = slice(*np.searchsorted(time_s, moment + READ_SHARE * scale_s * np.array([-1, 1])).tolist())
     if near.stop - near.start >= 3:
@@ -140,7 +146,7 @@ def _read(
     drop = level + drift / 2 - end_v
     unsteady = abs(drop) * abs(end_a - after) / abs(after - before)
     shape = math.hypot(drift / math.sqrt(12), unsteady)
-    return Step(begin, end_a - before, drop, abs(sooner - later) / math.sqrt(12), shape, scatter)
+    return Step(begin, end_a - before, drop, abs(sooner - later) / math.sqrt(12), shape, scatter, interval / scale_s)
 
 
 def from_steps(steps: list[Step], volt_noise_v: float) -> tuple[float, float]:
@@ -159,7 +165,9 @@ def from_steps(steps: list[Step], volt_noise_v: float) -> tuple[float, float]:
     seen = math.sqrt(float(np.mean([step.scatter_v**2 for step in steps])))
     noise = math.sqrt(2) * max(volt_noise_v, seen) / math.sqrt(weight)
     single = math.sqrt(float(((jumps * own) ** 2).sum())) / weight
-    return value, math.sqrt(scatter**2 + noise**2 + single**2)
+    # The same for all steps: it does not average out.
+    coarse = COARSE_SHARE * value * float(np.mean([step.coarse for step in steps]))
+    return value, math.sqrt(scatter**2 + noise**2 + single**2 + coarse**2)
 
 
 def relaxed(time_s: Floats, amps: Floats, tau_s: float) -> Floats:
@@ -188,6 +196,8 @@ def _binned(time_s: Floats, volts: Floats, amps: Floats, width_s: float) -> tupl
 def fit_voltage(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, current_noise_a: float) -> Fit | str:
     """Least squares of V = E − s·q − R₀·i − Σ Rⱼ·(i lagged by τⱼ), with q the charge removed; or why it cannot be done.
 
+    Noise in i pulls R₀ down and the lagged terms, which smooth it, up: its covariance is taken off the normal equations
+    (errors in variables). It is the declared one, else that of the quietest stretches.
     Uncertainty by leaving out one of twelve stretches at a time (jackknife), because residuals are not independent.
     """
     resumed = time_s[1:][gap_after]
@@ -197,8 +207,11 @@ def fit_voltage(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, c
         return "too few samples for a regression"
     interval = float(np.median(np.diff(time_s)))
     width = max(LEAST_BIN_S, interval)
+    current_noise_a = current_noise_a or _quietest(amps)
     if interval < LEAST_BIN_S:
+        before = len(time_s)
         time_s, volts, amps = _binned(time_s, volts, amps, width)
+        current_noise_a *= math.sqrt(len(time_s) / before)
     dt = np.diff(time_s)
     charge = np.concatenate(([0.0], np.cumsum(0.5 * (amps[:-1] + amps[1:]) * dt))) / 3600
     usable = [tau for tau in RELAXATIONS_S if tau >= 2 * width and tau <= (time_s[-1] - time_s[0]) / 4]
@@ -212,12 +225,14 @@ def fit_voltage(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, c
     if len(used) < 50:
         return "too much of the run lies in gaps for a regression"
     parts = np.array_split(used, PARTS)
-    normal = [(table[part].T @ table[part], table[part].T @ volts[part]) for part in parts]
+    noise_a2 = current_noise_a**2 * _noise_shares(width, usable)
+    normal = [(table[part].T @ table[part] - len(part) * noise_a2, table[part].T @ volts[part]) for part in parts]
     total_a = np.sum([a for a, _ in normal], axis=0)
     total_b = np.sum([b for _, b in normal], axis=0)
     solved = _solve(total_a, total_b)
+    noisier = _solve(total_a - NOISE_DOUBT * len(used) * noise_a2, total_b)
     dropped = [_solve(total_a - a, total_b - b) for a, b in normal]
-    if solved is None or any(part is None for part in dropped):
+    if solved is None or noisier is None or any(part is None for part in dropped):
         return "the current does not move in enough ways to tell the terms of the regression apart"
     others = np.array(dropped)
 
@@ -229,7 +244,7 @@ def fit_voltage(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, c
     for scale in TIME_SCALES_S:
         moved = float(np.std(amps - relaxed(time_s, amps, scale)))
         if scale < 2 * width:
-            refused[scale] = f"samples every {width:.3g} s cannot show what happens {scale:g} s after a step"
+            refused[scale] = _too_coarse(width, scale)
         elif scale > (time_s[-1] - time_s[0]) / 4:
             refused[scale] = f"the run is too short to show what happens {scale:g} s after a step"
         elif moved < max(0.5, 3 * current_noise_a):
@@ -237,27 +252,49 @@ def fit_voltage(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, c
         else:
             gain = np.array([0.0, 0.0, 1.0, *(1.0 - math.exp(-scale / tau) for tau in usable)])
             value, u = float(solved @ gain), jackknife(others @ gain)
-            # Current noise pulls the slope down by var / (var + u²): half of that as doubt.
-            noise = 0.5 * current_noise_a**2 / moved**2
             seen = math.hypot(COARSE_SHARE * width / scale, SHORT_SHARE * scale / float(time_s[-1] - time_s[0]))
-            u = math.hypot(u, abs(value) * noise, abs(value) * seen)
+            u = math.hypot(u, float(noisier @ gain) - value, abs(value) * seen)
             if value <= 0 or u > WIDEST_SHARE * value:
                 refused[scale] = _open(scale, value, u)
             else:
                 values[scale] = value, u
     mean_drop = float(solved[0]) - float(volts.mean())
-    open_u = math.hypot(jackknife(others[:, 0]), MODEL_SHARE * mean_drop)
+    open_u = math.hypot(jackknife(others[:, 0]), float(noisier[0] - solved[0]), MODEL_SHARE * mean_drop)
     return Fit(float(solved[0]), open_u, float(time_s[0]), values, refused)
+
+
+def _quietest(amps: Floats) -> float:
+    """Noise of single samples, 1 σ [A], from second differences in the quietest twentieth of the record."""
+    second = np.diff(amps, 2)
+    blocks = second[: len(second) // NOISE_BLOCK * NOISE_BLOCK].reshape(-1, NOISE_BLOCK)
+    return float(np.quantile(blocks.std(axis=1), 0.05)) / math.sqrt(6) if len(blocks) >= 20 else 0.0
+
+
+def _noise_shares(step_s: float, taus_s: list[float]) -> Floats:
+    """Covariance that white noise of variance 1 in the current gives the columns 1, q, i and i lagged by each τ.
+
+    A lagged current holds (1 − k) kⁿ of the noise n samples ago, k = exp(−step/τ).
+    """
+    keep = np.array([0.0, *(math.exp(-step_s / tau) for tau in taus_s)])
+    shares = np.zeros((len(keep) + 2, len(keep) + 2))
+    shares[2:, 2:] = np.outer(1 - keep, 1 - keep) / (1 - np.outer(keep, keep))
+    return shares
 
 
 def _open(scale_s: float, value_ohm: float, u_ohm: float) -> str:
     return f"the data leave {scale_s:g} s resistance open: {1e3 * value_ohm:.1f} mΩ, 1 σ {1e3 * u_ohm:.1f} mΩ"
 
 
+def _too_coarse(interval_s: float, scale_s: float) -> str:
+    return f"samples every {interval_s:.3g} s cannot show what happens {scale_s:g} s after a step"
+
+
 def _judged(read: tuple[float, float], terms: dict[str, float | None], scale_s: float, note: str) -> Estimate:
     """A resistance from steps, refused where its own scatter leaves it open."""
     value, u = read
-    return refuse("ohm", _open(scale_s, value, u)) if u > WIDEST_SHARE * value else estimate(value, "ohm", terms, note=note)
+    if u > WIDEST_SHARE * value:
+        return refuse("ohm", _open(scale_s, value, u))
+    return estimate(value, "ohm", terms, note=note)
 
 
 def _since(time_s: Floats, moments_s: Floats) -> Floats:
@@ -280,11 +317,12 @@ def _busiest(time_s: Floats, amps: Floats) -> slice:
 
 def _solve(a: Floats, b: Floats) -> Floats | None:
     """Solution of the scaled normal equations; None where they do not tell the unknowns apart."""
-    scale = np.sqrt(np.diag(a))
-    if (scale == 0).any():
+    if (np.diag(a) <= 0).any():
         return None
+    scale = np.sqrt(np.diag(a))
     scaled = a / np.outer(scale, scale)
-    if np.linalg.cond(scaled) > 1e10:
+    eigenvalues = np.linalg.eigvalsh(scaled)
+    if eigenvalues[0] <= 1e-10 * eigenvalues[-1]:
         return None
     return np.asarray(np.linalg.solve(scaled, b / scale) / scale)
 
@@ -317,6 +355,7 @@ def assess_resistance(
     for scale in TIME_SCALES_S:
         steps = find_steps(time_s, volts, amps, gap_after, scale)
         read = from_steps(steps, volt_noise) if steps else None
+        coarse = len(time_s) > 1 and float(np.median(np.diff(time_s))) > 0.5005 * scale
         fitted = None if isinstance(fit, str) else fit.resistance_ohm.get(scale)
         if read is not None and read[0] <= 0:
             by_scale[scale] = refuse(
@@ -327,6 +366,8 @@ def assess_resistance(
             by_scale[scale] = _judged(read, terms(*read), scale, note)
         elif fitted is not None:
             by_scale[scale] = estimate(fitted[0], "ohm", terms(*fitted), note="regression")
+        elif coarse:
+            by_scale[scale] = refuse("ohm", _too_coarse(float(np.median(np.diff(time_s))), scale))
         else:
             by_scale[scale] = refuse("ohm", fit if isinstance(fit, str) else fit.refused[scale])
     if isinstance(fit, str):

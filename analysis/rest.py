@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.estimate import Estimate, estimate, refuse
+from analysis.estimate import Estimate, estimate, extreme_u, refuse
 from analysis.run import Run, SensorError, Series
 
 LEAST_REST_S = 2.0
@@ -35,29 +35,33 @@ def rest_threshold_a(rated_current_a: float | None, sensor: SensorError) -> floa
 
 def find_rest(current: Series, threshold_a: float) -> Rest:
     """The stretch from the first sample to the first load, if it lasts 2 s and its mean |I| is below the threshold."""
-    none = Rest(0.0, 0.0, 0.0)
     size = np.abs(current.value)
     width = min(5, len(size))
     smooth = np.convolve(size, np.ones(width) / width, "valid")
     loaded = np.flatnonzero(smooth > 2 * threshold_a)
-    # The first mean above it ends with the first loaded sample.
-    end = len(size) - 1 if not len(loaded) else max(int(loaded[0]) + width - 2, 0)
-    length = float(current.time_s[end] - current.time_s[0]) if end > 0 else 0.0
+    end = len(size) - 1
+    if len(loaded):
+        # A mean above the limit holds a sample above it; rest ends before the first of them.
+        within = size[loaded[0] : loaded[0] + width] > 2 * threshold_a
+        end = max(int(loaded[0] + np.argmax(within)) - 1, 0)
+    # What happened in a gap is not known: it counts neither as time at rest nor in the mean.
+    dt = np.where(current.gap_after[:end], 0.0, np.diff(current.time_s[: end + 1]))
+    length = float(dt.sum())
     if length < LEAST_REST_S:
         reason = (
             f"no rest of {LEAST_REST_S:g} s before the first load: let the machine stand switched on before driving"
         )
-        return Rest(none.start_s, none.end_s, 0.0, reason)
-    mean = float(np.trapezoid(size[: end + 1], current.time_s[: end + 1]) / length)
+        return Rest(0.0, 0.0, 0.0, reason)
+    mean = float((0.5 * (size[:end] + size[1 : end + 1])) @ dt) / length
     if mean >= threshold_a:
         reason = f"the current before the first load is {mean:.2f} A, above the {threshold_a:.2f} A that counts as rest"
-        return Rest(none.start_s, none.end_s, mean, reason)
+        return Rest(0.0, 0.0, mean, reason)
     return Rest(float(current.time_s[0]), float(current.time_s[end]), mean)
 
 
 def run_rest(run: Run) -> Rest:
-    """The rest of a run, or the reason why it has none."""
-    current = run.series("battery_current_a")
+    """The rest of a run, or the reason why it has none; that of the whole run where `run` is a later part of it."""
+    current = run.from_start().series("battery_current_a")
     if current is None or len(current.time_s) < 2:
         return Rest(0.0, 0.0, 0.0, "no battery current was measured, so that rest cannot be told from load")
     battery = run.machine.battery if run.machine else None
@@ -65,13 +69,16 @@ def run_rest(run: Run) -> Rest:
     return find_rest(current, rest_threshold_a(rated, run.sensor("battery_current_a")))
 
 
-def voltage_terms(sensor: SensorError, volts: float, samples: int = 1) -> dict[str, float | None]:
-    """1 σ contributions to a voltage read from `samples` samples."""
+def voltage_terms(
+    sensor: SensorError, volts: float, samples: int = 1, *, extreme_of: int | None = None
+) -> dict[str, float | None]:
+    """1 σ contributions to a voltage read from the mean of `samples` samples, or as the extreme of `extreme_of`."""
     white = math.hypot(sensor.noise or 0.0, (sensor.resolution or 0.0) / math.sqrt(12))
+    random = white / math.sqrt(samples) if extreme_of is None else extreme_u(white, extreme_of)
     return {
         "voltage gain": None if sensor.gain_u is None else sensor.gain_u * abs(volts),
         "voltage offset": sensor.offset_u,
-        "noise and resolution": white / math.sqrt(samples),
+        "noise and resolution": random,
     }
 
 
@@ -88,7 +95,7 @@ def rest_voltage(run: Run, rest: Rest, si_name: str = "battery_voltage_v") -> Es
 
 def rest_values(run: Run, rest: Rest, si_name: str) -> np.ndarray[tuple[int], np.dtype[np.float64]] | str:
     """Samples of a voltage during rest, or the reason why there are none."""
-    series = run.series(si_name)
+    series = run.from_start().series(si_name)
     if series is None:
         return f"no {run.label(si_name).lower()} was measured"
     if rest.refused is not None:

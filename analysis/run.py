@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,9 @@ from logger.runfile import RunFile, open_run, run_files
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
+
+LONGEST_S = 1e9
+"""Thirty years: a time beyond it is damage, and too coarse in a float for the steps between samples."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +46,10 @@ class Series:
     @property
     def sampled_s(self) -> float:
         """Time covered by samples, gaps left out."""
-        return float(np.diff(self.time_s)[~self.gap_after].sum())
+        at = np.flatnonzero(self.gap_after)
+        if len(at) == len(self.gap_after):
+            return 0.0
+        return float(self.time_s[-1] - self.time_s[0] - (self.time_s[at + 1] - self.time_s[at]).sum())
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,15 +82,14 @@ class Run:
     """Run time of every sample in range, shape (n,)."""
     drift_applied_ppm: float | None
     _series: dict[str, Series | None] = field(default_factory=dict)
+    _flags: Flags | None = None
+    _late: dict[float, Floats] = field(default_factory=dict)
+    """Sample times less a delay: channels with one delay share them, so that `together` sees that they are the same."""
+    _from_start: Run | None = None
 
     @classmethod
     def open(
-        cls,
-        path: Path,
-        *,
-        machine: Path | None = None,
-        from_s: float | None = None,
-        to_s: float | None = None,
+        cls, path: Path, *, machine: Path | None = None, from_s: float | None = None, to_s: float | None = None
     ) -> Run:
         """Open a run file, or the part of it between two run times.
 
@@ -100,16 +106,13 @@ class Run:
             described = parse(metadata.machine, "run metadata")
         else:
             described = None
-        time_us = file.read([])[TIME_COLUMN].to_numpy()
-        if (np.diff(time_us) <= 0).any():
-            raise RunContentError(f"{path}: its time does not increase everywhere. Import it again to repair that.")
         drift = _usable_drift_ppm(metadata.clock)
-        time_s = time_us * 1e-6 / (1.0 + (drift or 0.0) * 1e-6)
+        time_s = _run_time_s(file, drift, file.rows)
         first = 0 if from_s is None else int(np.searchsorted(time_s, from_s, "left"))
         last = len(time_s) if to_s is None else int(np.searchsorted(time_s, to_s, "right"))
         if last <= first:
             raise RunContentError(
-                f"{path} has no samples between {from_s or 0:g} s and {to_s or time_s[-1]:g} s: "
+                f"{path} has no samples between {from_s or 0:g} s and {time_s[-1] if to_s is None else to_s:g} s: "
                 f"it ends at {time_s[-1]:g} s. Choose another range."
             )
         run = cls(
@@ -120,6 +123,28 @@ class Run:
             if mismatch is not None:
                 raise RunContentError(f"{machine} does not fit this run: {mismatch}")
         return run
+
+    def from_start(self) -> Run:
+        """The same run from its first sample to the end of this part: what came before the part belongs to it too."""
+        if self.start_row == 0:
+            return self
+        if self._from_start is None:
+            rows = self.start_row + self.rows
+            time_s = _run_time_s(self.file, self.drift_applied_ppm, rows)
+            self._from_start = replace(self, start_row=0, rows=rows, time_s=time_s, _series={}, _flags=None, _late={})
+        return self._from_start
+
+    @property
+    def told_charge(self) -> float | None:
+        """Charge at the start as the operator said when recording, a fraction; None where it is none."""
+        said = self.metadata.start_charge
+        return said if said is not None and 0 <= said <= 1 else None
+
+    @property
+    def told_rest_h(self) -> float | None:
+        """Hours of rest before the start as the operator said; None where it is no such number."""
+        said = self.metadata.rested_h
+        return said if said is not None and 0 <= said < math.inf else None
 
     @property
     def duration_s(self) -> float:
@@ -136,32 +161,27 @@ class Run:
         return self.series(si_name) is not None
 
     def sensor(self, si_name: str) -> SensorError:
-        """Declared errors of the sensor of this channel."""
-        declared = self._declared(BY_SI_NAME[si_name])
-        if declared is None:
-            return SensorError(**self._board_terms(si_name))
-        return SensorError(
-            declared.offset_u,
-            declared.gain_u,
-            declared.delay_u,
-            declared.noise,
-            declared.resolution,
-            declared.full_scale or self._board_terms(si_name)["full_scale"],
-            declared.bandwidth_hz or self._board_terms(si_name)["bandwidth_hz"],
-        )
+        """Declared errors of the sensor of this channel; full scale and filter corner also as the board tells."""
+        said, board = self.declared(si_name), self._board_terms(si_name)
+        full_scale, corner_hz = said.full_scale or board["full_scale"], said.bandwidth_hz or board["bandwidth_hz"]
+        return SensorError(said.offset_u, said.gain_u, said.delay_u, said.noise, said.resolution, full_scale, corner_hz)
 
-    def _declared(self, channel: Channel) -> Sensor | None:
-        if self.machine is None:
-            return None
-        name = channel.name.rsplit("_", 1)[0] if channel.si_unit else channel.name
-        return self.machine.sensors.get(name)
+    def declared(self, si_name: str) -> Sensor:
+        """The machine file's section on a channel's sensor, empty without one.
+
+        The RMS, least and greatest current of an interval come from their lead's sensor unless they have their own.
+        """
+        sensors = self.machine.sensors if self.machine else {}
+        name = _section(BY_SI_NAME[si_name])
+        lead, found, _ = name.partition("_current_")
+        return sensors.get(name) or (sensors.get(f"{lead}_current") if found else None) or Sensor()
 
     def _board_terms(self, si_name: str) -> dict[str, float | None]:
         """Full scale and filter corner as the board's own descriptor gives them."""
         terms: dict[str, float | None] = {"full_scale": None, "bandwidth_hz": None}
-        board = self.metadata.board or {}
+        described = (self.metadata.board or {}).get("channels")
         channel = BY_SI_NAME[si_name]
-        for entry in board.get("channels", ()):
+        for entry in described if isinstance(described, list) else ():
             if isinstance(entry, dict) and entry.get("channel") == channel.name:
                 full_scale, corner = entry.get("full_scale"), entry.get("corner_mhz")
                 if isinstance(full_scale, int) and full_scale > 0:
@@ -185,31 +205,60 @@ class Run:
             return None
         value = column.drop_nulls().to_numpy() * channel.si_per_step
         time_s = self.time_s if valid.all() else self.time_s[valid]
-        declared = self._declared(channel)
-        if declared is not None:
-            value = (value - (declared.offset or 0.0)) / (1.0 + (declared.gain or 0.0))
-            time_s = time_s - (declared.delay_s or 0.0)
-        return Series(time_s, value.astype(np.float64), self._gaps(time_s))
+        gap_after = self._all_gaps() if valid.all() else self._gaps(time_s)
+        late_s = self.declared(channel.si_name).delay_s or 0.0
+        if late_s:
+            time_s = self._late.setdefault(late_s, time_s - late_s) if valid.all() else time_s - late_s
+        return Series(time_s, self._corrected(channel, value, valid), gap_after)
+
+    def _corrected(self, channel: Channel, value: Floats, valid: Flags) -> Floats:
+        """(raw − offset) / (1 + gain); an RMS that shares its lead's section loses the offset as squares do."""
+        said = self.declared(channel.si_name)
+        offset, scale = said.offset or 0.0, 1.0 + (said.gain or 0.0)
+        own = self.machine is not None and _section(channel) in self.machine.sensors
+        if not offset or own or not channel.si_name.endswith("_rms_a"):
+            return value if not offset and scale == 1.0 else np.asarray((value - offset) / scale)
+        mean = np.full(len(value), offset / 2)  # where the mean is not known the RMS stays as it is
+        lead = channel.name.replace("_current_rms_", "_current_")
+        if lead in self.file.columns:
+            column = self.file.read([lead], self.start_row, self.rows)[lead]
+            raw = column.fill_null(0).to_numpy() * channel.si_per_step
+            mean = np.where(column.is_not_null().to_numpy(), raw, offset / 2)[valid]
+        return np.asarray(np.sqrt(np.maximum(value**2 - 2 * offset * mean + offset**2, 0.0)) / scale)
+
+    def _all_gaps(self) -> Flags:
+        """Gaps between the samples of the run, whatever channels they hold."""
+        if self._flags is None:
+            self._flags = self._gaps(self.time_s)
+        return self._flags
 
     def _gaps(self, time_s: Floats) -> Flags:
-        """Gaps by the interval rule, and those that a reset left without a known length."""
-        gap_after = find_gaps(time_s, self.metadata.max_gap_s)
+        """Gaps by the interval rule, and those that a reset left without a known length; times as recorded."""
+        limit = self.metadata.max_gap_s
+        gap_after = find_gaps(time_s, None if limit is None or math.isnan(limit) else limit)
         for gap in self.metadata.gaps:
-            place = int(np.searchsorted(time_s, gap.start_s + 1e-6, "right")) - 1
+            place = int(np.searchsorted(time_s, gap.start_s * self._scale() + 1e-6, "right")) - 1
             if gap.end_s is None and 0 <= place < len(gap_after):
                 gap_after[place] = True
         return gap_after
 
     def gaps(self) -> list[Gap]:
         """Gaps between the samples of the run, with the reason where the recorder knew one."""
+        known = sorted((gap for gap in self.metadata.gaps if math.isfinite(gap.start_s)), key=lambda gap: gap.start_s)
+        starts_s = np.array([gap.start_s for gap in known]) * self._scale()
         found = []
-        for place in np.flatnonzero(self._gaps(self.time_s)):
+        for place in np.flatnonzero(self._all_gaps()):
             start, end = float(self.time_s[place]), float(self.time_s[place + 1])
-            recorded = next((g for g in self.metadata.gaps if start - 1e-3 <= g.start_s * self._scale() < end), None)
-            kind = recorded.kind if recorded is not None else "source"
+            at = int(np.searchsorted(starts_s, start - 1e-3))
+            recorded = known[at] if at < len(known) and starts_s[at] < end else None
             unknown = recorded is not None and recorded.end_s is None
-            found.append(Gap(start, None if unknown else end, kind))
+            found.append(Gap(start, None if unknown else end, recorded.kind if recorded is not None else "source"))
         return found
+
+    @property
+    def gap_unknown(self) -> bool:
+        """Somewhere time went on although nobody knows how long nothing was measured."""
+        return any(gap.end_s is None for gap in self.gaps())
 
     def _scale(self) -> float:
         return 1.0 / (1.0 + (self.drift_applied_ppm or 0.0) * 1e-6)
@@ -231,25 +280,44 @@ class Run:
         return tuple(BY_NAME[name].si_name for name in self.file.columns)
 
 
+def _run_time_s(file: RunFile, drift_ppm: float | None, rows: int) -> Floats:
+    """Run time of the first `rows` samples. Raises RunContentError where it cannot be one."""
+    column = file.read([], 0, rows)[TIME_COLUMN]
+    time_us = column.to_numpy()
+    if column.null_count() or (np.diff(time_us) <= 0).any():
+        raise RunContentError(f"{file.path}: its time does not increase everywhere. Import it again to repair that.")
+    time_s = np.asarray(time_us * 1e-6 / (1.0 + (drift_ppm or 0.0) * 1e-6))
+    if max(abs(float(time_s[0])), abs(float(time_s[-1]))) > LONGEST_S:
+        raise RunContentError(f"{file.path}: its time reaches {time_s[-1]:.3g} s. Import it again with the right unit.")
+    return time_s
+
+
+def _section(channel: Channel) -> str:
+    """Name of the channel's [sensors.*] section: its column without the unit."""
+    return channel.name.rsplit("_", 1)[0] if channel.si_unit else channel.name
+
+
 def sibling_runs(path: Path) -> list[tuple[Path, Metadata, str | None]]:
-    """The other runs in the folder of `path`, oldest first, with the id of their battery; unreadable ones left out."""
+    """The other runs of a folder, oldest first, with the id of their battery; unreadable and empty ones left out."""
     found = []
     for other in run_files(path.parent):
         if other.resolve() == path.resolve():
             continue
         try:
-            metadata = open_run(other).metadata
+            file = open_run(other)
+            metadata = file.metadata
             machine = parse(metadata.machine, "run metadata") if metadata.machine else None
         except LoggerError:
             continue
-        found.append((other, metadata, machine.battery.id if machine and machine.battery else None))
+        if file.rows:
+            found.append((other, metadata, machine.battery.id if machine and machine.battery else None))
     return sorted(found, key=lambda item: item[1].start_utc or "")
 
 
 def _usable_drift_ppm(clock: dict[str, float | None]) -> float | None:
     """Drift to correct for: known, within the limit, and larger than what the fit cannot tell."""
     drift, rate_u = clock.get("drift_ppm"), clock.get("rate_u")
-    if drift is None or rate_u is None or abs(drift) > DRIFT_LIMIT_PPM or abs(drift) < 2e6 * rate_u:
+    if drift is None or rate_u is None or not 2e6 * rate_u <= abs(drift) <= DRIFT_LIMIT_PPM:
         return None
     return drift
 
@@ -267,10 +335,11 @@ def together(first: Series, second: Series) -> tuple[Floats, Floats, Floats, Fla
         empty = np.empty(0)
         return empty, empty, empty, np.empty(0, bool)
     where = np.flatnonzero(inside)
-    gap_after = first.gap_after[where[0] : where[-1]].copy()
-    place = np.clip(np.searchsorted(second.time_s, time_s, "right") - 1, 0, len(second.gap_after) - 1)
-    reach = np.concatenate(([0], np.cumsum(second.gap_after)))
-    gap_after |= reach[place[1:] + 1] > reach[place[:-1]]
+    gap_after = first.gap_after[where[0] : where[-1]]
+    if second.gap_after.any():
+        place = np.clip(np.searchsorted(second.time_s, time_s, "right") - 1, 0, len(second.gap_after) - 1)
+        reach = np.concatenate(([0], np.cumsum(second.gap_after)))
+        gap_after = gap_after | (reach[place[1:] + 1] > reach[place[:-1]])
     return time_s, first.value[inside], np.interp(time_s, second.time_s, second.value), gap_after
 
 

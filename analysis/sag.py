@@ -47,19 +47,21 @@ def lowest(run: Run, si_name: str) -> tuple[Estimate, float | None]:
         return refuse("V", f"no {run.label(si_name).lower()} was measured"), None
     at = int(np.argmin(series.value))
     volts = float(series.value[at])
-    result = estimate(volts, "V", voltage_terms(run.sensor(si_name), volts))
+    result = estimate(volts, "V", voltage_terms(run.sensor(si_name), volts, extreme_of=len(series.value)))
     return result.bounded("at_most", "least of the samples"), float(series.time_s[at])
 
 
 def _worst_sag(run: Run, rest: Rest, resting: Estimate) -> tuple[Estimate, float | None]:
     """Rest voltage minus the least voltage; the sensor's offset cancels between the two."""
     series = run.series("battery_voltage_v")
-    if resting.value is None or series is None:
+    if series is None:
+        return refuse("V", "no battery voltage was measured"), None
+    if resting.value is None:
         return refuse("V", f"no rest voltage to measure from: {resting.refused}"), None
     at = int(np.argmin(series.value))
     drop = resting.value - float(series.value[at])
     sensor = run.sensor("battery_voltage_v")
-    terms = voltage_terms(sensor, drop) | {"voltage offset": 0.0}
+    terms = voltage_terms(sensor, drop, extreme_of=len(series.value)) | {"voltage offset": 0.0}
     result = estimate(drop, "V", terms, note=f"below rest at {rest.start_s:.0f} to {rest.end_s:.0f} s")
     return result.bounded("at_least", "from the least of the samples"), float(series.time_s[at])
 

@@ -20,19 +20,27 @@ Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
-BLOCK_PIECES = (256, 16, 4)
+BLOCK_PIECES = (65_536, 4096, 256, 16, 4)
 """Sizes of the blocks of the search, each a multiple of the next."""
+FIRST_PIECES = 256
+"""A search begins with blocks no larger than this, or no larger than the window over `FIRST_SHARE`."""
+FIRST_SHARE = 6
+_FIRST_LOOK = 16
+_STRETCH_BLOCKS = 4096
 NEGLIGIBLE = 1e-12
 """Relative gain in the integral that is not worth a further search."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Blocks:
-    """Extremes of i² in consecutive blocks of `size` pieces."""
+    """Extremes of i² in consecutive blocks of `size` pieces, and the integral up to their ends."""
 
     size: int
     greatest_a2: Array
     least_a2: Array
+    edge_s: Array
+    """Ends of the blocks on the axis: one more than there are blocks."""
+    edge_ticks: Index
 
 
 @dataclass(slots=True)
@@ -61,6 +69,12 @@ class _Best:
     def promising(self, first: Index, upper_a2s: Array) -> Iterator[Index]:
         """Blocks whose bound beats the best, greatest bound first, in growing chunks; the best may grow meanwhile."""
         alive = np.flatnonzero(upper_a2s > self.integral_a2s * (1 + NEGLIGIBLE))
+        if len(alive) > 8 * _FIRST_LOOK:
+            # A look at a few of the greatest usually leaves little to sort.
+            ahead = alive[np.argpartition(-upper_a2s[alive], _FIRST_LOOK)[:_FIRST_LOOK]]
+            yield np.sort(first[ahead])
+            alive = alive[upper_a2s[alive] > self.integral_a2s * (1 + NEGLIGIBLE)]
+            alive = alive[~np.isin(alive, ahead)]
         order = alive[np.argsort(-upper_a2s[alive], kind="stable")]
         at, chunk = 0, 4
         while at < len(order) and not self.done:
@@ -79,6 +93,25 @@ def _flat_ranges(begin: Index, end: Index) -> tuple[Index, Index]:
     owner = np.repeat(np.arange(len(begin)), counts)
     offset = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
     return owner, begin[owner] + offset
+
+
+def _pieces(axis_s: Array, start_a: Array, end_a: Array, size: int) -> tuple[Array, Array, Array]:
+    """Integral of i² over each piece; greatest and least i² of each `size` pieces. In stretches that fit the cache."""
+    count = len(start_a)
+    pieces = np.empty(count)
+    greatest, least = np.empty(-(-count // size)), np.empty(-(-count // size))
+    for begin in range(0, count, size * _STRETCH_BLOCKS):
+        part = slice(begin, min(begin + size * _STRETCH_BLOCKS, count))
+        start, end = start_a[part], end_a[part]
+        start2, end2, across = start * start, end * end, start * end
+        pieces[part] = np.diff(axis_s[part.start : part.stop + 1]) / 3 * (start2 + across + end2)
+        edges = np.arange(0, part.stop - part.start, size)
+        block = slice(begin // size, begin // size + len(edges))
+        greatest[block] = np.maximum.reduceat(np.maximum(start2, end2), edges)
+        lower = np.minimum(start2, end2)
+        lower[np.signbit(start) != np.signbit(end)] = 0.0
+        least[block] = np.minimum.reduceat(lower, edges)
+    return pieces, greatest, least
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,22 +133,25 @@ class SquareIntegral:
     @classmethod
     def prepare(cls, axis_s: Array, start_a: Array, end_a: Array) -> SquareIntegral:
         """Arrays in s and A, shapes (m + 1,), (m,), (m,), m ≥ 1. Raises ValueError on values that are not finite."""
-        start2, end2 = start_a * start_a, end_a * end_a
-        pieces = np.diff(axis_s) / 3 * (start2 + start_a * end_a + end2)
+        inner = BLOCK_PIECES[-1]
+        pieces, greatest, least = _pieces(axis_s, start_a, end_a, inner)
         total = float(pieces.sum())
         if not math.isfinite(total):
             raise ValueError("current and time must be finite numbers")
         # A power of two scales without rounding; each piece is then off by half a tick, m / 2**63 of the total at most.
         tick = math.ldexp(1.0, max(math.frexp(total)[1], -900) - 62)
         ticks = np.zeros(len(axis_s), np.int64)
-        np.cumsum(np.rint(pieces / tick).astype(np.int64), out=ticks[1:])
-        greatest = np.maximum(start2, end2)
-        least = np.where(np.signbit(start_a) != np.signbit(end_a), 0.0, np.minimum(start2, end2))
-        blocks = []
-        for size in BLOCK_PIECES:
-            edges = np.arange(0, len(start_a), size)
-            blocks.append(_Blocks(size, np.maximum.reduceat(greatest, edges), np.minimum.reduceat(least, edges)))
-        return cls(axis_s, start_a, end_a, ticks, tick, tuple(blocks), float(greatest.max()))
+        pieces /= tick
+        ticks[1:] = np.rint(pieces, out=pieces)
+        np.cumsum(ticks, out=ticks)
+        blocks: list[_Blocks] = []
+        for size in reversed(BLOCK_PIECES):
+            edges = np.arange(0, len(greatest), size // inner)
+            greatest, least = np.maximum.reduceat(greatest, edges), np.minimum.reduceat(least, edges)
+            ends = np.append(np.arange(0, len(start_a), size), len(start_a))
+            blocks.append(_Blocks(size, greatest, least, axis_s[ends], ticks[ends]))
+            inner = size
+        return cls(axis_s, start_a, end_a, ticks, tick, tuple(reversed(blocks)), float(greatest.max()))
 
     @property
     def length_s(self) -> float:
@@ -149,17 +185,47 @@ class SquareIntegral:
         total: Array = whole + (self._part(to_s, last) - self._part(from_s, first))
         return total
 
+    def pieces_around(self, level_a: float) -> Index:
+        """Pieces of the smallest blocks in which |i| is neither always below nor always above `level_a` ≥ 0."""
+        blocks = self.blocks[-1]
+        # Rounding keeps the order of squares, so that both limits count in.
+        mixed = np.flatnonzero((blocks.least_a2 <= level_a**2) & (blocks.greatest_a2 >= level_a**2))
+        pieces = (mixed[:, None] * blocks.size + np.arange(blocks.size)).ravel()
+        return pieces[pieces < len(self.start_a)]
+
     def level_points(self, level_a: float) -> Array:
         """Sorted axis positions where |i| passes `level_a` ≥ 0, jumps, and both ends."""
         length = np.diff(self.axis_s)
         found = [np.array([0.0, self.length_s])]
+        touched = self.pieces_around(level_a)
         for level in (level_a, -level_a):
-            piece = np.flatnonzero(((self.start_a < level) != (self.end_a < level)) & (length > 0))
-            share = (level - self.start_a[piece]) / (self.end_a[piece] - self.start_a[piece])
-            found.append(self.axis_s[piece] + share * length[piece])
+            start, end = self.start_a[touched], self.end_a[touched]
+            passing = ((start < level) != (end < level)) & (length[touched] > 0)
+            piece, start, end = touched[passing], start[passing], end[passing]
+            found.append(self.axis_s[piece] + (level - start) / (end - start) * length[piece])
         jumps = np.flatnonzero(self.end_a[:-1] != self.start_a[1:]) + 1
         found += [self.axis_s[jumps], self.axis_s[np.flatnonzero(length == 0)]]
         return np.unique(np.concatenate(found))
+
+    def _first_level(self, window_s: float) -> int:
+        """The largest blocks that are small beside the window, so that rough bounds tell blocks apart."""
+        pieces = window_s / self.length_s * len(self.start_a)
+        most = max(FIRST_PIECES, pieces / FIRST_SHARE)
+        return next((k for k, blocks in enumerate(self.blocks) if blocks.size <= most), len(self.blocks) - 1)
+
+    def _rough(self, blocks: _Blocks, count: int, window_s: float) -> Array:
+        """As `_bounds` for the first `count` blocks, from what is known of whole blocks alone: no window holds more.
+
+        Neither more than all blocks it can touch, nor more than T times the greatest i² in them.
+        """
+        last = len(blocks.greatest_a2) - 1
+        far = np.minimum(np.searchsorted(blocks.edge_s, blocks.edge_s[1 : count + 1] + window_s, "right") - 1, last)
+        home = np.arange(count)
+        held = (blocks.edge_ticks[far + 1] - blocks.edge_ticks[:count]) * self.tick_a2s
+        near = np.minimum(home + 1, last)
+        touched = np.maximum(np.maximum(blocks.greatest_a2[home], blocks.greatest_a2[near]), blocks.greatest_a2[far])
+        bound: Array = np.minimum(held, window_s * np.where(far - home <= 2, touched, self.greatest_a2))
+        return bound * (1 + NEGLIGIBLE)
 
     def _bounds(self, blocks: _Blocks, first: Index, window_s: float, best: _Best) -> Array:
         """For windows that start in the block beginning at piece `first`: no one holds more than this.
@@ -260,5 +326,8 @@ class SquareIntegral:
         else:
             count = int(np.searchsorted(self.axis_s, self.length_s - window_s, side="right"))
             count = min(count, len(self.start_a))
-            self._descend(np.arange(0, count, self.blocks[0].size), 0, count, window_s, best)
+            level = self._first_level(window_s)
+            first = np.arange(0, count, self.blocks[level].size)
+            for chosen in best.promising(first, self._rough(self.blocks[level], len(first), window_s)):
+                self._descend(chosen, level, count, window_s, best)
         return None if best.start_s is None else (best.integral_a2s, best.start_s)

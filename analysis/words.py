@@ -12,8 +12,8 @@ _SCALED = {"ohm": (1e3, "mΩ"), "s": (1.0, "s"), "": (1.0, "")}
 
 def moment(seconds: float) -> str:
     """A time in the run: 12.3 s, 3 min 12 s, 2 h 05 min."""
-    if seconds < 60:
-        return f"{seconds:.1f} s"
+    if seconds < 59.95:
+        return f"{number(seconds, 1)} s"
     whole = round(seconds)
     if whole < 3600:
         return f"{whole // 60} min {whole % 60:02d} s"
@@ -68,8 +68,11 @@ def full(result: Estimate) -> str:
         if number(low, decimals) == number(high, decimals):
             return f"{number(value, decimals)}{tail}"
         return f"{number(value, decimals)}{tail} ({number(low, decimals)} to {number(high, decimals)})"
+    shown = number(value, decimals)
     if low is not None:
-        return f"at least {number(value, decimals)}{tail} (95 %: from {number(low, decimals)})"
+        from_low = "" if number(low, decimals) == shown else f" (95 %: from {number(low, decimals)})"
+        return f"at least {shown}{tail}{from_low}"
     if high is not None:
-        return f"at most {number(value, decimals)}{tail} (95 %: to {number(high, decimals)})"
+        to_high = "" if number(high, decimals) == shown else f" (95 %: to {number(high, decimals)})"
+        return f"at most {shown}{tail}{to_high}"
     return f"{number(value, decimals)}{tail}"

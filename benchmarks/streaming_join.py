@@ -1,6 +1,6 @@
 """Can a day at 1 kHz be joined from sealed segments in little memory? Writes segments, joins, compares; prints figures.
 
-    python -m benchmarks.streaming_join [--segments 144]
+python -m benchmarks.streaming_join [--segments 144]
 """
 
 from __future__ import annotations

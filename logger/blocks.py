@@ -11,6 +11,8 @@ from logger.channels import BY_NAME
 from logger.frames import INT64_NULL, Describe, Event, Extremes, Fault, Reply
 
 CLOCK_WRAP = 2**32
+LONGEST_US = 2**53
+"""285 years: no recording lasts so long, and sums of such times neither overflow nor lose a microsecond."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +25,8 @@ class Layout:
     """Sample interval the board announced; 0 in text mode, where none is announced."""
     board: Describe | None
     """The frame that announced it; None in text mode."""
+    row_size: int = 0
+    """Bytes of one row on the wire; 0 in text mode."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +42,14 @@ class Block:
     """Shape (n, columns), `INT64_NULL` where not measured."""
 
 
-Item = Block | Describe | Extremes | Event | Reply | Fault
+@dataclass(frozen=True, slots=True)
+class Booted:
+    """The board has started anew: what follows belongs to this boot, samples or not."""
+
+    boot: int
+
+
+Item = Block | Booted | Describe | Extremes | Event | Reply | Fault
 
 
 class BoardTime:
@@ -48,12 +59,12 @@ class BoardTime:
         self._last: int | None = None
 
     def unwrap(self, raw: int) -> int | None:
-        """Board time of a wrapped reading; None where it steps back."""
+        """Board time of a wrapped reading; None where it steps back, or on further than any board runs."""
         if self._last is None:
             self._last = raw
             return raw
         step = (raw - self._last) % CLOCK_WRAP
-        if step >= CLOCK_WRAP // 2:
+        if step >= CLOCK_WRAP // 2 or self._last + step > LONGEST_US:
             return None
         self._last += step
         return self._last
@@ -88,7 +99,7 @@ def finish_block(
     forward = np.ones(len(time_us), bool)
     forward[1:] = time_us[1:] > np.maximum.accumulate(time_us)[:-1]
     if not forward.all():
-        items.append(Fault("order", offset, int((~forward).sum())))
+        items += [Fault("order", offset, 1)] * int((~forward).sum())
         time_us, values = time_us[forward], values[forward]
     items += _null_impossible(layout, values, offset)
     items.append(Block(layout, boot, time_us, values))

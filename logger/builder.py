@@ -1,13 +1,12 @@
 """Journal records → sealed segments → run file. Recording and recovery both go through here; there is no second way.
 
-Memory holds at most one segment: ten minutes of run time or `MAX_ROWS` samples, whichever comes first.
+Whatever a board sends, memory and metadata stay bounded.
 """
 
 from __future__ import annotations
 
 import json
-from collections import Counter
-from collections.abc import Callable
+from collections import Counter, deque
 from dataclasses import asdict, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -15,25 +14,22 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import polars as pl
 
-from logger.blocks import Block, Item
-from logger.channels import BY_WIRE_ID, CHANNELS, TIME_COLUMN
+from logger.alarms import Alarm, Observer, Observers, alarm_of
+from logger.blocks import Block, Booted, Item
+from logger.channels import BY_WIRE_ID
 from logger.clock import ClockFit, RunClock
 from logger.decoder import BoardDecoder
-from logger.frames import INT64_NULL, Describe, Event, EventCode, Extremes, Fault
+from logger.extremes import BoardExtremes
+from logger.frames import Describe, Event, EventCode, Extremes, Fault
 from logger.journal import Damage, Record
 from logger.metadata import Gap, Metadata
-from logger.runfile import write_run, write_segment
+from logger.runfile import write_run
+from logger.segments import Segments
 
-SEGMENT_US = 600_000_000
-MAX_ROWS = 1_000_000
 MAX_EVENTS = 10_000
 GAP_FACTOR = 10
 """An interval longer than this many sample intervals is a gap."""
-
-Observer = Callable[[npt.NDArray[np.int64], dict[str, npt.NDArray[np.int64]]], None]
-"""Called with run time in µs and columns in storage units (`INT64_NULL` where not measured) as samples arrive."""
 
 
 def program_version() -> str:
@@ -50,20 +46,16 @@ class RunBuilder:
     def __init__(
         self, folder: Path, run_id: str, *, limit_us: int | None = None, observers: tuple[Observer, ...] = ()
     ) -> None:
-        self._folder = folder
         self._limit_us = limit_us
-        self._run_id = run_id
-        self._observers = observers
+        self._observers = Observers(observers)
         self._decoder = BoardDecoder()
         self._clock = RunClock()
-        self._blocks: list[tuple[npt.NDArray[np.int64], Block]] = []
-        self._rows = 0
-        self._segment_start_us = 0
+        self._segments = Segments(folder, run_id)
         self._previous_us: int | None = None
+        self._steps: deque[int] = deque(maxlen=GAP_FACTOR)
+        """The newest intervals, for a board that announces none."""
         self._why_gap = "source"
-        self._extremes: dict[int, dict[str, Any]] = {}
-        self._boot = 0
-        self.segments: list[Path] = []
+        self._extremes = BoardExtremes()
         self.faults: Counter[str] = Counter()
         self.gaps: list[Gap] = []
         self.events: list[dict[str, int]] = []
@@ -71,6 +63,8 @@ class RunBuilder:
         self.samples = 0
         self.bytes = 0
         self.latest: dict[str, int] = {}
+        self.alarms: dict[int, Alarm] = {}
+        """By number, each as its last note has it."""
 
     @property
     def understood(self) -> bool:
@@ -100,8 +94,25 @@ class RunBuilder:
             self.bytes += len(record.payload)
             for item in self._decoder.feed(record.payload):
                 self._take(item, record.host_us)
-        elif _note(record).get("what") == "unplugged":
+        else:
+            self._take_note(_note(record))
+
+    def _take_note(self, note: dict[str, Any]) -> None:
+        if note.get("what") == "unplugged":
             self._why_gap = "unplugged"
+        elif note.get("what") == "alarm":
+            alarm = alarm_of(note)
+            if alarm is not None:
+                self.alarms[alarm["number"]] = alarm
+
+    def observe(self) -> list[Alarm]:
+        """Let the observers see what is new; alarms that changed. They are kept once they come back as notes."""
+        return self._observers.alarms()
+
+    @property
+    def trouble(self) -> list[str]:
+        """What went wrong in observers, which are not called again."""
+        return self._observers.trouble
 
     def _take(self, item: Item, host_us: int) -> None:
         match item:
@@ -113,8 +124,10 @@ class RunBuilder:
                     self._why_gap = "link"
             case Describe():
                 self.board = item
+            case Booted():
+                self._extremes.start_boot(item.boot)
             case Extremes():
-                self._extremes[self._boot] = _extremes_json(item, self._boot)
+                self._extremes.take(item)
             case Event():
                 self._event(item)
 
@@ -126,10 +139,13 @@ class RunBuilder:
 
     def _block(self, block: Block, host_us: int) -> None:
         run_us, bridged = self._clock.place(block.boot, block.time_us, host_us)
-        self._boot = block.boot
+        self._extremes.note_samples(block.boot, int(block.time_us[0]), int(block.time_us[-1]))
         if bridged is not None:
             self.faults["reset"] += 1
             self._why_gap = "reset"
+        if not len(run_us):
+            self.faults["range"] += len(block.time_us)
+            return
         previous = self._previous_us
         later = np.ones(len(run_us), bool) if previous is None else run_us > previous
         if not later.all():
@@ -144,14 +160,9 @@ class RunBuilder:
         self._note_gaps(run_us, block, bridged)
         self._previous_us = int(run_us[-1])
         self._why_gap = "source"
-        if not self._rows:
-            self._segment_start_us = int(run_us[0])
-        self._blocks.append((run_us, block))
-        self._rows += len(run_us)
         self.samples += len(run_us)
         self._publish(run_us, block)
-        if self._rows >= MAX_ROWS or run_us[-1] - self._segment_start_us >= SEGMENT_US:
-            self.seal()
+        self._segments.add(run_us, block)
 
     def _note_gaps(self, run_us: npt.NDArray[np.int64], block: Block, bridged: bool | None) -> None:
         """Record why samples are missing; whether an interval counts as a gap is decided by analysis from the times."""
@@ -159,28 +170,19 @@ class RunBuilder:
         steps = np.diff(edges)
         if not len(steps):
             return
-        interval = block.layout.interval_us or int(np.median(steps))
+        interval = block.layout.interval_us or int(np.median(self._steps or steps))
+        self._steps.extend(steps[-GAP_FACTOR:].tolist())
         for place in np.flatnonzero(steps > GAP_FACTOR * max(interval, 1)):
             if len(self.gaps) < MAX_EVENTS:
                 end_s = None if bridged is False and place == 0 else float(edges[place + 1] / 1e6)
                 self.gaps.append(Gap(float(edges[place] / 1e6), end_s, self._why_gap))
-        if bridged is False and steps[0] <= GAP_FACTOR * max(interval, 1):
+        if bridged is False and steps[0] <= GAP_FACTOR * max(interval, 1) and len(self.gaps) < MAX_EVENTS:
             self.gaps.append(Gap(float(edges[0] / 1e6), None, "reset"))
 
     def _publish(self, run_us: npt.NDArray[np.int64], block: Block) -> None:
         columns = {name: block.values[:, place] for place, name in enumerate(block.layout.columns)}
         self.latest.update({name: int(values[-1]) for name, values in columns.items()})
-        for observer in self._observers:
-            observer(run_us, columns)
-
-    def seal(self) -> None:
-        """Write what is in memory as a segment."""
-        if not self._rows:
-            return
-        path = self._folder / f".{self._run_id}.seg-{len(self.segments) + 1:04d}.parquet"
-        write_segment(path, _frame(self._blocks))
-        self.segments.append(path)
-        self._blocks, self._rows = [], 0
+        self._observers.add(run_us, columns)
 
     def finish(self, path: Path, header: Metadata, stop_reason: str) -> Metadata | None:
         """Write the run file; None and no file where no sample arrived.
@@ -191,7 +193,11 @@ class RunBuilder:
             self._take(item, 0)
         if not self.samples:
             return None
-        self.seal()
+        self.alarms.update((alarm["number"], alarm) for alarm in self.observe())
+        if self.trouble:
+            self.faults["observer"] = len(self.trouble)
+        self._segments.seal()
+        self._segments.check()
         fit = self.clock
         metadata = replace(
             header,
@@ -206,18 +212,21 @@ class RunBuilder:
             faults=dict(sorted(self.faults.items())),
             gaps=tuple(self.gaps),
             board_events=tuple(self.events),
-            extremes=tuple(self._extremes.values()),
+            alarms=tuple(_without_number(alarm) for _, alarm in sorted(self.alarms.items())),
+            extremes=self._extremes.as_json(),
             stop_reason=stop_reason,
         )
-        write_run(path, self.segments, metadata)
+        write_run(path, self._segments.paths, metadata)
         self.discard_segments()
         return metadata
 
     def discard_segments(self) -> None:
         """Remove the sealed segments; their samples are in the run file or can be decoded from the journal again."""
-        for segment in self.segments:
-            segment.unlink(missing_ok=True)
-        self.segments = []
+        self._segments.discard()
+
+
+def _without_number(alarm: Alarm) -> Alarm:
+    return {key: value for key, value in alarm.items() if key != "number"}
 
 
 def _note(record: Record) -> dict[str, Any]:
@@ -226,27 +235,6 @@ def _note(record: Record) -> dict[str, Any]:
     except ValueError:
         return {}
     return note if isinstance(note, dict) else {}
-
-
-def _frame(blocks: list[tuple[npt.NDArray[np.int64], Block]]) -> pl.DataFrame:
-    """One table from blocks of possibly different layouts, channel columns in table order."""
-    present = {name for _, block in blocks for name in block.layout.columns}
-    columns: dict[str, pl.Series] = {
-        TIME_COLUMN: pl.Series(TIME_COLUMN, np.concatenate([run_us for run_us, _ in blocks]), pl.Int64)
-    }
-    for channel in CHANNELS:
-        if channel.name not in present:
-            continue
-        parts = []
-        for run_us, block in blocks:
-            names = block.layout.columns
-            if channel.name in names:
-                parts.append(block.values[:, names.index(channel.name)])
-            else:
-                parts.append(np.full(len(run_us), INT64_NULL, np.int64))
-        values = pl.Series(channel.name, np.concatenate(parts), pl.Int64)
-        columns[channel.name] = values.replace(INT64_NULL, None).cast(pl.Int32)
-    return pl.DataFrame(columns)
 
 
 def _board_json(board: Describe) -> dict[str, Any]:
@@ -259,12 +247,3 @@ def _board_json(board: Describe) -> dict[str, Any]:
     described = asdict(board)
     described["channels"] = channels
     return described
-
-
-def _extremes_json(extremes: Extremes, boot: int) -> dict[str, Any]:
-    named = {
-        BY_WIRE_ID[e.wire_id].name: {"least": e.least, "greatest": e.greatest, "rms": e.rms}
-        for e in extremes.channels
-        if e.wire_id in BY_WIRE_ID
-    }
-    return {"boot": boot, "board_us": extremes.time_us, "duration_ms": extremes.duration_ms, "channels": named}

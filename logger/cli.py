@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import argparse
 import math
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from logger.builder import Observer
+    from logger.alarms import Observer
+    from logger.machine import Machine
 
 Commands = Any
 """What argparse returns from add_subparsers; its type is private there."""
@@ -41,6 +43,16 @@ def positive_seconds(text: str) -> float:
     return value
 
 
+def wait_time(text: str) -> float:
+    """Seconds, or `forever`."""
+    return 1e9 if text == "forever" else _number(text, 0.0, 1e9, "seconds, for example 60, or forever")
+
+
+def megabytes(text: str) -> float:
+    """Megabytes, at least one."""
+    return _number(text, 1.0, 1e9, "megabytes, for example 2000")
+
+
 def _number(text: str, low: float, high: float, wanted: str) -> float:
     try:
         value = float(text)
@@ -51,8 +63,12 @@ def _number(text: str, low: float, high: float, wanted: str) -> float:
     return value
 
 
-def add_commands(commands: Commands, observers: Callable[[], tuple[Observer, ...]] = tuple) -> None:
-    """Add this package's commands. `observers` makes what is to be told of samples as they arrive."""
+def _nobody(machine: Machine) -> tuple[Observer, ...]:  # noqa: ARG001 (the form of every maker of observers)
+    return ()
+
+
+def add_commands(commands: Commands, observers: Callable[[Machine], tuple[Observer, ...]] = _nobody) -> None:
+    """Add this package's commands. `observers` makes what is told of a machine's samples as they arrive."""
     _add_record(commands, observers)
     ports = commands.add_parser("ports", help="list the serial ports of this computer")
     ports.set_defaults(run=_ports)
@@ -64,7 +80,7 @@ def add_commands(commands: Commands, observers: Callable[[], tuple[Observer, ...
     _add_machine(commands)
 
 
-def _add_record(commands: Commands, observers: Callable[[], tuple[Observer, ...]]) -> None:
+def _add_record(commands: Commands, observers: Callable[[Machine], tuple[Observer, ...]]) -> None:
     record = commands.add_parser(
         "record",
         help="record a drive from a board on a serial port",
@@ -86,8 +102,17 @@ def _add_record(commands: Commands, observers: Callable[[], tuple[Observer, ...]
         "--start-charge", type=charge_fraction, metavar="FRACTION|full", help="charge at the start, 0 to 1 or full"
     )
     record.add_argument("--keep-journal", action="store_true", help="keep the raw bytes after the run is written")
+    record.add_argument(
+        "--wait", type=wait_time, default=0.0, metavar="SECONDS|forever", help="wait so long for the port to appear"
+    )
+    record.add_argument(
+        "--ring",
+        type=megabytes,
+        metavar="MB",
+        help="let the oldest runs in the folder make room beyond this size, and recover what was cut off",
+    )
     record.add_argument("--baud", type=int, default=115_200, metavar="N", help="baud rate (default: 115200)")
-    record.set_defaults(run=lambda args: _record(args, observers()))
+    record.set_defaults(run=lambda args: _record(args, observers))
 
 
 def _add_import(commands: Commands) -> None:
@@ -134,7 +159,7 @@ def say(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
 
 
-def _record(args: argparse.Namespace, observers: tuple[Observer, ...]) -> int:
+def _record(args: argparse.Namespace, observers: Callable[[Machine], tuple[Observer, ...]]) -> int:
     from logger.recorder import Options
 
     options = Options(
@@ -147,10 +172,16 @@ def _record(args: argparse.Namespace, observers: tuple[Observer, ...]) -> int:
         rested_h=args.rested,
         start_charge=args.start_charge,
         keep_journal=args.keep_journal,
+        wait_s=args.wait,
+        ring_bytes=None if args.ring is None else round(args.ring * 1e6),
     )
-    path, exit_code = record_run(options, observers)
+    path, exit_code = record_run(options, observers(options.machine))
     if path is not None:
-        print(path)
+        try:
+            print(path, flush=True)
+        except OSError:
+            # The terminal is gone, the run is not: what is left in the buffer must not spoil the exit code.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return exit_code
 
 

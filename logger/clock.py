@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from logger.blocks import LONGEST_US
+
 MAX_PAIRS = 4096
 DRIFT_LIMIT_PPM = 1000.0
 """Beyond this the source does not run in real time, or its clock is bad: board time stands (docs/run-file.md)."""
@@ -88,6 +90,8 @@ class RunClock:
         self._pairs: list[tuple[int, int]] = []
         self._stride = 1
         self._skipped = 0
+        self._rate = (0, 1.0)
+        """Pairs there were when the rate was last fitted, and the rate."""
 
     @property
     def last_run_us(self) -> int:
@@ -100,6 +104,7 @@ class RunClock:
         """Run time of a block's samples, and for the first block after a reset whether host time could bridge it.
 
         `host_us` is when the block's bytes arrived, None where that is unknown. The second value is None inside a boot.
+        A block that would end beyond `LONGEST_US` comes back empty: no clock has run that long.
         """
         bridged: bool | None = None
         if boot != self._boot:
@@ -109,6 +114,8 @@ class RunClock:
                 bridged = host_us is not None and self._last_host_us is not None
                 self._shift_us = self._after_reset(int(time_us[0]), int(time_us[-1]), host_us)
             self._boot = boot
+        if int(time_us[-1]) + self._shift_us > LONGEST_US:
+            return np.empty(0, np.int64), bridged
         run_us = time_us + self._shift_us
         if len(run_us) > 1:
             self._last_interval_us = int(run_us[-1] - run_us[-2])
@@ -123,9 +130,14 @@ class RunClock:
         earliest = self._last_run_us + self._last_interval_us - first_us
         if host_us is None or self._last_host_us is None:
             return earliest
-        rate = self.fit().rate or 1.0
-        passed = round((host_us - self._last_host_us) * rate)
+        passed = round((host_us - self._last_host_us) * self._rate_so_far())
         return max(self._last_run_us + passed - last_us, earliest)
+
+    def _rate_so_far(self) -> float:
+        """The fitted rate; fitted anew only where the pairs have grown by a tenth: a board may start over and over."""
+        if len(self._pairs) > 1.1 * self._rate[0]:
+            self._rate = (len(self._pairs), self.fit().rate or 1.0)
+        return self._rate[1]
 
     def _gather(self, host_us: int | None) -> None:
         if host_us is None:
@@ -138,6 +150,7 @@ class RunClock:
         if len(self._pairs) > MAX_PAIRS:
             self._pairs = self._pairs[::2]
             self._stride *= 2
+            self._rate = (len(self._pairs) // 2, self._rate[1])
 
     def fit(self) -> ClockFit:
         """The line as far as it is known now."""

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from logger.blocks import BoardTime, Item, Layout, finish_block
+from logger.blocks import CLOCK_WRAP, BoardTime, Booted, Item, Layout, finish_block
 from logger.channels import BY_WIRE_ID
 from logger.frames import (
     MAX_FRAME,
@@ -119,6 +119,7 @@ class FrameReader:
         self._recent.clear()
         self._clock = BoardTime()
         self._boot += 1
+        items.append(Booted(self._boot))
 
     def _in_sequence(self, sequence: int, offset: int, length: int, items: list[Item]) -> bool:
         recent = self._recent
@@ -143,7 +144,7 @@ class FrameReader:
         key = (board.boot & 0xFF, board.layout)
         if len(self._layouts) >= MAX_LAYOUTS:
             self._layouts.clear()
-        self._layouts[key] = Layout(columns, board.interval_us, board)
+        self._layouts[key] = Layout(columns, board.interval_us, board, row_dtype(board.channels).itemsize)
         items.append(board)
         waiting, self._waiting = self._waiting, deque()
         for offset, samples in waiting:
@@ -157,8 +158,9 @@ class FrameReader:
                 late_offset, late = self._waiting.popleft()
                 items.append(Fault("layout", late_offset, len(late.rows)))
             return
-        assert layout.board is not None
-        if len(samples.rows) != samples.count * row_dtype(layout.board.channels).itemsize:
+        # A stretch of more than half the clock is no stretch: the next frame's time could mean two things.
+        span_us = samples.count * samples.interval_us
+        if len(samples.rows) != samples.count * layout.row_size or span_us > CLOCK_WRAP // 2:
             items.append(Fault("payload", offset, len(samples.rows)))
             return
         first = self._clock.unwrap(samples.first_us)

@@ -2,19 +2,41 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import os
+import sys
 from pathlib import Path
+
+_DISK_TROUBLE = {errno.EIO, errno.ENOSPC, errno.EDQUOT if hasattr(errno, "EDQUOT") else errno.ENOSPC}
+
+
+def sync_file(handle: int) -> None:
+    """Make what was written to an open file survive a power cut. Raises OSError."""
+    if sys.platform == "darwin":
+        import fcntl
+
+        # fsync there stops at the drive's own cache; not every file system knows the stronger call.
+        with contextlib.suppress(OSError):
+            fcntl.fcntl(handle, fcntl.F_FULLFSYNC)
+            return
+    os.fsync(handle)
 
 
 def sync_folder(folder: Path) -> None:
-    """Make a new name itself survive a power cut, where the system can."""
+    """Make a new name itself survive a power cut, where the system can. Raises OSError where the disk fails."""
     if os.name != "posix":
         return
-    handle = os.open(folder, os.O_RDONLY)
     try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+    except OSError as error:
+        # Some file systems sync no folders, some folders may be written but not listed: the file itself is safe.
+        if error.errno in _DISK_TROUBLE:
+            raise
 
 
 def write_text_atomically(path: Path, text: str) -> None:
@@ -23,6 +45,6 @@ def write_text_atomically(path: Path, text: str) -> None:
     with temporary.open("w", encoding="utf-8") as file:
         file.write(text)
         file.flush()
-        os.fsync(file.fileno())
+        sync_file(file.fileno())
     os.replace(temporary, path)
     sync_folder(path.parent)

@@ -8,6 +8,7 @@ LoggerError
 ├── ImportDataError (ValueError)    a CSV or Parquet file that does not hold what was asked of it
 ├── PortError (OSError)             a port that cannot be opened, or is in use
 └── StorageError (OSError)          a place that cannot be written, or must not be overwritten
+    └── SegmentError                a sealed segment that is gone or damaged; the journal still has its samples
 
 Damage on the wire is not an error: it is a counted `Fault`, see `frames.py`.
 Every message says what, where and what next, in one line.
@@ -46,3 +47,7 @@ class PortError(LoggerError, OSError):
 
 class StorageError(LoggerError, OSError):
     """A place that cannot be written, or a file that must not be overwritten."""
+
+
+class SegmentError(StorageError):
+    """A sealed segment that is gone or damaged; the journal still has its samples."""

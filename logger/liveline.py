@@ -32,7 +32,7 @@ def _size(count: int) -> str:
 
 
 def render(status: Status, machine: Machine) -> str:
-    """Elapsed run time, rate, battery, each channel against its fuse, faults, size."""
+    """Elapsed run time, rate, battery, each channel against its fuse, alarms, faults, size."""
     parts = [_clock(status.run_s), f"{status.rate_hz:.0f} samples/s"]
     volts, amps = _si(status, "battery_voltage_uv"), _si(status, "battery_current_ua")
     if volts is not None:
@@ -47,6 +47,8 @@ def render(status: Status, machine: Machine) -> str:
         rating = None if fuse is None else fuse.rating_a
         against = "" if rating is None else f" of {rating:g} A fuse"
         parts.append(f"{side} {value:.1f} A{against}")
+    if status.alarms:
+        parts.append(f"{status.alarms} alarm{'s' if status.alarms > 1 else ''}, last {status.last_alarm}")
     count = sum(status.faults.values())
     parts.append("no faults" if not count else f"{count} faults")
     parts.append(_size(status.journal_bytes))
@@ -54,13 +56,14 @@ def render(status: Status, machine: Machine) -> str:
 
 
 class LiveLine:
-    """Redraws one line on a terminal; elsewhere prints a plain line now and then."""
+    """Redraws one line on a terminal, with a bell at a new alarm; elsewhere prints a plain line now and then."""
 
     def __init__(self, machine: Machine, stream: TextIO | None = None) -> None:
         self._machine = machine
         self._stream = stream or sys.stderr
         self._on_terminal = self._stream.isatty()
         self._drawn = 0
+        self._rung = 0
         self._printed = time.monotonic()
 
     def show(self, status: Status) -> None:
@@ -72,7 +75,9 @@ class LiveLine:
             self._write(render(status, self._machine) + "\n")
             return
         text = render(status, self._machine)
-        self._write("\r" + text.ljust(self._drawn))
+        bell = "\a" if status.alarms > self._rung else ""
+        self._rung = status.alarms
+        self._write(bell + "\r" + text.ljust(self._drawn))
         self._drawn = len(text)
 
     def say(self, text: str) -> None:

@@ -1,11 +1,18 @@
-"""One recorder per port: a lock file {pid, port, journal} in the user's state folder."""
+"""One recorder per port: a lock file {pid, port, journal} in the user's state folder.
+
+The system holds the lock for as long as its process lives, so a killed recorder or a power cut leaves nothing that
+keeps the next one out, whoever has that process number by then.
+"""
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
+import itertools
 import json
 import os
+import sys
 import tempfile
 import time
 from collections.abc import Iterator
@@ -15,8 +22,11 @@ from typing import Any
 
 from logger.errors import PortError
 
-STARTING_S = 60.0
-"""A lock this young counts although its journal is not there yet: the port is still being opened."""
+_HELD_BY_OTHERS = {errno.EAGAIN, errno.EACCES, errno.EDEADLK}
+_TRIES = 10
+_FAR = 1 << 30
+"""Where Windows locks a byte: there the locked bytes cannot be read, and the text must be."""
+_count = itertools.count()
 
 
 def lock_folder() -> Path:
@@ -38,8 +48,6 @@ def lock_folder() -> Path:
 
 
 def _alive(pid: int) -> bool:
-    if os.name != "posix":
-        return True  # no harmless way to ask: the missing journal tells instead
     try:
         os.kill(pid, 0)
     except ProcessLookupError:
@@ -58,29 +66,61 @@ class Holder:
     journal: Path
 
 
-def _read(path: Path) -> Holder | None:
-    """The holder a lock file names; None where it is damaged or its recorder is gone."""
+def _lock(handle: int) -> bool | None:
+    """Lock an open file until it is closed or this process ends; False: another has it; None: no locks here."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            os.lseek(handle, _FAR, os.SEEK_SET)
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        return False if error.errno in _HELD_BY_OTHERS else None
+    return True
+
+
+def _named(path: Path) -> Holder | None:
+    """The holder that a lock file names; None where its text is damaged or not written yet."""
     try:
         raw: Any = json.loads(path.read_text(encoding="utf-8"))
-        holder = Holder(int(raw["pid"]), str(raw["port"]), Path(str(raw["journal"])))
-        starting = time.time() - path.stat().st_mtime < STARTING_S
+        return Holder(int(raw["pid"]), str(raw["port"]), Path(str(raw["journal"])))
     except (OSError, ValueError, TypeError, KeyError):
         return None
-    return holder if _alive(holder.pid) and (starting or holder.journal.exists()) else None
+
+
+def _free(handle: int, path: Path) -> bool:
+    """Take the lock of an open lock file where nobody holds it."""
+    taken = _lock(handle)
+    if taken is None and os.name == "posix":
+        # A file system without locks, some network ones: the process number must do.
+        holder = _named(path)
+        return holder is None or holder.pid == os.getpid() or not _alive(holder.pid)
+    return taken is not False
 
 
 def holders() -> Iterator[Holder]:
     """Recorders that are running now."""
     for path in lock_folder().glob("*.lock"):
-        holder = _read(path)
-        if holder is not None:
-            yield holder
+        with contextlib.suppress(OSError):
+            handle = os.open(path, os.O_RDWR)
+            try:
+                free = _free(handle, path)
+                holder = None if free else _named(path)
+            finally:
+                os.close(handle)
+            if holder is not None:
+                yield holder
 
 
 def port_key(url: str) -> str:
     """Names the port itself: another spelling or a link to it gives the same key. Simulated ports never collide."""
     if "://" in url:
-        return f"{url}#{os.getpid()}" if url.startswith(("sim:", "replay:", "loop:")) else url.lower()
+        alone = url.startswith(("sim:", "replay:", "loop:"))
+        return f"{url}#{os.getpid()}#{next(_count)}" if alone else url.lower()
     return os.path.realpath(url)
 
 
@@ -90,24 +130,46 @@ class PortLock:
     def __init__(self, url: str, journal: Path) -> None:
         key = port_key(url)
         self._path = lock_folder() / f"{hashlib.sha256(key.encode()).hexdigest()[:16]}.lock"
+        self._handle: int | None = None
         text = json.dumps({"pid": os.getpid(), "port": url, "journal": str(journal.absolute())})
-        for _ in range(3):
+        for _ in range(_TRIES):
             try:
-                with self._path.open("x", encoding="utf-8") as file:
-                    file.write(text)
-                return
-            except FileExistsError:
-                holder = _read(self._path)
-                if holder is not None and holder.pid != os.getpid():
-                    raise PortError(
-                        f"{url} is being recorded already by process {holder.pid} into {holder.journal.name}. "
-                        "Stop that recording first."
-                    ) from None
-                self._path.unlink(missing_ok=True)
+                if self._take(text.encode()):
+                    return
             except OSError as error:
                 raise PortError(f"Cannot write the lock file {self._path.name}: {error.strerror}.") from error
-        raise PortError(f"{url}: another recorder takes and leaves the port just now. Try again.")
+            time.sleep(0.02)  # whoever only looked who holds it has left by then
+        holder = _named(self._path)
+        by = "" if holder is None else f" by process {holder.pid} into {holder.journal.name}"
+        raise PortError(f"{url} is being recorded already{by}. Stop that recording first.")
+
+    def _take(self, text: bytes) -> bool:
+        handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o600)
+        taken = False
+        try:
+            # The file may have been removed between opening and locking it: then the lock would guard nothing.
+            taken = _free(handle, self._path) and os.path.samestat(os.fstat(handle), os.stat(self._path))
+            if taken:
+                os.ftruncate(handle, 0)
+                os.lseek(handle, 0, os.SEEK_SET)
+                os.write(handle, text)
+                self._handle = handle
+        except FileNotFoundError:
+            taken = False
+        finally:
+            if not taken:
+                os.close(handle)
+        return taken
 
     def release(self) -> None:
         """Let others have the port; harmless when repeated."""
-        self._path.unlink(missing_ok=True)
+        if self._handle is None:
+            return
+        handle, self._handle = self._handle, None
+        if os.name == "posix":
+            self._path.unlink(missing_ok=True)
+            os.close(handle)
+        else:  # an open file cannot be removed there
+            os.close(handle)
+            with contextlib.suppress(OSError):
+                self._path.unlink(missing_ok=True)

@@ -12,6 +12,8 @@ from logger.errors import NewerSchemaError, RunFileError
 SCHEMA = 1
 KEY = "amptally"
 MAX_JSON = 1 << 24
+_GREATEST = 1 << 62
+"""No number in the metadata can be that great; a later sum could overflow."""
 RUN_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
 
 
@@ -51,7 +53,7 @@ class Metadata:
     board_events: tuple[dict[str, int], ...] = ()
     alarms: tuple[dict[str, Any], ...] = ()
     extremes: tuple[dict[str, Any], ...] = ()
-    """The last extremes frame of each boot."""
+    """Least, greatest and RMS currents of each boot, from the board's extremes frames."""
     max_gap_s: float | None = None
     stop_reason: str = ""
     notes: tuple[str, ...] = ()
@@ -71,7 +73,12 @@ def _objects(value: object) -> bool:
 
 
 def _number_or_none(value: object) -> bool:
-    return value is None or (isinstance(value, int | float) and not isinstance(value, bool))
+    # Written so that NaN, which compares false with everything, does not pass.
+    return value is None or (isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < _GREATEST)
+
+
+def _count(value: object) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool) and abs(value) < _GREATEST
 
 
 _SHAPES = {
@@ -80,7 +87,7 @@ _SHAPES = {
     "machine": lambda v: v is None or isinstance(v, str),
     "board": lambda v: v is None or isinstance(v, dict),
     "clock": lambda v: isinstance(v, dict) and all(_number_or_none(item) for item in v.values()),
-    "faults": lambda v: isinstance(v, dict) and all(isinstance(item, int) for item in v.values()),
+    "faults": lambda v: isinstance(v, dict) and all(_count(item) for item in v.values()),
     "gaps": _objects,
     "start_charge": _number_or_none,
     "rested_h": _number_or_none,
@@ -92,6 +99,11 @@ _SHAPES = {
     "notes": _strings,
     "tags": _strings,
 }
+
+
+def fitting(name: str, value: object) -> bool:
+    """Whether `value` can stand under the key `name`."""
+    return _SHAPES[name](value)
 
 
 def from_json(text: str, where: str) -> Metadata:

@@ -15,6 +15,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import re
 import select
 import socket
 import subprocess
@@ -37,14 +38,26 @@ MAX_READ = 1 << 16
 DEFAULT_BAUD = 115_200
 SOCKET_TIMEOUT_S = 10.0
 _SIMULATOR_START_S = 30.0
+_HELD = "Another program holds it: close that program."
+_NOT_ALLOWED = {
+    "linux": "Your user may not open it: join the group that owns it (often dialout) and log in again.",
+    "win32": _HELD,  # what Windows answers then is "access denied"
+}
 _REMEDY = {
     errno.ENOENT: "Check the cable and list the ports with: amptally ports",
-    errno.EACCES: "Your user may not open it: on Linux join the group that owns it (often dialout) and log in again.",
-    errno.EBUSY: "Another program holds it: close that program.",
-    errno.EAGAIN: "Another program holds it: close that program.",
+    errno.EACCES: _NOT_ALLOWED.get(sys.platform, "Your user may not open it: look at its owner and group with: ls -l"),
+    errno.EBUSY: _HELD,
+    errno.EAGAIN: _HELD,
     errno.ENODEV: "Check the cable and list the ports with: amptally ports",
+    errno.ENXIO: "Check the cable and list the ports with: amptally ports",
     errno.EIO: "The other side is gone: plug it in again.",
 }
+_QUOTED_ERRNO = re.compile(r"\w+Error\((\d+),")
+"""pyserial on Windows gives the system's error only as text."""
+
+
+class PortMissing(PortError):  # noqa: N818 (a state of the port)
+    """The port cannot be opened now; it may well be later."""
 
 
 class PortGone(PortError):  # noqa: N818 (a state of the port, met in normal use)
@@ -120,12 +133,14 @@ _LOST = _lost_errors()
 
 
 def _cannot_open(url: str, error: Exception) -> PortError:
-    number = getattr(error, "errno", None)
-    remedy = _REMEDY.get(number or 0, "List the ports with: amptally ports")
-    reason = os.strerror(number) if number else str(error)
     if isinstance(error, ValueError):
-        remedy = "Write a device name, socket://host:port, rfc2217://host:port, sim:// or replay://FILE."
-    return PortError(f"Cannot open {url}: {reason}. {remedy}")
+        form = "Write a device name, socket://host:port, rfc2217://host:port, sim:// or replay://FILE."
+        return PortError(f"Cannot open {url}: {error}. {form}")
+    number = getattr(error, "errno", None)
+    if number is None and (quoted := _QUOTED_ERRNO.search(str(error))):
+        number = int(quoted[1])
+    remedy = _REMEDY.get(number or 0, "List the ports with: amptally ports")
+    return PortMissing(f"Cannot open {url}: {os.strerror(number) if number else error}. {remedy}")
 
 
 class SocketPort:
@@ -143,7 +158,8 @@ class SocketPort:
         try:
             self._socket = socket.create_connection((host, port), timeout=SOCKET_TIMEOUT_S)
         except OSError as error:
-            raise PortError(f"Cannot open {url}: {error.strerror or error}. Is the serial server running?") from error
+            raise PortMissing(f"Cannot open {url}: {error.strerror or error}. Is the serial server running?") from error
+        _notice_silence(self._socket)
 
     def read(self) -> bytes:
         try:
@@ -165,6 +181,15 @@ class SocketPort:
 
     def close(self) -> None:
         self._socket.close()
+
+
+def _notice_silence(connection: socket.socket) -> None:
+    """Let the system find out that the other side lost its power: nothing arrives then, not even a goodbye."""
+    connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    for name, value in (("TCP_KEEPIDLE", 5), ("TCP_KEEPALIVE", 5), ("TCP_KEEPINTVL", 2), ("TCP_KEEPCNT", 3)):
+        if hasattr(socket, name):
+            with contextlib.suppress(OSError):
+                connection.setsockopt(socket.IPPROTO_TCP, getattr(socket, name), value)
 
 
 class SimulatedPort:
@@ -313,3 +338,25 @@ def list_ports() -> list[FoundPort]:
     """Serial ports of this computer, USB ones first."""
     found = sorted(serial.tools.list_ports.comports(), key=lambda port: (port.vid is None, port.device))
     return [FoundPort(port.device, port.description or "") for port in found]
+
+
+@dataclass(frozen=True, slots=True)
+class UsbDevice:
+    """What a USB serial device says of itself, wherever it is plugged in."""
+
+    vendor: int
+    product: int
+    serial_number: str | None
+
+
+def usb_devices() -> dict[str, UsbDevice]:
+    """USB serial ports by the name that the system gives them now; empty where it cannot tell."""
+    try:
+        found = serial.tools.list_ports.comports()
+    except Exception:  # the search is a help; what its many back ends may raise must not end a recording
+        return {}
+    return {
+        os.path.realpath(port.device): UsbDevice(port.vid, port.pid, port.serial_number or None)
+        for port in found
+        if port.vid is not None and port.pid is not None
+    }

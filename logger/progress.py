@@ -24,6 +24,10 @@ class Status:
     faults: dict[str, int]
     bytes: int
     journal_bytes: int
+    alarms: int = 0
+    """So far in this run; notes do not count."""
+    last_alarm: str = ""
+    """Code of the newest of them."""
 
 
 class Progress:
@@ -68,4 +72,11 @@ class Progress:
             dict(builder.faults),
             builder.bytes,
             journal.size,
+            *_alarms(builder),
         )
+
+
+def _alarms(builder: RunBuilder) -> tuple[int, str]:
+    """How many deserve attention, and the newest one's code."""
+    codes = [alarm["code"] for alarm in builder.alarms.values() if alarm["severity"] != "note"]
+    return len(codes), codes[-1] if codes else ""

@@ -1,12 +1,13 @@
 """One recording: port → journal → decoder → observers, and at the end the run file.
 
-A thread only reads the port, so that neither a slow disk nor sealing a segment can overflow the system's buffer.
+Reading and writing down have threads of their own (`intake.py`), and so has telling the operator (`teller.py`): nothing
+that happens here can make bytes wait.
 """
 
 from __future__ import annotations
 
 import contextlib
-import queue
+import json
 import secrets
 import shutil
 import signal
@@ -16,27 +17,36 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
-from logger.builder import Observer, RunBuilder, program_version
-from logger.errors import LoggerError, PortError, StorageError
-from logger.frames import Command, Kind, encode
-from logger.journal import JournalReader, JournalWriter, Record
-from logger.lock import PortLock
+from logger.alarms import Observer
+from logger.builder import RunBuilder, program_version
+from logger.errors import LoggerError, PortError, SegmentError, StorageError
+from logger.frames import Kind
+from logger.intake import Intake, host_us
+from logger.journal import SLOW_SYNC_S, JournalReader, JournalWriter, Record
+from logger.leftovers import Clearing, leftovers
+from logger.link import Link
 from logger.machine import Machine
 from logger.metadata import SCHEMA
-from logger.ports import Port, PortEnded, PortGone, open_port
+from logger.ports import Port, PortEnded
 from logger.progress import Progress, Status
-from logger.recovery import run_header
+from logger.recovery import rebuild, run_header
+from logger.ring import Ring
+from logger.teller import Teller
 
 RETRY_S = 600.0
 """How long an unplugged port is waited for."""
-_BACK_OFF_S = (0.2, 0.5, 1.0, 2.0, 5.0)
 _ASK_AGAIN_S = 1.0
 SILENT_S = 10.0
 DISK_WARN_BYTES = 500 << 20
 DISK_STOP_BYTES = 100 << 20
-_QUEUE_ITEMS = 4096
+RING_S = 20.0
+"""Time between two looks at the ring."""
+_OBSERVE_S = 0.1
+"""Time between two looks of the observers at what arrived."""
+_LAST_WORDS_S = 0.2
+"""After the stop command a board still says what was in its buffer, its extremes among it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +63,10 @@ class Options:
     rested_h: float | None = None
     start_charge: float | None = None
     keep_journal: bool = False
+    wait_s: float = 0.0
+    """How long to wait at the start for a port that is not there yet."""
+    ring_bytes: int | None = None
+    """What the runs in the folder may take up together; the oldest make room. None: nothing is removed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,47 +90,9 @@ class Stop(Exception):  # noqa: N818 (the normal end of a recording)
         self.exit_code = exit_code
 
 
-def host_us() -> int:
-    """The host's monotonic clock."""
-    return time.monotonic_ns() // 1000
-
-
 def new_run_id() -> str:
     """A name that sorts by time and does not collide; says nothing of who recorded where."""
     return f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}-{secrets.token_hex(2)}"
-
-
-class _Reader(threading.Thread):
-    """Puts (arrival, bytes) into a bounded queue; the exception that ended it comes last."""
-
-    def __init__(self, port: Port) -> None:
-        super().__init__(daemon=True, name="port reader")
-        self.arrived: queue.Queue[tuple[int, bytes | LoggerError]] = queue.Queue(_QUEUE_ITEMS)
-        self._port = port
-        self._ended = threading.Event()
-
-    def run(self) -> None:
-        while not self._ended.is_set():
-            try:
-                data: bytes | LoggerError = self._port.read()
-            except LoggerError as error:
-                data = error
-            if data:
-                self._put(data)
-            if not isinstance(data, bytes):
-                return
-
-    def _put(self, data: bytes | LoggerError) -> None:
-        """Waits where the queue is full, so that a fast source is slowed down, not cut."""
-        item = (host_us(), data)
-        while not self._ended.is_set():
-            with contextlib.suppress(queue.Full):
-                self.arrived.put(item, timeout=0.2)
-                return
-
-    def end(self) -> None:
-        self._ended.set()
-        self.join(timeout=5)
 
 
 class Recorder:
@@ -131,13 +107,13 @@ class Recorder:
         say: Callable[[str], None] = lambda _: None,
     ) -> None:
         self._options = options
-        self._on_status = on_status
-        self._say = say
+        self._listeners = (on_status, say)
         self._run_id = new_run_id()
+        self._journal_path = options.out / f"{self._run_id}.journal"
         self._stop_signal: int | None = None
         self._observers = observers
-        self._sequence = 0
         self._said: set[str] = set()
+        self._decoding = True
 
     def run(self) -> Outcome:
         """Record until told to stop. Raises PortError before anything was recorded, StorageError where none can be."""
@@ -148,19 +124,41 @@ class Recorder:
             raise StorageError(
                 f"Cannot make the folder {options.out}: {error.strerror}. Name another with --out."
             ) from error
-        journal_path = options.out / f"{self._run_id}.journal"
-        lock = PortLock(options.port, journal_path)
-        with self._signals():
-            try:
-                port = open_port(options.port, options.baud)
+        self._teller = Teller(*self._listeners)
+        self._ring = None if options.ring_bytes is None else Ring(options.out, options.ring_bytes, self._teller.say)
+        clearing = self._clear_leftovers()
+        try:
+            link = Link(options.port, options.baud, self._journal_path, check=self._check_asked, say=self._teller.say)
+            with self._signals():
                 try:
-                    journal = JournalWriter(journal_path, self._header())
-                except StorageError:
-                    port.close()
-                    raise
-                return self._record(port, journal)
-            finally:
-                lock.release()
+                    return self._run(link)
+                finally:
+                    link.release()
+        finally:
+            if clearing is not None:
+                clearing.end()
+            self._teller.end()
+
+    def _clear_leftovers(self) -> Clearing | None:
+        """Name what was cut off before; where nobody is there to see to it, turn it into runs meanwhile."""
+        options = self._options
+        left = leftovers(options.out)
+        if self._ring is not None:
+            self._ring.trim()
+            return Clearing(options.out, options.keep_journal, self._teller.say) if left else None
+        if left:
+            more = "" if len(left) == 1 else f" and {len(left) - 1} more"
+            self._teller.say(f"A recording was cut off before. Write its run with: amptally recover {left[0]}{more}")
+        return None
+
+    def _run(self, link: Link) -> Outcome:
+        try:
+            port = link.open(self._options.wait_s)
+        except Stop as asked:
+            self._teller.say("No sample was recorded: the port never opened.")
+            return Outcome(None, None, asked.exit_code or 4, asked.reason)
+        header = self._header()
+        return self._record(link, port, header, JournalWriter(self._journal_path, header))
 
     def _header(self) -> dict[str, Any]:
         options = self._options
@@ -179,7 +177,10 @@ class Recorder:
 
     @contextlib.contextmanager
     def _signals(self) -> Iterator[None]:
-        """Ctrl-C, SIGTERM and a closed terminal ask the loop to stop; the run is kept."""
+        """Ctrl-C, SIGTERM and a closed terminal ask the loop to stop; the run is kept.
+
+        A signal that is ignored already stays so: that is how `nohup` says that a closed terminal must not matter.
+        """
         if threading.current_thread() is not threading.main_thread():
             yield
             return
@@ -187,119 +188,127 @@ class Recorder:
         def ask(number: int, frame: object) -> None:  # noqa: ARG001 (the form that signal needs)
             self._stop_signal = number
 
-        names = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
-        before = {number: signal.signal(number, ask) for number in names}
+        names = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+        known = [getattr(signal, name) for name in names if hasattr(signal, name)]
+        heard = [number for number in known if signal.getsignal(number) != signal.SIG_IGN]
+        before = {number: signal.signal(number, ask) for number in heard}
         try:
             yield
         finally:
             for number, handler in before.items():
                 signal.signal(number, handler)
 
-    def _record(self, port: Port, journal: JournalWriter) -> Outcome:
+    def _record(self, link: Link, port: Port, header: dict[str, Any], journal: JournalWriter) -> Outcome:
         options = self._options
         limit = None if options.for_s is None else round(options.for_s * 1e6)
         builder = RunBuilder(options.out, self._run_id, limit_us=limit, observers=self._observers)
-        stop = Stop("lost", 4)
         try:
-            self._follow(port, journal, builder)
+            self._follow(link, port, journal, builder)
         except Stop as reached:
             stop = reached
         except StorageError as error:
-            self._say(str(error))
+            self._teller.say(str(error))
             stop = Stop("disk full or not writable", 5)
         with contextlib.suppress(StorageError):
+            self._observe(journal, builder)
+        with contextlib.suppress(StorageError):
             journal.note(host_us(), what="stop", reason=stop.reason)
+        with contextlib.suppress(StorageError):
             journal.close()
-        return self._finish(builder, journal, stop)
+        return self._finish(builder, header, stop)
 
-    def _follow(self, port: Port, journal: JournalWriter, builder: RunBuilder) -> None:
+    def _follow(self, link: Link, port: Port, journal: JournalWriter, builder: RunBuilder) -> NoReturn:
         """The loop; leaves only by raising Stop or StorageError."""
-        opened = time.monotonic()
-        progress = Progress(opened)
-        reader = self._start(port)
+        progress = Progress(time.monotonic())
+        intake = Intake(port, journal)
+        # Stop first: a board that was left running begins its extremes anew with this recording.
+        link.tell(Kind.IDENTIFY, Kind.STOP, Kind.START)
         try:
             while True:
-                try:
-                    arrived, data = reader.arrived.get(timeout=0.05)
-                except queue.Empty:
-                    data = b""
-                    arrived = host_us()
-                if isinstance(data, PortEnded):
+                arrived = intake.next(0.05)
+                if isinstance(arrived, Record):
+                    self._decode(builder, arrived)
+                elif isinstance(arrived, PortEnded):
                     raise Stop("source ended", 0)
-                if isinstance(data, LoggerError):
-                    reader.end()
-                    port.close()
-                    self._say(f"{data} Waiting up to ten minutes for it to come back; what was recorded is kept.")
+                elif isinstance(arrived, StorageError):
+                    raise arrived
+                elif arrived is not None:
+                    intake.end()
+                    self._teller.say(f"{arrived} Waiting up to ten minutes for it; what was recorded is kept.")
                     self._note(journal, builder, what="unplugged")
-                    port = self._reopen(journal)
+                    port = self._reopen(link)
                     self._note(journal, builder, what="reopened")
-                    reader = self._start(port)
-                elif data:
-                    record = Record("bytes", arrived, data)
-                    journal.append(record.kind, record.host_us, record.payload)
-                    builder.accept(record)
-                else:
-                    journal.sync_if_due()
-                if builder.samples == 0 and progress.due("ask", _ASK_AGAIN_S):
-                    self._send(port, Kind.START)
+                    intake = Intake(port, journal)
+                    link.tell(Kind.IDENTIFY, Kind.START)
+                if progress.due("observe", _OBSERVE_S):
+                    self._observe(journal, builder)
                 if progress.due("status", 0.25):
-                    self._on_status(progress.status(builder, journal))
+                    self._teller.show(progress.status(builder, journal))
                     self._watch(progress, journal, builder)
+                    if progress.silent_s(builder) > _ASK_AGAIN_S and progress.due("ask", _ASK_AGAIN_S):
+                        link.tell(Kind.START)  # a board that was reset waits for it; to a running one it says nothing
         finally:
-            with contextlib.suppress(PortGone):
-                self._send(port, Kind.STOP)
-            reader.end()
-            port.close()
+            link.tell(Kind.STOP)
+            intake.end(linger_s=_LAST_WORDS_S)
+            link.close()
+            for record in intake.rest():
+                self._decode(builder, record)
 
-    def _start(self, port: Port) -> _Reader:
-        reader = _Reader(port)
-        reader.start()
-        with contextlib.suppress(PortGone):
-            self._send(port, Kind.IDENTIFY)
-            self._send(port, Kind.START)
-        return reader
-
-    def _send(self, port: Port, kind: Kind) -> None:
-        port.write(encode(Command(kind), self._sequence))
-        self._sequence += 1
+    def _decode(self, builder: RunBuilder, record: Record) -> None:
+        """Decode what is in the journal already. Should that fail, or a segment find no room, the journal goes on."""
+        if not self._decoding:
+            return
+        try:
+            builder.accept(record)
+        except Exception as error:
+            self._decoding = False
+            why = str(error) if isinstance(error, StorageError) else f"Decoding failed, a defect: {error!r}."
+            self._teller.say(
+                f"{why} The raw bytes are recorded on; afterwards write the run with: amptally recover "
+                f"{self._journal_path}"
+            )
 
     def _note(self, journal: JournalWriter, builder: RunBuilder, what: str) -> None:
         now = host_us()
         journal.note(now, what=what)
-        builder.accept(Record("note", now, b'{"what": "%s"}' % what.encode()))
+        self._decode(builder, Record("note", now, b'{"what": "%s"}' % what.encode()))
 
-    def _reopen(self, journal: JournalWriter) -> Port:
-        """Wait for an unplugged port to come back."""
-        deadline = time.monotonic() + RETRY_S
-        attempt = 0
-        while time.monotonic() < deadline:
-            self._check_asked(journal.path, lost=True)
-            with contextlib.suppress(PortError):
-                return open_port(self._options.port, self._options.baud)
-            wait_until = time.monotonic() + _BACK_OFF_S[min(attempt, len(_BACK_OFF_S) - 1)]
-            attempt += 1
-            while time.monotonic() < wait_until:
-                self._check_asked(journal.path, lost=True)
-                journal.sync_if_due()
-                time.sleep(0.05)
-        raise Stop("port missing", 4)
+    def _observe(self, journal: JournalWriter, builder: RunBuilder) -> None:
+        """Tell new alarms; each change is noted in the journal, so that a killed recording keeps them."""
+        for alarm in builder.observe():
+            fresh = alarm["number"] not in builder.alarms
+            note = {"what": "alarm", **alarm}
+            now = host_us()
+            self._decode(builder, Record("note", now, json.dumps(note).encode()))
+            if fresh:
+                self._teller.say(f"Alarm at {alarm['at_s']:.1f} s: {alarm['text']}.")
+            journal.note(now, **note)
 
-    def _check_asked(self, journal: Path, *, lost: bool = False) -> None:
+    def _reopen(self, link: Link) -> Port:
+        try:
+            return link.reopen(RETRY_S)
+        except PortError as error:
+            raise Stop("port missing", 4) from error
+        except Stop as asked:
+            lost = asked.exit_code == 0  # asked to end while the port is missing
+            raise (Stop("port missing", 4) if lost else asked) from None
+
+    def _check_asked(self) -> None:
         """Stop where a signal or the control file asks for it."""
         if self._stop_signal == signal.SIGINT:
             raise Stop("Ctrl-C", 130)
         if self._stop_signal is not None:
             raise Stop("terminated", 143)
-        control = journal.with_suffix(".stop")
+        control = self._journal_path.with_suffix(".stop")
         if control.exists():
             control.unlink(missing_ok=True)
-            raise Stop("port missing" if lost else "control file", 4 if lost else 0)
+            raise Stop("control file", 0)
 
     def _watch(self, progress: Progress, journal: JournalWriter, builder: RunBuilder) -> None:
         """Everything that ends a recording or deserves a word while it runs."""
-        self._check_asked(journal.path)
+        self._check_asked()
         for_s = self._options.for_s
-        if for_s is not None and builder.run_s >= for_s:
+        if for_s is not None and (builder.run_s if self._decoding else progress.host_s) >= for_s:
             raise Stop("time reached", 0)
         silent_s = progress.silent_s(builder)
         if for_s is not None and silent_s > SILENT_S and progress.host_s > for_s + SILENT_S:
@@ -308,16 +317,27 @@ class Recorder:
             self._say_once(self._not_understood(builder))
         elif builder.samples and silent_s > SILENT_S:
             self._say_once("No sample for 10 s: is the board still powered and connected? Still listening.")
-        self._watch_disk(journal)
+        for trouble in builder.trouble:
+            self._say_once(f"An alarm or display of the recording failed and is left out: {trouble}")
+        self._watch_disk(progress, journal)
 
-    def _watch_disk(self, journal: JournalWriter) -> None:
-        free = free_bytes(self._options.out)
-        if free < DISK_STOP_BYTES + journal.size // 2:
+    def _watch_disk(self, progress: Progress, journal: JournalWriter) -> None:
+        needed = DISK_STOP_BYTES + journal.size // 2
+        try:
+            free = free_bytes(self._options.out)
+        except OSError as error:
+            raise StorageError(f"{self._options.out} is gone: {error.strerror}.") from error
+        if self._ring is not None and progress.due("ring", RING_S):
+            self._ring.trim()
+            self._ring.give(2 * needed - free)
+        elif free < needed:
             raise Stop("disk nearly full", 5)
         if free < DISK_WARN_BYTES:
             self._say_once(
                 f"Only {free >> 20} MB are free under {self._options.out}: make room, or the recording stops."
             )
+        if journal.slowest_sync_s > SLOW_SYNC_S:
+            self._say_once("This disk takes long to make data safe: a power cut may cost more than half a second.")
 
     def _not_understood(self, builder: RunBuilder) -> str:
         port, baud = self._options.port, self._options.baud
@@ -333,36 +353,39 @@ class Recorder:
     def _say_once(self, text: str) -> None:
         if text not in self._said:
             self._said.add(text)
-            self._say(text)
+            self._teller.say(text)
 
-    def _finish(self, builder: RunBuilder, journal: JournalWriter, stop: Stop) -> Outcome:
-        options = self._options
+    def _finish(self, builder: RunBuilder, header: dict[str, Any], stop: Stop) -> Outcome:
+        options, journal = self._options, self._journal_path
         path = options.out / f"{self._run_id}.parquet"
-        header = run_header(self._header_of(journal.path), builder)
+        if self._ring is not None:
+            self._ring.trim(more=journal.stat().st_size // 2 if journal.exists() else 0)
+        recover = f"amptally recover {journal}"
+        if not self._decoding:
+            builder.discard_segments()
+            return Outcome(None, journal, 5, stop.reason)
         try:
-            metadata = builder.finish(path, header, stop.reason)
-        except StorageError as error:
-            self._say(
-                f"{error} What was recorded is in {journal.path}; make room, then: amptally recover {journal.path}"
-            )
-            return Outcome(None, journal.path, 5, stop.reason)
+            try:
+                metadata = builder.finish(path, run_header(header, builder.clock), stop.reason)
+            except SegmentError as error:
+                self._teller.say(f"{error} The run is decoded from the journal again.")
+                metadata = rebuild(JournalReader(journal), path, header, stop.reason)
+        except LoggerError as error:
+            self._teller.say(f"{error} What was recorded is in {journal}. Make room, then: {recover}")
+            return Outcome(None, journal, 5, stop.reason)
         if metadata is None:
+            why = self._not_understood(builder).removesuffix(" Still listening.")
             if not builder.bytes:
-                journal.path.unlink(missing_ok=True)
-                self._say(f"No sample was recorded: {self._not_understood(builder).removesuffix(' Still listening.')}")
+                journal.unlink(missing_ok=True)
+                self._teller.say(f"No sample was recorded: {why}")
                 return Outcome(None, None, stop.exit_code or 4, stop.reason)
-            self._say(
-                f"No sample was recorded: {self._not_understood(builder).removesuffix(' Still listening.')} "
-                f"The raw bytes are kept in {journal.path}"
-            )
-            return Outcome(None, journal.path, stop.exit_code or 4, stop.reason)
+            self._teller.say(f"No sample was recorded: {why} The raw bytes are kept in {journal}")
+            return Outcome(None, journal, stop.exit_code or 4, stop.reason)
         if not options.keep_journal:
-            journal.path.unlink(missing_ok=True)
-        return Outcome(path, journal.path if options.keep_journal else None, stop.exit_code, stop.reason)
-
-    @staticmethod
-    def _header_of(journal: Path) -> dict[str, Any]:
-        return JournalReader(journal).header
+            journal.unlink(missing_ok=True)
+        if self._ring is not None:
+            self._ring.note(path)
+        return Outcome(path, journal if options.keep_journal else None, stop.exit_code, stop.reason)
 
 
 def free_bytes(folder: Path) -> int:

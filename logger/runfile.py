@@ -14,12 +14,16 @@ from pathlib import Path
 import polars as pl
 
 from logger.channels import BY_NAME, CHANNELS, TIME_COLUMN
-from logger.durable import sync_folder
+from logger.durable import sync_file, sync_folder
 from logger.errors import RunFileError, StorageError
 from logger.metadata import KEY, Metadata, from_json
 
 ROW_GROUP = 60_000
+MAX_ROWS = 250_000_000
+"""Greatest number of samples read, nearly three days at 1 kHz: a small file can claim any number of them."""
 _ZSTD_LEVEL = 3
+_POLARS_FAILS = (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError)
+"""What polars raises on damaged or hostile files; a panic in its core is no Exception."""
 
 _Step = Callable[[Path], None]
 
@@ -36,13 +40,21 @@ class RunFile:
 
     def read(self, columns: Sequence[str], start_row: int = 0, rows: int | None = None) -> pl.DataFrame:
         """Time and the named columns of a stretch of rows; only what is asked for is loaded."""
-        scan = pl.scan_parquet(self.path).select(TIME_COLUMN, *columns).slice(start_row, rows)
         try:
-            return scan.collect()
-        except (pl.exceptions.PolarsError, OSError) as error:
-            raise RunFileError(
-                f"{self.path} cannot be read: its data are damaged. Recover it, or copy it anew."
-            ) from error
+            found = _scan(self.path).select(TIME_COLUMN, *columns).slice(start_row, rows).collect()
+        except _POLARS_FAILS as error:
+            raise self._damaged() from error
+        if found[TIME_COLUMN].null_count() or found.height != len(range(self.rows)[start_row:][:rows]):
+            raise self._damaged()
+        return found
+
+    def _damaged(self) -> RunFileError:
+        return RunFileError(f"{self.path} cannot be read: its data are damaged. Recover it, or copy it anew.")
+
+
+def _scan(path: Path) -> pl.LazyFrame:
+    """One file, whatever characters are in its name."""
+    return pl.scan_parquet(path, glob=False, hive_partitioning=False)
 
 
 def open_run(path: Path) -> RunFile:
@@ -63,13 +75,15 @@ def open_run(path: Path) -> RunFile:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             described = pl.read_parquet_metadata(path)
-            schema = pl.read_parquet_schema(path)
-            rows = int(pl.scan_parquet(path).select(pl.len()).collect().item())
-    except (pl.exceptions.PolarsError, OSError, pl.exceptions.PanicException) as error:
+            schema = _scan(path).collect_schema()
+            rows = int(_scan(path).select(pl.len()).collect().item())
+    except _POLARS_FAILS as error:
         raise RunFileError(f"{path} is truncated or damaged. Recover its journal, or copy it anew.") from error
     if KEY not in described:
         raise RunFileError(f"{path} is a Parquet file, but no run of amptally. Bring it in with: amptally import")
     metadata = from_json(described[KEY], str(path))
+    if rows > MAX_ROWS:
+        raise RunFileError(f"{path} claims {rows:,} samples; at most {MAX_ROWS:,} are read. Record shorter runs.")
     wrong = [name for name, kind in schema.items() if name in BY_NAME and kind != pl.Int32]
     if schema.get(TIME_COLUMN) != pl.Int64 or wrong:
         raise RunFileError(f"{path}: column {(wrong or [TIME_COLUMN])[0]} has not the type of a run file.")
@@ -119,24 +133,24 @@ def write_frame(path: Path, frame: pl.DataFrame, metadata: Metadata) -> None:
 
 def _joined(segments: Sequence[Path]) -> pl.LazyFrame:
     """All segments as one; a channel that a segment lacks is null there, columns in table order."""
-    scans = [pl.scan_parquet(segment) for segment in segments]
+    scans = [_scan(segment) for segment in segments]
     names = [set(scan.collect_schema().names()) for scan in scans]
     present = set().union(*names)
     ordered = [TIME_COLUMN, *(channel.name for channel in CHANNELS if channel.name in present)]
     if all(name == present for name in names):
-        return pl.scan_parquet(list(segments)).select(ordered)
+        return pl.scan_parquet(list(segments), glob=False, hive_partitioning=False).select(ordered)
     return pl.concat(scans, how="diagonal").select(ordered)
 
 
 def _compare(joined: Path, segments: Sequence[Path]) -> None:
     offset = 0
     for segment in segments:
-        part = pl.read_parquet(segment)
-        again = pl.scan_parquet(joined).select(part.columns).slice(offset, part.height).collect()
+        part = pl.read_parquet(segment, glob=False, hive_partitioning=False)
+        again = _scan(joined).select(part.columns).slice(offset, part.height).collect()
         if not again.equals(part):
             raise StorageError(f"{joined} does not read back as it was written: the disk may be failing.")
         offset += part.height
-    if pl.scan_parquet(joined).select(pl.len()).collect().item() != offset:
+    if _scan(joined).select(pl.len()).collect().item() != offset:
         raise StorageError(f"{joined} does not read back as it was written: the disk may be failing.")
 
 
@@ -145,17 +159,17 @@ def _durable(path: Path, write: _Step, check: _Step | None = None) -> None:
     temporary = path.with_name(f".{path.name}.part")
     try:
         write(temporary)
-        with temporary.open("rb") as file:
-            os.fsync(file.fileno())
+        with temporary.open("rb+") as file:
+            sync_file(file.fileno())
         if check is not None:
             check(temporary)
         os.replace(temporary, path)
         sync_folder(path.parent)
-    except (OSError, pl.exceptions.PolarsError) as error:
+    except _POLARS_FAILS as error:
         temporary.unlink(missing_ok=True)
         if isinstance(error, StorageError):
             raise
-        reason = getattr(error, "strerror", None) or str(error).splitlines()[0]
+        reason = getattr(error, "strerror", None) or (str(error) or type(error).__name__).splitlines()[0]
         raise StorageError(f"Cannot write {path}: {reason}. Name another place with --out.") from error
 
 

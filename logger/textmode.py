@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.blocks import CLOCK_WRAP, Item, Layout, finish_block
+from logger.blocks import CLOCK_WRAP, LONGEST_US, Item, Layout, finish_block
 from logger.channels import BY_NAME, BY_SI_NAME
 from logger.frames import INT64_NULL, Fault
 
@@ -115,7 +115,7 @@ class TextReader:
         step = 0 if self._last_raw is None else raw - self._last_raw
         if step < 0:
             step += CLOCK_WRAP * self._header.time_factor
-            if step > MAX_WRAP_STEP_US:
+            if step > MAX_WRAP_STEP_US or self._time_us + step > LONGEST_US:
                 self._close_rows(items)
                 self._boot += 1
                 self._last_raw = None

@@ -118,9 +118,10 @@ class Board:
             case Kind.IDENTIFY:
                 return (self._describe(),)
             case Kind.START:
-                self.running = True
-                self._started_us = self.time_us
-                self._reset_extremes()
+                if not self.running:  # a host that lost the link and found it again must not wipe out what was seen
+                    self.running = True
+                    self._started_us = self.time_us
+                    self._reset_extremes()
                 return self._reply(command, DONE), self._describe()
             case Kind.STOP:
                 last = (self._extremes(),) if self.running and self.time_us > self._started_us else ()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -61,7 +62,7 @@ def feed(data: bytes, cuts: list[int] | None = None) -> list[Item]:
     decoder = BoardDecoder()
     items: list[Item] = []
     edges = [0, *sorted(cut % (len(data) + 1) for cut in cuts or []), len(data)]
-    for start, end in zip(edges, edges[1:], strict=False):
+    for start, end in pairwise(edges):
         items += decoder.feed(data[start:end])
     return items + decoder.finish()
 
@@ -173,9 +174,7 @@ def test_unknown_layout_is_bounded_and_counted() -> None:
 def test_not_measured_and_impossible_values_are_null() -> None:
     channels = (WireChannel(AMPS.wire_id, 32, 1, 1, 0, 0, 0), WireChannel(VOLTS.wire_id, 32, 1, 1, 0, 0, 0))
     rows = np.array([(-(2**31), 5), (2_100_000_000, 6)], "<i4").tobytes()
-    items = feed(
-        b"".join(wire([Describe(1, 1, 1, 1000, "", channels), Samples(1, 1, 0, 1000, rows, 2)]))
-    )
+    items = feed(b"".join(wire([Describe(1, 1, 1, 1000, "", channels), Samples(1, 1, 0, 1000, rows, 2)])))
     _, values, faults = collect(items)
     assert values[:, 0].tolist() == [INT64_NULL, INT64_NULL]
     assert faults == {"range": 1}

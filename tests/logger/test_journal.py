@@ -71,7 +71,9 @@ def test_a_large_record_is_split_and_joined_in_order(tmp_path: Path) -> None:
     assert b"".join(read(tmp_path / "b.journal", data)[0]) == payload
 
 
-@pytest.mark.parametrize("data", [b"", b"PAR1", b"AMPJRNL1", b"AMPJRNL1\xff\xff\xff\xff{}", b"AMPJRNL1\x02\0\0\0{}abcd"])
+@pytest.mark.parametrize(
+    "data", [b"", b"PAR1", b"AMPJRNL1", b"AMPJRNL1\xff\xff\xff\xff{}", b"AMPJRNL1\x02\0\0\0{}abcd"]
+)
 def test_no_journal_is_one_plain_line(tmp_path: Path, data: bytes) -> None:
     path = tmp_path / "x.journal"
     path.write_bytes(data)

@@ -82,7 +82,7 @@ def foreign(path: Path, metadata: dict[str, str] | None) -> None:
 @pytest.mark.parametrize(
     ("make", "says"),
     [
-        (lambda path: None, "does not exist"),
+        (lambda _: None, "does not exist"),
         (lambda path: path.mkdir(), "is a folder"),
         (lambda path: path.write_bytes(b""), "no Parquet file"),
         (lambda path: path.write_bytes(b"time,amps\n"), "import"),
@@ -153,7 +153,9 @@ def test_edits_are_merged_on_reading(tmp_path: Path) -> None:
     assert edits_path(run).name == "run.edits.json"
 
 
-@pytest.mark.parametrize("text", ["", "[]", '{"schema": 9}', '{"schema": 1, "notes": [3]}', '{"schema": 1, "lap_marks_s": ["a"]}'])
+@pytest.mark.parametrize(
+    "text", ["", "[]", '{"schema": 9}', '{"schema": 1, "notes": [3]}', '{"schema": 1, "lap_marks_s": ["a"]}']
+)
 def test_bad_edits_are_told(tmp_path: Path, text: str) -> None:
     run = tmp_path / "run.parquet"
     edits_path(run).write_text(text)

@@ -1,0 +1,162 @@
+"""How often the report's 95 % intervals hold the simulated truth, and how wide they are.
+
+    python -m benchmarks.coverage_study [--drives 100] [--first-seed 1000] [--workers 2]
+
+Machines and drives are drawn (motors, blocks, temperatures, loads, sensor errors) and simulated by a model that the
+analysis does not use: hysteresis, surface charge, diffusion, temperatures, sensors that bend and wander. "Coverage" is
+coverage in that simulation.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import statistics
+import tempfile
+from collections import defaultdict
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from analysis.energy import integrate
+from analysis.exposure import Exposure
+from analysis.fuse import FuseSpec, assess_fuse
+from analysis.report import Report, build_report
+from analysis.run import Run
+from logger.metadata import Metadata
+from logger.runfile import write_frame
+from logger.simulator import Drive, draw_scenario, simulate
+from logger.simulator.battery import Block
+
+CART = Path(__file__).parent.parent / "sample_runs" / "cart.toml"
+Outcome = tuple[str, float, float | None, float | None, float | None]
+"""What, truth, value, low, high; value None where refused."""
+
+
+def report_of(drive: Drive, folder: Path) -> Report:
+    """The report a user would get of this drive."""
+    columns = {
+        name: pl.Series(name, values, pl.Int64 if name == "t_us" else pl.Int32) for name, values in drive.stored.items()
+    }
+    path = folder / f"{drive.seed}.parquet"
+    write_frame(
+        path, pl.DataFrame(columns), Metadata(run_id=f"s{drive.seed}", machine=CART.read_text(encoding="utf-8"))
+    )
+    try:
+        return build_report(Run.open(path))
+    finally:
+        path.unlink()
+
+
+def true_resistance_ohm(drive: Drive, current_a: float, scale_s: float) -> float:
+    """Drop per ampere T seconds after a step from the drive's RMS current, from the blocks' own parameters."""
+    cart = drive.scenario.cart
+    total = 0.0
+    for parameters in (cart.block_a, cart.block_b):
+        # The secant, as a drop over a current is one.
+        fast = parameters.fast_ohm / (1 + current_a / parameters.fast_knee_a)
+        total += Block(parameters, cart.ambient_c).discharging_ohm
+        total += fast * -math.expm1(-scale_s / parameters.fast_s)
+        total += parameters.slow_ohm * -math.expm1(-scale_s / parameters.slow_s)
+    return total
+
+
+def truths(drive: Drive) -> dict[str, float]:
+    """What the report should have found."""
+    time_s, true = drive.measured["t_s"], drive.true
+    none = np.zeros(len(time_s) - 1, bool)
+    amps, volts = true["battery_current_a"], true["battery_voltage_v"]
+    found = {
+        "net Ah": integrate(time_s, amps, none).net / 3600,
+        "net Wh": integrate(time_s, amps * volts, none).net / 3600,
+        "recovered Wh": integrate(time_s, amps * volts, none).back / 3600,
+        "sag V": float(np.median(volts[time_s < 8]) - volts.min()),
+        "rest V": float(np.median(volts[time_s < 8])),
+    }
+    for side in ("left", "right"):
+        exposure = Exposure.prepare(time_s, true[f"{side}_current_a"], none)
+        margin = assess_fuse(FuseSpec(side, "blade_large", 40, 25, "supply_leg", "supply_leg"), exposure).margin.value
+        if margin is not None:
+            found[f"{side} fuse margin"] = margin
+    rms = float(np.sqrt((amps**2).mean()))
+    for scale in (0.1, 1.0, 10.0):
+        found[f"resistance {scale:g} s"] = true_resistance_ohm(drive, rms, scale)
+    return found
+
+
+def study(seed: int) -> list[Outcome]:
+    """One machine on one drive."""
+    drive = simulate(seed, scenario=draw_scenario(seed))
+    with tempfile.TemporaryDirectory() as folder:
+        report = report_of(drive, Path(folder))
+    energy, sag = report.energy, report.sag
+    estimates = {
+        "net Ah": energy.net_ah,
+        "net Wh": energy.net_wh,
+        "recovered Wh": energy.recovered_wh,
+        "sag V": sag.worst_sag_v,
+        "rest V": sag.rest_voltage_v,
+        **{f"{side} fuse margin": report.fuses[side].margin for side in ("left", "right")},
+        **{f"resistance {scale:g} s": value for scale, value in sag.resistance.by_scale.items()},
+    }
+    return [
+        (name, truth, estimates[name].value, estimates[name].low, estimates[name].high)
+        for name, truth in truths(drive).items()
+    ]
+
+
+def table(outcomes: list[Outcome]) -> list[dict[str, object]]:
+    """One row a quantity: drives, refused, share of intervals that hold the truth, width and error relative to it."""
+    by_name: dict[str, list[Outcome]] = defaultdict(list)
+    for outcome in outcomes:
+        by_name[outcome[0]].append(outcome)
+    rows: list[dict[str, object]] = []
+    for name, found in by_name.items():
+        given = [outcome for outcome in found if outcome[2] is not None]
+        held = sum(
+            (low is None or low <= truth) and (high is None or truth <= high) for _, truth, _, low, high in given
+        )
+        widths = [(high - low) / abs(truth) for _, truth, _, low, high in given if low is not None and high is not None]
+        errors = [(value - truth) / abs(truth) for _, truth, value, _, _ in given if value is not None]
+        rows.append(
+            {
+                "what": name,
+                "drives": len(found),
+                "refused": len(found) - len(given),
+                "coverage": held / len(given) if given else None,
+                "median width": statistics.median(widths) if widths else None,
+                "median error": statistics.median(errors) if errors else None,
+                "median |error|": statistics.median(map(abs, errors)) if errors else None,
+            }
+        )
+    return rows
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--drives", type=int, default=100)
+    parser.add_argument("--first-seed", type=int, default=1000)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--json", type=Path)
+    args = parser.parse_args()
+    seeds = range(args.first_seed, args.first_seed + args.drives)
+    outcomes: list[Outcome] = []
+    with ProcessPoolExecutor(args.workers, mp_context=get_context("spawn")) as pool:
+        for done in pool.map(study, seeds):
+            outcomes += done
+    rows = table(outcomes)
+    print("| what | drives | refused | holds the truth | median width | median error | median abs. error |")
+    print("|---|---|---|---|---|---|---|")
+    for row in rows:
+        cells = [f"{100 * row[key]:.1f} %" if isinstance(row[key], float) else "–" for key in list(row)[3:]]
+        print(f"| {row['what']} | {row['drives']} | {row['refused']} | " + " | ".join(cells) + " |")
+    if args.json:
+        args.json.write_text(json.dumps(rows, indent=1))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,157 @@
+"""Callbacks that draw what was computed: exposure, voltage against current, laps, and the tables beside them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import Dash, Input, Output, State, html, no_update
+
+from analysis.report import Report
+from dashboard import exposure_figure, laps_figure, tables, volts_figure
+from dashboard.address import pair, word
+from dashboard.drive_page import LEAD_FIGURES, NOTHING, TIGHTEST, lead_figures, volts_words
+from dashboard.library import Library
+from dashboard.parts import Child, is_open, message, plain
+from dashboard.stores import PLACES, address_of, lap_of, place_of
+from dashboard.theme import Screen
+
+
+def register_pictures(app: Dash, library: Library) -> None:
+    """Tie the pictures to what chooses them."""
+
+    @app.callback(
+        Output("exposure", "figure"),
+        Output("exposure-box", "hidden"),
+        Output("exposure-words", "children"),
+        Output("fuse", "options"),
+        Input("later", "data"),
+        Input("detail", "data"),
+        Input("screen", "data"),
+        State("run", "data"),
+    )
+    def exposure(computed: Any, detail: Any, screen_data: Any, run_id: Any) -> Any:
+        screen = Screen.told(screen_data)
+        if not computed or screen is None:
+            return (no_update,) * 4
+        report = library.report(str(run_id), pair(computed.get("part")))
+        place = place_of(detail) or tightest_place(report)
+        options = [{"label": f"tightest ({tightest_place(report)})", "value": TIGHTEST}] + [
+            {"label": fuse_label(report, name), "value": name} for name in PLACES
+        ]
+        absent = exposure_figure.missing(report, place)
+        if absent is not None:
+            return no_update, True, message(f"No curve: {plain(absent)}."), options
+        told: list[Child] = []
+        if exposure_figure.limits_of(report, place) is None:
+            fuse = report.fuses.get(place)
+            why = fuse.margin.refused if fuse else f"the machine file names no {place} fuse"
+            told.append(message("No band is drawn: the curve alone stands here.", html.P(plain(f"Reason: {why}."))))
+        else:
+            told.append(html.P(plain(report.fuses[place].rule), className="caption"))
+        return exposure_figure.exposure_figure(report, place, screen), False, told, options
+
+    @app.callback(
+        Output("exposure-table", "children"),
+        Input("exposure-table-asked", "n_clicks"),
+        Input("later", "data"),
+        Input("detail", "data"),
+        State("run", "data"),
+        prevent_initial_call=True,
+    )
+    def exposure_table(clicks: Any, computed: Any, detail: Any, run_id: Any) -> Child:
+        if not is_open(clicks) or not computed:
+            return no_update
+        report = library.report(str(run_id), pair(computed.get("part")))
+        place = place_of(detail) or tightest_place(report)
+        return tables.exposure_table(report, place) if exposure_figure.missing(report, place) is None else NOTHING
+
+    @app.callback(
+        Output("volts-table", "children"),
+        Input("volts-table-asked", "n_clicks"),
+        Input("later", "data"),
+        State("run", "data"),
+        prevent_initial_call=True,
+    )
+    def volts_table(clicks: Any, computed: Any, run_id: Any) -> Child:
+        if not is_open(clicks) or not computed:
+            return no_update
+        report = library.report(str(run_id), pair(computed.get("part")))
+        return tables.volts_table(report) if volts_figure.missing(report) is None else NOTHING
+
+    @app.callback(
+        Output("volts", "figure"),
+        Output("volts-box", "hidden"),
+        Output("volts-words", "children"),
+        Input("later", "data"),
+        Input("screen", "data"),
+        State("run", "data"),
+    )
+    def volts(computed: Any, screen_data: Any, run_id: Any) -> Any:
+        screen = Screen.told(screen_data)
+        if not computed or screen is None:
+            return (no_update,) * 3
+        report = library.report(str(run_id), pair(computed.get("part")))
+        absent = volts_figure.missing(report)
+        figure = no_update if absent is not None else volts_figure.volts_figure(report, screen)
+        return figure, absent is not None, volts_words(report)
+
+    for kind in LEAD_FIGURES:
+
+        @app.callback(
+            Output(f"{kind}-figures", "children"),
+            Input(f"{kind}-figures-asked", "n_clicks"),
+            Input("later", "data"),
+            State("run", "data"),
+            prevent_initial_call=True,
+        )
+        def figures(clicks: Any, computed: Any, run_id: Any, kind: str = kind) -> Child:
+            if not is_open(clicks) or not computed:
+                return no_update
+            return lead_figures(library.report(str(run_id), pair(computed.get("part"))), kind)
+
+    @app.callback(
+        Output("laps-picture", "figure"),
+        Output("laps-table", "children"),
+        Output("lap-words", "children"),
+        Input("detail", "data"),
+        Input("screen", "data"),
+        Input("laps-picture", "id"),
+        State("computed", "data"),
+        State("part", "data"),
+        State("view", "data"),
+        State("run", "data"),
+    )
+    def laps(detail: Any, screen_data: Any, _: str, __: Any, part_data: Any, view_data: Any, run_id: Any) -> Any:
+        screen = Screen.told(screen_data)
+        if screen is None:
+            return (no_update,) * 3
+        part = pair(part_data)
+        report, opened = library.report(str(run_id), part), library.open(str(run_id))
+        if not report.laps.each:
+            return (no_update,) * 3
+        chosen = lap_of(detail, len(report.laps.each))
+        lap = chosen or laps_figure.hardest_lap(report)
+        known = laps_figure.channels_of(opened)
+        wanted = word((detail or {}).get("across"))
+        name = wanted if wanted in {si_name for si_name, _ in known} else known[0][0]
+        why = "chosen in the table" if chosen else "the one with the greatest peak"
+        return (
+            laps_figure.laps_figure(report, opened, name, lap, screen.theme),
+            tables.laps_table(report, lap, address_of(part, view_data, detail), str(run_id)),
+            f"In front: lap {lap}, {why}. The others lie behind it in grey.",
+        )
+
+
+def tightest_place(report: Report) -> str:
+    """The fuse with the least margin; else the first lead that was measured."""
+    margins = {place: fuse.margin.value for place, fuse in report.fuses.items() if fuse.margin.value is not None}
+    if margins:
+        return min(margins, key=lambda place: margins[place])
+    measured = [place for place in PLACES if report.currents[exposure_figure.LEAD_OF[place]].exposure]
+    return measured[0] if measured else "main"
+
+
+def fuse_label(report: Report, place: str) -> str:
+    """The fuse with its rating."""
+    fuse = report.fuses.get(place)
+    return f"{place}, {fuse.rating_a:g} A" if fuse and fuse.rating_a else place

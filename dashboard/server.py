@@ -1,0 +1,94 @@
+"""Serves the dashboard on the loopback address until Ctrl-C."""
+
+from __future__ import annotations
+
+import os
+import socket
+import sys
+import threading
+import webbrowser
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dashboard.security import HOST
+
+if TYPE_CHECKING:
+    from werkzeug.serving import WSGIRequestHandler
+
+DEFAULT_PORT = 8731
+USAGE = 2
+_BACKLOG = 64
+
+
+def listening_socket(port: int | None) -> socket.socket:
+    """A socket that listens on the loopback address; on the usual port, else on a free one. Raises OSError."""
+    wanted = [port] if port is not None else [DEFAULT_PORT, 0]
+    for place, number in enumerate(wanted):
+        found = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        try:
+            if os.name == "posix":
+                # A port that was used a moment ago may be used again; one that is in use may not.
+                found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            found.bind((HOST, number))
+            found.listen(_BACKLOG)
+            return found
+        except OSError:
+            found.close()
+            if place == len(wanted) - 1:
+                raise
+    raise AssertionError("no port was tried")
+
+
+def can_show() -> bool:
+    """Whether a browser on this computer has a screen to open on."""
+    if sys.platform in ("win32", "darwin"):
+        return True
+    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+
+
+def request_handler() -> type[WSGIRequestHandler]:
+    """Answers requests without a line for each on the terminal, and without version numbers in the answers."""
+    from werkzeug.serving import WSGIRequestHandler
+
+    class Quiet(WSGIRequestHandler):
+        def version_string(self) -> str:
+            return "amptally"
+
+        def log_request(self, code: int | str = "-", size: int | str = "-") -> None:
+            del code, size
+
+    return Quiet
+
+
+def serve(folder: Path, run_id: str | None = None, port: int | None = None, open_browser: bool = True) -> int:
+    """Show the runs of a folder, or one of them first, until Ctrl-C; the exit code is returned.
+
+    The address is the last line on stdout. Nothing else is printed while it serves.
+    """
+    from werkzeug.serving import make_server
+
+    from dashboard.app import create_app
+
+    try:
+        listening = listening_socket(port)
+    except (OSError, OverflowError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        print(f"amptally: cannot serve on port {port}: {reason}. Name another one with --port.", file=sys.stderr)
+        return USAGE
+    with listening:
+        number = listening.getsockname()[1]
+        app = create_app(folder, port=number)
+        server = make_server(
+            HOST, number, app.server, threaded=True, request_handler=request_handler(), fd=listening.fileno()
+        )
+        address = f"http://{HOST}:{number}/" + (f"run/{run_id}" if run_id else "")
+        print(address, flush=True)
+        if open_browser and can_show():
+            threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
+        try:
+            server.serve_forever()
+        except KeyboardInterrupt:
+            pass
+        finally:
+            server.server_close()
+    return 0

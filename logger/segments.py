@@ -1,0 +1,122 @@
+"""Samples in memory → sealed Parquet segments, each remembered by its checksum until the run file is written.
+
+Memory holds at most one segment, in the 32 bits that a run file has.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from logger.blocks import Block
+from logger.channels import CHANNELS, INT32_NULL, TIME_COLUMN
+from logger.errors import SegmentError
+from logger.frames import INT64_NULL
+from logger.runfile import write_segment
+
+SEGMENT_US = 600_000_000
+MAX_ROWS = 1_000_000
+LEAST_ROWS = 1_000
+"""A segment by time alone needs so many, so that a board with a wild clock does not make a file of every sample."""
+_LOOSE_BLOCKS = 256
+_PIECE = 1 << 20
+
+_Placed = tuple[npt.NDArray[np.int64], Block]
+
+
+class Segments:
+    """Takes blocks in order of time; seals what is due."""
+
+    def __init__(self, folder: Path, run_id: str) -> None:
+        self._folder = folder
+        self._run_id = run_id
+        self._loose: list[_Placed] = []
+        self._packed: list[pl.DataFrame] = []
+        self._rows = 0
+        self._start_us = 0
+        self._sums: dict[Path, int] = {}
+
+    @property
+    def paths(self) -> list[Path]:
+        """Sealed segments, oldest first."""
+        return list(self._sums)
+
+    def add(self, run_us: npt.NDArray[np.int64], block: Block) -> None:
+        """Take the next samples. Raises StorageError where a segment that is due cannot be written."""
+        if not self._rows:
+            self._start_us = int(run_us[0])
+        self._loose.append((run_us, block))
+        self._rows += len(run_us)
+        if len(self._loose) >= _LOOSE_BLOCKS:
+            self._pack()
+        long = int(run_us[-1]) - self._start_us >= SEGMENT_US
+        if self._rows >= MAX_ROWS or (long and self._rows >= LEAST_ROWS):
+            self.seal()
+
+    def _pack(self) -> None:
+        if self._loose:
+            self._packed.append(_frame(self._loose))
+            self._loose = []
+
+    def seal(self) -> None:
+        """Write what is in memory as a segment. Raises StorageError."""
+        if not self._rows:
+            return
+        self._pack()
+        path = self._folder / f".{self._run_id}.seg-{len(self._sums) + 1:04d}.parquet"
+        write_segment(path, pl.concat(self._packed, how="diagonal"))
+        self._sums[path] = _checksum(path)
+        self._packed, self._rows = [], 0
+
+    def check(self) -> None:
+        """Raise SegmentError where a segment is not what was sealed."""
+        for path, checksum in self._sums.items():
+            try:
+                found = _checksum(path)
+            except OSError as error:
+                raise SegmentError(f"{path} cannot be read any more: {error.strerror}.") from error
+            if found != checksum:
+                raise SegmentError(f"{path} is not what was written there: the disk may be failing.")
+
+    def discard(self) -> None:
+        """Remove the sealed segments: their samples are in the run file, or can be decoded from the journal again."""
+        for path in self._sums:
+            path.unlink(missing_ok=True)
+        self._sums = {}
+
+
+def _checksum(path: Path) -> int:
+    found = 0
+    with path.open("rb") as file:
+        while piece := file.read(_PIECE):
+            found = zlib.crc32(piece, found)
+    return found
+
+
+def _frame(blocks: Sequence[_Placed]) -> pl.DataFrame:
+    """One table from blocks of possibly different layouts, channel columns in table order."""
+    present = {name for _, block in blocks for name in block.layout.columns}
+    columns: dict[str, pl.Series] = {
+        TIME_COLUMN: pl.Series(TIME_COLUMN, np.concatenate([run_us for run_us, _ in blocks]), pl.Int64)
+    }
+    for channel in CHANNELS:
+        if channel.name not in present:
+            continue
+        parts = []
+        for run_us, block in blocks:
+            names = block.layout.columns
+            if channel.name in names:
+                parts.append(block.values[:, names.index(channel.name)])
+            else:
+                parts.append(np.full(len(run_us), INT64_NULL, np.int64))
+        values = np.concatenate(parts)
+        # Valid values fit in 32 bits, and none of them is the least such number.
+        small = np.where(values == INT64_NULL, INT32_NULL, values).astype(np.int32)
+        series = pl.Series(channel.name, small, pl.Int32)
+        columns[channel.name] = series.set(series == INT32_NULL, None) if (small == INT32_NULL).any() else series
+    return pl.DataFrame(columns)

@@ -1,0 +1,108 @@
+"""Small run files and machine descriptions for the tests of analysis."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from analysis.estimate import Estimate
+from logger.channels import BY_SI_NAME, TIME_COLUMN
+from logger.metadata import Metadata
+from logger.runfile import write_frame
+
+Floats = npt.NDArray[np.float64]
+DATA = Path(__file__).parents[1] / "data"
+
+CART = """
+[machine]
+name = "Bench cart"
+wheel_diameter_m = 0.254
+wheel_counts_per_rev = 24
+[battery]
+id = "pack-7"
+chemistry = "agm"
+blocks = 2
+arrangement = "series"
+block_voltage_v = 12
+capacity_ah = 35
+capacity_hours = 20
+second_capacity_ah = 21
+second_hours = 1
+[fuse.left]
+family = "blade_large"
+rating_a = 40
+position = "supply_leg"
+[wire.left]
+awg = 10
+length_m = 0.6
+insulation_c = 105
+[receiver]
+minimum_v = 4.0
+[controller]
+minimum_v = 18
+cutoff_v = 19
+mixing = "controller"
+sensed = "supply_leg"
+"""
+
+
+def frame_of(time_s: Any, channels: dict[str, Any]) -> pl.DataFrame:
+    """Run-file columns from SI values by SI name; NaN becomes null."""
+    columns = {TIME_COLUMN: pl.Series(TIME_COLUMN, np.rint(np.asarray(time_s, float) * 1e6).astype(np.int64))}
+    for si_name, values in channels.items():
+        channel = BY_SI_NAME[si_name]
+        steps = np.rint(np.broadcast_to(np.asarray(values, float), np.shape(time_s)) / channel.si_per_step)
+        cells = [None if np.isnan(step) else int(step) for step in steps]
+        columns[channel.name] = pl.Series(channel.name, cells, pl.Int32)
+    return pl.DataFrame(columns)
+
+
+def write_run(path: Path, time_s: Any, channels: dict[str, Any], **metadata: Any) -> Path:
+    """A run file; `metadata` are fields of Metadata."""
+    write_frame(path, frame_of(time_s, channels), Metadata(**{"run_id": path.stem, **metadata}))
+    return path
+
+
+def measured(name: str) -> tuple[Floats, Floats, Floats]:
+    """Time [s], current [A], voltage [V] of a measured set, times strictly increasing, the first of equal ones kept."""
+    with (DATA / name).open(newline="") as file:
+        rows = np.array([[float(cell) for cell in row] for row in list(csv.reader(file))[1:]])
+    rows = rows[np.argsort(rows[:, 0], kind="stable")]
+    rows = rows[np.concatenate(([True], np.diff(rows[:, 0]) > 0))]
+    return rows[:, 0] - rows[0, 0], rows[:, 1], rows[:, 2]
+
+
+def sides(result: Estimate) -> tuple[float, float, float]:
+    """low, value, high of a two-sided estimate."""
+    assert result.refused is None, result.refused
+    assert result.value is not None
+    assert result.low is not None
+    assert result.high is not None
+    return result.low, result.value, result.high
+
+
+def value_of(result: Estimate) -> float:
+    """The value of an estimate that has one."""
+    assert result.value is not None, result.refused
+    return result.value
+
+
+def consistent(result: Estimate) -> None:
+    """What holds of every estimate: low ≤ value ≤ high, open sides as the bound says, nothing where refused."""
+    if result.refused is not None:
+        assert (result.value, result.low, result.high) == (None, None, None)
+        assert result.refused.strip()
+        return
+    assert result.value is not None
+    assert np.isfinite(result.value)
+    for side in (result.low, result.high):
+        assert side is None or np.isfinite(side)
+    assert result.low is None or result.low <= result.value
+    assert result.high is None or result.value <= result.high
+    assert (result.high is None) == (result.bound == "at_least")
+    assert (result.low is None) == (result.bound == "at_most")
