@@ -162,10 +162,10 @@ def test_machine_files(pack: Path, tmp_path: Path) -> None:
     refused(run("machine", "check", wrong), 3, "wrong.toml line 3", "forty", "40")
     refused(run("report", pack, "--machine", wrong), 3, "line 3")
     impossible = tmp_path / "impossible.toml"
-    impossible.write_text('[fuse.left]\nfamily = "blade_mini"\nrating_a = 60\n')
+    impossible.write_text('[fuse.left]\nfamily = "blade_large"\nrating_a = 40\n[wire.left]\nawg = 16\n')
     checked = run("machine", "check", impossible)
     assert checked.returncode == 3
-    assert "60" in checked.stdout
+    assert "above what its wire may carry" in checked.stdout
 
 
 def test_a_description_of_another_machine_is_told(pack: Path, tmp_path: Path) -> None:
