@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis.capacity import SHEET_U, WORN_TO, DataSheet
 from analysis.current import Current
-from analysis.energy import energy_estimates, run_charge
+from analysis.energy import mean_power, run_net_charge
 from analysis.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
 from analysis.exposure import window_rms
 from analysis.load_profile import LoadProfile, load_profile
@@ -125,7 +125,8 @@ def _profile(series: Series, part: slice) -> LoadProfile | None:
     if not keep.any():
         return None
     mean = 0.5 * (cut.value[:-1] + cut.value[1:])
-    return load_profile(mean[keep], np.diff(cut.time_s)[keep])
+    steps = np.diff(cut.time_s)
+    return load_profile(mean, steps) if keep.all() else load_profile(mean[keep], steps[keep])
 
 
 def assess_charge(run: Run, sag: Sag, battery_current: Current, start: Start, speed_m_s: Estimate | None) -> ChargeLeft:
@@ -133,7 +134,7 @@ def assess_charge(run: Run, sag: Sag, battery_current: Current, start: Start, sp
 
     `start` holds at the start of the run: what was drawn counts from there, also where `run` is a later part of it.
     """
-    net = run_charge(run.from_start(), "battery_current_a")[2]
+    net = run_net_charge(run.from_start(), "battery_current_a")
     charge = by_count(start.whole, net, rated_capacity(run))
     current = run.series("battery_current_a")
     facts = _facts(run)
@@ -197,7 +198,7 @@ def _use(run: Run, current: Series, part: slice, battery_current: Current, speed
     power = refuse("W", "no battery voltage was measured")
     if voltage is not None:
         stretch = _cut(current, part)
-        power = energy_estimates(stretch, voltage, run.sensor("battery_current_a"), run.sensor("battery_voltage_v"))[3]
+        power = mean_power(stretch, voltage, run.sensor("battery_current_a"), run.sensor("battery_voltage_v"))
     return Use(
         mean_a=driven.mean_a,
         sustained_a=driven.mean_a if levels[0] is None else levels[0],
@@ -235,9 +236,12 @@ def _blocks(run: Run, current: Series, part: slice, start: Start, net: Estimate,
     if measured is None:
         return "no battery current was measured"
     shares, since = _shares(run, current), _shares(whole, measured)
-    states = []
+    states: list[BlockState] = []
+    load: LoadProfile | None = None
+    drawn: LoadProfile | None = None
     for name, series, all_of_it, charge in zip(_BLOCK_NAMES, shares, since, start.blocks, strict=False):
-        load, drawn = _profile(series, part), _profile(all_of_it, slice(None))
+        if not states or series is not shares[0] or all_of_it is not since[0]:  # blocks in series carry the same
+            load, drawn = _profile(series, part), _profile(all_of_it, slice(None))
         if load is None or drawn is None:
             return "the run holds no driven stretch"
         ohm = _block_ohm(run, sag, len(shares))

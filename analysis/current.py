@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.energy import UNCOVERED_SHARE, integrate, sampling_error
+from analysis.energy import UNCOVERED_SHARE
 from analysis.estimate import Estimate, above_zero, estimate, extreme_u, refuse
 from analysis.exposure import FIXED_WINDOWS_S, CurrentError, Exposure, window_list, window_rms
+from analysis.integrals import integrate, sampling_error
 from analysis.run import Run, SensorError, Series
 
 CLIPPED_SHARE = 0.99

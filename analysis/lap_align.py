@@ -173,7 +173,7 @@ def _back(moves: npt.NDArray[np.uint8], last: int) -> Floats:
     """The path that ends in bin `last`, as bins gone since the ring's start; shape (frames,)."""
     bins = moves.shape[1]
     steps = np.zeros(len(moves), np.int64)
-    at = int(last)
+    at = last
     for place in range(len(moves) - 1, 0, -1):
         step = int(moves[place, at])
         steps[place] = step

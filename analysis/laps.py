@@ -1,176 +1,240 @@
-"""Laps of a run: from the operator's marks, else from the signals themselves; and how many a charge gives.
+"""Laps of a run: from marks, from distance, else from the signals; what each took, and how many a charge gives.
 
-docs/methods.md, Laps. n marks make n − 1 laps.
+docs/methods.md, Laps. n boundaries make n − 1 laps.
 """
 
 from __future__ import annotations
 
 import itertools
-import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
-from analysis.energy import integrate
-from analysis.estimate import Estimate, refuse
+from analysis.estimate import Estimate
 from analysis.finding import Finding
+from analysis.lap_charge import laps_in, trend
 from analysis.lap_frames import run_frames
-from analysis.lap_signal import find_laps
-from analysis.propagate import power_of, product
-from analysis.run import Floats, Run, Series, together
+from analysis.lap_marks import Boundaries, Progress, from_distance, from_marks, press_times, settled, wheel_distance
+from analysis.lap_signal import SignalLaps, find_laps
+from analysis.lap_table import Lap, lap_table
+from analysis.run import Floats, Run
 
-DOUBLE_SHARE = 0.25
-"""A mark closer than this share of the median lap to the one before it is a double press. Our own choice."""
-SKIPPED_SHARE = 1.7
-"""A lap longer than this many medians looks like a skipped mark. Our own choice."""
-STUDENT_T = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228)
-"""t for 95 % at 1, 2 … 10 degrees of freedom (JCGM 100, table G.2)."""
+Method = Literal["marker", "distance", "signal"]
 
-
-@dataclass(frozen=True, slots=True)
-class Lap:
-    """One complete lap."""
-
-    start_s: float
-    end_s: float
-    net_wh: float | None
-    net_ah: float | None
-    peak_a: float | None
-    """Greatest |i| of the battery lead."""
-
-    def as_json(self) -> dict[str, float | None]:
-        """The report's entry."""
-        return {
-            "start_s": self.start_s,
-            "end_s": self.end_s,
-            "duration_s": self.end_s - self.start_s,
-            "net_wh": self.net_wh,
-            "net_ah": self.net_ah,
-            "peak_a": self.peak_a,
-        }
+SAME_LENGTH = 0.05
+"""Laps found in the signals are those of the machine file if the wheels ran its length within this part."""
+MOST_GAP = 0.01
+"""A lap of which more was not sampled does not count towards the mean charge of a lap."""
 
 
 @dataclass(frozen=True, slots=True)
 class Laps:
     """The complete laps of a run, or why there are none."""
 
-    method: str | None
-    """marker or signal; None without laps."""
+    method: Method | None
+    """What told them apart; None without laps."""
     each: tuple[Lap, ...]
     reason: str | None
+    """Why there are no laps."""
     confidence: float
-    """1 for marks; for signals how clearly the run repeats itself, 0 to 1."""
+    """1 for marks and distance; for signals how clearly the run repeats itself, 0 to 1."""
     findings: tuple[Finding, ...] = ()
+    before_s: tuple[float, float] | None = None
+    """From the start of the run to the first boundary: rest and partial lap."""
+    after_s: tuple[float, float] | None = None
+    """From the last boundary to the end of the run."""
+    gain_u: float | None = None
+    """Relative error of the battery current's gain, 1 σ, the same on all laps; None where not declared."""
+    offset_u_a: float | None = None
+    """Error of its offset, 1 σ [A]."""
 
     def as_json(self) -> dict[str, object]:
         """method, found, each."""
         return {"method": self.method, "found": len(self.each), "each": [lap.as_json() for lap in self.each]}
 
+    def charges_ah(self) -> Floats:
+        """Net charge of the laps that were sampled throughout and are no doubtful ones, shape (n,)."""
+        good = [lap for lap in self.each if not lap.doubtful and lap.gap_s <= MOST_GAP * lap.duration_s]
+        return np.array([lap.net_ah for lap in good if lap.net_ah is not None])
+
+    def trend(self) -> Estimate:
+        """How the net charge grows from lap to lap [Ah]."""
+        return trend(self.charges_ah(), "Ah")
+
     def in_charge(self, full_ah: Estimate, left_ah: Estimate) -> tuple[Estimate, Estimate]:
-        """Laps that a full charge gives, and that the charge left gives, each lap like those of this run."""
-        one = self.charge_of_a_lap()
-        if one.value is None:
-            return refuse("", one.refused or ""), refuse("", one.refused or "")
-        per_ah = power_of(1.0, one, -1, "1/Ah", {})
-        return product(full_ah, per_ah, ""), product(left_ah, per_ah, "")
-
-    def charge_of_a_lap(self) -> Estimate:
-        """Mean net charge of a lap [Ah] with Student's t: two laps say little, and the interval shows it."""
-        charges = np.array([lap.net_ah for lap in self.each if lap.net_ah is not None])
-        if len(charges) < 2:
-            return refuse("Ah", self.reason or "two complete laps with battery current are needed")
-        mean = float(charges.mean())
-        if mean <= 0:
-            return refuse("Ah", "the laps drew no net charge")
-        degrees = len(charges) - 1
-        t = STUDENT_T[degrees - 1] if degrees <= len(STUDENT_T) else 1.96 + 2.4 / degrees
-        half = t * float(charges.std(ddof=1)) / math.sqrt(len(charges))
-        return Estimate(mean, max(mean - half, 0.0), mean + half, "Ah", basis=f"scatter of {len(charges)} laps")
+        """Laps that a full charge gives, and that the charge left gives."""
+        return laps_per_charge(self, full_ah, left_ah)
 
 
-def mark_times(series: Series) -> Floats:
-    """Times at which the running count of the marker button rises; a fall is a board that started anew."""
-    steps = np.diff(series.value)
-    return np.asarray(series.time_s[1:][steps > 0])
+def laps_per_charge(laps: Laps, full_ah: Estimate, left_ah: Estimate) -> tuple[Estimate, Estimate]:
+    """Laps that a full charge and the charge left give, each lap like those of the run.
 
-
-def without_doubles(marks_s: Floats) -> tuple[Floats, int]:
-    """Marks with double presses left out, and how many those were."""
-    if len(marks_s) < 3:
-        return marks_s, 0
-    limit = DOUBLE_SHARE * float(np.median(np.diff(marks_s)))
-    kept = [float(marks_s[0])]
-    kept += [float(mark) for before, mark in itertools.pairwise(marks_s) if mark - before > limit]
-    return np.array(kept), len(marks_s) - len(kept)
+    full_ah, left_ah: usable charge at this load [Ah], from analysis/remaining.py. Refused where a charge is, or with
+    fewer than two laps.
+    """
+    charges = laps.charges_ah()
+    offset_ah = None
+    if laps.offset_u_a is not None and laps.each:
+        offset_ah = laps.offset_u_a * float(np.mean([lap.duration_s for lap in laps.each])) / 3600
+    full, left = (laps_in(charge, charges, laps.gain_u, offset_ah) for charge in (full_ah, left_ah))
+    return full, left
 
 
 def assess_laps(run: Run) -> Laps:
-    """Marks added later, marks of the button, else the signals."""
+    """Marks put in later; else, as [lap] marked_by says or in this order: presses, distance, the signals."""
     added = run.edits.lap_marks_s
-    series = run.series("mark")
     if added is not None:
-        inside = (run.time_s[0] <= np.array(added)) & (np.array(added) <= run.time_s[-1])
-        marks = np.array(added)[inside]
-    else:
-        marks = np.empty(0) if series is None else mark_times(series)
-    if len(marks) >= 2:
-        return _from_marks(run, marks)
+        return _from_edits(run, added)
+    marked_by = run.machine.lap.marked_by if run.machine and run.machine.lap else None
+    if marked_by == "none":
+        return Laps(None, (), "the machine file says that its runs have no laps", 0.0)
+    ways = {
+        "distance": (_from_distance, _from_presses, _from_signals),
+        "signal": (_from_signals,),
+    }.get(marked_by or "", (_from_presses, _from_distance, _from_signals))
+    reasons = []
+    for way in ways:
+        found = way(run)
+        if found.each:
+            return found
+        reasons.append(found.reason or "")
+    # The last way is the one that can always be tried; it says most about the run.
+    return Laps(None, (), reasons[-1], found.confidence, found.findings)
+
+
+def _from_edits(run: Run, added: tuple[float, ...]) -> Laps:
+    """The marks as given, without judging them."""
+    first, last = float(run.time_s[0]), float(run.time_s[-1])
+    inside = sorted({mark for mark in added if first <= mark <= last})
+    if len(inside) < 2:
+        return Laps(None, (), f"{len(inside)} lap marks in the run's edits within this part: two make a lap", 1.0)
+    return _laps(run, "marker", [Boundaries(tuple(inside))], 1.0, ())
+
+
+def _from_presses(run: Run) -> Laps:
+    series = run.series("mark")
+    if series is None:
+        return Laps(None, (), "no marker button was recorded", 0.0)
+    presses, lost = press_times(series)
+    found = from_marks(presses)
+    if found.doubtful:
+        found = _settled(run, found)
+    if len(found.times_s) < 2:
+        return Laps(None, (), f"the marker was pressed {len(found.times_s)} times: two marks make a lap", 0.0)
+    return _laps(run, "marker", [found], 1.0, _mark_findings(found, lost))
+
+
+def _settled(run: Run, found: Boundaries) -> Boundaries:
+    """Ask the wheels whether long laps hold several, else the signals."""
+    distance = _distance(run)
+    if distance is not None:
+        return settled(found, distance)
+    frames = run_frames(run)
+    signal = find_laps(frames) if frames is not None else None
+    return found if signal is None or signal.progress is None else settled(found, signal.progress)
+
+
+def _mark_findings(found: Boundaries, lost: int) -> tuple[Finding, ...]:
+    laps = ", ".join(str(place + 1) for place in found.doubtful)
+    many = len(found.doubtful) > 1
+    told = [
+        f"{found.doubled} presses left out that follow another at once" if found.doubled else "",
+        f"{found.stray} left out in the middle of a lap" if found.stray else "",
+        f"{len(found.placed)} boundaries put in where the {found.placed_by} show more than one lap"
+        if found.placed
+        else "",
+        f"{'laps' if many else 'lap'} {laps} may be two or more, and {'are' if many else 'is'} left out of the mean"
+        if found.doubtful
+        else "",
+        f"{lost} presses while nothing was recorded, at no known moment" if lost else "",
+    ]
+    if not any(told):
+        return ()
+    return (
+        Finding(
+            "note",
+            "lap_marks",
+            "Some lap marks look pressed twice or not at all.",
+            "; ".join(filter(None, told)),
+            "If that is wrong, put the marks right in the run's edits file (lap_marks_s).",
+        ),
+    )
+
+
+def _distance(run: Run) -> Progress | None:
+    """Distance by wheel counts, where both wheels count and their geometry is known."""
+    machine = run.machine
+    left, right = run.series("left_wheel_count"), run.series("right_wheel_count")
+    if machine is None or left is None or right is None or len(left.time_s) < 2 or len(right.time_s) < 2:
+        return None
+    if not machine.wheel_diameter_m or not machine.wheel_counts_per_rev:
+        return None
+    return wheel_distance(left, right, np.pi * machine.wheel_diameter_m / machine.wheel_counts_per_rev)
+
+
+def _from_distance(run: Run) -> Laps:
+    """Every length_m of wheel distance; where the signals show laps of that length, their boundaries are nearer."""
+    length_m = run.machine.lap.length_m if run.machine and run.machine.lap else None
+    distance = _distance(run)
+    if not length_m or distance is None:
+        needed = "wheel counts on both sides, wheel_diameter_m, wheel_counts_per_rev and [lap] length_m"
+        return Laps(None, (), f"laps by distance need {needed}", 0.0)
+    found = from_distance(distance, length_m)
+    if len(found.times_s) < 2:
+        return Laps(None, (), f"the wheels ran less than one lap of {length_m:g} m", 0.0)
+    frames = run_frames(run)
+    signal = find_laps(frames) if frames is not None else None
+    better = None if signal is None else _of_length(signal, distance, length_m)
+    evidence = f"every {length_m:g} m of the mean of both wheels from where they start to turn; slip and error add up"
+    if better is not None:
+        run_m = [distance.between(a, b) for part in better for a, b in itertools.pairwise(part.times_s)]
+        evidence = f"the signals repeat every {np.median(run_m):.1f} m by the wheels: counted at that repetition"
+    note = Finding(
+        "note",
+        "laps_from_distance",
+        "Laps were counted by distance, not marked: where a lap begins is arbitrary.",
+        evidence,
+        "Press the marker at the same place each lap to have them counted from there.",
+    )
+    return _laps(run, "distance", better or [found], 1.0, (note,))
+
+
+def _of_length(signal: SignalLaps, distance: Progress, length_m: float) -> list[Boundaries] | None:
+    """Boundaries found in the signals, every one, second or third, if that is one lap by the wheels; else None."""
+    run_m = [distance.between(a, b) for part in signal.boundaries_s for a, b in itertools.pairwise(part)]
+    run_m = [metres for metres in run_m if np.isfinite(metres)]
+    if not run_m:
+        return None
+    usual = float(np.median(run_m))
+    for times in (1, 2, 3):
+        if abs(times * usual / length_m - 1) < SAME_LENGTH:
+            return [Boundaries(part[::times]) for part in signal.boundaries_s if len(part) > times]
+    return None
+
+
+def _from_signals(run: Run) -> Laps:
     frames = run_frames(run)
     if frames is None:
         return Laps(None, (), "no channel that could tell laps apart", 0.0)
     found = find_laps(frames)
     if not found.boundaries_s:
         return Laps(None, (), found.reason or "the signals do not repeat themselves", found.confidence)
-    each = tuple(_lap(run, start, end) for stretch in found.boundaries_s for start, end in itertools.pairwise(stretch))
     note = Finding(
         "note",
         "laps_from_signal",
         "Laps were found in the signals, not marked: where a lap begins is arbitrary.",
-        f"confidence {found.confidence:.2f}" + (f"; {found.reason}" if found.reason else ""),
+        f"confidence {found.confidence:.2f} of 1" + (f"; {found.reason}" if found.reason else ""),
         "Press the marker at the same place each lap to have them counted from there.",
     )
-    return Laps("signal", each, None, found.confidence, (note,))
+    return _laps(run, "signal", [Boundaries(part) for part in found.boundaries_s], found.confidence, (note,))
 
 
-def _from_marks(run: Run, marks_s: Floats) -> Laps:
-    marks_s, doubles = without_doubles(marks_s)
-    each = tuple(_lap(run, float(a), float(b)) for a, b in itertools.pairwise(marks_s))
-    lengths = np.diff(marks_s)
-    long = np.flatnonzero(lengths > SKIPPED_SHARE * np.median(lengths)) if len(lengths) > 2 else np.empty(0, int)
-    findings = []
-    if doubles or len(long):
-        laps = ", ".join(str(place + 1) for place in long)
-        evidence = f"{doubles} double presses left out" + (f"; lap {laps} far longer than the median" if laps else "")
-        findings.append(
-            Finding(
-                "note",
-                "lap_marks",
-                "Some lap marks look pressed twice or not at all.",
-                evidence,
-                "Mend them in the run's edits file (lap_marks_s), or take the laps concerned out of comparisons.",
-            )
-        )
-    return Laps("marker", each, None, 1.0, tuple(findings))
-
-
-def _lap(run: Run, start_s: float, end_s: float) -> Lap:
-    """Figures of the battery lead between two times."""
-    current, voltage = run.series("battery_current_a"), run.series("battery_voltage_v")
-    part = None if current is None else _between(current, start_s, end_s)
-    if part is None:
-        return Lap(start_s, end_s, None, None, None)
-    net_ah = integrate(part.time_s, part.value, part.gap_after).net / 3600
-    net_wh = None
-    if voltage is not None:
-        time_s, amps, volts, gap_after = together(part, voltage)
-        if len(time_s) > 1:
-            net_wh = integrate(time_s, amps * volts, gap_after).net / 3600
-    return Lap(start_s, end_s, net_wh, net_ah, float(np.abs(part.value).max()))
-
-
-def _between(series: Series, start_s: float, end_s: float) -> Series | None:
-    first, last = np.searchsorted(series.time_s, (start_s, end_s), "left")
-    stop = min(int(last) + 1, len(series.time_s))
-    if stop - first < 2:
-        return None
-    return Series(series.time_s[first:stop], series.value[first:stop], series.gap_after[first : stop - 1])
+def _laps(run: Run, method: Method, parts: list[Boundaries], confidence: float, findings: tuple[Finding, ...]) -> Laps:
+    each = tuple(lap for part in parts for lap in lap_table(run, part.times_s, part.doubtful))
+    sensor = run.sensor("battery_current_a")
+    before = (float(run.time_s[0]), each[0].start_s) if each and each[0].start_s > run.time_s[0] else None
+    after = (each[-1].end_s, float(run.time_s[-1])) if each and each[-1].end_s < run.time_s[-1] else None
+    return Laps(
+        method if each else None, each, None, confidence, findings, before, after, sensor.gain_u, sensor.offset_u
+    )

@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 
 from analysis.capacity import SHEET_U
-from analysis.energy import run_charge
+from analysis.energy import run_net_charge
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.run import Run, sibling_runs
 from analysis.state_of_charge import by_count, stated
@@ -56,7 +56,7 @@ def _counted(paths: list[Path], rated_ah: float) -> Estimate | None:
             charge, drawn = stated(said), []
         if charge is None:
             continue
-        net = run_charge(run, "battery_current_a")[2]
+        net = run_net_charge(run, "battery_current_a")
         if net.value is None:
             return refuse("", f"the ledger stops at run {run.metadata.run_id} of this battery: {net.refused}")
         drawn.append(net)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -23,21 +23,18 @@ class LoadProfile:
     """Mean current of each piece [A]."""
     duration_h: Floats
     """Length of each piece [h]."""
+    hours: float = field(init=False)
+    """Time covered [h]."""
+    charge_ah: float = field(init=False)
+    """Net charge [Ah]."""
+    mean_a: float = field(init=False)
+    """Net charge over time [A]."""
 
-    @property
-    def hours(self) -> float:
-        """Time covered [h]."""
-        return float(np.sum(self.duration_h))
-
-    @property
-    def charge_ah(self) -> float:
-        """Net charge [Ah]."""
-        return float(np.sum(self.current_a * self.duration_h))
-
-    @property
-    def mean_a(self) -> float:
-        """Net charge over time [A]."""
-        return self.charge_ah / self.hours
+    def __post_init__(self) -> None:
+        # Forecasts ask for these tens of thousands of times.
+        hours, charge_ah = float(np.sum(self.duration_h)), float(np.sum(self.current_a * self.duration_h))
+        for name, value in (("hours", hours), ("charge_ah", charge_ah), ("mean_a", charge_ah / hours)):
+            object.__setattr__(self, name, value)
 
     @property
     def relative_u(self) -> float:

@@ -12,7 +12,6 @@ from typing import Literal, Protocol
 
 import numpy as np
 
-from analysis.current import CLIPPED_SHARE
 from analysis.estimate import COVERAGE_FACTOR
 from analysis.online_exposure import FuseLimit, WindowWatch, watched_windows
 from analysis.online_signals import START, Array, Checkpoints, Latch, Signals, grown
@@ -34,6 +33,8 @@ HELD_CHANGES = 10
 HELD_EVERY_S = 0.5
 """Only a receiver whose widths used to change at least this often, and at least HELD_CHANGES times, can be told to
 hold its last pulse."""
+CLIPPED_SHARE = 0.99
+"""The report's line (`analysis.current`), kept here so that a recording need not load the whole report."""
 BALANCE_S = 1.0
 """The balance of currents is a mean over so long, so that noise and the sensors' different delays cancel."""
 BALANCE_A = 1.0

@@ -9,11 +9,12 @@ import numpy as np
 
 from analysis.charge_left import ChargeLeft, Start, assess_charge, driven_part, refused_remaining, start_charge
 from analysis.current import Current, assess_current
-from analysis.energy import Energy, bridged, energy_used
+from analysis.energy import Energy, energy_used
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.finding import Finding
 from analysis.fuse import FuseResult, FuseSpec, assess_fuse
 from analysis.fuse_curve import fuse_table, opening_times_s, rated_after_s
+from analysis.integrals import bridged
 from analysis.laps import Laps, assess_laps
 from analysis.ledger import ledger_charge
 from analysis.observations import observe
@@ -159,8 +160,13 @@ def fuse_specs(run: Run) -> dict[str, FuseSpec]:
     }
 
 
-def build_report(run: Run, *, rested_h: float | None = None, fraction: float | None = None) -> Report:
-    """Compute everything. `rested_h` and `fraction` (start charge) override what was said when recording."""
+def build_report(
+    run: Run, *, rested_h: float | None = None, fraction: float | None = None, with_ledger: bool = True
+) -> Report:
+    """Compute everything. `rested_h` and `fraction` (start charge) override what was said when recording.
+
+    Without `with_ledger` the other runs of the folder are left alone, and the start charge is what this run says.
+    """
     specs = fuse_specs(run)
     named = ((spec.family, spec.rating_a) for spec in specs.values())
     tables = [table for family, rating in named if family and rating and (table := fuse_table(family, rating))]
@@ -186,7 +192,7 @@ def build_report(run: Run, *, rested_h: float | None = None, fraction: float | N
         charge = ChargeLeft(Start(none, (none,), "none"), none, refused_remaining(reason), refused_remaining(reason))
     else:
         start = start_charge(run, sag, rested, stated, None)
-        if start.source == "none":
+        if start.source == "none" and with_ledger:
             start = start_charge(run, sag, rested, stated, ledger_charge(run))
         charge = assess_charge(run, sag, currents["battery"], start, speed(run, laps))
     per_charge, left = laps.in_charge(charge.full.charge_ah, charge.remaining.charge_ah)

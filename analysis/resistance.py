@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import accumulate
 
 import numpy as np
 import numpy.typing as npt
@@ -20,8 +19,8 @@ READ_SHARE = 0.1
 """Voltage and current after a step are means over ± this share of the time scale."""
 MODEL_SHARE = 0.02
 """1 σ for what a single number leaves out: resistance moves with charge, current and temperature. Our own judgement."""
-COARSE_SHARE = 0.15
-"""1 σ, relative, times sample interval / time scale: what happens between samples is not seen."""
+COARSE_SHARE = 0.05
+"""1 σ, relative, times √(sample interval / time scale): what happens between samples is not seen."""
 SHORT_SHARE = 0.3
 """1 σ of a regression, relative, times time scale / length of the fit: slow relaxation is not told from charge.
 
@@ -91,10 +90,11 @@ def find_steps(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, sc
     first = np.minimum(np.searchsorted(time_s, start - scale_s), places - 1)
     risen = np.maximum(np.searchsorted(time_s, start + scale_s / 2, "right") - 1, places + 1)
     last = np.searchsorted(time_s, time_s[places + 1] + (1 + READ_SHARE) * scale_s)
-    before, after = _means(amps, first, places), _means(amps, risen, last)
+    so_far = np.concatenate(([0.0], np.cumsum(amps)))
+    before, after = _means(so_far, first, places), _means(so_far, risen, last)
     allowed = STEADY_SHARE * np.abs(after - before)
-    gaps_before = np.concatenate(([0], np.cumsum(gap_after)))
-    good = (np.abs(after - before) >= LEAST_STEP_A) & (gaps_before[last] == gaps_before[first])
+    gaps = np.flatnonzero(gap_after)
+    good = (np.abs(after - before) >= LEAST_STEP_A) & (np.searchsorted(gaps, last) == np.searchsorted(gaps, first))
     for level, edge in ((before, first), (before, places), (after, risen), (after, last)):
         good &= np.abs(amps[edge] - level) <= allowed
     steps: list[Step] = []
@@ -112,10 +112,9 @@ def find_steps(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, sc
     return steps
 
 
-def _means(values: Floats, first: npt.NDArray[np.int64], last: npt.NDArray[np.int64]) -> Floats:
-    """Means of values[first] … values[last], both ends counted."""
-    total = np.concatenate(([0.0], np.cumsum(values)))
-    return np.asarray((total[last + 1] - total[first]) / (last + 1 - first))
+def _means(so_far: Floats, first: npt.NDArray[np.int64], last: npt.NDArray[np.int64]) -> Floats:
+    """Means from place `first` to `last`, both counted, of values whose sums before each place are `so_far`."""
+    return np.asarray((so_far[last + 1] - so_far[first]) / (last + 1 - first))
 
 
 def _read(
@@ -166,19 +165,30 @@ def from_steps(steps: list[Step], volt_noise_v: float) -> tuple[float, float]:
     noise = math.sqrt(2) * max(volt_noise_v, seen) / math.sqrt(weight)
     single = math.sqrt(float(((jumps * own) ** 2).sum())) / weight
     # The same for all steps: it does not average out.
-    coarse = COARSE_SHARE * value * float(np.mean([step.coarse for step in steps]))
+    coarse = COARSE_SHARE * value * math.sqrt(float(np.mean([step.coarse for step in steps])))
     return value, math.sqrt(scatter**2 + noise**2 + single**2 + coarse**2)
 
 
 def relaxed(time_s: Floats, amps: Floats, tau_s: float) -> Floats:
     """First-order lag of the current with time constant `tau_s`, starting settled at its first value."""
     keep = np.exp(-np.diff(time_s) / tau_s)
-    pairs = zip(keep.tolist(), amps[1:].tolist(), strict=True)
-    return np.fromiter(
-        accumulate(pairs, lambda state, item: state * item[0] + item[1] * (1.0 - item[0]), initial=float(amps[0])),
-        np.float64,
-        len(amps),
-    )
+    # Each row of a table runs on its own from 0, column by column for all rows at once; what came before a row is added
+    # afterwards, faded as it is by then.
+    width = max(math.isqrt(len(keep)), 1)
+    rows = -(-len(keep) // width)
+    faded, lagged = np.ones(rows * width), np.zeros(rows * width)
+    faded[: len(keep)], lagged[: len(keep)] = keep, (1.0 - keep) * amps[1:]
+    fade, own = faded.reshape(rows, width), lagged.reshape(rows, width)
+    for column in range(1, width):
+        own[:, column] += fade[:, column] * own[:, column - 1]
+    np.cumprod(fade, axis=1, out=fade)
+    state = float(amps[0])
+    before = np.empty(rows)
+    for row, (left, last) in enumerate(zip(fade[:, -1].tolist(), own[:, -1].tolist(), strict=True)):
+        before[row] = state
+        state = state * left + last
+    own += fade * before[:, None]
+    return np.concatenate((amps[:1], lagged[: len(keep)]))
 
 
 def _binned(time_s: Floats, volts: Floats, amps: Floats, width_s: float) -> tuple[Floats, Floats, Floats]:
@@ -252,7 +262,9 @@ def fit_voltage(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, c
         else:
             gain = np.array([0.0, 0.0, 1.0, *(1.0 - math.exp(-scale / tau) for tau in usable)])
             value, u = float(solved @ gain), jackknife(others @ gain)
-            seen = math.hypot(COARSE_SHARE * width / scale, SHORT_SHARE * scale / float(time_s[-1] - time_s[0]))
+            seen = math.hypot(
+                COARSE_SHARE * math.sqrt(width / scale), SHORT_SHARE * scale / float(time_s[-1] - time_s[0])
+            )
             u = math.hypot(u, float(noisier @ gain) - value, abs(value) * seen)
             if value <= 0 or u > WIDEST_SHARE * value:
                 refused[scale] = _open(scale, value, u)

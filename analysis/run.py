@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from functools import cache, partial
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ import numpy.typing as npt
 
 from analysis.errors import RunContentError
 from analysis.gaps import find_gaps
+from analysis.locate import first_row
 from logger.channels import BY_NAME, BY_SI_NAME, TIME_COLUMN, Channel
 from logger.clock import DRIFT_LIMIT_PPM
 from logger.edits import Edits, edits_path, merged, read_edits
@@ -107,17 +109,17 @@ class Run:
         else:
             described = None
         drift = _usable_drift_ppm(metadata.clock)
-        time_s = _run_time_s(file, drift, file.rows)
-        first = 0 if from_s is None else int(np.searchsorted(time_s, from_s, "left"))
-        last = len(time_s) if to_s is None else int(np.searchsorted(time_s, to_s, "right"))
+        times_s = cache(partial(_run_time_s, file, drift))
+        first = 0 if from_s is None else first_row(times_s, file.rows, from_s)
+        last = file.rows if to_s is None else first_row(times_s, file.rows, math.nextafter(to_s, math.inf))
         if last <= first:
+            end_s = float(times_s(file.rows - 1, 1)[0])
             raise RunContentError(
-                f"{path} has no samples between {from_s or 0:g} s and {time_s[-1] if to_s is None else to_s:g} s: "
-                f"it ends at {time_s[-1]:g} s. Choose another range."
+                f"{path} has no samples between {from_s or 0:g} s and {end_s if to_s is None else to_s:g} s: "
+                f"it ends at {end_s:g} s. Choose another range."
             )
-        run = cls(
-            path, file, metadata, edits, described, machine is not None, first, last - first, time_s[first:last], drift
-        )
+        time_s = times_s(first, last - first)
+        run = cls(path, file, metadata, edits, described, machine is not None, first, last - first, time_s, drift)
         if machine is not None:
             mismatch = run.arrangement_mismatch()
             if mismatch is not None:
@@ -130,7 +132,7 @@ class Run:
             return self
         if self._from_start is None:
             rows = self.start_row + self.rows
-            time_s = _run_time_s(self.file, self.drift_applied_ppm, rows)
+            time_s = _run_time_s(self.file, self.drift_applied_ppm, 0, rows)
             self._from_start = replace(self, start_row=0, rows=rows, time_s=time_s, _series={}, _flags=None, _late={})
         return self._from_start
 
@@ -199,7 +201,7 @@ class Run:
     def _load(self, channel: Channel) -> Series | None:
         if channel.name not in self.file.columns:
             return None
-        column = self.file.read([channel.name], self.start_row, self.rows)[channel.name]
+        column = self.file.read([channel.name], self.start_row, self.rows, with_time=False)[channel.name]
         valid = column.is_not_null().to_numpy()
         if not valid.any():
             return None
@@ -221,7 +223,7 @@ class Run:
         mean = np.full(len(value), offset / 2)  # where the mean is not known the RMS stays as it is
         lead = channel.name.replace("_current_rms_", "_current_")
         if lead in self.file.columns:
-            column = self.file.read([lead], self.start_row, self.rows)[lead]
+            column = self.file.read([lead], self.start_row, self.rows, with_time=False)[lead]
             raw = column.fill_null(0).to_numpy() * channel.si_per_step
             mean = np.where(column.is_not_null().to_numpy(), raw, offset / 2)[valid]
         return np.asarray(np.sqrt(np.maximum(value**2 - 2 * offset * mean + offset**2, 0.0)) / scale)
@@ -280,9 +282,9 @@ class Run:
         return tuple(BY_NAME[name].si_name for name in self.file.columns)
 
 
-def _run_time_s(file: RunFile, drift_ppm: float | None, rows: int) -> Floats:
-    """Run time of the first `rows` samples. Raises RunContentError where it cannot be one."""
-    column = file.read([], 0, rows)[TIME_COLUMN]
+def _run_time_s(file: RunFile, drift_ppm: float | None, start: int, rows: int) -> Floats:
+    """Run time of so many samples from row `start` on. Raises RunContentError where it cannot be one."""
+    column = file.read([], start, rows)[TIME_COLUMN]
     time_us = column.to_numpy()
     if column.null_count() or (np.diff(time_us) <= 0).any():
         raise RunContentError(f"{file.path}: its time does not increase everywhere. Import it again to repair that.")

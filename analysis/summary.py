@@ -1,7 +1,8 @@
 """Many runs → one table: a pure function per run, mapped over processes or a Dask cluster. docs/methods.md, Summary.
 
-Runs that have not changed since the table was written are not computed again, and what an interrupted summary had
-finished is kept beside the table.
+A row says what its run file says, whatever else is in the folder: the battery's ledger is left out. So runs that have
+not changed since the table was written need not be computed again, and what an interrupted summary had finished is
+kept beside the table.
 """
 
 from __future__ import annotations
@@ -25,7 +26,11 @@ from analysis.run import OPENING_ERRORS, Run, run_paths, run_stamp
 PLACES = ("main", "left", "right")
 SIDES = ("value", "low", "high")
 ATTEMPTS = 3
-"""A run whose worker died is tried this often before it is written down as failed."""
+"""So often a pool is started again after a worker died; then every run left gets a process of its own."""
+ROW_VERSION = 1
+"""Goes up when a row's meaning changes: rows of an earlier table are then computed again."""
+TEXTS = ("run_id", "file", "started_utc", "machine", "error", "battery_id", "tags", "findings", "fingerprint")
+COUNTS = ("samples", "laps")
 
 UNUSABLE: tuple[type[Exception], ...] = (*OPENING_ERRORS, AnalysisError)
 """What a run file may raise; its row then holds the reason."""
@@ -34,8 +39,11 @@ Row = dict[str, str | int | float | None]
 
 
 def _fingerprint(path: Path) -> str:
-    """Changes when the run file or its edits change."""
-    return "-".join(f"{part:x}" for part in run_stamp(path))
+    """Changes when the run file or its edits change; empty where there is no such file any more."""
+    try:
+        return "-".join(f"{part:x}" for part in (ROW_VERSION, *run_stamp(path)))
+    except OSError:
+        return ""
 
 
 def _three(name: str, result: Estimate | None) -> Row:
@@ -82,9 +90,12 @@ def summarise(path: str) -> Row:
     found = Path(path)
     head: Row = {"file": found.name, "fingerprint": _fingerprint(found), "error": None}
     try:
-        return head | row_of(build_report(Run.open(found)))
+        return head | row_of(build_report(Run.open(found), with_ledger=False))
     except UNUSABLE as error:
-        return head | {"error": str(error)}
+        reason = str(error)
+    except Exception as error:  # one run that shows a defect of ours must not cost the table of all others
+        reason = f"unexpected {type(error).__name__}: {error}"
+    return head | {"error": " ".join(reason.replace(str(found), found.name).split())}
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +120,7 @@ def summarise_folder(
 
     Raises CannotWriteError, ClusterError where the cluster cannot be reached, AnalysisError for a folder without runs.
     """
-    paths = run_paths(folder)
+    paths = [path for path in run_paths(folder) if path.resolve() != out.resolve()]
     if not paths:
         raise AnalysisError(f"{folder} holds no run files (*.parquet). Name the folder given to record --out.")
     partial = out.with_name(f".{out.name}.partial")
@@ -118,13 +129,16 @@ def summarise_folder(
     for path in paths:
         row = known.get((path.name, _fingerprint(path)))
         if row is None:
-            todo.append(str(path))
+            todo.append(str(path.resolve()))
         else:
             fresh.append(row)
-    source = _on_cluster(todo, scheduler) if scheduler else _on_this_machine(todo, workers)
+    source = _on_cluster(todo, scheduler) if scheduler and todo else _on_this_machine(todo, workers)
     computed = []
     try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        torn = partial.exists() and not partial.read_bytes().endswith(b"\n")
         with partial.open("a", encoding="utf-8") as file:
+            file.write("\n" if torn else "")
             for row in source:
                 computed.append(row)
                 file.write(json.dumps(row) + "\n")
@@ -143,16 +157,20 @@ def _known(out: Path, partial: Path) -> dict[tuple[str, str], Row]:
     rows: list[Row] = []
     if out.exists():
         try:
-            rows += pl.read_parquet(out).to_dicts()
+            before = pl.read_parquet(out, glob=False)
         except (pl.exceptions.PolarsError, OSError) as error:
             raise CannotWriteError(f"{out} exists and is no table. Name another file with --out.") from error
+        if not {"file", "fingerprint"} <= set(before.columns):
+            raise CannotWriteError(f"{out} exists and is no summary of runs. Name another file with --out.")
+        rows += before.to_dicts()
     if partial.exists():
-        for line in partial.read_text(encoding="utf-8").splitlines():
+        for line in partial.read_bytes().splitlines():
             try:
                 rows.append(json.loads(line))
             except ValueError:
                 continue  # the line that was being written when the summary was cut off
-    return {(str(row["file"]), str(row["fingerprint"])): row for row in rows if "file" in row and "fingerprint" in row}
+    rows = [row for row in rows if isinstance(row, dict) and row.get("file") and row.get("fingerprint")]
+    return {(str(row["file"]), str(row["fingerprint"])): row for row in rows}
 
 
 def _on_this_machine(paths: list[str], workers: int | None) -> Iterator[Row]:
@@ -162,26 +180,37 @@ def _on_this_machine(paths: list[str], workers: int | None) -> Iterator[Row]:
         return
     left = set(paths)
     for _ in range(ATTEMPTS):
-        # Each process works alone: more threads inside would only take the others' cores.
-        with _environment(POLARS_MAX_THREADS="1", OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1"):
-            pool = ProcessPoolExecutor(count, mp_context=get_context("spawn"))
-            futures = {pool.submit(summarise, path): path for path in sorted(left)}
-        try:
-            for future in as_completed(futures):
-                row = future.result()
-                left.discard(futures[future])
-                yield row
-        except BrokenProcessPool:
-            continue
-        finally:
-            pool.shutdown(cancel_futures=True)
+        yield from _in_pool(left, count)
         if not left:
             return
-    yield from (_failed(path, f"its worker process died {ATTEMPTS} times") for path in sorted(left))
+    # Some run kills its worker, and every pool with it: alone each can only harm itself.
+    for path in sorted(left):
+        alone = {path}
+        yield from _in_pool(alone, 1)
+        if alone:
+            yield _failed(path, "its worker process died")
+
+
+def _in_pool(left: set[str], count: int) -> Iterator[Row]:
+    """Rows in the order in which they are done, their runs taken out of `left`; ends early where a worker dies."""
+    # Each process works alone: more threads inside would only take the others' cores.
+    with _environment(POLARS_MAX_THREADS="1", OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1"):
+        pool = ProcessPoolExecutor(count, mp_context=get_context("spawn"))
+        futures = {pool.submit(summarise, path): path for path in sorted(left)}
+    try:
+        for future in as_completed(futures):
+            row = future.result()
+            left.discard(futures[future])
+            yield row
+    except BrokenProcessPool:
+        return
+    finally:
+        pool.shutdown(cancel_futures=True)
 
 
 def _failed(path: str, reason: str) -> Row:
-    return {"file": Path(path).name, "fingerprint": _fingerprint(Path(path)), "error": reason}
+    """Without a fingerprint, so that the next summary tries again."""
+    return {"file": Path(path).name, "fingerprint": "", "error": reason}
 
 
 class _environment:  # noqa: N801 (a context manager that reads as a word)
@@ -223,10 +252,10 @@ def _on_cluster(paths: list[str], address: str) -> Iterable[Row]:
 
 
 def _write(out: Path, rows: list[Row]) -> None:
-    table = pl.DataFrame(rows, infer_schema_length=None)
-    lead = [name for name in ("run_id", "file", "started_utc", "machine", "error") if name in table.columns]
-    table = table.select(*lead, *(name for name in table.columns if name not in lead))
+    names = list(dict.fromkeys((*TEXTS[:5], *(name for row in rows for name in row))))
+    texts = {*TEXTS, *(name for name in names if name.endswith("_verdict"))}
+    schema = {name: pl.String if name in texts else pl.Int64 if name in COUNTS else pl.Float64 for name in names}
+    table = pl.DataFrame([{name: row.get(name) for name in names} for row in rows], schema=schema)
     temporary = out.with_name(f".{out.name}.part")
-    out.parent.mkdir(parents=True, exist_ok=True)
     table.write_parquet(temporary)
     os.replace(temporary, out)

@@ -134,7 +134,7 @@ def register(app: Dash, library: Library) -> None:
         Output("findings", "children"),
         Output("figures", "children"),
         Output("laps", "children"),
-        Input("later", "data"),
+        Input("deferred", "data"),
         State("run", "data"),
         State("view", "data"),
         State("detail", "data"),
@@ -157,31 +157,16 @@ def register_browser(app: Dash) -> None:
     """What runs in the browser: assets/amptally.js."""
     in_browser: Callable[..., None] = app.clientside_callback
     in_browser(ClientsideFunction("amptally", "screen"), Output("screen", "data"), Input("theme-button", "n_clicks"))
-    in_browser(ClientsideFunction("amptally", "later"), Output("later", "data"), Input("computed", "data"))
-    in_browser(
-        ClientsideFunction("amptally", "navigate"),
-        Output("view", "data"),
-        Output("part", "data"),
-        Output("detail", "data"),
-        Input("traces", "relayoutData"),
-        Input("overview", "selectedData"),
-        *(
-            Input(name, "n_clicks")
-            for name in ("closer", "wider", "earlier", "later", "see-all", "compute-view", "whole-run", "compute-typed")
-        ),
-        Input({"type": "moment", "of": ALL, "from": ALL, "to": ALL}, "n_clicks"),
-        Input({"type": "lap", "number": ALL}, "n_clicks"),
-        Input("lanes", "value"),
-        Input("fuse", "value"),
-        Input({"type": "across", "name": ALL}, "value"),
-        State("view", "data"),
-        State("part", "data"),
-        State("detail", "data"),
-        State("ends", "data"),
-        State("type-from", "value"),
-        State("type-to", "value"),
-        prevent_initial_call=True,
+    in_browser(ClientsideFunction("amptally", "deferred"), Output("deferred", "data"), Input("computed", "data"))
+    acts = (
+        ("traces", Input("traces", "relayoutData")),
+        ("overview", Input("overview", "selectedData")),
+        ("lanes", Input("lanes", "value")),
+        ("fuse", Input("fuse", "value")),
+        ("across", Input({"type": "across", "name": ALL}, "value")),
     )
+    for name, source in acts:
+        in_browser(ClientsideFunction("amptally", name), source, prevent_initial_call=True)
 
 
 def trouble(error: Exception) -> Child:

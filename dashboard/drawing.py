@@ -9,6 +9,7 @@ from dash import Dash, Input, Output, State, html, no_update
 from analysis.report import Report
 from dashboard import exposure_figure, laps_figure, tables, volts_figure
 from dashboard.address import pair, word
+from dashboard.cards import held_together
 from dashboard.drive_page import LEAD_FIGURES, NOTHING, TIGHTEST, lead_figures, volts_words
 from dashboard.library import Library
 from dashboard.parts import Child, is_open, message, plain
@@ -24,7 +25,7 @@ def register_pictures(app: Dash, library: Library) -> None:
         Output("exposure-box", "hidden"),
         Output("exposure-words", "children"),
         Output("fuse", "options"),
-        Input("later", "data"),
+        Input("deferred", "data"),
         Input("detail", "data"),
         Input("screen", "data"),
         State("run", "data"),
@@ -47,13 +48,13 @@ def register_pictures(app: Dash, library: Library) -> None:
             why = fuse.margin.refused if fuse else f"the machine file names no {place} fuse"
             told.append(message("No band is drawn: the curve alone stands here.", html.P(plain(f"Reason: {why}."))))
         else:
-            told.append(html.P(plain(report.fuses[place].rule), className="caption"))
+            told.append(html.P(held_together(plain(report.fuses[place].rule)), className="caption"))
         return exposure_figure.exposure_figure(report, place, screen), False, told, options
 
     @app.callback(
         Output("exposure-table", "children"),
         Input("exposure-table-asked", "n_clicks"),
-        Input("later", "data"),
+        Input("deferred", "data"),
         Input("detail", "data"),
         State("run", "data"),
         prevent_initial_call=True,
@@ -68,7 +69,7 @@ def register_pictures(app: Dash, library: Library) -> None:
     @app.callback(
         Output("volts-table", "children"),
         Input("volts-table-asked", "n_clicks"),
-        Input("later", "data"),
+        Input("deferred", "data"),
         State("run", "data"),
         prevent_initial_call=True,
     )
@@ -82,7 +83,7 @@ def register_pictures(app: Dash, library: Library) -> None:
         Output("volts", "figure"),
         Output("volts-box", "hidden"),
         Output("volts-words", "children"),
-        Input("later", "data"),
+        Input("deferred", "data"),
         Input("screen", "data"),
         State("run", "data"),
     )
@@ -100,7 +101,7 @@ def register_pictures(app: Dash, library: Library) -> None:
         @app.callback(
             Output(f"{kind}-figures", "children"),
             Input(f"{kind}-figures-asked", "n_clicks"),
-            Input("later", "data"),
+            Input("deferred", "data"),
             State("run", "data"),
             prevent_initial_call=True,
         )

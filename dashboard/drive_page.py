@@ -14,10 +14,11 @@ from dashboard.address import DriveAddress, whole
 from dashboard.cards import cards_of, held_together, show_card
 from dashboard.lanes import Lane, usual_keys
 from dashboard.overview import HEIGHT_PX as OVERVIEW_PX
-from dashboard.parts import QUIET, Child, aria, asked_for, folded, message, picture, plain, section
+from dashboard.parts import QUIET, Child, aria, asked_for, data, folded, message, picture, plain, section
 from dashboard.traces import BOTTOM_PX, HEAD_PX, LANE_PX, TOP_PX
 
 TIGHTEST = "tightest"
+USUAL = "usual"
 LEAD_FIGURES = ("fuses", "wires", "currents")
 NOTHING = html.P("Nothing to show.", className="quiet")
 MARKS = {"danger": "◆", "caution": "▲", "note": "○"}
@@ -32,13 +33,12 @@ def drive_page(run: Run, run_id: str, address: DriveAddress, lanes: tuple[Lane, 
     return html.Main(
         [
             dcc.Store(id="run", data=run_id),
-            dcc.Store(id="ends", data=list(whole(run))),
             dcc.Store(id="view", data={"see": address.see, "show": address.show}),
             dcc.Store(id="part", data=address.part),
             dcc.Store(id="detail", data={"fuse": address.fuse, "lap": address.lap, "across": address.across}),
             dcc.Store(id="computed"),
             dcc.Store(id="laps-known"),
-            dcc.Store(id="later"),
+            dcc.Store(id="deferred"),
             _title(run, run_id),
             html.Div(
                 [
@@ -93,6 +93,7 @@ def drive_page(run: Run, run_id: str, address: DriveAddress, lanes: tuple[Lane, 
             ),
         ],
         className="drive",
+        **data("ends", ",".join(f"{end:.6f}" for end in whole(run))),
     )
 
 
@@ -203,15 +204,19 @@ def laps_part(
     source = sources.get(laps.method or "", laps.method)
     if laps.method == "signal":
         source = f"{source}, with a confidence of {laps.confidence:.2f} of 1"
-    across = address.across if address.across in {name for name, _ in channels} else None
+    # The usual channel has a name of its own, so that its arrival on the page says nothing new to the address.
+    choices = [
+        {"label": words.lower(), "value": USUAL if place == 0 else name} for place, (name, words) in enumerate(channels)
+    ]
+    chosen_value = address.across if address.across in {name for name, _ in channels[1:]} else USUAL
     return [
         html.P(f"{len(laps.each)} complete laps, found by {source}.", className="lead"),
         html.Div(
             [
                 html.Span("Laid over one another", className="label"),
                 dcc.RadioItems(
-                    [{"label": words.lower(), "value": name} for name, words in channels],
-                    across or (channels[0][0] if channels else None),
+                    choices,
+                    chosen_value,
                     id={"type": "across", "name": "laps"},
                     inline=True,
                     className="choice",

@@ -23,9 +23,14 @@ def aria(**names: str) -> dict[str, Any]:
     return {f"aria-{name}": value for name, value in names.items()}
 
 
+def data(name: str, value: str) -> dict[str, Any]:
+    """An attribute for the style sheet or the script."""
+    return {f"data-{name}": value}
+
+
 def heading(text: str) -> dict[str, Any]:
     """The column head that a cell shows on a narrow screen."""
-    return {"data-head": text}
+    return data("head", text)
 
 
 CONFIG: Any = {"displayModeBar": False, "responsive": True, "doubleClick": "reset", "scrollZoom": False}

@@ -15,8 +15,8 @@ from dashboard.theme import DASH_SIGNS, DASHES, Theme
 
 COLUMNS = 640
 """Stretches of the view of which least and greatest are drawn: at most about twice as many points a trace."""
-LANE_PX = 116
-HEAD_PX = 34
+LANE_PX = 114
+HEAD_PX = 38
 """Above each lane: its title, then its data."""
 TOP_PX, BOTTOM_PX = 26, 48
 MOST_MARKS = 60

@@ -89,18 +89,30 @@ def finish_block(
     time_us: npt.NDArray[np.int64],
     values: npt.NDArray[np.int64],
     offset: int,
+    after: int | None,
 ) -> list[Item]:
-    """Keep known columns and forward-going time; what falls out is counted."""
+    """Keep known columns and time that goes forward, from the last sample of the boot, `after`, on; count the rest."""
     items: list[Item] = []
     known = [place for place, name in enumerate(layout.columns) if not name.startswith("unknown_")]
     if len(known) < len(layout.columns):
         values = values[:, known]
         layout = replace(layout, columns=tuple(layout.columns[place] for place in known))
-    forward = np.ones(len(time_us), bool)
-    forward[1:] = time_us[1:] > np.maximum.accumulate(time_us)[:-1]
+    latest = np.maximum.accumulate(time_us)
+    forward = np.empty(len(time_us), bool)
+    forward[0] = True
+    forward[1:] = time_us[1:] > latest[:-1]
+    if after is not None and time_us[0] <= after:
+        forward &= time_us > after
     if not forward.all():
         items += [Fault("order", offset, 1)] * int((~forward).sum())
         time_us, values = time_us[forward], values[forward]
-    items += _null_impossible(layout, values, offset)
-    items.append(Block(layout, boot, time_us, values))
+    if len(time_us):
+        items += _null_impossible(layout, values, offset)
+        items.append(Block(layout, boot, time_us, values))
     return items
+
+
+def last_time(items: list[Item], before: int | None) -> int | None:
+    """Time of the last sample in what `finish_block` gave; `before` where there is none."""
+    last = items[-1] if items else None
+    return int(last.time_us[-1]) if isinstance(last, Block) else before

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from logger.blocks import LONGEST_US
+from logger.blocks import CLOCK_WRAP, LONGEST_US
 
 MAX_PAIRS = 4096
 DRIFT_LIMIT_PPM = 1000.0
@@ -114,6 +114,8 @@ class RunClock:
                 bridged = host_us is not None and self._last_host_us is not None
                 self._shift_us = self._after_reset(int(time_us[0]), int(time_us[-1]), host_us)
             self._boot = boot
+        elif host_us is not None and self._last_host_us is not None:
+            self._shift_us += CLOCK_WRAP * self._turns_unseen(int(time_us[0]), host_us - self._last_host_us)
         if int(time_us[-1]) + self._shift_us > LONGEST_US:
             return np.empty(0, np.int64), bridged
         run_us = time_us + self._shift_us
@@ -132,6 +134,16 @@ class RunClock:
             return earliest
         passed = round((host_us - self._last_host_us) * self._rate_so_far())
         return max(self._last_run_us + passed - last_us, earliest)
+
+    def _turns_unseen(self, first_us: int, host_passed_us: int) -> int:
+        """Whole turns of the 32-bit clock that nothing was heard of, as after an hour and a half out of radio range.
+
+        Only the host can know, and only of a board that runs in real time.
+        """
+        if host_passed_us < CLOCK_WRAP // 2 or not self.fit().real_time:
+            return 0
+        unexplained_us = host_passed_us - (first_us + self._shift_us - self._last_run_us)
+        return max(0, round(unexplained_us / CLOCK_WRAP))
 
     def _rate_so_far(self) -> float:
         """The fitted rate; fitted anew only where the pairs have grown by a tenth: a board may start over and over."""

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from logger.blocks import CLOCK_WRAP, BoardTime, Booted, Item, Layout, finish_block
+from logger.blocks import CLOCK_WRAP, BoardTime, Booted, Item, Layout, finish_block, last_time
 from logger.channels import BY_WIRE_ID
 from logger.frames import (
     MAX_FRAME,
@@ -53,8 +53,11 @@ class FrameReader:
         self._boot = 0
         self._clock = BoardTime()
         self._waiting: deque[tuple[int, Samples]] = deque()
-        self._run: list[tuple[int, Samples]] = []
+        self._run: list[tuple[int, int, Samples]] = []
+        """Offset, unwrapped time of the first sample, frame."""
         self._run_layout: Layout | None = None
+        self._after: int | None = None
+        """Time of the last sample given out in this boot."""
 
     def feed(self, data: bytes) -> list[Item]:
         """Items completed by `data`, in the order they were sent."""
@@ -119,6 +122,7 @@ class FrameReader:
         self._recent.clear()
         self._clock = BoardTime()
         self._boot += 1
+        self._after = None
         items.append(Booted(self._boot))
 
     def _in_sequence(self, sequence: int, offset: int, length: int, items: list[Item]) -> bool:
@@ -172,7 +176,7 @@ class FrameReader:
         if self._run_layout is not layout:
             self._close_run(items)
             self._run_layout = layout
-        self._run.append((offset, replace(samples, first_us=first)))
+        self._run.append((offset, first, samples))
 
     def _close_run(self, items: list[Item]) -> None:
         """Turn the sample frames gathered so far, all of one layout, into one block."""
@@ -181,11 +185,17 @@ class FrameReader:
             return
         self._run, self._run_layout = [], None
         offset = run[0][0]
-        time_us = np.concatenate([s.first_us + s.interval_us * np.arange(s.count, dtype=np.int64) for _, s in run])
-        rows = b"".join(s.rows for _, s in run)
-        values = unpack_rows(replace(run[0][1], rows=rows, count=len(time_us)), layout.board.channels)
+        counts = np.array([s.count for *_, s in run])
+        # The place of each row in its frame, and what its frame says, for all rows at once.
+        place = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
+        first = np.repeat(np.array([first for _, first, _ in run], np.int64), counts)
+        time_us = first + place * np.repeat(np.array([s.interval_us for *_, s in run]), counts)
+        rows = b"".join(s.rows for *_, s in run)
+        values = unpack_rows(replace(run[0][2], rows=rows, count=len(time_us)), layout.board.channels)
         assert values is not None
-        items += finish_block(layout, self._boot, time_us, values, offset)
+        done = finish_block(layout, self._boot, time_us, values, offset, self._after)
+        self._after = last_time(done, self._after)
+        items += done
 
 
 class BoardDecoder:

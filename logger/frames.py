@@ -200,6 +200,22 @@ def cobs_decode(stuffed: bytes) -> bytes:
     """Undo `cobs_encode`; raises FrameError("cobs") where a code byte points past the end or a zero occurs."""
     if not stuffed or 0 in stuffed:
         raise FrameError("cobs")
+    # Each code byte but the first stands where a zero was.
+    out = bytearray(stuffed)
+    at, end = 0, len(stuffed)
+    while at < end:
+        code = stuffed[at]
+        if code == 0xFF:
+            return _cobs_decode_long(stuffed)
+        out[at] = 0
+        at += code
+    if at > end:
+        raise FrameError("cobs")
+    return bytes(out[1:])
+
+
+def _cobs_decode_long(stuffed: bytes) -> bytes:
+    """The same where a code of 255, which stands for no zero, occurs."""
     out = bytearray()
     at, end = 0, len(stuffed)
     while True:

@@ -101,7 +101,7 @@ class JournalWriter:
 
     def note(self, host_us: int, **what: object) -> None:
         """Record an event of the recording itself."""
-        self.append("note", host_us, json.dumps(what).encode())
+        self.append("note", host_us, json.dumps(what, ensure_ascii=False).encode())
 
     def _write(self, data: bytes) -> None:
         if self._failed is not None:

@@ -41,7 +41,7 @@ _SIMULATOR_START_S = 30.0
 _HELD = "Another program holds it: close that program."
 _NOT_ALLOWED = {
     "linux": "Your user may not open it: join the group that owns it (often dialout) and log in again.",
-    "win32": _HELD,  # what Windows answers then is "access denied"
+    "win32": _HELD,  # Windows answers "access denied" then
 }
 _REMEDY = {
     errno.ENOENT: "Check the cable and list the ports with: amptally ports",

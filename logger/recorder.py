@@ -170,7 +170,8 @@ class Recorder:
             "host_us": host_us(),
             "machine": options.machine.text,
             "for_s": options.for_s,
-            "notes": list(options.notes),
+            # What is no Unicode in the operator's words must not cost the recording.
+            "notes": [note.encode("utf-8", "replace").decode() for note in options.notes],
             "rested_h": options.rested_h,
             "start_charge": options.start_charge,
         }

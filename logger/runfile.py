@@ -38,13 +38,16 @@ class RunFile:
     """Channel columns present, in table order, without time."""
     rows: int
 
-    def read(self, columns: Sequence[str], start_row: int = 0, rows: int | None = None) -> pl.DataFrame:
-        """Time and the named columns of a stretch of rows; only what is asked for is loaded."""
+    def read(
+        self, columns: Sequence[str], start_row: int = 0, rows: int | None = None, *, with_time: bool = True
+    ) -> pl.DataFrame:
+        """The named columns of a stretch of rows, time first where wanted; only what is asked for is loaded."""
+        wanted = (TIME_COLUMN, *columns) if with_time else columns
         try:
-            found = _scan(self.path).select(TIME_COLUMN, *columns).slice(start_row, rows).collect()
+            found = _scan(self.path).select(wanted).slice(start_row, rows).collect()
         except _POLARS_FAILS as error:
             raise self._damaged() from error
-        if found[TIME_COLUMN].null_count() or found.height != len(range(self.rows)[start_row:][:rows]):
+        if (with_time and found[TIME_COLUMN].null_count()) or found.height != len(range(self.rows)[start_row:][:rows]):
             raise self._damaged()
         return found
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.blocks import CLOCK_WRAP, LONGEST_US, Item, Layout, finish_block
+from logger.blocks import CLOCK_WRAP, LONGEST_US, Item, Layout, finish_block, last_time
 from logger.channels import BY_NAME, BY_SI_NAME
 from logger.frames import INT64_NULL, Fault
 
@@ -68,6 +68,8 @@ class TextReader:
         self._boot = 0
         self._rows: list[tuple[int, list[int]]] = []
         self._rows_offset = 0
+        self._after: int | None = None
+        """Time of the last row given out in this boot."""
 
     def feed(self, data: bytes) -> list[Item]:
         """Items completed by `data`, in the order they were sent."""
@@ -118,7 +120,7 @@ class TextReader:
             if step > MAX_WRAP_STEP_US or self._time_us + step > LONGEST_US:
                 self._close_rows(items)
                 self._boot += 1
-                self._last_raw = None
+                self._after = self._last_raw = None
         self._time_us = raw if self._last_raw is None else self._time_us + step
         self._last_raw = raw
         if not self._rows:
@@ -152,4 +154,6 @@ class TextReader:
         self._rows = []
         time_us = np.array([time for time, _ in rows], np.int64)
         values = np.array([values for _, values in rows], np.int64).reshape(len(rows), -1)
-        items += finish_block(header.layout, self._boot, time_us, values, self._rows_offset)
+        done = finish_block(header.layout, self._boot, time_us, values, self._rows_offset, self._after)
+        self._after = last_time(done, self._after)
+        items += done

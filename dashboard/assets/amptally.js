@@ -1,4 +1,5 @@
-// What people do, turned into the stores of a page and into its address. dashboard/address.py reads the same form.
+// What people do, turned into the address of a page and into its stores. dashboard/address.py reads the same form.
+// The address is the state: it is read, changed and written at once, so that nothing done is lost while a page loads.
 (function () {
   "use strict";
 
@@ -19,54 +20,182 @@
     });
   });
 
-  // A link to a moment moves the traces on this page; with a key held, or in a new tab, it is a link like any other.
-  document.addEventListener("click", function (event) {
-    var link = event.target.closest && event.target.closest("a.moment");
-    if (link && !event.ctrlKey && !event.metaKey && !event.shiftKey && event.button === 0) {
-      event.preventDefault();
-    }
-  });
-
   function time(value) {
     return String(Math.round(value * 1000) / 1000);
   }
 
-  function query(view, part, detail) {
+  function span(said, first, second) {
+    var from = parseFloat(said.get(first));
+    var to = parseFloat(said.get(second));
+    return isFinite(from) && isFinite(to) && to > from ? [from, to] : null;
+  }
+
+  function readAddress() {
+    var said = new URLSearchParams(window.location.search);
+    return {
+      view: {
+        see: span(said, "see_from", "see_to"),
+        show: said.has("show") ? said.get("show").split(",").filter(Boolean) : null
+      },
+      part: span(said, "from", "to"),
+      detail: { fuse: said.get("fuse"), lap: parseInt(said.get("lap"), 10) || null, across: said.get("across") }
+    };
+  }
+
+  function query(state) {
     var said = [];
-    if (part) {
-      said.push("from=" + time(part[0]), "to=" + time(part[1]));
+    if (state.part) {
+      said.push("from=" + time(state.part[0]), "to=" + time(state.part[1]));
     }
-    if (view.see) {
-      said.push("see_from=" + time(view.see[0]), "see_to=" + time(view.see[1]));
+    if (state.view.see) {
+      said.push("see_from=" + time(state.view.see[0]), "see_to=" + time(state.view.see[1]));
     }
-    if (view.show) {
-      said.push("show=" + view.show.map(encodeURIComponent).join(","));
+    if (state.view.show) {
+      said.push("show=" + state.view.show.map(encodeURIComponent).join(","));
     }
     ["fuse", "lap", "across"].forEach(function (name) {
-      if (detail[name]) {
-        said.push(name + "=" + encodeURIComponent(detail[name]));
+      if (state.detail[name]) {
+        said.push(name + "=" + encodeURIComponent(state.detail[name]));
       }
     });
     return said.length ? "?" + said.join("&") : "";
   }
 
-  function rounded(from, to) {
-    return [Math.round(from * 1000) / 1000, Math.round(to * 1000) / 1000];
-  }
-
   // Both ends inside the run, and never less than a millisecond apart.
-  function inside(span, ends) {
-    var from = Math.max(Math.min(span[0], span[1]), ends[0]);
-    var to = Math.min(Math.max(span[0], span[1]), ends[1]);
-    return to - from >= 0.001 ? rounded(from, to) : null;
+  function inside(wanted, ends) {
+    var from = Math.max(Math.min(wanted[0], wanted[1]), ends[0]);
+    var to = Math.min(Math.max(wanted[0], wanted[1]), ends[1]);
+    return to - from >= 0.001 ? [Math.round(from * 1000) / 1000, Math.round(to * 1000) / 1000] : null;
   }
 
   // A stretch of the same length moved back into the run.
-  function shifted(span, by, ends) {
-    var length = span[1] - span[0];
-    var from = Math.min(Math.max(span[0] + by, ends[0]), Math.max(ends[1] - length, ends[0]));
+  function shifted(wanted, by, ends) {
+    var length = wanted[1] - wanted[0];
+    var from = Math.min(Math.max(wanted[0] + by, ends[0]), Math.max(ends[1] - length, ends[0]));
     return inside([from, from + length], ends);
   }
+
+  function typed(name) {
+    var field = document.querySelector("input#" + name + ", #" + name + " input");
+    var value = field ? parseFloat(field.value) : NaN;
+    return isFinite(value) ? value : null;
+  }
+
+  // What one thing that somebody did makes of the state; false where it was nothing.
+  function changed(id, value, state, ends) {
+    var see = (state.view.see && inside(state.view.see, ends)) || (state.part && inside(state.part, ends)) || ends;
+    var length = see[1] - see[0];
+    var middle = 0.5 * (see[0] + see[1]);
+    if (value === undefined || value === null) {
+      return false;
+    }
+    switch (id.type) {
+      case "traces":
+        if (value["xaxis.autorange"]) {
+          state.view.see = null;
+        } else if (value["xaxis.range[0]"] !== undefined) {
+          state.view.see = inside([value["xaxis.range[0]"], value["xaxis.range[1]"]], ends);
+        } else if (Array.isArray(value["xaxis.range"])) {
+          state.view.see = inside(value["xaxis.range"], ends);
+        } else {
+          return false;
+        }
+        return true;
+      case "overview":
+        if (!value.range || !value.range.x) {
+          return false;
+        }
+        state.part = inside(value.range.x, ends);
+        state.view.see = null;
+        return true;
+      case "closer":
+        state.view.see = inside([middle - length / 4, middle + length / 4], ends) || see;
+        return true;
+      case "wider":
+        state.view.see = inside([middle - length, middle + length], ends);
+        return true;
+      case "earlier":
+        state.view.see = shifted(see, -length / 2, ends);
+        return true;
+      case "later":
+        state.view.see = shifted(see, length / 2, ends);
+        return true;
+      case "see-all":
+        state.view.see = null;
+        return true;
+      case "compute-view":
+        state.part = see;
+        state.view.see = null;
+        return true;
+      case "whole-run":
+        state.part = null;
+        state.view.see = null;
+        return true;
+      case "compute-typed":
+        var from = typed("type-from");
+        var to = typed("type-to");
+        state.part = inside([from === null ? ends[0] : from, to === null ? ends[1] : to], ends) || state.part;
+        state.view.see = null;
+        return true;
+      case "lanes":
+        state.view.show = value;
+        return true;
+      case "fuse":
+        state.detail.fuse = value === "tightest" ? null : value;
+        return true;
+      case "across":
+        state.detail.across = value === "usual" ? null : value;
+        return true;
+      case "lap":
+        state.detail.lap = id.number;
+        return true;
+      case "moment":
+        state.view.see = inside([id.from, id.to], ends);
+        document.getElementById("traces-part").scrollIntoView({ block: "start" });
+        return true;
+      default:
+        return false;
+    }
+  }
+
+  // Change the address (replacing it: a zoom is no step to go back to) and those stores that it changes.
+  function act(id, value) {
+    var main = document.querySelector("main[data-ends]");
+    if (!main) {
+      return;
+    }
+    var ends = main.dataset.ends.split(",").map(Number);
+    var before = readAddress();
+    var state = readAddress();
+    if (!changed(id, value, state, ends)) {
+      return;
+    }
+    if (state.part && state.part[0] <= ends[0] + 0.001 && state.part[1] >= ends[1] - 0.001) {
+      state.part = null;
+    }
+    window.history.replaceState(window.history.state, "", window.location.pathname + query(state));
+    ["view", "part", "detail"].forEach(function (name) {
+      if (JSON.stringify(before[name]) !== JSON.stringify(state[name])) {
+        window.dash_clientside.set_props(name, { data: state[name] });
+      }
+    });
+  }
+
+  function patternId(element) {
+    return element && element.id.charAt(0) === "{" ? JSON.parse(element.id) : null;
+  }
+
+  // Buttons, laps and links to a moment. With a key held, or in a new tab, a link is a link like any other.
+  document.addEventListener("click", function (event) {
+    var target = event.target.closest && event.target.closest("a.moment, button");
+    if (!target || (target.tagName === "A" && (event.ctrlKey || event.metaKey || event.shiftKey || event.button))) {
+      return;
+    }
+    if (target.tagName === "A") {
+      event.preventDefault();
+    }
+    act(patternId(target) || { type: target.id }, 1);
+  });
 
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
     amptally: {
@@ -84,7 +213,7 @@
       },
 
       // What stands further down waits until the traces are drawn: answers and traces come first.
-      later: function (computed) {
+      deferred: function (computed) {
         return new Promise(function (resolve) {
           var looks = 0;
           (function look() {
@@ -99,96 +228,12 @@
         });
       },
 
-      navigate: function (
-        relayout, brushed, closer, wider, earlier, later, seeAll, computeView, wholeRun, computeTyped,
-        moments, lapPicks, lanes, fuse, across,
-        view, part, detail, ends, typedFrom, typedTo
-      ) {
-        var nothing = window.dash_clientside.no_update;
-        var context = window.dash_clientside.callback_context;
-        if (!context.triggered.length || !ends) {
-          return [nothing, nothing, nothing];
-        }
-        var trigger = context.triggered_id;
-        var value = context.triggered[0].value;
-        var newView = Object.assign({}, view);
-        var newPart = part;
-        var newDetail = Object.assign({}, detail);
-        var all = part || ends;
-        var see = (view.see && inside(view.see, ends)) || inside(all, ends) || ends;
-        var length = see[1] - see[0];
-        var middle = 0.5 * (see[0] + see[1]);
-
-        if (trigger === "traces") {
-          if (!value) {
-            return [nothing, nothing, nothing];
-          }
-          if (value["xaxis.autorange"]) {
-            newView.see = null;
-          } else if (value["xaxis.range[0]"] !== undefined) {
-            newView.see = inside([value["xaxis.range[0]"], value["xaxis.range[1]"]], ends);
-          } else if (Array.isArray(value["xaxis.range"])) {
-            newView.see = inside(value["xaxis.range"], ends);
-          } else {
-            return [nothing, nothing, nothing];
-          }
-        } else if (trigger === "overview") {
-          var range = value && value.range && value.range.x;
-          if (!range) {
-            return [nothing, nothing, nothing];
-          }
-          newPart = inside(range, ends);
-          newView.see = null;
-        } else if (trigger === "closer") {
-          newView.see = inside([middle - length / 4, middle + length / 4], ends);
-        } else if (trigger === "wider") {
-          newView.see = inside([middle - length, middle + length], ends);
-        } else if (trigger === "earlier") {
-          newView.see = shifted(see, -length / 2, ends);
-        } else if (trigger === "later") {
-          newView.see = shifted(see, length / 2, ends);
-        } else if (trigger === "see-all") {
-          newView.see = null;
-        } else if (trigger === "compute-view") {
-          newPart = see;
-          newView.see = null;
-        } else if (trigger === "whole-run") {
-          newPart = null;
-          newView.see = null;
-        } else if (trigger === "compute-typed") {
-          var from = typeof typedFrom === "number" ? typedFrom : ends[0];
-          var to = typeof typedTo === "number" ? typedTo : ends[1];
-          newPart = inside([from, to], ends) || part;
-          newView.see = null;
-        } else if (trigger === "lanes") {
-          newView.show = value || [];
-        } else if (trigger === "fuse") {
-          newDetail.fuse = value === "tightest" ? null : value;
-        } else if (trigger && trigger.type === "across") {
-          newDetail.across = value;
-        } else if (trigger && trigger.type === "lap" && value) {
-          newDetail.lap = trigger.number;
-        } else if (trigger && trigger.type === "moment" && value) {
-          newView.see = inside([trigger.from, trigger.to], ends);
-          document.getElementById("traces-part").scrollIntoView({ block: "start" });
-        } else {
-          return [nothing, nothing, nothing];
-        }
-        if (newPart && newPart[0] <= ends[0] + 0.0005 && newPart[1] >= ends[1] - 0.0005) {
-          newPart = null;
-        }
-        window.history.replaceState(
-          window.history.state, "", window.location.pathname + query(newView, newPart, newDetail)
-        );
-        var changed = function (before, after) {
-          return JSON.stringify(before) !== JSON.stringify(after);
-        };
-        return [
-          changed(view, newView) ? newView : nothing,
-          changed(part, newPart) ? newPart : nothing,
-          changed(detail, newDetail) ? newDetail : nothing
-        ];
-      }
+      // One for each picture and choice, so that none of them waits for another.
+      traces: function (relayout) { act({ type: "traces" }, relayout); },
+      overview: function (brushed) { act({ type: "overview" }, brushed); },
+      lanes: function (keys) { act({ type: "lanes" }, keys); },
+      fuse: function (place) { act({ type: "fuse" }, place); },
+      across: function (names) { act({ type: "across" }, names[0]); }
     }
   });
 })();

@@ -7,7 +7,7 @@ from statistics import median
 
 import numpy as np
 import numpy.typing as npt
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.gaps import find_gaps
@@ -29,12 +29,14 @@ def times(steps: list[int]) -> Floats:
     return np.concatenate(([0.0], np.cumsum(np.array(steps, float))))
 
 
+@settings(deadline=None)
 @given(st.lists(st.sampled_from([1, 2, 3, 9, 10, 11, 20, 21, 29, 31, 100, 1000]), max_size=60))
 def test_agrees_with_the_slow_twin(steps: list[int]) -> None:
     assert find_gaps(times(steps)).tolist() == slow_gaps(steps)
 
 
 # Long runs take another path when one odd interval makes every interval suspicious.
+@settings(max_examples=25, deadline=None)
 @given(st.integers(0, 2**32 - 1), st.integers(2050, 5000))
 def test_agrees_with_the_slow_twin_on_long_runs_with_odd_intervals(seed: int, count: int) -> None:
     rng = np.random.default_rng(seed)
@@ -79,6 +81,6 @@ def test_a_stated_limit_replaces_the_rule() -> None:
 def test_one_odd_interval_does_not_make_a_long_run_slow() -> None:
     t_s = np.arange(1_000_000) * 0.001
     t_s[500_000] += 0.0009995
-    start = time.perf_counter()
+    start = time.process_time()  # not the clock on the wall: other work on the machine is not its fault
     assert not find_gaps(t_s).any()
-    assert time.perf_counter() - start < 1.0
+    assert time.process_time() - start < 1.0

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import pytest
-from playwright.sync_api import Browser, ConsoleMessage, Page, Request, sync_playwright
+from playwright.sync_api import Browser, ConsoleMessage, Page, Request, expect, sync_playwright
 from werkzeug.serving import make_server
 
 from dashboard.app import create_app
@@ -23,7 +23,8 @@ FLAGS = (
 )  # fmt: skip
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 HOSTILE = "<script>window.harmed = true</script><img src=x onerror='window.harmed = true'>"
-LIMIT_MS = 20_000
+LIMIT_MS = 30_000
+expect.set_options(timeout=LIMIT_MS)
 
 
 def chromium_path() -> str:
