@@ -42,6 +42,11 @@ class Answer:
 _TONE = {"past": "danger", "inside": "danger", "near": "caution", "below": "plain", "unknown": "unknown"}
 
 
+def _times(ratio: float) -> str:
+    """One decimal, or two where one would round to 1."""
+    return number(ratio, 1 if ratio >= 1.1 else 2)
+
+
 def _duration(seconds: float) -> str:
     return f"{seconds:.2g} s" if seconds < 10 else moment(seconds)
 
@@ -58,10 +63,10 @@ def fuse_answer(report: Report, place: str, fuse: FuseResult) -> Answer:
     margin = fuse.margin.value
     # A margin that is known only from above: the current may have come closer than this.
     least, most = ("at least ", "at most ") if fuse.margin.bound == "at_most" else ("", "")
-    ratio = f"{most}{number(margin, 1)} times below" if margin >= 1 else f"{least}{number(1 / margin, 1)} times above"
+    ratio = f"{most}{_times(margin)} times below" if margin >= 1 else f"{least}{_times(1 / margin)} times above"
     latest = fuse.margin_latest.value
     if fuse.verdict == "past" and latest is not None:
-        ratio = f"{number(1 / latest, 1)} times above its latest opening, {number(1 / margin, 1)} times above"
+        ratio = f"{_times(1 / latest)} times above its latest opening, {_times(1 / margin)} times above"
     more = "" if fuse.verdict == "below" else f": {VERDICTS[fuse.verdict]}"
     text = (
         f"{place} fuse: worst {worst:.0f} A for {_duration(window)} at {moment(start)}{context}, "

@@ -2,16 +2,41 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from analysis.charge_left import ChargeLeft
 from analysis.current import Current
 from analysis.estimate import UNDECLARED
-from analysis.finding import Finding
+from analysis.finding import Finding, Severity
 from analysis.run import Run
 from analysis.sag import Sag
 
 RECEIVER_NEAR_SHARE = 0.1
 """A receiver supply within this share of its minimum is worth a caution. Our own choice."""
 LEAST_COVERAGE = 0.99
+
+
+def _alarms(run: Run) -> list[Finding]:
+    """What was told while recording, one finding for each code; times are the recorder's."""
+    told: dict[str, list[dict[str, Any]]] = {}
+    for alarm in run.metadata.alarms:
+        code, text, at_s = alarm.get("code"), alarm.get("text"), alarm.get("at_s")
+        if isinstance(code, str) and isinstance(text, str) and isinstance(at_s, int | float):
+            told.setdefault(code, []).append(alarm)
+    found = []
+    for code, alarms in told.items():
+        severity: Severity = "danger" if any(alarm.get("severity") == "danger" for alarm in alarms) else "caution"
+        more = "" if len(alarms) == 1 else f", and {len(alarms) - 1} more"
+        found.append(
+            Finding(
+                severity,
+                "alarm",
+                f"While recording, an alarm was raised: {code}.",
+                f"{alarms[0]['text']} at {alarms[0]['at_s']:.1f} s{more}",
+                "Look at that moment in the run; docs/methods.md, Alarms while recording, says what raises it.",
+            )
+        )
+    return found
 
 
 def observe(
@@ -102,7 +127,7 @@ def _recording(run: Run) -> list[Finding]:
                 "note",
                 "clock_not_real_time",
                 "The board's clock does not follow the computer's: board time is used as it is.",
-                f"{drift / 1e4:.3g} % apart",
+                f"it runs {1 + drift / 1e6:.4g} times as fast",
                 "Expected for a simulated or replayed board; on a real one check its oscillator.",
             )
         )
