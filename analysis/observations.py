@@ -50,6 +50,7 @@ def observe(
         *_receiver(run, sag),
         *_controller(run),
         *([] if mismatch else _count(charge)),
+        *_alarms(run),
     ]
 
 
