@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from analysis.capacity import SHEET_U, WORN_TO, DataSheet
 from analysis.current import Current
@@ -18,8 +19,8 @@ from analysis.exposure import window_rms
 from analysis.load_profile import LoadProfile, load_profile
 from analysis.propagate import product
 from analysis.remaining import UNITS, BatteryFacts, BlockState, Remaining, Use, forecast
-from analysis.rest import rest_threshold_a
-from analysis.run import Run, Series
+from analysis.rest import SMOOTHED, rest_threshold_a
+from analysis.run import Floats, Run, Series
 from analysis.sag import Sag
 from analysis.state_of_charge import by_count, from_rest_voltage, stated
 
@@ -107,10 +108,24 @@ def driven_part(run: Run, current: Series) -> slice:
     """Samples from the first to the last load; everything where nothing counts as rest."""
     battery = run.machine.battery if run.machine else None
     limit = 2 * rest_threshold_a(battery.rated_current_a if battery else None, run.sensor("battery_current_a"))
-    width = min(5, len(current.value))
-    smooth = np.convolve(np.abs(current.value), np.ones(width) / width, "same")
-    loaded = np.flatnonzero(smooth > limit)
-    return slice(None) if len(loaded) < 2 else slice(int(loaded[0]), int(loaded[-1]) + 1)
+    samples = len(current.value)
+    # Mostly both ends tell; the whole is looked at only where they do not.
+    for stretch in (min(1 << 16, samples), samples):
+        head, tail = _loaded(current.value[:stretch], limit), _loaded(current.value[samples - stretch :], limit)
+        if stretch == samples and len(head) < 2:
+            return slice(None)
+        # At the cut ends of a stretch the means lack samples: what is seen there is not the first or the last load.
+        first = int(head[0]) if len(head) else stretch
+        last = int(tail[-1]) if len(tail) else -1
+        if stretch == samples or (first < stretch - SMOOTHED and last >= SMOOTHED and 2 * stretch < samples):
+            return slice(first, samples - stretch + last + 1)
+    raise AssertionError("the last stretch is the whole")
+
+
+def _loaded(value: Floats, limit_a: float) -> npt.NDArray[np.int64]:
+    """Where the mean |i| of a few samples is above a limit."""
+    width = min(SMOOTHED, len(value))
+    return np.flatnonzero(np.convolve(np.abs(value), np.ones(width) / width, "same") > limit_a)
 
 
 def _cut(series: Series, part: slice) -> Series:

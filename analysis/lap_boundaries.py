@@ -16,6 +16,8 @@ from analysis.run import Flags, Floats
 
 COMPLETE = 0.02
 """A lap that lacks less than this part at the ends of the run counts as complete."""
+EDGE = 0.05
+"""Weight of a place at the edge of those possible, against 0.5 in their middle: the ends of a run mislead most."""
 UNLIKE = 0.8
 """A lap at the end of a piece that agrees with the others less than this part of the usual is the way to the loop."""
 OTHER_LENGTH = 1.6
@@ -68,7 +70,7 @@ def narrowed(track: Track, spans: list[Span], marks: list[Floats], like: Floats)
     From the first lap that is kept a span reaches back as far as the frames still fit, at most one lap.
     """
     frames = np.concatenate([np.diff(_at(track, part, each)) for part, each in zip(track.each(), marks, strict=True)])
-    ratio = frames / float(np.median(frames))
+    ratio = np.maximum(frames, 1e-3) / max(float(np.median(frames)), 1e-3)
     strange = (like < UNLIKE * float(np.median(like))) | (np.abs(np.log(ratio)) > np.log(OTHER_LENGTH))
     out = []
     first = 0
@@ -110,7 +112,7 @@ def crossings(track: Track, spans: list[Span]) -> list[Floats]:
     last = np.array([[np.floor(high + half - place) for place in places] for _, high in spans])
     counts = np.maximum(last - first, 0.0).sum(axis=0)
     most = counts == counts.max()
-    score = np.where(most, _sharpness(track) * (0.2 + _inside(most)), -1.0)
+    score = np.where(most, _sharpness(track) * (EDGE + _inside(most)), -1.0)
     bad = _badness(track)
     for place in np.flatnonzero(most):
         worst = 0.0

@@ -27,12 +27,17 @@ def student_t(degrees: int) -> float:
 
 
 def correlation(values: Floats) -> float:
-    """Correlation of each lap with the next, 0 to 0.7; 0 where there are too few laps to tell."""
-    if len(values) < ENOUGH_TO_CORRELATE:
-        return 0.0
+    """Correlation of each lap with the next, 0 to 0.7; 0 where there are too few laps to tell.
+
+    The plain estimate is low by (1 + 4r)/n (Marriott & Pope 1954, from memory), which is put right.
+    """
+    count = len(values)
     off = values - values.mean()
     whole = float((off**2).sum())
-    return min(max(float((off[1:] * off[:-1]).sum()) / whole, 0.0), MOST_CORRELATION) if whole > 0 else 0.0
+    if count < ENOUGH_TO_CORRELATE or whole == 0:
+        return 0.0
+    plain = float((off[1:] * off[:-1]).sum()) / whole
+    return min(max((plain + 1 / count) / (1 - 4 / count), 0.0), MOST_CORRELATION)
 
 
 def trend(values: Floats, unit: str) -> Estimate:

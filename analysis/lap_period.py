@@ -35,6 +35,8 @@ LEAST_LIKENESS = 0.4
 AS_GOOD = 0.10
 """A shorter lag is taken if its best windows are no worse than this against a longer one's."""
 MUCH_WORSE = 0.3
+CANDIDATES = 3
+"""Lags looked at in detail; with few laps a stall can make a multiple look better than the lap."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,15 +118,15 @@ def _windows(levels: list[tuple[int, Floats]], lag: float) -> tuple[int, int, Fl
     return width, first, near.max(axis=1, initial=-1.0), first + near.argmax(axis=1)
 
 
-def find_period(values: Floats) -> Period | None:
-    """The shortest lag at which the run resembles itself about as well as at any; None where it never does.
+def find_periods(values: Floats) -> list[Period]:
+    """Lags at which the run resembles itself, likeliest lap first; at most CANDIDATES, none where it never does.
 
-    values: shape (channels, frames).
+    First comes the shortest lag that is about as good as any. values: shape (channels, frames).
     """
     table = features(values, HIGH_PASS)
     lags = int(GREATEST_SHARE * values.shape[1])
     if lags < 2 * LEAST_LAG or not len(table):
-        return None
+        return []
     levels = similarity(table, lags)
     grid = SHORTEST_LAG * np.exp(GRID * np.arange(int(np.log(lags / SHORTEST_LAG) / GRID)))
     likeness, best = np.full(len(grid), np.nan), np.full(len(grid), np.nan)
@@ -132,21 +134,22 @@ def find_period(values: Floats) -> Period | None:
         width, _, found, _ = _windows(levels, lag)
         if len(found) >= max(1.0, 0.25 * width):
             likeness[place], best[place] = np.quantile(found, (0.5, 0.75))
-    chosen = _choose(grid, likeness, best)
-    if chosen is None:
-        return None
-    lag = float(grid[chosen])
-    ratio = grid / lag
+    return [_period(levels, grid, likeness, place) for place in _choose(grid, likeness, best)]
+
+
+def _period(levels: list[tuple[int, Floats]], grid: Floats, likeness: Floats, place: int) -> Period:
+    ratio = grid / grid[place]
     away = np.isfinite(likeness) & (((ratio > 0.3) & (ratio < 0.82)) | ((ratio > 1.22) & (ratio < 1.75)))
     other = float(np.quantile(likeness[away], 0.9)) if away.any() else 0.0
-    _, _, found, at = _windows(levels, lag)
+    _, _, found, at = _windows(levels, float(grid[place]))
     good = np.flatnonzero(found >= np.quantile(found, 0.75))
     start = int(good[len(good) // 2])
-    reached = float(likeness[chosen])
+    reached = float(likeness[place])
     return Period(float(np.median(at[good])), reached, reached - other, start * BLOCK, int(at[start]))
 
 
-def _choose(grid: Floats, likeness: Floats, best: Floats) -> int | None:
+def _choose(grid: Floats, likeness: Floats, best: Floats) -> list[int]:
+    """Peaks of the likeness, the likeliest lap first."""
     peaks = [
         place
         for place in range(len(grid))
@@ -155,8 +158,9 @@ def _choose(grid: Floats, likeness: Floats, best: Floats) -> int | None:
         and likeness[place] >= np.nanmax(likeness[max(0, place - 4) : place + 5])
     ]
     if not peaks:
-        return None
+        return []
     goal, level = max(best[peaks]), max(likeness[peaks])
     # Among multiples of a lap the first: a longer lag is no better, only seen in fewer windows.
     good = [place for place in peaks if best[place] >= goal - AS_GOOD and likeness[place] >= level - MUCH_WORSE]
-    return min(good) if good else max(peaks, key=lambda place: float(likeness[place]))
+    by_likeness = sorted(peaks, key=lambda place: -float(likeness[place]))
+    return list(dict.fromkeys([*good[:1], *by_likeness]))[:CANDIDATES]

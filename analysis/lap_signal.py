@@ -14,7 +14,7 @@ from analysis.lap_align import align
 from analysis.lap_boundaries import Track, crossings, narrowed, rising, whole_spans
 from analysis.lap_frames import Frames, Pieces, Places, filled, pieces
 from analysis.lap_marks import Progress
-from analysis.lap_period import LEAST_LAG, Period, features, find_period
+from analysis.lap_period import LEAST_LAG, Period, features, find_periods
 from analysis.run import Flags, Floats
 
 SEARCH_S = 0.2
@@ -31,7 +31,7 @@ START_S, STOP_S = 1.0, 2.0
 """Driving off at the start of the run and coming to rest at its end are compared with nothing."""
 ROUNDS = 4
 """How often the way to the loop is sought anew."""
-SURE = 0.7
+SURE = 0.75
 """Least confidence with which laps are reported. Set on simulated drives, docs/methods.md."""
 RAMPS = {
     "likeness": (0.60, 0.95),
@@ -43,6 +43,8 @@ RAMPS = {
 FOLDED = 0.6
 """Every k-th lap lies so much nearer than the others that the lap is k times as long."""
 HALVES = 0.85
+"""Nearer than this it is a doubt, told but not acted on."""
+MOST_COMPARED = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,17 +76,16 @@ def find_laps(frames: Frames) -> SignalLaps:
     The machine must repeat itself: at least two complete laps of at least 5 s. Where each half of a lap looks like
     the other in every channel nobody can tell the two apart; such halves are reported as laps.
     """
+    values = filled(frames.values)
+    if not len(features(values, frames.count)):
+        return none_found("the signals do not change")
     whole = pieces(frames, LONG_REST_S, SHORT_REST_S)
     if len(whole.kept) * frames.interval_s < 2 * LEAST_LAG * max(SEARCH_S, frames.interval_s):
         return none_found("too short: the signals must show at least two laps of 5 s or longer")
-    values = filled(frames.values)
-    if not len(features(values[:, whole.kept], len(whole.kept))):
-        return none_found("the signals do not change")
     best: SignalLaps | None = None
     group = max(1, round(SEARCH_S / frames.interval_s))
     while True:
-        period = _search(values[:, whole.kept], whole.starts, group)
-        if period is not None:
+        for period in _search(values[:, whole.kept], whole.starts, group):
             found = _judge(frames, values, whole, period)
             if found.confidence >= SURE:
                 return found
@@ -100,28 +101,27 @@ def grouped(values: Floats, group: int) -> Floats:
     return np.asarray(values[:, : count * group].reshape(len(values), count, group).mean(axis=2))
 
 
-def _search(values: Floats, starts: Places, group: int) -> Period | None:
-    """The clearest lag in up to three windows of the longest piece; its frames count from the first piece on."""
+def _search(values: Floats, starts: Places, group: int) -> list[Period]:
+    """The lags of the clearest of up to three windows of the longest piece; frames count from the first piece on."""
     lengths = np.diff(starts)
     piece = int(lengths.argmax())
     begin, length = int(starts[piece]), int(lengths[piece])
     span = min(length, WINDOW * group)
-    best: tuple[Period, int] | None = None
+    best: list[Period] = []
     for offset in sorted({0, (length - span) // 2, length - span}):
-        window = grouped(values[:, begin + offset : begin + offset + span], group)
-        found = find_period(window)
-        if found is not None and (best is None or _clear(found) > _clear(best[0])):
-            best = found, begin + offset
-    if best is None:
-        return None
-    period, first = best
-    return Period(
-        period.lag * group,
-        period.likeness,
-        period.contrast,
-        first + period.start * group,
-        period.start_lag * group,
-    )
+        found = [
+            Period(
+                period.lag * group,
+                period.likeness,
+                period.contrast,
+                begin + offset + period.start * group,
+                period.start_lag * group,
+            )
+            for period in find_periods(grouped(values[:, begin + offset : begin + offset + span], group))
+        ]
+        if found and (not best or _clear(found[0]) > _clear(best[0])):
+            best = found
+    return best
 
 
 def _clear(period: Period) -> float:
@@ -139,46 +139,46 @@ def _judge(frames: Frames, values: Floats, whole: Pieces, period: Period) -> Sig
     if _clear(period) == 0.0:
         return none_found(_weakest(measures), measures)
     moving = pieces(frames, GLIMPSE_S, GLIMPSE_S)
-    begin, end = np.searchsorted(moving.kept, whole.kept[[period.start, _within(period, whole)]])
-    group = max(1, -(-int(end - begin) // MOST_BINS))
-    track = _track(frames, values, moving, group, int(begin), int(end - begin), 1)
-    folds = _folds(track)
-    if folds[0] > 1:
-        track = _track(frames, values, moving, group, int(begin), int(end - begin), folds[0])
-    return _report(track, measures, folds[1])
-
-
-def _within(period: Period, whole: Pieces) -> int:
-    return min(period.start + period.start_lag, len(whole.kept) - 1)
+    lap = whole.kept[[period.start, min(period.start + period.start_lag, len(whole.kept) - 1)]]
+    begin, end = np.searchsorted(moving.kept, lap).tolist()
+    group = max(1, -(-(end - begin) // MOST_BINS))
+    if len(moving.kept) < 4 * group or end - begin < 2:
+        return none_found("the machine stands still nearly all the time", measures)
+    track = _track(frames, values, moving, group, begin, end - begin, 1)
+    times, alike = _folds(track)
+    if times > 1:
+        track = _track(frames, values, moving, group, begin, end - begin, times)
+    return _report(track, measures, alike)
 
 
 def _track(frames: Frames, values: Floats, moving: Pieces, group: int, begin: int, lag: int, times: int) -> Track:
     """Frames in groups, their features, and the alignment with laps of `times` lags."""
     middles, rows, starts = [], [], [0]
     free: list[Flags] = []
+    start = 0
     length_s = group * frames.interval_s
     for place, (first, last) in enumerate(zip(moving.starts[:-1].tolist(), moving.starts[1:].tolist(), strict=True)):
         kept = moving.kept[first:last]
         count = len(kept) // group
+        if count < 2:
+            continue
+        if first <= begin < last:
+            start = starts[-1] + min((begin - first) // group, count - 1)
         middles.append(frames.time_s(kept[: count * group].reshape(count, group).mean(axis=1) + 0.5))
         rows.append(grouped(values[:, kept], group))
         unsure = np.zeros(count, bool)
-        if moving.rests_before[place]:
-            unsure[: round(START_S / length_s)] = True
-        if moving.rests_after[place] and round(STOP_S / length_s):
-            unsure[-round(STOP_S / length_s) :] = True
+        unsure[: round(START_S / length_s) * bool(moving.rests_before[place])] = True
+        unsure[count - round(STOP_S / length_s) * bool(moving.rests_after[place]) :] = True
         free.append(unsure)
         starts.append(starts[-1] + count)
-    bins = max(2, round(lag / group))
-    table = features(np.concatenate(rows, axis=1), 6 * bins * times)
-    unsure = np.concatenate(free)
     edges = np.array(starts)
-    piece = int(np.searchsorted(moving.starts, begin, "right")) - 1
-    start = int(edges[piece] + (begin - moving.starts[piece]) // group)
-    room = int(edges[piece + 1]) - start
-    start -= max(0, min(bins * times - room, start - int(edges[piece])))
-    alignment = align(table, edges, unsure, bins * times, start, min(bins * times, int(edges[piece + 1]) - start))
-    return Track(np.concatenate(middles), edges, table, alignment, unsure)
+    bins = times * max(2, round(lag / group))
+    table = features(np.concatenate(rows, axis=1), 6 * bins)
+    # The first template must lie in one piece.
+    piece = int(np.searchsorted(edges, start, "right")) - 1
+    start = max(int(edges[piece]), min(start, int(edges[piece + 1]) - bins))
+    alignment = align(table, edges, np.concatenate(free), bins, start, min(bins, int(edges[piece + 1]) - start))
+    return Track(np.concatenate(middles), edges, table, alignment, np.concatenate(free))
 
 
 def _laps_of(track: Track, marks: list[Floats]) -> Floats:
@@ -202,11 +202,20 @@ def _folds(track: Track) -> tuple[int, float]:
     than the next one.
     """
     laps = _laps_of(track, [np.arange(phase[0], phase[-1], 1.0) for phase in _phases(track) if len(phase)])
+    if len(laps) < 4:
+        return 1, 1.0
+    laps = laps[:MOST_COMPARED].reshape(min(len(laps), MOST_COMPARED), -1)
+    square = (laps**2).sum(axis=1)
+    distance = square[:, None] + square - 2 * laps @ laps.T
+    first, second = np.triu_indices(len(laps), 1)
     nearer = {1: 1.0}
     for times in (2, 3):
         if len(laps) >= 2 * times:
-            apart = [float(np.median(((laps[k:] - laps[:-k]) ** 2).mean(axis=(1, 2)))) for k in range(1, times + 1)]
-            nearer[times] = apart[-1] / max(min(apart[:-1]), 1e-12)
+            same = (second - first) % times == 0
+            near, other = distance[first, second][same], distance[first, second][~same]
+            # Medians, since one odd lap stands in many pairs; and most of the near ones nearer than nearly all others.
+            if (near < np.quantile(other, 0.25)).mean() > 0.7:
+                nearer[times] = float(np.median(near)) / max(float(np.median(other)), 1e-12)
     times = min(nearer, key=lambda each: nearer[each])
     return (times, 1.0) if nearer[times] < FOLDED else (1, nearer[times])
 

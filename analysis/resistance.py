@@ -80,8 +80,8 @@ def find_steps(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, sc
 
     A step counts only where the sample interval at it is at most half of `scale_s`.
     """
-    dt = np.diff(time_s)
-    places = np.flatnonzero((np.abs(np.diff(amps)) >= LEAST_STEP_A / 2) & (dt <= 0.5005 * scale_s) & ~gap_after)
+    places = np.flatnonzero((np.abs(np.diff(amps)) >= LEAST_STEP_A / 2) & ~gap_after)
+    places = places[time_s[places + 1] - time_s[places] <= 0.5005 * scale_s]
     reach_s = (1.5 + READ_SHARE) * scale_s
     places = places[(places >= 1) & (time_s[places + 1] + reach_s <= time_s[-1])] if len(places) else places
     if not len(places):
@@ -363,11 +363,12 @@ def assess_resistance(
             "voltage gain": None if voltage.gain_u is None else voltage.gain_u * value,
         }
 
+    interval = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 0.0
     by_scale = {}
     for scale in TIME_SCALES_S:
         steps = find_steps(time_s, volts, amps, gap_after, scale)
         read = from_steps(steps, volt_noise) if steps else None
-        coarse = len(time_s) > 1 and float(np.median(np.diff(time_s))) > 0.5005 * scale
+        coarse = interval > 0.5005 * scale
         fitted = None if isinstance(fit, str) else fit.resistance_ohm.get(scale)
         if read is not None and read[0] <= 0:
             by_scale[scale] = refuse(
@@ -379,7 +380,7 @@ def assess_resistance(
         elif fitted is not None:
             by_scale[scale] = estimate(fitted[0], "ohm", terms(*fitted), note="regression")
         elif coarse:
-            by_scale[scale] = refuse("ohm", _too_coarse(float(np.median(np.diff(time_s))), scale))
+            by_scale[scale] = refuse("ohm", _too_coarse(interval, scale))
         else:
             by_scale[scale] = refuse("ohm", fit if isinstance(fit, str) else fit.refused[scale])
     if isinstance(fit, str):

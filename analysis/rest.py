@@ -6,11 +6,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from analysis.estimate import Estimate, estimate, extreme_u, refuse
 from analysis.run import Run, SensorError, Series
 
 LEAST_REST_S = 2.0
+SMOOTHED = 5
+"""Samples of which the mean has to be above the limit, so that one odd sample is no load."""
 LEAST_CURRENT_A = 0.2
 RATED_SHARE = 0.01
 """Of the rated-rate current: below it a battery counts as at rest. Our own choice, with LEAST_CURRENT_A."""
@@ -36,14 +39,13 @@ def rest_threshold_a(rated_current_a: float | None, sensor: SensorError) -> floa
 def find_rest(current: Series, threshold_a: float) -> Rest:
     """The stretch from the first sample to the first load, if it lasts 2 s and its mean |I| is below the threshold."""
     size = np.abs(current.value)
-    width = min(5, len(size))
-    smooth = np.convolve(size, np.ones(width) / width, "valid")
-    loaded = np.flatnonzero(smooth > 2 * threshold_a)
+    width = min(SMOOTHED, len(size))
+    loaded = _first_load(size, width, 2 * threshold_a)
     end = len(size) - 1
-    if len(loaded):
+    if loaded is not None:
         # A mean above the limit holds a sample above it; rest ends before the first of them.
-        within = size[loaded[0] : loaded[0] + width] > 2 * threshold_a
-        end = max(int(loaded[0] + np.argmax(within)) - 1, 0)
+        within = size[loaded : loaded + width] > 2 * threshold_a
+        end = max(int(loaded + np.argmax(within)) - 1, 0)
     # What happened in a gap is not known: it counts neither as time at rest nor in the mean.
     dt = np.where(current.gap_after[:end], 0.0, np.diff(current.time_s[: end + 1]))
     length = float(dt.sum())
@@ -57,6 +59,18 @@ def find_rest(current: Series, threshold_a: float) -> Rest:
         reason = f"the current before the first load is {mean:.2f} A, above the {threshold_a:.2f} A that counts as rest"
         return Rest(0.0, 0.0, mean, reason)
     return Rest(float(current.time_s[0]), float(current.time_s[end]), mean)
+
+
+def _first_load(size: npt.NDArray[np.float64], width: int, limit_a: float) -> int | None:
+    """Where the first mean of `width` samples is above the limit; looked for in stretches, as it mostly comes soon."""
+    begin, count = 0, 1 << 16
+    while begin + width <= len(size):
+        smooth = np.convolve(size[begin : begin + count + width - 1], np.ones(width) / width, "valid")
+        loaded = np.flatnonzero(smooth > limit_a)
+        if len(loaded):
+            return begin + int(loaded[0])
+        begin, count = begin + count, 2 * count
+    return None
 
 
 def run_rest(run: Run) -> Rest:

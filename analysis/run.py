@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from functools import cache, partial
+from functools import cache, cached_property, partial
 from pathlib import Path
 
 import numpy as np
@@ -153,7 +153,7 @@ class Run:
         """Last minus first sample."""
         return float(self.time_s[-1] - self.time_s[0])
 
-    @property
+    @cached_property
     def interval_s(self) -> float | None:
         """Median interval over all samples; None for a single one."""
         return float(np.median(np.diff(self.time_s))) if self.rows > 1 else None
@@ -202,9 +202,9 @@ class Run:
         if channel.name not in self.file.columns:
             return None
         column = self.file.read([channel.name], self.start_row, self.rows, with_time=False)[channel.name]
-        valid = column.is_not_null().to_numpy()
-        if not valid.any():
+        if column.null_count() == len(column):
             return None
+        valid = column.is_not_null().to_numpy()
         value = column.drop_nulls().to_numpy() * channel.si_per_step
         time_s = self.time_s if valid.all() else self.time_s[valid]
         gap_after = self._all_gaps() if valid.all() else self._gaps(time_s)
@@ -331,13 +331,13 @@ def together(first: Series, second: Series) -> tuple[Floats, Floats, Floats, Fla
     """
     if first.time_s is second.time_s or np.array_equal(first.time_s, second.time_s):
         return first.time_s, first.value, second.value, first.gap_after | second.gap_after
-    inside = (first.time_s >= second.time_s[0]) & (first.time_s <= second.time_s[-1])
+    start = int(np.searchsorted(first.time_s, second.time_s[0]))
+    inside = slice(start, int(np.searchsorted(first.time_s, second.time_s[-1], "right")))
     time_s = first.time_s[inside]
     if len(time_s) < 2:
         empty = np.empty(0)
         return empty, empty, empty, np.empty(0, bool)
-    where = np.flatnonzero(inside)
-    gap_after = first.gap_after[where[0] : where[-1]]
+    gap_after = first.gap_after[start : inside.stop - 1]
     if second.gap_after.any():
         place = np.clip(np.searchsorted(second.time_s, time_s, "right") - 1, 0, len(second.gap_after) - 1)
         reach = np.concatenate(([0], np.cumsum(second.gap_after)))

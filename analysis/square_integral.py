@@ -129,6 +129,8 @@ class SquareIntegral:
     blocks: tuple[_Blocks, ...]
     """From large to small."""
     greatest_a2: float
+    corners_s: Array
+    """Axis positions of jumps and of pieces without length."""
 
     @classmethod
     def prepare(cls, axis_s: Array, start_a: Array, end_a: Array) -> SquareIntegral:
@@ -151,7 +153,9 @@ class SquareIntegral:
             ends = np.append(np.arange(0, len(start_a), size), len(start_a))
             blocks.append(_Blocks(size, greatest, least, axis_s[ends], ticks[ends]))
             inner = size
-        return cls(axis_s, start_a, end_a, ticks, tick, tuple(reversed(blocks)), float(greatest.max()))
+        jumps = np.flatnonzero(end_a[:-1] != start_a[1:]) + 1
+        corners = axis_s[np.concatenate((jumps, np.flatnonzero(axis_s[1:] == axis_s[:-1])))]
+        return cls(axis_s, start_a, end_a, ticks, tick, tuple(reversed(blocks)), float(greatest.max()), corners)
 
     @property
     def length_s(self) -> float:
@@ -195,17 +199,15 @@ class SquareIntegral:
 
     def level_points(self, level_a: float) -> Array:
         """Sorted axis positions where |i| passes `level_a` ≥ 0, jumps, and both ends."""
-        length = np.diff(self.axis_s)
         found = [np.array([0.0, self.length_s])]
         touched = self.pieces_around(level_a)
+        length = self.axis_s[touched + 1] - self.axis_s[touched]
         for level in (level_a, -level_a):
             start, end = self.start_a[touched], self.end_a[touched]
-            passing = ((start < level) != (end < level)) & (length[touched] > 0)
-            piece, start, end = touched[passing], start[passing], end[passing]
-            found.append(self.axis_s[piece] + (level - start) / (end - start) * length[piece])
-        jumps = np.flatnonzero(self.end_a[:-1] != self.start_a[1:]) + 1
-        found += [self.axis_s[jumps], self.axis_s[np.flatnonzero(length == 0)]]
-        return np.unique(np.concatenate(found))
+            passing = ((start < level) != (end < level)) & (length > 0)
+            share = (level - start[passing]) / (end - start)[passing]
+            found.append(self.axis_s[touched[passing]] + share * length[passing])
+        return np.unique(np.concatenate([*found, self.corners_s]))
 
     def _first_level(self, window_s: float) -> int:
         """The largest blocks that are small beside the window, so that rough bounds tell blocks apart."""

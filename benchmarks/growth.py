@@ -51,7 +51,7 @@ class Growth:
         axes.loglog(sizes, seconds, "o", color="#1f4e79", label="measured")
         axes.loglog(sizes, level * sizes**self.exponent, "-", color="#8a8a8a", label=f"exponent {self.exponent:.2f}")
         axes.set_xlabel(self.against)
-        axes.set_ylabel("seconds")
+        axes.set_ylabel("processor time [s]")
         axes.grid(visible=True, which="both", linewidth=0.3)
         axes.legend(frameon=False)
         path = folder / f"{self.name}.svg"

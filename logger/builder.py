@@ -119,7 +119,7 @@ class RunBuilder:
             case Block():
                 self._block(item, host_us)
             case Fault():
-                self.faults[item.kind] += item.length if item.kind in ("sequence", "range") else 1
+                self.faults[item.kind] += item.length if item.kind in ("sequence", "range") else item.count
                 if item.kind == "sequence" and self._why_gap == "source":
                     self._why_gap = "link"
             case Describe():

@@ -235,12 +235,13 @@ class BoardDecoder:
 
 
 def merge_faults(items: list[Item], most: int = 1024) -> list[Item]:
-    """Bound what an endless stream of garbage can pile up: later faults are added to the length of the last one."""
+    """Bound what endless garbage can pile up: beyond half of `most`, one fault stands for all of its kind."""
     if len(items) <= most:
         return items
-    kept, spare = items[:most], items[most:]
-    extra = sum(item.length for item in spare if isinstance(item, Fault))
-    last = kept[-1]
-    if isinstance(last, Fault):
-        kept[-1] = replace(last, length=last.length + extra)
-    return kept
+    kept, spare = items[: most // 2], items[most // 2 :]
+    merged: dict[str, Fault] = {}
+    for item in spare:
+        if isinstance(item, Fault):
+            known = merged.get(item.kind, Fault(item.kind, item.offset, 0, 0))
+            merged[item.kind] = replace(known, length=known.length + item.length, count=known.count + item.count)
+    return [*kept, *merged.values()]

@@ -80,6 +80,8 @@ class Fault:
     """Position in the received stream, in bytes."""
     length: int
     """Bytes concerned; for `sequence` the number of frames that are missing."""
+    count: int = 1
+    """How many of them, where several are told as one."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,7 +53,7 @@ class Link:
         deadline = time.monotonic() + within_s
         for attempt in range(1_000_000_000):
             self._check()
-            trouble: PortError = PortMissing(f"Another device now has the name {self._url}.")
+            trouble: PortError = PortMissing(f"The device of {self._url} is not plugged in.")
             for name in names():
                 try:
                     self._port = self._open(name)
@@ -87,16 +87,16 @@ class Link:
         return port
 
     def _candidates(self) -> list[str]:
-        """Names under which our device may be found now; ours first, unless another device has it."""
-        if self._device is None:
-            return [self._url]
+        """Names under which our device is found now; its own first. Without a list of devices, that name alone."""
         devices = usb_devices()
+        if self._device is None or not devices:
+            return [self._url]
         own = os.path.realpath(self._url)
         same = [name for name, device in devices.items() if device == self._device and name not in self._twins]
         others = [name for name in same if name != own]
         if self._device.serial_number is None and len(others) > 1:
             others = []  # nothing tells which of them it is
-        return ([self._url] if devices.get(own, self._device) == self._device else []) + others
+        return [self._url] * (own in same) + others
 
     def tell(self, *kinds: Kind) -> None:
         """Send commands; a lost line shows on reading."""

@@ -10,10 +10,8 @@ import contextlib
 import json
 import secrets
 import shutil
-import signal
-import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -33,6 +31,7 @@ from logger.ports import Port, PortEnded
 from logger.progress import Progress, Status
 from logger.recovery import rebuild, run_header
 from logger.ring import Ring
+from logger.stopping import Asked, Stop
 from logger.teller import Teller
 
 RETRY_S = 600.0
@@ -81,15 +80,6 @@ class Outcome:
     stop_reason: str
 
 
-class Stop(Exception):  # noqa: N818 (the normal end of a recording)
-    """Ends the loop; carries the reason and the exit code."""
-
-    def __init__(self, reason: str, exit_code: int) -> None:
-        super().__init__(reason)
-        self.reason = reason
-        self.exit_code = exit_code
-
-
 def new_run_id() -> str:
     """A name that sorts by time and does not collide; says nothing of who recorded where."""
     return f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}-{secrets.token_hex(2)}"
@@ -110,7 +100,7 @@ class Recorder:
         self._listeners = (on_status, say)
         self._run_id = new_run_id()
         self._journal_path = options.out / f"{self._run_id}.journal"
-        self._stop_signal: int | None = None
+        self._asked = Asked(self._journal_path.with_suffix(".stop"))
         self._observers = observers
         self._said: set[str] = set()
         self._decoding = True
@@ -128,8 +118,8 @@ class Recorder:
         self._ring = None if options.ring_bytes is None else Ring(options.out, options.ring_bytes, self._teller.say)
         clearing = self._clear_leftovers()
         try:
-            link = Link(options.port, options.baud, self._journal_path, check=self._check_asked, say=self._teller.say)
-            with self._signals():
+            link = Link(options.port, options.baud, self._journal_path, check=self._asked.check, say=self._teller.say)
+            with self._asked.hearing():
                 try:
                     return self._run(link)
                 finally:
@@ -175,29 +165,6 @@ class Recorder:
             "rested_h": options.rested_h,
             "start_charge": options.start_charge,
         }
-
-    @contextlib.contextmanager
-    def _signals(self) -> Iterator[None]:
-        """Ctrl-C, SIGTERM and a closed terminal ask the loop to stop; the run is kept.
-
-        A signal that is ignored already stays so: that is how `nohup` says that a closed terminal must not matter.
-        """
-        if threading.current_thread() is not threading.main_thread():
-            yield
-            return
-
-        def ask(number: int, frame: object) -> None:  # noqa: ARG001 (the form that signal needs)
-            self._stop_signal = number
-
-        names = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
-        known = [getattr(signal, name) for name in names if hasattr(signal, name)]
-        heard = [number for number in known if signal.getsignal(number) != signal.SIG_IGN]
-        before = {number: signal.signal(number, ask) for number in heard}
-        try:
-            yield
-        finally:
-            for number, handler in before.items():
-                signal.signal(number, handler)
 
     def _record(self, link: Link, port: Port, header: dict[str, Any], journal: JournalWriter) -> Outcome:
         options = self._options
@@ -294,20 +261,9 @@ class Recorder:
             lost = asked.exit_code == 0  # asked to end while the port is missing
             raise (Stop("port missing", 4) if lost else asked) from None
 
-    def _check_asked(self) -> None:
-        """Stop where a signal or the control file asks for it."""
-        if self._stop_signal == signal.SIGINT:
-            raise Stop("Ctrl-C", 130)
-        if self._stop_signal is not None:
-            raise Stop("terminated", 143)
-        control = self._journal_path.with_suffix(".stop")
-        if control.exists():
-            control.unlink(missing_ok=True)
-            raise Stop("control file", 0)
-
     def _watch(self, progress: Progress, journal: JournalWriter, builder: RunBuilder) -> None:
         """Everything that ends a recording or deserves a word while it runs."""
-        self._check_asked()
+        self._asked.check()
         for_s = self._options.for_s
         if for_s is not None and (builder.run_s if self._decoding else progress.host_s) >= for_s:
             raise Stop("time reached", 0)
@@ -316,7 +272,7 @@ class Recorder:
             raise Stop("no more samples", 4)
         if not builder.understood and progress.host_s > 3:
             self._say_once(self._not_understood(builder))
-        elif builder.samples and silent_s > SILENT_S:
+        elif self._decoding and builder.samples and silent_s > SILENT_S:
             self._say_once("No sample for 10 s: is the board still powered and connected? Still listening.")
         for trouble in builder.trouble:
             self._say_once(f"An alarm or display of the recording failed and is left out: {trouble}")
@@ -326,12 +282,13 @@ class Recorder:
         needed = DISK_STOP_BYTES + journal.size // 2
         try:
             free = free_bytes(self._options.out)
+            if self._ring is not None and (free < needed or progress.due("ring", RING_S)):
+                self._ring.trim()
+                self._ring.give(2 * needed - free)
+                free = free_bytes(self._options.out)
         except OSError as error:
             raise StorageError(f"{self._options.out} is gone: {error.strerror}.") from error
-        if self._ring is not None and progress.due("ring", RING_S):
-            self._ring.trim()
-            self._ring.give(2 * needed - free)
-        elif free < needed:
+        if free < needed:
             raise Stop("disk nearly full", 5)
         if free < DISK_WARN_BYTES:
             self._say_once(
@@ -371,8 +328,9 @@ class Recorder:
             except SegmentError as error:
                 self._teller.say(f"{error} The run is decoded from the journal again.")
                 metadata = rebuild(JournalReader(journal), path, header, stop.reason)
-        except LoggerError as error:
-            self._teller.say(f"{error} What was recorded is in {journal}. Make room, then: {recover}")
+        except Exception as error:
+            why = str(error) if isinstance(error, LoggerError) else f"Writing the run failed, a defect: {error!r}."
+            self._teller.say(f"{why} What was recorded is in {journal}. Make room, then: {recover}")
             return Outcome(None, journal, 5, stop.reason)
         if metadata is None:
             why = self._not_understood(builder).removesuffix(" Still listening.")

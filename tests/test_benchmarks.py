@@ -1,0 +1,112 @@
+"""The benchmark measures the same thing twice: ours and the plain alternatives agree. Nothing here is timed."""
+
+from __future__ import annotations
+
+import json
+from importlib.util import find_spec
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from benchmarks import agreed, data, ours, plain, table
+from benchmarks.growth import Growth
+from logger.blocks import Block
+from logger.decoder import BoardDecoder
+from logger.runfile import open_run
+
+ROWS = 90_000
+CODE_SUM = 89337369
+WINDOWS_S = agreed.windows_within(ROWS * 0.001)
+
+
+@pytest.fixture(scope="module")
+def drive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return data.write_drive(tmp_path_factory.mktemp("bench") / "drive.parquet", ROWS)
+
+
+@pytest.fixture(scope="module")
+def report(drive: Path) -> dict[str, float]:
+    return ours.report(str(drive))
+
+
+def test_the_drive_is_always_the_same(drive: Path) -> None:
+    again = data.frame(0, 1000)
+    assert again.equals(pl.read_parquet(drive, columns=again.columns).select(again.columns).head(1000))
+    # Fixed before anything was measured: another sum means that other data are measured.
+    assert int(data.codes(3, 1000).astype(np.int64).sum()) == CODE_SUM
+    assert open_run(drive).rows == ROWS
+
+
+def test_stretches_make_up_a_drive() -> None:
+    assert data.stretches(1_300_000) == [(0, 600_000), (1, 600_000), (2, 100_000)]
+    assert data.stretches(600_000) == [(0, 600_000)]
+
+
+def test_the_wire_bytes_hold_the_same_samples() -> None:
+    items = BoardDecoder().feed(data.wire_bytes(3000))
+    stored = np.concatenate([item.values for item in items if isinstance(item, Block)])
+    expected = data.frame(1, 3000)
+    for place, name in enumerate(data.COLUMNS):
+        assert (stored[:, place] == expected[name].to_numpy()).all(), name
+
+
+def test_numpy_and_ours_agree(drive: Path, report: dict[str, float]) -> None:
+    pytest.importorskip("pyarrow", exc_type=ImportError)
+    assert agreed.disagreements(report, plain.numpy_parquet(str(drive)), WINDOWS_S) == []
+    every = plain.numpy_parquet(str(drive), "all")
+    assert agreed.disagreements(report, every, WINDOWS_S) == []
+    assert len([name for name in every if name.startswith("left_rms")]) > 40
+
+
+def test_pandas_and_ours_agree(drive: Path, report: dict[str, float], tmp_path: Path) -> None:
+    for needed in ("pandas", "pyarrow"):
+        pytest.importorskip(needed, exc_type=ImportError)
+    assert agreed.disagreements(report, plain.pandas_parquet(str(drive)), WINDOWS_S) == []
+    csv = data.write_csv(drive, tmp_path / "drive.csv")
+    assert agreed.disagreements(report, plain.pandas_csv(str(csv)), WINDOWS_S) == []
+
+
+@pytest.mark.skipif(find_spec("duckdb") is None, reason="duckdb is not installed")
+def test_SQL_and_ours_agree(drive: Path, report: dict[str, float]) -> None:
+    assert agreed.disagreements(report, plain.duckdb_sql(str(drive)), WINDOWS_S) == []
+
+
+def test_a_disagreement_is_seen(report: dict[str, float]) -> None:
+    wrong = dict(report, net_wh=report["net_wh"] * 1.001, left_peak_a=float("nan"))
+    told = agreed.disagreements(report, wrong, WINDOWS_S)
+    assert [line.split(":")[0] for line in told] == ["net_wh", "left_peak_a"]
+    assert "net_wh" in agreed.tolerances()
+    assert len(agreed.tolerances()) == 9 + 3 * (2 + len(agreed.WINDOWS_S))
+
+
+def test_growth_is_the_slope_of_the_logarithms(tmp_path: Path) -> None:
+    sizes = (10.0, 100.0, 1000.0)
+    growth = Growth("samples", "samples", sizes, tuple(0.002 * size**1.5 for size in sizes))
+    assert growth.exponent == pytest.approx(1.5)
+    assert growth.as_json()["points"][0] == [10.0, pytest.approx(0.0632, rel=1e-3)]
+    if find_spec("matplotlib") is not None:
+        assert growth.draw(tmp_path).read_text(encoding="utf-8").count("exponent 1.50") <= 1
+
+
+def test_the_table_says_what_was_measured(tmp_path: Path) -> None:
+    lines = [
+        table.Line("full report", "0.5 s", "5.0 s", 10.0, "400 MB", "3.6 M samples", "10 times", True),
+        table.Line("other", "1 s", goal="0.3 s", met=False),
+    ]
+    text = table.as_text(lines).splitlines()
+    assert text[0].split()[0] == "what"
+    assert text[1].split()[-1] == "yes"
+    assert text[2].split()[-1] == "no"
+    document = json.loads(table.as_json(lines, [], {"cores": 2}, {}))
+    assert document["lines"][0]["ratio"] == 10.0
+    notes = tmp_path / "notes.md"
+    notes.write_text("What limits it.\n", encoding="utf-8")
+    page = table.as_markdown(lines, [], {"cores": 2}, notes)
+    assert "| full report | 0.5 s | 5.0 s | 10 | 400 MB | 3.6 M samples | 10 times | yes |" in page
+    assert page.endswith("What limits it.\n")
+
+
+def test_ten_seconds_of_a_drive_are_ten_seconds(drive: Path) -> None:
+    assert ours.ten_seconds(str(drive), "40")["samples"] == 3 * 10_001
