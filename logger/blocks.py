@@ -58,12 +58,16 @@ class BoardTime:
     def __init__(self) -> None:
         self._last: int | None = None
 
+    def step(self, raw: int) -> int:
+        """How far a reading is ahead of the last one, modulo the clock; 0 for the first."""
+        return 0 if self._last is None else (raw - self._last) % CLOCK_WRAP
+
     def unwrap(self, raw: int) -> int | None:
         """Board time of a wrapped reading; None where it steps back, or on further than any board runs."""
+        step = self.step(raw)
         if self._last is None:
             self._last = raw
             return raw
-        step = (raw - self._last) % CLOCK_WRAP
         if step >= CLOCK_WRAP // 2 or self._last + step > LONGEST_US:
             return None
         self._last += step

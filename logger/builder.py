@@ -60,6 +60,7 @@ class RunBuilder:
         self.gaps: list[Gap] = []
         self.events: list[dict[str, int]] = []
         self.board: Describe | None = None
+        self._host_us = 0
         self.samples = 0
         self.bytes = 0
         self.latest: dict[str, int] = {}
@@ -92,6 +93,7 @@ class RunBuilder:
             self.faults["journal"] += record.length
         elif record.kind == "bytes":
             self.bytes += len(record.payload)
+            self._host_us = record.host_us
             for item in self._decoder.feed(record.payload):
                 self._take(item, record.host_us)
         else:
@@ -190,7 +192,7 @@ class RunBuilder:
         `header` carries what the operator said at the start. Raises StorageError; the segments stay then.
         """
         for item in self._decoder.finish():
-            self._take(item, 0)
+            self._take(item, self._host_us)
         if not self.samples:
             return None
         self.alarms.update((alarm["number"], alarm) for alarm in self.observe())

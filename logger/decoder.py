@@ -34,6 +34,10 @@ RECENT_SEQUENCES = 64
 MAX_WAITING_FRAMES = 256
 """Sample frames kept while the describe frame that explains them has not arrived."""
 MAX_LAYOUTS = 32
+NEAR_US = 1_000_000
+"""A samples frame further ahead than this, and than ten times its own length, waits for a second one to bear it out."""
+AGREE_US = 600_000_000
+"""It does where it follows within this; a time that is damaged has nothing behind it but by chance."""
 
 
 class FrameReader:
@@ -58,6 +62,8 @@ class FrameReader:
         self._run_layout: Layout | None = None
         self._after: int | None = None
         """Time of the last sample given out in this boot."""
+        self._doubtful: tuple[int, Samples, Layout] | None = None
+        """A frame whose time jumps: one in 65,536 damaged frames passes the CRC, and its time would move all later."""
 
     def feed(self, data: bytes) -> list[Item]:
         """Items completed by `data`, in the order they were sent."""
@@ -119,6 +125,9 @@ class FrameReader:
         self._close_run(items)
         items += (Fault("layout", offset, len(samples.rows)) for offset, samples in self._waiting)
         self._waiting.clear()
+        if self._doubtful is not None:
+            items.append(Fault("order", self._doubtful[0], len(self._doubtful[1].rows)))
+            self._doubtful = None
         self._recent.clear()
         self._clock = BoardTime()
         self._boot += 1
@@ -167,6 +176,22 @@ class FrameReader:
         if len(samples.rows) != samples.count * layout.row_size or span_us > CLOCK_WRAP // 2:
             items.append(Fault("payload", offset, len(samples.rows)))
             return
+        near_us = max(NEAR_US, 10 * span_us)
+        near = self._clock.step(samples.first_us) <= near_us
+        doubtful, self._doubtful = self._doubtful, None
+        if doubtful is not None:
+            agree = not near and (samples.first_us - doubtful[1].first_us) % CLOCK_WRAP <= max(AGREE_US, near_us)
+            if agree:
+                self._place(*doubtful, items)
+                near = self._clock.step(samples.first_us) <= near_us
+            else:
+                items.append(Fault("order", doubtful[0], len(doubtful[1].rows)))
+        if near:
+            self._place(offset, samples, layout, items)
+        else:
+            self._doubtful = (offset, samples, layout)
+
+    def _place(self, offset: int, samples: Samples, layout: Layout, items: list[Item]) -> None:
         first = self._clock.unwrap(samples.first_us)
         if first is None:
             # In sequence, yet earlier: a board that counts no boots has started anew.
@@ -177,6 +202,15 @@ class FrameReader:
             self._close_run(items)
             self._run_layout = layout
         self._run.append((offset, first, samples))
+
+    def finish(self) -> list[Item]:
+        """What still waited for a witness when the stream ended; nobody spoke against it."""
+        items: list[Item] = []
+        doubtful, self._doubtful = self._doubtful, None
+        if doubtful is not None:
+            self._place(*doubtful, items)
+            self._close_run(items)
+        return items
 
     def _close_run(self, items: list[Item]) -> None:
         """Turn the sample frames gathered so far, all of one layout, into one block."""
@@ -230,8 +264,11 @@ class BoardDecoder:
         return any(isinstance(reader, FrameReader) and reader.newest_version > VERSION for reader in self._readers)
 
     def finish(self) -> list[Item]:
-        """What was held back when the stream ended before anything was understood."""
-        return [] if self.understood else self._held[0]
+        """What was held back when the stream ended."""
+        if not self.understood:
+            return self._held[0]
+        reader = self._readers[0]
+        return reader.finish() if isinstance(reader, FrameReader) else []
 
 
 def merge_faults(items: list[Item], most: int = 1024) -> list[Item]:
