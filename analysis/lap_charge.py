@@ -15,6 +15,11 @@ STUDENT_T = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.2
 ENOUGH_TO_CORRELATE = 8
 MOST_CORRELATION = 0.7
 TREND_LAPS = 4
+UNLIKE_U = 0.045
+"""1 σ, relative: the laps to come are not these over again (voltage falls, things warm up, someone else drives).
+
+Set on 80 simulated drives of 14 laps, seven from seven: without it 64 % of intervals held what came, with it 95 %.
+"""
 
 
 def student_t(degrees: int) -> float:
@@ -58,9 +63,9 @@ def charge_of_a_lap(
 ) -> Estimate:
     """Mean net charge [Ah] of the next `ahead` laps, if they are like those of the run.
 
-    Its interval: scatter of the laps seen and of as many to come, s √(1/n + 1/ahead), by Student's t, wider where laps
-    follow their neighbours; the sensor, whose error is the same on every lap; and a trend that is sure at 95 %, carried
-    on over no more laps than were seen, as a doubt on its side. Refused for fewer than two laps.
+    Its interval: `UNLIKE_U`; scatter of the laps seen and of as many to come, s √(1/n + 1/ahead), by Student's t, wider
+    where laps follow their neighbours; the sensor, whose error is the same on every lap; and a trend that is sure at
+    95 %, carried on over no more laps than were seen, as a doubt on its side. Refused for fewer than two laps.
     """
     count = len(charges_ah)
     if count < 2:
@@ -73,14 +78,17 @@ def charge_of_a_lap(
     worth = count * (1 - follow) / (1 + follow)
     spread = student_t(count - 1) * scatter * math.sqrt(1 / worth + 1 / max(ahead, 1.0))
     sensor = COVERAGE_FACTOR * math.hypot((gain_u or 0.0) * mean, offset_u_ah or 0.0)
-    half = math.hypot(spread, sensor)
+    half = math.hypot(spread, sensor, COVERAGE_FACTOR * UNLIKE_U * mean)
     below = above = 0.0
     slope = trend(charges_ah, "Ah")
     if slope.value is not None and slope.low is not None and slope.high is not None and slope.low * slope.high > 0:
         # From the middle of the laps seen to the middle of those to come.
         moved = slope.value * 0.5 * (count + min(ahead, float(count)))
         below, above = max(-moved, 0.0), max(moved, 0.0)
-    parts = [f"scatter of {count} laps, {100 * scatter / mean:.1f} % (1 σ)"]
+    parts = [
+        f"scatter of {count} laps, {100 * scatter / mean:.1f} % (1 σ)",
+        f"later laps differ, {100 * UNLIKE_U:g} % (1 σ)",
+    ]
     if below or above:
         parts.append(f"trend of {1000 * (slope.value or 0.0):+.2g} mAh a lap as doubt")
     if gain_u is None or offset_u_ah is None:
