@@ -61,10 +61,10 @@ class Envelope:
         The least and the greatest sample inside are among them, at their own times. Up to `columns` gaps inside
         keep the samples on both of their sides and break the line.
         """
-        first = max(int(np.searchsorted(self.time_s, from_s, "left")) - 1, 0)
-        last = min(int(np.searchsorted(self.time_s, to_s, "right")) + 1, len(self.time_s))
+        inside = int(np.searchsorted(self.time_s, from_s, "left")), int(np.searchsorted(self.time_s, to_s, "right"))
+        first, last = max(inside[0] - 1, 0), min(inside[1] + 1, len(self.time_s))
         if last - first > 2 * columns + 2:
-            inner = self._extremes(first, last, np.linspace(from_s, to_s, columns + 1)[1:-1])
+            inner = self._extremes(*inside, np.linspace(from_s, to_s, columns + 1)[1:-1])
             edges = self.gaps[np.searchsorted(self.gaps, first) : np.searchsorted(self.gaps, last - 1)]
             if len(edges) > columns:
                 edges = edges[:0]

@@ -64,6 +64,16 @@ def test_every_visible_range_keeps_its_extremes_and_order(data: st.DataObject, c
     assert len(thinned.time_s) <= 2 * columns + 4 + 3 * gaps
 
 
+def test_a_sample_beyond_the_end_hides_none_inside() -> None:
+    """The neighbour drawn outside the visible range is lower than all inside it, and must not stand for them."""
+    value = np.full(40, 2.0)
+    value[20], value[-1] = 1.0, 0.0
+    channel = series(value)
+    to_s = float(channel.time_s[-2])
+    thinned = Envelope.of(channel).thin(0.0, to_s, 2)
+    assert thinned.value[thinned.time_s <= to_s].min() == 1.0
+
+
 @given(channels(), st.integers(2, 40))
 def test_a_gap_breaks_the_line(channel: Series, columns: int) -> None:
     """Between two drawn samples there is a NaN exactly where a gap lies between them."""
