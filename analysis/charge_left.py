@@ -13,15 +13,15 @@ import numpy.typing as npt
 
 from analysis.capacity import SHEET_U, WORN_TO, DataSheet
 from analysis.current import Current
-from analysis.energy import mean_power, run_net_charge
+from analysis.energy import run_energy, run_net_charge
 from analysis.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
-from analysis.exposure import window_rms
 from analysis.load_profile import LoadProfile, load_profile
 from analysis.propagate import product
 from analysis.remaining import UNITS, BatteryFacts, BlockState, Remaining, Use, forecast
 from analysis.rest import SMOOTHED, rest_threshold_a
-from analysis.run import Floats, Run, Series
+from analysis.run import Run
 from analysis.sag import Sag
+from analysis.series import Floats, Series, cut
 from analysis.state_of_charge import by_count, from_rest_voltage, stated
 
 _BLOCK_NAMES: tuple[Literal["block_a", "block_b"], ...] = ("block_a", "block_b")
@@ -128,35 +128,37 @@ def _loaded(value: Floats, limit_a: float) -> npt.NDArray[np.int64]:
     return np.flatnonzero(np.convolve(np.abs(value), np.ones(width) / width, "same") > limit_a)
 
 
-def _cut(series: Series, part: slice) -> Series:
-    """The samples of a stretch."""
-    time_s, start = series.time_s[part], part.start or 0
-    return Series(time_s, series.value[part], series.gap_after[start : start + max(len(time_s) - 1, 0)])
-
-
 def _profile(series: Series, part: slice) -> LoadProfile | None:
-    cut = _cut(series, part)
-    keep = ~cut.gap_after
+    driven = cut(series, *part.indices(len(series.value))[:2])
+    keep = ~driven.gap_after
     if not keep.any():
         return None
-    mean = 0.5 * (cut.value[:-1] + cut.value[1:])
-    steps = np.diff(cut.time_s)
+    mean = 0.5 * (driven.value[:-1] + driven.value[1:])
+    steps = np.diff(driven.time_s)
     return load_profile(mean, steps) if keep.all() else load_profile(mean[keep], steps[keep])
 
 
-def assess_charge(run: Run, sag: Sag, battery_current: Current, start: Start, speed_m_s: Estimate | None) -> ChargeLeft:
+def assess_charge(
+    run: Run,
+    sag: Sag,
+    battery_current: Current,
+    start: Start,
+    speed_m_s: Estimate | None,
+    drawn: Estimate | None = None,
+) -> ChargeLeft:
     """State of charge at the end, and the forecasts from there and from full.
 
     `start` holds at the start of the run: what was drawn counts from there, also where `run` is a later part of it.
+    `drawn` is that charge where it is known already.
     """
-    net = run_net_charge(run.from_start(), "battery_current_a")
+    net = run_net_charge(run.from_start(), "battery_current_a") if drawn is None else drawn
     charge = by_count(start.whole, net, rated_capacity(run))
-    current = run.series("battery_current_a")
+    current = run.smooth("battery_current_a")
     facts = _facts(run)
     if isinstance(facts, str):
         none = refused_remaining(facts)
         return ChargeLeft(start, charge, none, none)
-    if current is None or battery_current.prepared is None:
+    if current is None or len(current.value) < 2:
         none = refused_remaining("no battery current was measured")
         return ChargeLeft(start, charge, none, none)
     part = driven_part(run, current)
@@ -204,16 +206,14 @@ def _facts(run: Run) -> BatteryFacts | str:
 
 def _use(run: Run, current: Series, part: slice, battery_current: Current, speed_m_s: Estimate | None) -> Use | str:
     driven = _profile(current, part)
-    exposure = battery_current.prepared
-    if driven is None or exposure is None:
+    if driven is None:
         return "the run holds no driven stretch"
-    levels = [window_rms(exposure, window, battery_current.error).value for window in (10.0, 1.0)]
+    levels = [battery_current.rms_a[window].value for window in ("10", "1")]
     peak = battery_current.peak_a.value or driven.mean_a
-    voltage = run.series("battery_voltage_v")
     power = refuse("W", "no battery voltage was measured")
-    if voltage is not None:
-        stretch = _cut(current, part)
-        power = mean_power(stretch, voltage, run.sensor("battery_current_a"), run.sensor("battery_voltage_v"))
+    if run.has("battery_voltage_v"):
+        ends_s = current.time_s[part][[0, -1]].tolist()
+        power = run_energy(run, "battery_current_a", "battery_voltage_v", (ends_s[0], ends_s[1]))[3]
     return Use(
         mean_a=driven.mean_a,
         sustained_a=driven.mean_a if levels[0] is None else levels[0],
@@ -227,7 +227,7 @@ def _use(run: Run, current: Series, part: slice, battery_current: Current, speed
 def _lead_ohm(run: Run) -> float:
     """Resistance between battery and controller terminals, from the drop at the highest tenth of current; else 0."""
     current, battery, controller = (
-        run.series(name) for name in ("battery_current_a", "battery_voltage_v", "controller_voltage_v")
+        run.smooth(name) for name in ("battery_current_a", "battery_voltage_v", "controller_voltage_v")
     )
     if current is None or battery is None or controller is None:
         return 0.0
@@ -247,7 +247,7 @@ def _blocks(run: Run, current: Series, part: slice, start: Start, net: Estimate,
     side = net.low if net.high is None else net.high
     drawn_u = 0.0 if side is None or net.value is None else abs(side - net.value) / COVERAGE_FACTOR
     whole = run.from_start()
-    measured = whole.series("battery_current_a")
+    measured = whole.smooth("battery_current_a")
     if measured is None:
         return "no battery current was measured"
     shares, since = _shares(run, current), _shares(whole, measured)
@@ -271,7 +271,7 @@ def _shares(run: Run, current: Series) -> list[Series]:
         return [current]
     if battery.in_series == 2:
         return [current, current]
-    own = run.series("block_b_current_a")
+    own = run.smooth("block_b_current_a")
     second = 0.5 * current.value if own is None else np.interp(current.time_s, own.time_s, own.value)
     return [replace(current, value=current.value - second), replace(current, value=second)]
 

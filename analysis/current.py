@@ -10,8 +10,11 @@ import numpy as np
 from analysis.energy import UNCOVERED_SHARE
 from analysis.estimate import Estimate, above_zero, estimate, extreme_u, refuse
 from analysis.exposure import FIXED_WINDOWS_S, CurrentError, Exposure, window_list, window_rms
-from analysis.integrals import integrate, sampling_error
-from analysis.run import Run, SensorError, Series
+from analysis.integrals import from_halving
+from analysis.run import Run
+from analysis.sensors import SensorError
+from analysis.series import Extremes
+from analysis.sums import ALL, CurveSums, curve_sums
 
 CLIPPED_SHARE = 0.99
 """A reading this close to the sensor's full scale may have been cut off there."""
@@ -49,79 +52,81 @@ def current_error(sensor: SensorError) -> CurrentError:
 
 def prepare_exposure(run: Run, lead: str) -> Exposure | None:
     """Exposure of `battery`, `left` or `right`; from the board's own interval RMS where that covers as much time."""
-    series = run.series(f"{lead}_current_a")
-    rms = run.series(f"{lead}_current_rms_a")
-    if rms is not None and series is not None and rms.sampled_s < (1 - UNCOVERED_SHARE) * series.sampled_s:
-        rms = None
-    chosen = series if rms is None else rms
-    if chosen is None or len(chosen.time_s) < 2 or chosen.gap_after.all():
+    name, rms_name = f"{lead}_current_a", f"{lead}_current_rms_a"
+    rms = run.has(rms_name) and (
+        not run.has(name)
+        or curve_sums(run, rms_name).sampled_s >= (1 - UNCOVERED_SHARE) * curve_sums(run, name).sampled_s
+    )
+    chosen = rms_name if rms else name
+    if not run.has(chosen) or curve_sums(run, chosen).sampled_s <= 0:
         return None
-    build = Exposure.prepare if rms is None else Exposure.from_interval_rms
-    return build(chosen.time_s, chosen.value, chosen.gap_after)
+    series = run.series(chosen)
+    if series is None:
+        return None
+    build = Exposure.from_interval_rms if rms else Exposure.prepare
+    return build(series.time_s, series.value, series.gap_after)
 
 
 def assess_current(run: Run, lead: str, opening_times_s: list[float], rated_after_s: list[float]) -> Current:
     """Everything about one current; `opening_times_s` are the published times of the fuses in play."""
     name = f"{lead}_current_a"
-    series, sensor = run.series(name), run.sensor(name)
+    extremes, sensor = run.extremes(name), run.sensor(name)
     error = current_error(sensor)
     exposure = prepare_exposure(run, lead)
-    if series is None or len(series.time_s) < 2 or exposure is None:
-        reason = f"no {run.label(name).lower()} was measured" if series is None else "too few samples"
+    if extremes is None or extremes.samples < 2 or exposure is None:
+        reason = f"no {run.label(name).lower()} was measured" if extremes is None else "too few samples"
         none = refuse("A", reason)
-        peak = none if series is None else _peak(run, lead, series, sensor)[0]
+        peak = none if extremes is None else _peak(run, lead, extremes, sensor)[0]
         return Current(peak, None, none, {f"{w:g}": none for w in FIXED_WINDOWS_S}, (), 0, None, error)
     windows = window_list(exposure.duration_s, exposure.interval_s, opening_times_s, rated_after_s)
     curve = tuple((float(window), exposure.worst(float(window)).rms_a) for window in windows)
-    peak, peak_at = _peak(run, lead, series, sensor)
+    peak, peak_at = _peak(run, lead, extremes, sensor)
     return Current(
         peak,
         peak_at,
-        _mean(series, sensor),
+        _mean(curve_sums(run, name), sensor),
         {f"{window:g}": window_rms(exposure, window, error) for window in FIXED_WINDOWS_S},
         curve,
-        _clipped(run, lead, series, sensor),
+        _clipped(run, lead, sensor),
         exposure,
         error,
     )
 
 
-def _clipped(run: Run, lead: str, series: Series, sensor: SensorError) -> int:
+def _clipped(run: Run, lead: str, sensor: SensorError) -> int:
     """Samples, or interval extremes where there are more, at the sensor's full scale."""
     if not sensor.full_scale:
         return 0
-    found = (series, *(run.series(f"{lead}_current_{which}_a") for which in ("min", "max")))
     limit = CLIPPED_SHARE * sensor.full_scale
-    return max(int((np.abs(each.value) >= limit).sum()) for each in found if each is not None)
+    counts = [0]
+    for name in (f"{lead}_current_a", f"{lead}_current_min_a", f"{lead}_current_max_a"):
+        extremes = run.extremes(name)
+        if extremes is not None and extremes.size[0] >= limit:
+            counts.append(sum(int(np.count_nonzero(np.abs(value) >= limit)) for value in run.values(name)))
+    return max(counts)
 
 
-def _mean(series: Series, sensor: SensorError) -> Estimate:
+def _mean(sums: CurveSums, sensor: SensorError) -> Estimate:
     """Time-weighted mean over sampled time."""
-    seconds = series.sampled_s
+    seconds = sums.sampled_s
     if seconds <= 0:
         return refuse("A", "the run has no sampled time")
-    mean = integrate(series.time_s, series.value, series.gap_after).net / seconds
+    mean = sums.total.net / seconds
     terms: dict[str, float | None] = {
         "current gain": None if sensor.gain_u is None else sensor.gain_u * abs(mean),
         "current offset": sensor.offset_u,
-        "noise and resolution": (current_error(sensor).noise_a or 0.0) / math.sqrt(len(series.value)),
-        "sampling": sampling_error(series.time_s, series.value, series.gap_after) / seconds,
+        "noise and resolution": (current_error(sensor).noise_a or 0.0) / math.sqrt(sums.samples),
+        "sampling": from_halving(sums.samples, sums.change[ALL], sums.changes2[ALL]) / seconds,
     }
     return estimate(mean, "A", terms)
 
 
-def _peak(run: Run, lead: str, series: Series, sensor: SensorError) -> tuple[Estimate, float | None]:
+def _peak(run: Run, lead: str, samples: Extremes, sensor: SensorError) -> tuple[Estimate, float | None]:
     """Greatest |i|; an estimate only where the board sends the extremes of each interval, else a lower bound."""
-    at = int(np.argmax(np.abs(series.value)))
-    value, at_s = float(abs(series.value[at])), float(series.time_s[at])
-    extremes = [run.series(f"{lead}_current_{which}_a") for which in ("min", "max")]
-    for found in extremes:
-        if found is not None:
-            place = int(np.argmax(np.abs(found.value)))
-            if abs(found.value[place]) > value:
-                value, at_s = float(abs(found.value[place])), float(found.time_s[place])
+    extremes = [run.extremes(f"{lead}_current_{which}_a") for which in ("min", "max")]
+    value, at_s = max((each.size for each in (samples, *extremes) if each is not None), key=lambda size: size[0])
     # Nothing is missed only if both extremes stand beside every sample of the run.
-    complete = all(each is not None and len(each.value) == run.rows for each in extremes) and not run.gaps()
+    complete = all(each is not None and each.samples == run.rows for each in extremes) and not run.gaps()
     board = _board_extreme(run, lead)
     note = ""
     where: float | None = at_s
@@ -130,7 +135,7 @@ def _peak(run: Run, lead: str, series: Series, sensor: SensorError) -> tuple[Est
     terms: dict[str, float | None] = {
         "current gain": None if sensor.gain_u is None else sensor.gain_u * value,
         "current offset": sensor.offset_u,
-        "noise of the greatest sample": extreme_u(current_error(sensor).noise_a or 0.0, len(series.value)),
+        "noise of the greatest sample": extreme_u(current_error(sensor).noise_a or 0.0, samples.samples),
     }
     clipped = bool(sensor.full_scale) and value >= CLIPPED_SHARE * (sensor.full_scale or 0.0)
     result = above_zero(estimate(value, "A", terms, note=note))
@@ -140,10 +145,10 @@ def _peak(run: Run, lead: str, series: Series, sensor: SensorError) -> tuple[Est
         why = "at the sensor's full scale"
     elif all(each is not None for each in extremes):
         why = "what happened where extremes are missing is not known"
-    elif len(series.time_s) < 2:
+    elif samples.samples < 2:
         why = "a single sample"
     else:
-        why = f"samples {1e3 * series.interval_s:.3g} ms apart can miss a shorter peak"
+        why = f"samples {1e3 * run.interval_of(f'{lead}_current_a'):.3g} ms apart can miss a shorter peak"
     return result.bounded("at_least", why), where
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -9,6 +11,25 @@ GAP_FACTOR = 10.0
 """An interval longer than this many times its neighbours' is a gap. Our own choice, fixed in docs/run-file.md."""
 NEIGHBOURS = 10
 _MANY, _BLOCK = 1000, 1024
+
+
+@dataclass(frozen=True, slots=True)
+class GapRule:
+    """How gaps of one run are told."""
+
+    max_gap_s: float | None = None
+    """As for `find_gaps`."""
+    unknown_s: tuple[float, ...] = ()
+    """Times of samples after which nobody knows for how long nothing was measured."""
+
+    def find(self, time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+        """Flags, shape (n − 1,), for increasing times."""
+        found = find_gaps(time_s, self.max_gap_s)
+        for moment_s in self.unknown_s:
+            place = int(np.searchsorted(time_s, moment_s + 1e-6, "right")) - 1
+            if 0 <= place < len(found):
+                found[place] = True
+        return found
 
 
 def find_gaps(time_s: npt.NDArray[np.float64], max_gap_s: float | None = None) -> npt.NDArray[np.bool_]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.run import Flags, Floats
 
-BLOCK = 1 << 16
+BLOCK = 1 << 14
 BETWEEN = 0.8
 """Share of √Σd² that goes into the sampling error, d being what halving the samples changes pair by pair: of drive-like
 currents sampled at 20 Hz to once in 5 s the true integral then lies inside in at least 97 %, once in 30 s in 90 %."""

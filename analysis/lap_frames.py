@@ -117,7 +117,7 @@ def run_frames(run: Run, names: tuple[str, ...] | None = None) -> Frames | None:
         return None
     length = max(FRAME_S, interval)
     count = int(run.duration_s / length) + 1
-    start = float(run.time_s[0])
+    start = run.start_s
     edges = np.searchsorted(run.time_s, start + np.arange(count + 1) * length).astype(np.int64)
     edges[-1] = run.rows
     rows = [_channel(run, present[name], name, edges) for name in names]

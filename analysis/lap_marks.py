@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from analysis.run import Floats, Series
+from analysis.run import Flags, Floats, Series
 
 DOUBLE_SHARE = 0.3
 """A mark closer to the one before than this part of a typical lap is the same press. Our own choice, as all here."""
@@ -74,16 +75,20 @@ class Boundaries:
     """Laps, counted from 0, that may be two or more: nothing tells."""
 
 
-def press_times(series: Series) -> tuple[Floats, int]:
+def press_times(stretches: Iterable[Series]) -> tuple[Floats, int]:
     """When the running count of the marker button rose, and how many presses fell into gaps, at no known moment.
 
-    A count that falls is a board that started anew at 0; it may start anywhere, so its first value is no press.
+    Each stretch begins with the last sample of the one before. A count that falls is a board that started anew at 0;
+    it may start anywhere, so its first value is no press.
     """
-    steps = np.diff(series.value)
-    rose = steps > 0
-    # After a restart the count stands at what was pressed since.
-    lost = float(series.value[1:][steps < 0].clip(min=0.0).sum()) + float(steps[rose & series.gap_after].sum())
-    return series.time_s[1:][rose & ~series.gap_after], round(lost)
+    lost, presses = 0.0, [np.empty(0)]
+    for part in stretches:
+        steps = np.diff(part.value)
+        rose = steps > 0
+        # After a restart the count stands at what was pressed since.
+        lost += float(part.value[1:][steps < 0].clip(min=0.0).sum()) + float(steps[rose & part.gap_after].sum())
+        presses.append(part.time_s[1:][rose & ~part.gap_after])
+    return np.concatenate(presses), round(lost)
 
 
 def typical_s(times_s: Floats) -> float:
@@ -159,14 +164,27 @@ def settled(found: Boundaries, progress: Progress) -> Boundaries:
     )
 
 
-def wheel_distance(left: Series, right: Series, metres_per_count: float) -> Progress:
-    """Mean distance of both wheels since the start [m], at the left wheel's times. A count that falls was reset."""
-    both = [
-        np.concatenate(([0.0], np.cumsum(np.maximum(np.diff(wheel.value), 0.0)))) * metres_per_count
-        for wheel in (left, right)
-    ]
-    right_m = np.interp(left.time_s, right.time_s, both[1])
-    return Progress(left.time_s, 0.5 * (both[0] + right_m), "wheel counts")
+def wheel_distance(counts: Iterable[tuple[Floats, Floats, Floats, Flags]], metres_per_count: float) -> Progress | None:
+    """Mean distance of both wheels since the start [m]; None without two samples. A count that falls was reset.
+
+    `counts` are stretches of times and both counts, each beginning with the last sample of the one before. Kept are the
+    samples beside which a wheel turns.
+    """
+    times_s, metres, gone = [np.empty(0)], [np.empty(0)], 0.0
+    for time_s, left, right, _ in counts:
+        if not len(time_s):
+            continue
+        steps = 0.5 * metres_per_count * sum(np.maximum(np.diff(wheel), 0.0) for wheel in (left, right))
+        amount = gone + np.concatenate(([0.0], np.cumsum(steps)))
+        turns = np.asarray(steps) > 0
+        kept = np.concatenate(([True], turns)) | np.concatenate((turns, [True]))
+        kept[0] = not len(times_s[-1])
+        times_s.append(time_s[kept])
+        metres.append(amount[kept])
+        gone = float(amount[-1])
+    if sum(map(len, times_s)) < 2:
+        return None
+    return Progress(np.concatenate(times_s), np.concatenate(metres), "wheel counts")
 
 
 def from_distance(distance: Progress, length_m: float) -> Boundaries:

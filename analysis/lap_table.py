@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.rest import rest_voltage, run_rest
-from analysis.run import Flags, Floats, Run, Series, together
+from analysis.run import STRETCH_ROWS, Flags, Floats, Run, Series, together
 
 HOUR = 3600.0
 SIDES = ("left", "right")
@@ -67,17 +67,33 @@ class Lap:
 
 def lap_table(run: Run, times_s: Iterable[float], doubtful: Iterable[int] = ()) -> tuple[Lap, ...]:
     """One entry for each pair of neighbouring boundaries; `doubtful` counts laps from 0."""
+    resting_v = rest_voltage(run, run_rest(run)).value if run.has("battery_voltage_v") else None
+    unsure = frozenset(doubtful)
+    bounds = list(enumerate(itertools.pairwise(times_s)))
+    laps: list[Lap] = []
+    while len(laps) < len(bounds):
+        # Of a long run as many laps are loaded at once as fit into a stretch.
+        begin = bounds[len(laps)][1][0]
+        fit = run.duration_s if not run.long else STRETCH_ROWS * (run.interval_s or 0.0)
+        group = [each for each in bounds[len(laps) :] if each[1][1] <= begin + fit] or [bounds[len(laps)]]
+        part = run.part(begin, group[-1][1][1]) if run.long else run
+        laps += _laps(part, group, unsure, resting_v)
+    return tuple(laps)
+
+
+def _laps(
+    run: Run, bounds: list[tuple[int, tuple[float, float]]], unsure: frozenset[int], resting_v: float | None
+) -> list[Lap]:
+    """Some laps of a run of which all channels are kept whole."""
     battery, volts = run.series("battery_current_a"), run.series("battery_voltage_v")
     power = None
     if battery is not None and volts is not None:
         time_s, amps, at_v, gap_after = together(battery, volts)
         power = Series(time_s, amps * at_v, gap_after) if len(time_s) else None
-    resting_v = rest_voltage(run, run_rest(run)).value if volts is not None else None
     sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
     legs = [None if sensed in ("motor_lead", "unknown") else run.series(f"{side}_current_a") for side in SIDES]
-    unsure = frozenset(doubtful)
     laps = []
-    for place, (start, end) in enumerate(itertools.pairwise(times_s)):
+    for place, (start, end) in bounds:
         current, voltage = cut(battery, start, end), cut(volts, start, end)
         least = None if voltage is None else float(voltage[1].min())
         lap = Lap(
@@ -94,7 +110,7 @@ def lap_table(run: Run, times_s: Iterable[float], doubtful: Iterable[int] = ()) 
             doubtful=place in unsure,
         )
         laps.append(lap)
-    return tuple(laps)
+    return laps
 
 
 def cut(series: Series | None, start_s: float, end_s: float) -> Part | None:

@@ -105,7 +105,7 @@ def assess_laps(run: Run) -> Laps:
 
 def _from_edits(run: Run, added: tuple[float, ...]) -> Laps:
     """The marks as given, without judging them."""
-    first, last = float(run.time_s[0]), float(run.time_s[-1])
+    first, last = run.start_s, run.end_s
     inside = sorted({mark for mark in added if first <= mark <= last})
     if len(inside) < 2:
         return Laps(None, (), f"{len(inside)} lap marks in the run's edits within this part: two make a lap", 1.0)
@@ -113,10 +113,9 @@ def _from_edits(run: Run, added: tuple[float, ...]) -> Laps:
 
 
 def _from_presses(run: Run) -> Laps:
-    series = run.series("mark")
-    if series is None:
+    if not run.has("mark"):
         return Laps(None, (), "no marker button was recorded", 0.0)
-    presses, lost = press_times(series)
+    presses, lost = press_times(run.stretches("mark"))
     found = from_marks(presses)
     if found.doubtful:
         found = _settled(run, found)
@@ -165,12 +164,12 @@ def _mark_findings(found: Boundaries, lost: int) -> tuple[Finding, ...]:
 def _distance(run: Run) -> Progress | None:
     """Distance by wheel counts, where both wheels count and their geometry is known."""
     machine = run.machine
-    left, right = run.series("left_wheel_count"), run.series("right_wheel_count")
-    if machine is None or left is None or right is None or len(left.time_s) < 2 or len(right.time_s) < 2:
+    if machine is None or not machine.wheel_diameter_m or not machine.wheel_counts_per_rev:
         return None
-    if not machine.wheel_diameter_m or not machine.wheel_counts_per_rev:
+    if not run.has("left_wheel_count") or not run.has("right_wheel_count"):
         return None
-    return wheel_distance(left, right, np.pi * machine.wheel_diameter_m / machine.wheel_counts_per_rev)
+    per_count = np.pi * machine.wheel_diameter_m / machine.wheel_counts_per_rev
+    return wheel_distance(run.paired("left_wheel_count", "right_wheel_count"), per_count)
 
 
 def _from_distance(run: Run) -> Laps:
@@ -233,8 +232,8 @@ def _from_signals(run: Run) -> Laps:
 def _laps(run: Run, method: Method, parts: list[Boundaries], confidence: float, findings: tuple[Finding, ...]) -> Laps:
     each = tuple(lap for part in parts for lap in lap_table(run, part.times_s, part.doubtful))
     sensor = run.sensor("battery_current_a")
-    before = (float(run.time_s[0]), each[0].start_s) if each and each[0].start_s > run.time_s[0] else None
-    after = (each[-1].end_s, float(run.time_s[-1])) if each and each[-1].end_s < run.time_s[-1] else None
+    before = (run.start_s, each[0].start_s) if each and each[0].start_s > run.start_s else None
+    after = (each[-1].end_s, run.end_s) if each and each[-1].end_s < run.end_s else None
     return Laps(
         method if each else None, each, None, confidence, findings, before, after, sensor.gain_u, sensor.offset_u
     )

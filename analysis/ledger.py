@@ -12,7 +12,8 @@ from pathlib import Path
 from analysis.capacity import SHEET_U
 from analysis.energy import run_net_charge
 from analysis.estimate import Estimate, estimate, refuse
-from analysis.run import Run, sibling_runs
+from analysis.folder import sibling_runs
+from analysis.run import Run
 from analysis.state_of_charge import by_count, stated
 
 MOST_RUNS = 50

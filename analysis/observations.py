@@ -171,15 +171,15 @@ def _receiver(run: Run, sag: Sag) -> list[Finding]:
 
 def _controller(run: Run) -> list[Finding]:
     wanted = run.machine.controller.minimum_v if run.machine and run.machine.controller else None
-    series = run.series("controller_voltage_v") or run.series("battery_voltage_v")
-    if wanted is None or series is None or float(series.value.min()) >= wanted:
+    found = run.extremes("controller_voltage_v") or run.extremes("battery_voltage_v")
+    if wanted is None or found is None or found.least >= wanted:
         return []
     return [
         Finding(
             "caution",
             "controller_below_minimum",
             "The controller's supply fell below the least voltage of its sheet.",
-            f"{float(series.value.min()):.2f} V, minimum {wanted:g} V",
+            f"{found.least:.2f} V, minimum {wanted:g} V",
             "Charge the battery, or look for a weak block or a poor connection.",
         )
     ]

@@ -93,19 +93,15 @@ def _run_json(run: Run) -> dict[str, Any]:
 
 def _bridged_ah(run: Run, gaps_s: list[tuple[float, float | None]]) -> list[float | None]:
     """Trapezoid of the battery current across each gap; None where it, or the gap's end, is not known."""
-    current = run.series("battery_current_a")
-    if current is None or len(current.time_s) < 2:
-        return [None] * len(gaps_s)
     late_s = run.declared("battery_current_a").delay_s or 0.0
-    found: list[float | None] = []
-    for start, end in gaps_s:
-        place = int(np.searchsorted(current.time_s, start - late_s + 1e-9, "right")) - 1
-        if end is None or not 0 <= place < len(current.gap_after):
-            found.append(None)
-            continue
-        pair = slice(place, place + 2)
-        out, back = bridged(current.time_s[pair], current.value[pair], np.array([True]))
-        found.append((out - back) / 3600)
+    found: list[float | None] = [None] * len(gaps_s)
+    for part in run.stretches("battery_current_a") if gaps_s else ():
+        for gap, (start, end) in enumerate(gaps_s):
+            place = int(np.searchsorted(part.time_s, start - late_s + 1e-9, "right")) - 1
+            if end is not None and 0 <= place < len(part.gap_after):
+                pair = slice(place, place + 2)
+                out, back = bridged(part.time_s[pair], part.value[pair], np.array([True]))
+                found[gap] = (out - back) / 3600
     return found
 
 
@@ -194,7 +190,8 @@ def build_report(
         start = start_charge(run, sag, rested, stated, None)
         if start.source == "none" and with_ledger:
             start = start_charge(run, sag, rested, stated, ledger_charge(run))
-        charge = assess_charge(run, sag, currents["battery"], start, speed(run, laps))
+        drawn = energy.net_ah if run.start_row == 0 else None
+        charge = assess_charge(run, sag, currents["battery"], start, speed(run, laps), drawn)
     per_charge, left = laps.in_charge(charge.full.charge_ah, charge.remaining.charge_ah)
     found = [
         *(finding for fuse in fuses.values() for finding in fuse.findings),
@@ -210,9 +207,9 @@ def build_report(
 
 def _driven_s(run: Run) -> tuple[float, float]:
     """Run times of the first and the last load; the whole run where they are not known."""
-    current = run.series("battery_current_a")
+    current = run.smooth("battery_current_a")
     if current is None or len(current.time_s) < 2:
-        return float(run.time_s[0]), float(run.time_s[-1])
+        return run.start_s, run.end_s
     stretch = current.time_s[driven_part(run, current)]
     return float(stretch[0]), float(stretch[-1])
 
@@ -222,16 +219,15 @@ def speed(run: Run, laps: Laps) -> Estimate | None:
     machine = run.machine
     if machine is None:
         return None
-    counts = [run.series(f"{side}_wheel_count") for side in ("left", "right")]
-    if machine.wheel_counts_per_rev and machine.wheel_diameter_m and all(series is not None for series in counts):
+    names = [f"{side}_wheel_count" for side in ("left", "right")]
+    if machine.wheel_counts_per_rev and machine.wheel_diameter_m and all(run.has(name) for name in names):
         per_count = np.pi * machine.wheel_diameter_m / machine.wheel_counts_per_rev
         begin, end = _driven_s(run)
-        travelled = []
-        for series in counts:
-            if series is not None:
-                first, last = np.searchsorted(series.time_s, begin), np.searchsorted(series.time_s, end, "right")
-                travelled.append(float(np.maximum(np.diff(series.value[first:last]), 0).sum()) * per_count)
-        metres, seconds = sum(travelled) / 2, end - begin
+        counts = 0.0
+        for part in (part for name in names for part in run.stretches(name)):
+            first, last = np.searchsorted(part.time_s, begin), np.searchsorted(part.time_s, end, "right")
+            counts += float(np.maximum(np.diff(part.value[first:last]), 0).sum())
+        metres, seconds = counts / 2 * per_count, end - begin
         if seconds > 0 and metres > 0:
             terms: dict[str, float | None] = {
                 "wheel diameter under load": 0.02 * metres / seconds,

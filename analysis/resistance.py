@@ -211,7 +211,7 @@ def fit_voltage(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, c
     Uncertainty by leaving out one of twelve stretches at a time (jackknife), because residuals are not independent.
     """
     resumed = time_s[1:][gap_after]
-    chosen = _busiest(time_s, amps)
+    chosen = busiest(time_s, amps)
     time_s, volts, amps = time_s[chosen], volts[chosen], amps[chosen]
     if len(time_s) < 50:
         return "too few samples for a regression"
@@ -317,7 +317,7 @@ def _since(time_s: Floats, moments_s: Floats) -> Floats:
     return np.where(place >= 0, time_s - moments_s[np.maximum(place, 0)], np.inf)
 
 
-def _busiest(time_s: Floats, amps: Floats) -> slice:
+def busiest(time_s: Floats, amps: Floats) -> slice:
     """At most half an hour, where the current changes most."""
     if time_s[-1] - time_s[0] <= LONGEST_FIT_S:
         return slice(None)

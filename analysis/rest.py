@@ -12,6 +12,7 @@ from analysis.estimate import Estimate, estimate, extreme_u, refuse
 from analysis.run import Run, SensorError, Series
 
 LEAST_REST_S = 2.0
+HEAD_S = 600.0
 SMOOTHED = 5
 """Samples of which the mean has to be above the limit, so that one odd sample is no load."""
 LEAST_CURRENT_A = 0.2
@@ -75,12 +76,24 @@ def _first_load(size: npt.NDArray[np.float64], width: int, limit_a: float) -> in
 
 def run_rest(run: Run) -> Rest:
     """The rest of a run, or the reason why it has none; that of the whole run where `run` is a later part of it."""
-    current = run.from_start().series("battery_current_a")
+    battery = run.machine.battery if run.machine else None
+    limit_a = rest_threshold_a(battery.rated_current_a if battery else None, run.sensor("battery_current_a"))
+    whole = run.from_start()
+    # Of a long run mostly the head tells; where it is all rest, the smoothed whole does.
+    head = _short(whole, whole.start_s, whole.start_s + HEAD_S)
+    current = head.series("battery_current_a")
+    if current is not None and head is not whole and find_rest(current, limit_a).end_s >= current.time_s[-2]:
+        current = None
+    if current is None and head is not whole:
+        current = whole.smooth("battery_current_a")
     if current is None or len(current.time_s) < 2:
         return Rest(0.0, 0.0, 0.0, "no battery current was measured, so that rest cannot be told from load")
-    battery = run.machine.battery if run.machine else None
-    rated = battery.rated_current_a if battery else None
-    return find_rest(current, rest_threshold_a(rated, run.sensor("battery_current_a")))
+    return find_rest(current, limit_a)
+
+
+def _short(run: Run, from_s: float, to_s: float) -> Run:
+    """The part of a long run between two times; a short run as it is."""
+    return run.part(from_s, to_s) if run.long else run
 
 
 def voltage_terms(
@@ -109,11 +122,14 @@ def rest_voltage(run: Run, rest: Rest, si_name: str = "battery_voltage_v") -> Es
 
 def rest_values(run: Run, rest: Rest, si_name: str) -> np.ndarray[tuple[int], np.dtype[np.float64]] | str:
     """Samples of a voltage during rest, or the reason why there are none."""
-    series = run.from_start().series(si_name)
-    if series is None:
+    whole = run.from_start()
+    if not whole.has(si_name):
         return f"no {run.label(si_name).lower()} was measured"
     if rest.refused is not None:
         return rest.refused
+    series = _short(whole, rest.start_s, rest.end_s).series(si_name)
+    if series is None:
+        return f"{run.label(si_name)} has no sample during the rest"
     inside = (series.time_s >= rest.start_s) & (series.time_s <= rest.end_s)
     if not inside.any():
         return f"{run.label(si_name)} has no sample during the rest"

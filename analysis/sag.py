@@ -11,7 +11,7 @@ import numpy as np
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.finding import Finding
 from analysis.integrals import integrate
-from analysis.resistance import Resistance, assess_resistance
+from analysis.resistance import Resistance, assess_resistance, busiest
 from analysis.rest import Rest, block_imbalance, rest_values, rest_voltage, run_rest, voltage_terms
 from analysis.run import Run, Series, together
 
@@ -42,37 +42,37 @@ class Sag:
 
 def lowest(run: Run, si_name: str) -> tuple[Estimate, float | None]:
     """Least sampled voltage [V], an upper bound of the least voltage, and when."""
-    series = run.series(si_name)
-    if series is None:
+    found = run.extremes(si_name)
+    if found is None:
         return refuse("V", f"no {run.label(si_name).lower()} was measured"), None
-    at = int(np.argmin(series.value))
-    volts = float(series.value[at])
-    result = estimate(volts, "V", voltage_terms(run.sensor(si_name), volts, extreme_of=len(series.value)))
-    return result.bounded("at_most", "least of the samples"), float(series.time_s[at])
+    result = estimate(found.least, "V", voltage_terms(run.sensor(si_name), found.least, extreme_of=found.samples))
+    return result.bounded("at_most", "least of the samples"), found.least_at_s
 
 
 def _worst_sag(run: Run, rest: Rest, resting: Estimate) -> tuple[Estimate, float | None]:
     """Rest voltage minus the least voltage; the sensor's offset cancels between the two."""
-    series = run.series("battery_voltage_v")
-    if series is None:
+    found = run.extremes("battery_voltage_v")
+    if found is None:
         return refuse("V", "no battery voltage was measured"), None
     if resting.value is None:
         return refuse("V", f"no rest voltage to measure from: {resting.refused}"), None
-    at = int(np.argmin(series.value))
-    drop = resting.value - float(series.value[at])
+    drop = resting.value - found.least
     sensor = run.sensor("battery_voltage_v")
-    terms = voltage_terms(sensor, drop, extreme_of=len(series.value)) | {"voltage offset": 0.0}
+    terms = voltage_terms(sensor, drop, extreme_of=found.samples) | {"voltage offset": 0.0}
     result = estimate(drop, "V", terms, note=f"below rest at {rest.start_s:.0f} to {rest.end_s:.0f} s")
-    return result.bounded("at_least", "from the least of the samples"), float(series.time_s[at])
+    return result.bounded("at_least", "from the least of the samples"), found.least_at_s
 
 
 def _resistance(run: Run) -> Resistance:
-    current, voltage = run.series("battery_current_a"), run.series("battery_voltage_v")
+    current, voltage = run.smooth("battery_current_a"), run.smooth("battery_voltage_v")
     if current is None or voltage is None:
         missing = "battery current" if current is None else "battery voltage"
         none = refuse("ohm", f"no {missing} was measured")
         return Resistance({0.1: none, 1.0: none, 10.0: none}, refuse("V", f"no {missing} was measured"))
-    time_s, amps, volts, gap_after = together(current, voltage)
+    # Resistance moves with charge and temperature: of a long run the stretch that tells most of it is looked at.
+    told = busiest(current.time_s, current.value)
+    stretch = run if told == slice(None) else run.part(*current.time_s[told][[0, -1]].tolist())
+    time_s, amps, volts, gap_after = next(stretch.paired("battery_current_a", "battery_voltage_v"))
     return assess_resistance(
         time_s, volts, amps, gap_after, run.sensor("battery_current_a"), run.sensor("battery_voltage_v")
     )
@@ -81,7 +81,7 @@ def _resistance(run: Run) -> Resistance:
 def balance_residual(run: Run) -> Estimate:
     """Mean of battery − left − right [A] over sampled time, where both channels are measured in supply legs."""
     names = ("battery_current_a", "left_current_a", "right_current_a")
-    series = [run.series(name) for name in names]
+    series = [run.smooth(name) for name in names]
     for name, found in zip(names, series, strict=True):
         if found is None:
             return refuse("A", f"no {run.label(name).lower()} was measured")
@@ -108,7 +108,7 @@ def balance_residual(run: Run) -> Estimate:
 def _weak_block(run: Run, rest: Rest) -> tuple[Literal["lower", "upper"] | None, tuple[Finding, ...]]:
     """The block that falls clearly further than the other under the same current, two in series."""
     middle, whole, current = (
-        run.series(name) for name in ("midpoint_voltage_v", "battery_voltage_v", "battery_current_a")
+        run.smooth(name) for name in ("midpoint_voltage_v", "battery_voltage_v", "battery_current_a")
     )
     resting_middle = rest_values(run, rest, "midpoint_voltage_v")
     resting_whole = rest_values(run, rest, "battery_voltage_v")

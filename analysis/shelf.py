@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.errors import RunContentError
-from analysis.run import OPENING_ERRORS, Glance, Run, glance, run_paths, run_stamp
+from analysis.folder import OPENING_ERRORS, Glance, glance, run_paths, run_stamp
+from analysis.run import Run
 
 RUN_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
 MOST_RUNS = 2000

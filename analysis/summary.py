@@ -20,8 +20,9 @@ import polars as pl
 
 from analysis.errors import AnalysisError, CannotWriteError, ClusterError
 from analysis.estimate import Estimate
+from analysis.folder import OPENING_ERRORS, run_paths, run_stamp
 from analysis.report import Report, build_report
-from analysis.run import OPENING_ERRORS, Run, run_paths, run_stamp
+from analysis.run import Run
 
 PLACES = ("main", "left", "right")
 SIDES = ("value", "low", "high")

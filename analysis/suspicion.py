@@ -6,9 +6,11 @@ docs/methods.md, Bad data. Each test needs a clear case; the thresholds are our 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from analysis.finding import Finding
 from analysis.rest import rest_threshold_a
@@ -128,21 +130,30 @@ def disagreeing_sum(battery: Floats, left: Floats, right: Floats, gain_u: float)
 
 def cut_tops(name: str, value: Floats) -> Finding | None:
     """The same greatest reading again and again, in stretches: the sensor or converter ends there."""
-    top = float(np.abs(value).max()) if len(value) else 0.0
-    if len(value) < 100 or top < LEAST_SPREAD_A or float(np.std(value)) < 0.05 * top:
+    return cut_in_stretches(name, (value,), float(np.abs(value).max()), float(np.std(value))) if len(value) else None
+
+
+def cut_in_stretches(name: str, values: Iterable[Floats], top: float, spread: float) -> Finding | None:
+    """`cut_tops` of samples that come in parts; `top` is the greatest |sample|, `spread` their standard deviation."""
+    if top < LEAST_SPREAD_A or spread < 0.05 * top:
         return None
-    at_top = np.abs(value) >= top * (1 - 1e-9)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], at_top, [False])).astype(np.int8)))
-    lengths = edges[1::2] - edges[::2]
+    samples = 0
+    places: list[npt.NDArray[np.int64]] = []
+    for value in values:
+        places.append(samples + np.flatnonzero(np.abs(value) >= top * (1 - 1e-9)))
+        samples += len(value)
+    at_top = np.concatenate(places)
+    lengths = np.diff(np.flatnonzero(np.diff(at_top, prepend=-2, append=samples + 1) > 1))
     long = lengths[lengths >= 4]
     # A current that mostly stands at one value is a steady load, not a cut peak.
-    if at_top.mean() > 0.5 or (len(long) < 2 and not (len(long) and long.max() >= 20)):
+    few = len(long) < 2 and not (len(long) and long.max() >= 20)
+    if samples < 100 or len(at_top) > 0.5 * samples or few:
         return None
     return Finding(
         "danger",
         "cut_top",
         f"{name}: its peaks are cut off at one value, so that the true current was higher.",
-        f"{int(at_top.sum())} samples at {top:.2f} A, the longest stretch {int(long.max())} samples",
+        f"{len(at_top)} samples at {top:.2f} A, the longest stretch {int(long.max())} samples",
         "Fit a sensor with a larger range before trusting any margin of this lead.",
     )
 
@@ -195,7 +206,7 @@ def zero_shift(name: str, series: Series, threshold_a: float) -> Finding | None:
 def suspect(run: Run) -> list[Finding]:
     """All of them for a run."""
     found: list[Finding | None] = []
-    current, voltage = run.series("battery_current_a"), run.series("battery_voltage_v")
+    current, voltage = run.smooth("battery_current_a"), run.smooth("battery_voltage_v")
     if current is not None and voltage is not None:
         time_s, amps, volts, gap_after = together(current, voltage)
         if len(time_s) > 1:
@@ -205,11 +216,13 @@ def suspect(run: Run) -> list[Finding]:
     rated = battery.rated_current_a if battery else None
     for lead in ("battery", "left", "right"):
         name = f"{lead}_current_a"
-        series = run.series(name)
-        if series is None or len(series.time_s) < 2:
+        series = run.smooth(name)
+        extremes = run.extremes(name)
+        if series is None or extremes is None or len(series.time_s) < 2:
             continue
         label = run.label(name)
-        found.append(cut_tops(label, series.value))
+        top, _ = extremes.size
+        found.append(cut_in_stretches(label, run.values(name), top, float(np.std(series.value))))
         found.append(filled_in(label, series.value, None if voltage is None else voltage.value))
         found.append(zero_shift(label, series, rest_threshold_a(rated, run.sensor(name))))
     found.append(_sum(run))
@@ -220,7 +233,7 @@ def _sum(run: Run) -> Finding | None:
     sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
     if sensed in ("motor_lead", "unknown"):
         return None
-    series = [run.series(f"{lead}_current_a") for lead in ("battery", "left", "right")]
+    series = [run.smooth(f"{lead}_current_a") for lead in ("battery", "left", "right")]
     if any(found is None for found in series):
         return None
     battery, left, right = (found for found in series if found is not None)

@@ -105,7 +105,7 @@ def words(raw: Any) -> tuple[str, ...]:
 
 def whole(run: Run) -> tuple[float, float]:
     """First and last run time; a single sample counts for a tenth of a second around it."""
-    first, last = float(run.time_s[0]), float(run.time_s[-1])
+    first, last = run.start_s, run.end_s
     return (first, last) if last > first else (first - 0.05, first + 0.05)
 
 

@@ -174,7 +174,7 @@ def part_words(report: Report, part: tuple[float, float] | None) -> str:
     run = report.run
     if part is None:
         return held_together(f"Every figure is for the whole run, {moment(run.duration_s)}.")
-    first, last = float(run.time_s[0]), float(run.time_s[-1])
+    first, last = run.start_s, run.end_s
     ends = f"{number(first, 2)} to {number(last, 2)} s"
     return held_together(f"Every figure is for {ends}: {moment(last - first)} of the run.")
 

@@ -31,6 +31,8 @@ from analysis.lap_signal import SURE, SignalLaps, find_laps
 from analysis.lap_table import cut, lap_table
 from analysis.laps import assess_laps, laps_per_charge
 from analysis.run import Run, Series
+from analysis.series import cut as samples_of
+from analysis.series import together
 from benchmarks.lap_finder import NOTHINGS, Truth, count, stored
 from logger.edits import Edits, write_edits
 from logger.simulator import Drive, draw_scenario, simulate
@@ -51,22 +53,22 @@ def frames(values: Floats, interval_s: float = 1 / HZ) -> Frames:
 
 
 def test_a_press_is_a_step_of_the_count_wherever_it_starts() -> None:
-    found, lost = press_times(series(range(8), [41, 41, 42, 42, 42, 44, 44, 45]))
+    found, lost = press_times([series(range(8), [41, 41, 42, 42, 42, 44, 44, 45])])
     assert found.tolist() == [2.0, 5.0, 7.0]
     assert lost == 0
 
 
 def test_a_board_that_starts_anew_is_no_press() -> None:
-    found, lost = press_times(series(range(7), [7, 8, 8, 0, 0, 1, 1]))
+    found, lost = press_times([series(range(7), [7, 8, 8, 0, 0, 1, 1])])
     assert found.tolist() == [1.0, 5.0]
     assert lost == 0
 
 
 def test_presses_while_nothing_was_recorded_have_no_moment() -> None:
-    found, lost = press_times(series([0, 1, 2, 60, 61, 62], [0, 1, 1, 3, 3, 4], gaps=(2,)))
+    found, lost = press_times([series([0, 1, 2, 60, 61, 62], [0, 1, 1, 3, 3, 4], gaps=(2,))])
     assert found.tolist() == [1.0, 62.0]
     assert lost == 2
-    assert press_times(series([0, 1, 60, 61], [5, 5, 2, 2], gaps=(1,)))[1] == 2
+    assert press_times([series([0, 1, 60, 61], [5, 5, 2, 2], gaps=(1,))])[1] == 2
 
 
 @given(
@@ -130,8 +132,14 @@ def test_a_skipped_mark_is_put_in_only_where_the_machine_came_round(
 def test_distance_is_the_mean_of_both_wheels_and_survives_a_reset() -> None:
     left = series(range(6), [100, 100, 124, 148, 0, 24])
     right = series(range(6), [0, 0, 48, 96, 96, 144])
-    found = wheel_distance(left, right, 0.5)
+    found = wheel_distance([together(left, right)], 0.5)
+    assert found is not None
     assert found.amount.tolist() == [0, 0, 18, 36, 36, 54]
+    first, then = ([together(samples_of(left, *part), samples_of(right, *part))] for part in ((0, 3), (2, 6)))
+    in_parts = wheel_distance(first + then, 0.5)
+    assert in_parts is not None
+    assert (in_parts.time_s == found.time_s).all()
+    assert (in_parts.amount == found.amount).all()
 
 
 def test_laps_by_distance_begin_where_the_wheels_do() -> None:

@@ -13,8 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.errors import RunContentError
+from analysis.folder import sibling_runs
 from analysis.gaps import find_gaps
-from analysis.run import Run, Series, sibling_runs, together
+from analysis.run import Run, Series, together
 from logger.edits import Edits, write_edits
 from logger.errors import LoggerError
 from logger.metadata import Gap, Metadata

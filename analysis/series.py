@@ -1,0 +1,151 @@
+"""One channel's samples, and what can be done with them whatever they measure."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+Places = npt.NDArray[np.int64]
+
+_NEAR = 21
+"""Samples on each side that tell whether the interval between two stretches is a gap."""
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One channel's valid samples in SI units, corrected."""
+
+    time_s: Floats
+    """Run time, shape (n,), strictly increasing."""
+    value: Floats
+    """Shape (n,), finite."""
+    gap_after: Flags
+    """Shape (n − 1,): the interval that follows the sample is a gap."""
+    known_interval_s: float | None = field(default=None, compare=False)
+    """Median sample interval where it was found already."""
+
+    @property
+    def interval_s(self) -> float:
+        """Median sample interval; infinite for fewer than two samples."""
+        if self.known_interval_s is not None:
+            return self.known_interval_s
+        return float(np.median(np.diff(self.time_s))) if len(self.time_s) > 1 else float("inf")
+
+    @property
+    def sampled_s(self) -> float:
+        """Time covered by samples, gaps left out."""
+        at = np.flatnonzero(self.gap_after)
+        if len(at) == len(self.gap_after):
+            return 0.0
+        return float(self.time_s[-1] - self.time_s[0] - (self.time_s[at + 1] - self.time_s[at]).sum())
+
+
+@dataclass(frozen=True, slots=True)
+class Extremes:
+    """The least, the greatest and the outermost samples of a channel."""
+
+    least: float
+    least_at_s: float
+    greatest: float
+    greatest_at_s: float
+    first_s: float
+    last_s: float
+    samples: int
+    """How many there are in all."""
+
+    @classmethod
+    def of(cls, series: Series) -> Extremes:
+        """Of a channel with at least one sample; the first of equals."""
+        time_s, value = series.time_s, series.value
+        low, high = int(np.argmin(value)), int(np.argmax(value))
+        moments = float(time_s[high]), float(time_s[0]), float(time_s[-1])
+        return cls(float(value[low]), float(time_s[low]), float(value[high]), *moments, len(value))
+
+    def joined(self, later: Extremes) -> Extremes:
+        """With those of a later stretch that begins with the last sample of this one."""
+        low = later if later.least < self.least else self
+        high = later if later.greatest > self.greatest else self
+        lowest, highest = (low.least, low.least_at_s), (high.greatest, high.greatest_at_s)
+        return Extremes(*lowest, *highest, self.first_s, later.last_s, self.samples + later.samples - 1)
+
+    @property
+    def size(self) -> tuple[float, float]:
+        """Greatest magnitude, and when."""
+        return max((abs(self.greatest), self.greatest_at_s), (abs(self.least), self.least_at_s), key=lambda it: it[0])
+
+
+def together(first: Series, second: Series) -> tuple[Floats, Floats, Floats, Flags]:
+    """Two channels at the sample times of the first, within the stretch both cover: time, first, second, gaps.
+
+    The second is interpolated linearly where its samples lie elsewhere; an interval in which it has a gap is one here.
+    """
+    if first.time_s is second.time_s or np.array_equal(first.time_s, second.time_s):
+        gap_after = first.gap_after if first.gap_after is second.gap_after else first.gap_after | second.gap_after
+        return first.time_s, first.value, second.value, gap_after
+    start = int(np.searchsorted(first.time_s, second.time_s[0]))
+    inside = slice(start, int(np.searchsorted(first.time_s, second.time_s[-1], "right")))
+    time_s = first.time_s[inside]
+    if len(time_s) < 2:
+        empty = np.empty(0)
+        return empty, empty, empty, np.empty(0, bool)
+    gap_after = first.gap_after[start : inside.stop - 1]
+    if second.gap_after.any():
+        place = np.clip(np.searchsorted(second.time_s, time_s, "right") - 1, 0, len(second.gap_after) - 1)
+        reach = np.concatenate(([0], np.cumsum(second.gap_after)))
+        gap_after = gap_after | (reach[place[1:] + 1] > reach[place[:-1]])
+    return time_s, first.value[inside], np.interp(time_s, second.time_s, second.value), gap_after
+
+
+def cut(series: Series, first: int, stop: int) -> Series:
+    """Samples `first` to `stop` (exclusive)."""
+    gaps = series.gap_after[first : max(stop - 1, first)]
+    return Series(series.time_s[first:stop], series.value[first:stop], gaps, series.known_interval_s)
+
+
+def smoothed(series: Series, size: int) -> Series:
+    """Means over `size` consecutive samples each, never across a gap; the last ones before a gap may be fewer."""
+    count = len(series.value)
+    if size <= 1 or count < 2:
+        return series
+    gaps = np.flatnonzero(series.gap_after) + 1
+    if len(gaps):
+        begins = np.concatenate(([0], gaps))
+        lengths = np.diff(np.append(begins, count))
+        place = np.arange(count) - np.repeat(begins, lengths)
+        starts = np.flatnonzero(place % size == 0)
+    else:
+        starts = np.arange(0, count, size)
+    shares = np.diff(np.append(starts, count))
+    time_s, value = (np.add.reduceat(each, starts) / shares for each in (series.time_s, series.value))
+    return Series(time_s, value, np.isin(starts[1:], gaps))
+
+
+def continued(parts: Iterable[Series], gaps_of: Callable[[Floats], Flags]) -> Iterator[Series]:
+    """Consecutive stretches, each given the last sample of the one before as its first."""
+    before: Series | None = None
+    for part in parts:
+        whole = (
+            part
+            if before is None
+            else end_to_end([cut(before, len(before.value) - 1, len(before.value)), part], gaps_of)
+        )
+        before = whole
+        yield whole
+
+
+def end_to_end(parts: list[Series], gaps_of: Callable[[Floats], Flags]) -> Series:
+    """Consecutive stretches as one; `gaps_of` tells gaps from times, and here whether there is one between two."""
+    if len(parts) == 1:
+        return parts[0]
+    time_s, value = np.concatenate([p.time_s for p in parts]), np.concatenate([p.value for p in parts])
+    gaps = [parts[0].gap_after]
+    for before, after in itertools.pairwise(parts):
+        near = np.concatenate((before.time_s[-_NEAR:], after.time_s[:_NEAR]))
+        gaps += [gaps_of(near)[len(before.time_s[-_NEAR:]) - 1 :][:1], after.gap_after]
+    return Series(time_s, value, np.concatenate(gaps), parts[0].known_interval_s)

@@ -1,0 +1,152 @@
+"""What charge and energy need of sampled curves, added up stretch by stretch: no stretch is needed twice.
+
+Of each sum there are three: over all samples, over those of positive and over those of negative current. A reading of
+exactly zero may hide a small current of either sign: it counts in all three. docs/methods.md, Energy.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analysis.integrals import SignedIntegral, blocks, bridged, dot, halving, integrate, weights_s
+from analysis.run import Run
+from analysis.series import Flags, Floats, Series
+
+ALL, OUT, BACK = 0, 1, 2
+"""Rows of a table of sums."""
+_SIGNS = {OUT: 1, BACK: -1}
+
+
+@dataclass(slots=True)
+class CurveSums:
+    """Sums over one curve, such as a current."""
+
+    samples: int = 0
+    first_s: float = 0.0
+    last_s: float = 0.0
+    sampled_s: float = 0.0
+    """Time without the gaps."""
+    integral: Floats = field(default_factory=lambda: np.zeros(4))
+    """The four of `SignedIntegral`."""
+    across: Floats = field(default_factory=lambda: np.zeros(2))
+    """Trapezoid across the gaps, out and in."""
+    weights2_s2: Floats = field(default_factory=lambda: np.zeros(3))
+    """Σ of the squares of the samples' weights in the trapezoid's sum."""
+    change: Floats = field(default_factory=lambda: np.zeros(3))
+    """Σ of what halving the samples changes, pair by pair."""
+    changes2: Floats = field(default_factory=lambda: np.zeros(3))
+
+    @property
+    def total(self) -> SignedIntegral:
+        """∫ of the curve by sign."""
+        return SignedIntegral(*self.integral.tolist())
+
+    def add(self, series: Series) -> CurveSums:
+        """A stretch that begins with the last sample of the one before; gives itself."""
+        time_s, value, gap_after = series.time_s, series.value, series.gap_after
+        self._cover(time_s, gap_after)
+        self.across += bridged(time_s, value, gap_after)
+        for samples, intervals in blocks(len(time_s)):
+            self._block(time_s[samples], value[samples], value[samples], gap_after[intervals])
+        return self
+
+    def _cover(self, time_s: Floats, gap_after: Flags) -> None:
+        """Count samples and time."""
+        self.first_s = self.first_s if self.samples else float(time_s[0])
+        self.samples += len(time_s) - (1 if self.samples else 0)
+        self.last_s = float(time_s[-1])
+        self.sampled_s += Series(time_s, time_s, gap_after).sampled_s if len(time_s) > 1 else 0.0
+
+    def _block(self, time_s: Floats, curve: Floats, sign: Floats, gap_after: Flags) -> Floats:
+        """Add a short stretch of a curve, its samples told apart by the sign of another; gives their weights."""
+        total = integrate(time_s, curve, gap_after)
+        self.integral += total.out, total.back, total.out_s, total.back_s
+        weight_s = weights_s(time_s, gap_after)
+        for row, counts in _sides(sign):
+            one = curve if counts is None else curve * counts
+            halved = halving(time_s, one, gap_after)
+            self.change[row] += halved.sum()
+            self.changes2[row] += dot(halved, halved)
+            counted_s = weight_s if counts is None else weight_s * counts
+            self.weights2_s2[row] += dot(counted_s, counted_s)
+        return weight_s
+
+
+@dataclass(slots=True)
+class PowerSums(CurveSums):
+    """Sums over the power of two channels sampled together: current and voltage."""
+
+    energy: Floats = field(default_factory=lambda: np.zeros(3))
+    """Σ w·v·i."""
+    charge: Floats = field(default_factory=lambda: np.zeros(3))
+    """Σ w·i."""
+    volt_seconds: Floats = field(default_factory=lambda: np.zeros(3))
+    """Σ w·v."""
+    by_current: Floats = field(default_factory=lambda: np.zeros(3))
+    """Σ (w·v)²: how white noise of the current adds up."""
+    by_voltage: Floats = field(default_factory=lambda: np.zeros(3))
+    """Σ (w·i)²."""
+    moved: float = 0.0
+    """∫ v di: what a second of delay of the current is worth."""
+    volts: float = 0.0
+    """Σ v, for the mean."""
+    peak_w: float = -np.inf
+    peak_v: float = 0.0
+    peak_a: float = 0.0
+
+    def add_pair(self, time_s: Floats, amps: Floats, volts: Floats, gap_after: Flags) -> PowerSums:
+        """A stretch that begins with the last sample of the one before; gives itself."""
+        if not len(time_s):
+            return self
+        shared = 1 if self.samples else 0
+        self._cover(time_s, gap_after)
+        self.volts += float(volts[shared:].sum())
+        for samples, intervals in blocks(len(time_s)):
+            self._power(time_s[samples], amps[samples], volts[samples], gap_after[intervals])
+        if len(time_s) == 1:
+            self._peak(volts * amps, volts, amps)
+        return self
+
+    def _power(self, time_s: Floats, amps: Floats, volts: Floats, gap_after: Flags) -> None:
+        watts = volts * amps
+        self._peak(watts, volts, amps)
+        self.across += bridged(time_s, watts, gap_after)
+        weight_s = self._block(time_s, watts, amps, gap_after)
+        mean_v = 0.5 * (volts[:-1] + volts[1:])
+        self.moved += dot(mean_v, np.where(gap_after, 0.0, np.diff(amps)))
+        for row, counts in _sides(amps):
+            counted_s = weight_s if counts is None else weight_s * counts
+            volts_s, amps_s = volts * counted_s, amps * counted_s
+            self.energy[row] += dot(volts, amps_s)
+            self.charge[row] += amps_s.sum()
+            self.volt_seconds[row] += volts_s.sum()
+            self.by_current[row] += dot(volts_s, volts_s)
+            self.by_voltage[row] += dot(amps_s, amps_s)
+
+    def _peak(self, watts: Floats, volts: Floats, amps: Floats) -> None:
+        at = int(np.argmax(watts))
+        if watts[at] > self.peak_w:
+            self.peak_w, self.peak_v, self.peak_a = float(watts[at]), float(volts[at]), float(amps[at])
+
+
+def curve_sums(run: Run, si_name: str) -> CurveSums:
+    """Those of a channel of a run, added up once."""
+    found = run.kept.get(("sums", si_name))
+    if not isinstance(found, CurveSums):
+        found = run.kept["sums", si_name] = CurveSums()
+        for part in run.stretches(si_name):
+            found.add(part)
+    return found
+
+
+def _sides(sign: Floats) -> list[tuple[int, Floats | None]]:
+    """Rows of the tables with 1 for each sample that counts there, None where all do; rows without any left out."""
+    least, greatest = float(sign.min()), float(sign.max())
+    found: list[tuple[int, Floats | None]] = [(ALL, None)]
+    for row, by in _SIGNS.items():
+        low, high = (least, greatest) if by > 0 else (-greatest, -least)
+        if high >= 0:
+            found.append((row, None if low >= 0 else (sign * by >= 0).astype(np.float64)))
+    return found

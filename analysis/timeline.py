@@ -1,0 +1,114 @@
+"""When samples were taken, looked at once, stretch by stretch: ends, usual interval, gaps."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.gaps import NEIGHBOURS, GapRule
+from analysis.series import Flags, Floats, Places
+
+_LONG_STEP = 1 << 20
+"""Ticks; longer steps are few, and kept one by one."""
+_MARGIN = 2 * NEIGHBOURS
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Timeline:
+    """The sample times of a run, without the times."""
+
+    start_s: float
+    end_s: float
+    interval_s: float | None
+    """Median over all intervals; None for a single sample."""
+    gaps: Places
+    """Rows before the gaps, increasing."""
+    before_s: Floats
+    """Times of those rows."""
+    after_s: Floats
+    """Times of the rows behind them."""
+
+    def flags(self, first: int, stop: int) -> Flags:
+        """Gap flags of the intervals between rows `first` and `stop` (exclusive), shape (stop − first − 1,)."""
+        found = np.zeros(max(stop - first - 1, 0), bool)
+        inside = self.gaps[(self.gaps >= first) & (self.gaps < stop - 1)]
+        found[inside - first] = True
+        return found
+
+    @classmethod
+    def of(cls, stretches: Iterable[Floats], rule: GapRule, tick_s: float) -> Timeline:
+        """From the increasing times of consecutive stretches, none empty, which lie on whole ticks.
+
+        Raises ValueError where a stretch begins before the one before it ends.
+        """
+        ends: list[float] = []
+        steps = _Steps(tick_s)
+
+        def watched() -> Iterator[Floats]:
+            for times_s in stretches:
+                if ends and times_s[0] <= ends[1]:
+                    raise ValueError("time does not increase")
+                ends[:] = [ends[0] if ends else float(times_s[0]), float(times_s[-1])]
+                yield times_s
+
+        found = list(_gaps(watched(), rule, steps))
+        gaps, before_s, after_s = (np.concatenate(part) for part in zip(*found, strict=True))
+        return cls(ends[0], ends[1], steps.median_s(), gaps, before_s, after_s)
+
+
+class _Steps:
+    """Median of steps of whole ticks that come in parts."""
+
+    def __init__(self, tick_s: float) -> None:
+        self.tick_s = tick_s
+        self.counts = np.zeros(_LONG_STEP + 1, np.int64)
+        self.longer: list[Floats] = []
+
+    def add(self, steps_s: Floats) -> None:
+        """Count them."""
+        short = np.rint(steps_s / self.tick_s)
+        if len(short) and short.max() > _LONG_STEP:
+            self.longer.append(steps_s[short > _LONG_STEP])
+            short = short[short <= _LONG_STEP]
+        found = np.bincount(short.astype(np.int64))
+        self.counts[: len(found)] += found
+
+    def median_s(self) -> float | None:
+        """Median of all; None without any."""
+        so_far = np.cumsum(self.counts)
+        rest = np.sort(np.concatenate([np.empty(0), *self.longer]))
+        total, short = int(so_far[-1]) + len(rest), int(so_far[-1])
+        if not total:
+            return None
+        middle = (
+            self.tick_s * float(np.searchsorted(so_far, rank, "right")) if rank < short else float(rest[rank - short])
+            for rank in ((total - 1) // 2, total // 2)
+        )
+        return sum(middle) / 2
+
+
+def _gaps(stretches: Iterable[Floats], rule: GapRule, steps: _Steps) -> Iterator[tuple[Places, Floats, Floats]]:
+    """Rows before gaps with the times on both sides; all steps are counted on the way.
+
+    The rule looks at ten intervals on both sides (analysis/gaps.py), so that stretches are looked at with a margin.
+    """
+    held_s = np.empty(0)
+    first = judged = 0  # row of the first time held, and of the first interval not yet judged
+    for times_s in stretches:
+        steps.add(np.diff(times_s, prepend=held_s[-1:]))
+        held_s = np.concatenate((held_s, times_s)) if len(held_s) else times_s
+        sure = first + len(held_s) - 1 - _MARGIN  # intervals from here on lack neighbours behind them
+        if sure > judged:
+            yield _among(held_s, first, judged, sure, rule)
+            judged = sure
+            kept = max(judged - _MARGIN, first)
+            held_s, first = held_s[kept - first :], kept
+    yield _among(held_s, first, judged, first + len(held_s) - 1, rule)
+
+
+def _among(held_s: Floats, first: int, begin: int, stop: int, rule: GapRule) -> tuple[Places, Floats, Floats]:
+    """Gaps among the intervals after rows `begin` to `stop`, `held_s` being the times from row `first` on."""
+    place = np.flatnonzero(rule.find(held_s)[begin - first : max(stop - first, 0)]) + begin - first
+    return place + first, held_s[place], held_s[place + 1]
