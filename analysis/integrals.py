@@ -56,9 +56,14 @@ def integrate(time_s: Floats, value: Floats, gap_after: Flags) -> SignedIntegral
 
 def _integrate(time_s: Floats, value: Floats, gap_after: Flags) -> Floats:
     """The four sums of a `SignedIntegral`."""
-    dt = np.where(gap_after, 0.0, np.diff(time_s))
+    dt = np.diff(time_s)
+    if gap_after.any():
+        dt[gap_after] = 0.0
     a, b = value[:-1], value[1:]
-    area = 0.5 * (a + b) * dt
+    area = (a + b) * dt
+    area *= 0.5
+    if value.min() >= 0:
+        return np.array([area.sum(), 0.0, dot(dt, (area > 0).astype(np.float64)), 0.0])
     crossing = np.flatnonzero(a * b < 0)
     before, after, step = a[crossing], b[crossing], dt[crossing]
     area[crossing] = 0.0
@@ -115,13 +120,16 @@ def halving(time_s: Floats, value: Floats, gap_after: Flags) -> Floats:
     step = np.diff(time_s[: end + 1])
     first, second = step[::2], step[1::2]
     change = 0.5 * (value[1:end:2] * (first + second) - value[0:end:2] * second - value[2 : end + 1 : 2] * first)
-    change[gap_after[0:end:2] | gap_after[1:end:2]] = 0.0
+    if gap_after.any():
+        change[gap_after[0:end:2] | gap_after[1:end:2]] = 0.0
     return np.asarray(change)
 
 
 def weights_s(time_s: Floats, gap_after: Flags) -> Floats:
     """Weight of each sample in the trapezoid's sum [s], gaps left out."""
-    half = 0.5 * np.where(gap_after, 0.0, np.diff(time_s))
+    half = 0.5 * np.diff(time_s)
+    if gap_after.any():
+        half[gap_after] = 0.0
     weight = np.zeros(len(time_s))
     weight[:-1] += half
     weight[1:] += half

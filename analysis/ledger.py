@@ -14,7 +14,7 @@ from analysis.energy import run_net_charge
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.folder import sibling_runs
 from analysis.run import Run
-from analysis.state_of_charge import by_count, stated
+from analysis.state_of_charge import by_count, stated, told_charge
 
 MOST_RUNS = 50
 
@@ -52,7 +52,7 @@ def _counted(paths: list[Path], rated_ah: float) -> Estimate | None:
             run = Run.open(path)
         except ValueError as error:
             return refuse("", f"the ledger stops at an earlier run of this battery: {error}")
-        said = run.told_charge
+        said = told_charge(run.metadata.start_charge)
         if said is not None:
             charge, drawn = stated(said), []
         if charge is None:

@@ -21,6 +21,7 @@ from analysis.observations import observe
 from analysis.path import PathResult, assess_paths
 from analysis.run import Run
 from analysis.sag import Sag, assess_sag
+from analysis.state_of_charge import told_charge, told_rest_h
 from analysis.suspicion import suspect
 
 SCHEMA = 1
@@ -179,8 +180,8 @@ def build_report(
     sag = assess_sag(run)
     energy = energy_used(run)
     mismatch = run.arrangement_mismatch()
-    rested = run.told_rest_h if rested_h is None else rested_h
-    stated = run.told_charge if fraction is None else fraction
+    rested = told_rest_h(run.metadata.rested_h) if rested_h is None else rested_h
+    stated = told_charge(run.metadata.start_charge) if fraction is None else fraction
     laps = assess_laps(run)
     if mismatch is not None:
         reason = f"the machine description does not fit the measured voltage: {mismatch}"

@@ -130,10 +130,10 @@ def rest_values(run: Run, rest: Rest, si_name: str) -> np.ndarray[tuple[int], np
     series = _short(whole, rest.start_s, rest.end_s).series(si_name)
     if series is None:
         return f"{run.label(si_name)} has no sample during the rest"
-    inside = (series.time_s >= rest.start_s) & (series.time_s <= rest.end_s)
-    if not inside.any():
+    first, stop = np.searchsorted(series.time_s, rest.start_s), np.searchsorted(series.time_s, rest.end_s, "right")
+    if first >= stop:
         return f"{run.label(si_name)} has no sample during the rest"
-    return series.value[inside]
+    return series.value[first:stop]
 
 
 def block_imbalance(run: Run, rest: Rest) -> Estimate:

@@ -15,7 +15,7 @@ from analysis.errors import RunContentError
 from analysis.gaps import GapRule
 from analysis.locate import first_row
 from analysis.sensors import SensorError, board_terms
-from analysis.series import Extremes, Flags, Floats, Series, continued, end_to_end, smoothed, together
+from analysis.series import Extremes, Flags, Floats, Series, continued, cut, end_to_end, smoothed, together
 from analysis.timeline import Timeline
 from logger.channels import BY_NAME, BY_SI_NAME, TIME_COLUMN, Channel
 from logger.clock import DRIFT_LIMIT_PPM
@@ -123,7 +123,17 @@ class Run:
         """The samples between two run times, and one more at each end; the run itself where that is all of it."""
         first = max(first_row(self._times_s, self.rows, from_s) - 1, 0)
         stop = min(first_row(self._times_s, self.rows, to_s) + 1, self.rows)
-        return self._of_rows(self.start_row + first, max(stop - first, 1)) if stop - first < self.rows else self
+        if stop - first >= self.rows:
+            return self
+        stop = max(stop, first + 1)
+        part = self._of_rows(self.start_row + first, stop - first)
+        if not self.long:  # nothing is read twice
+            part.time_s = self.time_s[first:stop]
+            part.timeline = self.timeline.part(first, stop, float(part.time_s[0]), float(part.time_s[-1]))
+            for name, series in self._series.items():
+                if series is not None and len(series.time_s) == self.rows:
+                    part._series[name] = cut(series, first, stop)
+        return part
 
     @property
     def long(self) -> bool:
@@ -167,18 +177,6 @@ class Run:
     def end_s(self) -> float:
         """Run time of the last sample."""
         return self.timeline.end_s
-
-    @property
-    def told_charge(self) -> float | None:
-        """Charge at the start as the operator said when recording, a fraction; None where it is none."""
-        said = self.metadata.start_charge
-        return said if said is not None and 0 <= said <= 1 else None
-
-    @property
-    def told_rest_h(self) -> float | None:
-        """Hours of rest before the start as the operator said; None where it is no such number."""
-        said = self.metadata.rested_h
-        return said if said is not None and 0 <= said < math.inf else None
 
     @property
     def duration_s(self) -> float:

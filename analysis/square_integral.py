@@ -95,23 +95,32 @@ def _flat_ranges(begin: Index, end: Index) -> tuple[Index, Index]:
     return owner, begin[owner] + offset
 
 
-def _pieces(axis_s: Array, start_a: Array, end_a: Array, size: int) -> tuple[Array, Array, Array]:
-    """Integral of i² over each piece; greatest and least i² of each `size` pieces. In stretches that fit the cache."""
+def _pieces(axis_s: Array, start_a: Array, end_a: Array, size: int, tick_a2s: float) -> tuple[Index, Array, Array]:
+    """Integral of i² up to each end of a piece in whole ticks; greatest and least i² of each `size` pieces.
+
+    In stretches that fit the cache.
+    """
     count = len(start_a)
-    pieces = np.empty(count)
+    ticks = np.zeros(count + 1, np.int64)
     greatest, least = np.empty(-(-count // size)), np.empty(-(-count // size))
     for begin in range(0, count, size * _STRETCH_BLOCKS):
         part = slice(begin, min(begin + size * _STRETCH_BLOCKS, count))
         start, end = start_a[part], end_a[part]
         start2, end2, across = start * start, end * end, start * end
-        pieces[part] = np.diff(axis_s[part.start : part.stop + 1]) / 3 * (start2 + across + end2)
+        whole = np.diff(axis_s[part.start : part.stop + 1])
+        whole *= start2 + across + end2
+        whole /= 3 * tick_a2s
+        behind = ticks[part.start + 1 : part.stop + 1]
+        behind[:] = np.rint(whole, out=whole)
+        behind[0] += ticks[part.start]
+        np.cumsum(behind, out=behind)
         edges = np.arange(0, part.stop - part.start, size)
         block = slice(begin // size, begin // size + len(edges))
         greatest[block] = np.maximum.reduceat(np.maximum(start2, end2), edges)
-        lower = np.minimum(start2, end2)
-        lower[np.signbit(start) != np.signbit(end)] = 0.0
+        lower = np.minimum(start2, end2, out=start2)
+        lower[across < 0] = 0.0
         least[block] = np.minimum.reduceat(lower, edges)
-    return pieces, greatest, least
+    return ticks, greatest, least
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,16 +145,13 @@ class SquareIntegral:
     def prepare(cls, axis_s: Array, start_a: Array, end_a: Array) -> SquareIntegral:
         """Arrays in s and A, shapes (m + 1,), (m,), (m,), m ≥ 1. Raises ValueError on values that are not finite."""
         inner = BLOCK_PIECES[-1]
-        pieces, greatest, least = _pieces(axis_s, start_a, end_a, inner)
-        total = float(pieces.sum())
-        if not math.isfinite(total):
+        # What no integral can exceed gives the tick. A power of two scales without rounding; each piece is then off by
+        # half a tick, less than m / 2**61 of that in all.
+        most = float(np.max([[np.max(part), -np.min(part)] for part in (start_a, end_a)])) ** 2 * float(axis_s[-1])
+        if not math.isfinite(most):
             raise ValueError("current and time must be finite numbers")
-        # A power of two scales without rounding; each piece is then off by half a tick, m / 2**63 of the total at most.
-        tick = math.ldexp(1.0, max(math.frexp(total)[1], -900) - 62)
-        ticks = np.zeros(len(axis_s), np.int64)
-        pieces /= tick
-        ticks[1:] = np.rint(pieces, out=pieces)
-        np.cumsum(ticks, out=ticks)
+        tick = math.ldexp(1.0, max(math.frexp(most)[1], -900) - 62)
+        ticks, greatest, least = _pieces(axis_s, start_a, end_a, inner, tick)
         blocks: list[_Blocks] = []
         for size in reversed(BLOCK_PIECES):
             edges = np.arange(0, len(greatest), size // inner)

@@ -76,6 +76,16 @@ def open_circuit_v(chemistry: str, block_voltage_v: float, fraction: float) -> f
     return float(np.interp(fraction, charge, voltages)) * cells_in_block(chemistry, block_voltage_v) / table.cells
 
 
+def told_charge(said: float | None) -> float | None:
+    """Charge at the start as the operator said when recording, a fraction; None where it is none."""
+    return said if said is not None and 0 <= said <= 1 else None
+
+
+def told_rest_h(said: float | None) -> float | None:
+    """Hours of rest before the start as the operator said; None where it is no such number."""
+    return said if said is not None and 0 <= said < math.inf else None
+
+
 def stated(fraction: float | None) -> Estimate:
     """Charge at the start as the user states it; 1.0 for "full", None when nothing is stated (refused)."""
     if fraction is None:

@@ -16,7 +16,7 @@ from analysis.series import Flags, Floats, Series
 
 ALL, OUT, BACK = 0, 1, 2
 """Rows of a table of sums."""
-_SIGNS = {OUT: 1, BACK: -1}
+_Side = tuple[list[int], Floats | None]
 
 
 @dataclass(slots=True)
@@ -49,7 +49,7 @@ class CurveSums:
         self._cover(time_s, gap_after)
         self.across += bridged(time_s, value, gap_after)
         for samples, intervals in blocks(len(time_s)):
-            self._block(time_s[samples], value[samples], value[samples], gap_after[intervals])
+            self._block(time_s[samples], value[samples], _sides(value[samples]), gap_after[intervals])
         return self
 
     def _cover(self, time_s: Floats, gap_after: Flags) -> None:
@@ -59,18 +59,18 @@ class CurveSums:
         self.last_s = float(time_s[-1])
         self.sampled_s += Series(time_s, time_s, gap_after).sampled_s if len(time_s) > 1 else 0.0
 
-    def _block(self, time_s: Floats, curve: Floats, sign: Floats, gap_after: Flags) -> Floats:
-        """Add a short stretch of a curve, its samples told apart by the sign of another; gives their weights."""
+    def _block(self, time_s: Floats, curve: Floats, sides: list[_Side], gap_after: Flags) -> Floats:
+        """Add a short stretch of a curve; gives the weights of its samples."""
         total = integrate(time_s, curve, gap_after)
         self.integral += total.out, total.back, total.out_s, total.back_s
         weight_s = weights_s(time_s, gap_after)
-        for row, counts in _sides(sign):
+        for rows, counts in sides:
             one = curve if counts is None else curve * counts
             halved = halving(time_s, one, gap_after)
-            self.change[row] += halved.sum()
-            self.changes2[row] += dot(halved, halved)
+            self.change[rows] += halved.sum()
+            self.changes2[rows] += dot(halved, halved)
             counted_s = weight_s if counts is None else weight_s * counts
-            self.weights2_s2[row] += dot(counted_s, counted_s)
+            self.weights2_s2[rows] += dot(counted_s, counted_s)
         return weight_s
 
 
@@ -113,17 +113,18 @@ class PowerSums(CurveSums):
         watts = volts * amps
         self._peak(watts, volts, amps)
         self.across += bridged(time_s, watts, gap_after)
-        weight_s = self._block(time_s, watts, amps, gap_after)
+        sides = _sides(amps)
+        weight_s = self._block(time_s, watts, sides, gap_after)
         mean_v = 0.5 * (volts[:-1] + volts[1:])
         self.moved += dot(mean_v, np.where(gap_after, 0.0, np.diff(amps)))
-        for row, counts in _sides(amps):
+        for rows, counts in sides:
             counted_s = weight_s if counts is None else weight_s * counts
             volts_s, amps_s = volts * counted_s, amps * counted_s
-            self.energy[row] += dot(volts, amps_s)
-            self.charge[row] += amps_s.sum()
-            self.volt_seconds[row] += volts_s.sum()
-            self.by_current[row] += dot(volts_s, volts_s)
-            self.by_voltage[row] += dot(amps_s, amps_s)
+            self.energy[rows] += dot(volts, amps_s)
+            self.charge[rows] += amps_s.sum()
+            self.volt_seconds[rows] += volts_s.sum()
+            self.by_current[rows] += dot(volts_s, volts_s)
+            self.by_voltage[rows] += dot(amps_s, amps_s)
 
     def _peak(self, watts: Floats, volts: Floats, amps: Floats) -> None:
         at = int(np.argmax(watts))
@@ -141,12 +142,13 @@ def curve_sums(run: Run, si_name: str) -> CurveSums:
     return found
 
 
-def _sides(sign: Floats) -> list[tuple[int, Floats | None]]:
+def _sides(sign: Floats) -> list[_Side]:
     """Rows of the tables with 1 for each sample that counts there, None where all do; rows without any left out."""
     least, greatest = float(sign.min()), float(sign.max())
-    found: list[tuple[int, Floats | None]] = [(ALL, None)]
-    for row, by in _SIGNS.items():
-        low, high = (least, greatest) if by > 0 else (-greatest, -least)
-        if high >= 0:
-            found.append((row, None if low >= 0 else (sign * by >= 0).astype(np.float64)))
-    return found
+    everywhere, sides = [ALL], []
+    for row, by, low, high in ((OUT, 1, least, greatest), (BACK, -1, -greatest, -least)):
+        if low >= 0:
+            everywhere.append(row)
+        elif high >= 0:
+            sides.append(([row], (sign * by >= 0).astype(np.float64)))
+    return [(everywhere, None), *sides]

@@ -30,6 +30,13 @@ class Timeline:
     after_s: Floats
     """Times of the rows behind them."""
 
+    def part(self, first: int, stop: int, start_s: float, end_s: float) -> Timeline:
+        """That of rows `first` to `stop` (exclusive), whose ends are known; the usual interval stays."""
+        inside = (self.gaps >= first) & (self.gaps < stop - 1)
+        interval_s = self.interval_s if stop - first > 1 else None
+        gaps = self.gaps[inside] - first
+        return Timeline(start_s, end_s, interval_s, gaps, self.before_s[inside], self.after_s[inside])
+
     def flags(self, first: int, stop: int) -> Flags:
         """Gap flags of the intervals between rows `first` and `stop` (exclusive), shape (stop − first − 1,)."""
         found = np.zeros(max(stop - first - 1, 0), bool)
@@ -68,6 +75,9 @@ class _Steps:
 
     def add(self, steps_s: Floats) -> None:
         """Count them."""
+        if len(steps_s) and round(steps_s.min() / self.tick_s) == round(steps_s.max() / self.tick_s) <= _LONG_STEP:
+            self.counts[round(steps_s[0] / self.tick_s)] += len(steps_s)
+            return
         short = np.rint(steps_s / self.tick_s)
         if len(short) and short.max() > _LONG_STEP:
             self.longer.append(steps_s[short > _LONG_STEP])

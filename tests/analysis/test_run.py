@@ -16,6 +16,7 @@ from analysis.errors import RunContentError
 from analysis.folder import sibling_runs
 from analysis.gaps import find_gaps
 from analysis.run import Run, Series, together
+from analysis.state_of_charge import told_charge, told_rest_h
 from logger.edits import Edits, write_edits
 from logger.errors import LoggerError
 from logger.metadata import Gap, Metadata
@@ -223,13 +224,9 @@ def test_edits_are_merged(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("said", "kept"), [(1.0, 1.0), (0.0, 0.0), (1.7, None), (-1.0, None), (None, None)])
-def test_a_start_charge_that_is_no_fraction_is_not_believed(
-    tmp_path: Path, said: float | None, kept: float | None
-) -> None:
-    assert opened(tmp_path, {"battery_current_a": 1.0}, start_charge=said).told_charge == kept
-    assert opened(tmp_path, {"battery_current_a": 1.0}, rested_h=said).told_rest_h == (
-        said if said is not None and said >= 0 else None
-    )
+def test_a_start_charge_that_is_no_fraction_is_not_believed(said: float | None, kept: float | None) -> None:
+    assert told_charge(said) == kept
+    assert told_rest_h(said) == (said if said is not None and said >= 0 else None)
 
 
 def refused(path: Path, **options: Any) -> str:
