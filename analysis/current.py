@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.energy import UNCOVERED_SHARE
 from analysis.estimate import Estimate, above_zero, estimate, extreme_u, refuse
 from analysis.exposure import FIXED_WINDOWS_S, CurrentError, Exposure, window_list, window_rms
 from analysis.integrals import from_halving
 from analysis.run import Run
+from analysis.run_exposure import prepare_exposure
 from analysis.sensors import SensorError
 from analysis.series import Extremes
 from analysis.sums import ALL, CurveSums, curve_sums
@@ -48,23 +48,6 @@ def current_error(sensor: SensorError) -> CurrentError:
     if sensor.noise is not None or sensor.resolution is not None:
         noise = math.hypot(sensor.noise or 0.0, (sensor.resolution or 0.0) / math.sqrt(12))
     return CurrentError(sensor.gain_u, sensor.offset_u, noise)
-
-
-def prepare_exposure(run: Run, lead: str) -> Exposure | None:
-    """Exposure of `battery`, `left` or `right`; from the board's own interval RMS where that covers as much time."""
-    name, rms_name = f"{lead}_current_a", f"{lead}_current_rms_a"
-    rms = run.has(rms_name) and (
-        not run.has(name)
-        or curve_sums(run, rms_name).sampled_s >= (1 - UNCOVERED_SHARE) * curve_sums(run, name).sampled_s
-    )
-    chosen = rms_name if rms else name
-    if not run.has(chosen) or curve_sums(run, chosen).sampled_s <= 0:
-        return None
-    series = run.series(chosen)
-    if series is None:
-        return None
-    build = Exposure.from_interval_rms if rms else Exposure.prepare
-    return build(series.time_s, series.value, series.gap_after)
 
 
 def assess_current(run: Run, lead: str, opening_times_s: list[float], rated_after_s: list[float]) -> Current:

@@ -10,7 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.estimate import Estimate, estimate, refuse
-from analysis.square_integral import NEGLIGIBLE, Array, Mask, SquareIntegral
+from analysis.long_square import LongSquare
+from analysis.square_integral import SquareIntegral
+from analysis.window_search import Array, Mask
 
 FIXED_WINDOWS_S = (0.1, 1.0, 10.0, 60.0, 600.0)
 LOG_SPACED_WINDOWS = 41
@@ -64,12 +66,14 @@ class Window:
 class Exposure:
     """One current channel made ready for any number of windows; see `prepare` and `from_interval_rms`."""
 
-    t_s: Array
-    """Sample times, shape (n,)."""
-    square: SquareIntegral
+    start_s: float
+    """Run time of the first sample."""
+    square: SquareIntegral | LongSquare
     """i² on the axis of sampled time, gaps cut out."""
     gap_axis_s: Array
-    """Where on that axis the gaps were."""
+    """Where on that axis the gaps were, increasing."""
+    gap_s: Array
+    """How long they were."""
     interval_s: float
     """Median sample interval, gaps left out."""
     interval_rms: bool
@@ -113,12 +117,12 @@ class Exposure:
         start_a, end_a = (current_a[1:], current_a[1:]) if interval_rms else (current_a[:-1], current_a[1:])
         square = SquareIntegral.prepare(axis_s, start_a, end_a)
         sampled = steps[~gap] if gap.any() else steps
-        return cls(t_s, square, axis_s[1:][gap], float(np.median(sampled)), interval_rms)
+        return cls(float(t_s[0]), square, axis_s[1:][gap], steps[gap], float(np.median(sampled)), interval_rms)
 
     @property
     def duration_s(self) -> float:
         """Last sample time less the first, gaps included."""
-        return float(self.t_s[-1] - self.t_s[0])
+        return self.square.length_s + float(self.gap_s.sum())
 
     @property
     def sampled_s(self) -> float:
@@ -170,46 +174,16 @@ class Exposure:
         return self._window(window_s, length_s, integral, start)
 
     def worst_from(self, window_s: float) -> Window:
-        """The largest RMS over any window of this length or longer, up to the sampled time. Errors as `worst`.
-
-        Of all windows no shorter than L the best has length L, or both its ends lie where i² equals its own mean square
-        λ (else a small change of that end would raise the mean), at a jump, or at an end of the run. From the best
-        window of length L on, λ rises to the best of those pairs until none is better (Dinkelbach's iteration).
-        """
+        """The largest RMS over any window of this length or longer, up to the sampled time. Errors as `worst`."""
         best = self.worst(window_s)
-        longest_s = self.sampled_s
-        if window_s >= longest_s:
+        if window_s >= self.sampled_s:
             return best
-        mean_a2 = best.rms_a**2
-        while True:
-            points = self.square.level_points(math.sqrt(mean_a2))
-            excess = self.square.between(np.zeros_like(points), points) - mean_a2 * points
-            partner = np.searchsorted(points, points - window_s, side="right") - 1
-            ends = np.flatnonzero(partner >= 0)
-            gain = excess[ends] - np.minimum.accumulate(excess)[partner[ends]]
-            end = int(ends[np.argmax(gain)])
-            begin = int(np.argmin(excess[: partner[end] + 1]))
-            length_s = float(points[end] - points[begin])
-            integral = float(self.square.between(points[begin : begin + 1], points[end : end + 1])[0])
-            if integral <= mean_a2 * length_s * (1 + NEGLIGIBLE):
-                return best
-            mean_a2 = integral / length_s
-            best = self._window(length_s, length_s, integral, float(points[begin]))
+        longer = self.square.best_from(window_s, best.rms_a**2)
+        return best if longer is None else self._window(longer[2], longer[2], longer[0], longer[1])
 
-    def seconds_above(self, level_a: float) -> tuple[float, float]:
-        """Sampled time with |i| > level_a ≥ 0, and its 1 σ from not knowing when in an interval i passed; both in s."""
-        blocks, square = self.square.blocks[-1], self.square
-        whole_s = float(np.diff(blocks.edge_s)[blocks.least_a2 > level_a**2].sum())
-        piece = square.pieces_around(level_a)
-        length = square.axis_s[piece + 1] - square.axis_s[piece]
-        share = np.zeros_like(length)
-        for sign in (1.0, -1.0):
-            start, end = sign * square.start_a[piece], sign * square.end_a[piece]
-            most, span = np.maximum(start, end), np.abs(end - start)
-            flat = (most > level_a).astype(np.float64)
-            share += np.clip(np.divide(most - level_a, span, out=flat, where=span > 0), 0.0, 1.0)
-        passed = length[(share > 0) & (share < 1)]
-        return whole_s + float(share @ length), math.sqrt(float(passed @ passed) / 12)
+    def seconds_above(self, *levels_a: float) -> list[tuple[float, float]]:
+        """For each level ≥ 0: sampled time with |i| above it, and its 1 σ from not knowing when i passed; in s."""
+        return [(above_s, math.sqrt(passed_s2 / 12)) for above_s, passed_s2 in self.square.seconds_above(levels_a)]
 
     def _crosses(self, start_s: Array, length_s: float) -> Mask:
         """Whether a gap lies strictly inside each window, in axis time; a rounding step at its ends is no crossing."""
@@ -222,17 +196,18 @@ class Exposure:
         # Longer than the sampled time: all of it is taken, and what is missing lies inside even if at an end.
         missing = window_s > length_s * (1 + TIE)
         crosses = missing or bool(self._crosses(np.array([start_s]), length_s)[0])
-        axis = self.square.axis_s
         slip = 8 * np.spacing(self.sampled_s)
-        first = min(int(np.searchsorted(axis, start_s + slip, side="right")) - 1, len(axis) - 2)
-        last = max(int(np.searchsorted(axis, start_s + length_s - slip, side="left")) - 1, 0)
         return Window(
             window_s=window_s,
             rms_a=math.sqrt(max(integral_a2s, 0.0) / length_s),
-            start_s=float(self.t_s[first] + (start_s - axis[first])),
-            end_s=float(self.t_s[last] + (start_s + length_s - axis[last])),
+            start_s=self._time(start_s, int(np.searchsorted(self.gap_axis_s, start_s + slip, "right"))),
+            end_s=self._time(start_s + length_s, int(np.searchsorted(self.gap_axis_s, start_s + length_s - slip))),
             crosses_gap=crosses,
         )
+
+    def _time(self, axis_s: float, gaps_before: int) -> float:
+        """Run time of a position on the axis behind so many gaps."""
+        return self.start_s + axis_s + float(self.gap_s[:gaps_before].sum())
 
 
 def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: str = "") -> Estimate:

@@ -293,11 +293,10 @@ def _continuous(exposure: Exposure, derated_a: float, error: CurrentError) -> tu
 
 def _seconds_above(exposure: Exposure, rating_a: float, error: CurrentError) -> Estimate:
     """Time above the marked rating: the sensor's error moves the line, and gaps may hide more."""
-    value_s, timing_u_s = exposure.seconds_above(rating_a)
     terms = error.rms_terms(rating_a, 1.0).values()
     shift_a = COVERAGE_FACTOR * math.hypot(*(term for term in terms if term is not None))
-    least_s, _ = exposure.seconds_above(rating_a + shift_a)
-    most_s, _ = exposure.seconds_above(max(rating_a - shift_a, 0.0))
+    levels = rating_a, rating_a + shift_a, max(rating_a - shift_a, 0.0)
+    (value_s, timing_u_s), (least_s, _), (most_s, _) = exposure.seconds_above(*levels)
     timing_s = COVERAGE_FACTOR * timing_u_s
     gap_s = exposure.duration_s - exposure.sampled_s
     basis = {

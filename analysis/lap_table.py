@@ -13,6 +13,8 @@ from analysis.run import STRETCH_ROWS, Flags, Floats, Run, Series, together
 
 HOUR = 3600.0
 SIDES = ("left", "right")
+BESIDE_S = 0.1
+"""Loaded on both sides of a lap: channels differ in delay, and each has to reach beyond the lap's ends."""
 Part = tuple[Floats, Floats, Flags]
 
 
@@ -76,7 +78,8 @@ def lap_table(run: Run, times_s: Iterable[float], doubtful: Iterable[int] = ()) 
         begin = bounds[len(laps)][1][0]
         fit = run.duration_s if not run.long else STRETCH_ROWS * (run.interval_s or 0.0)
         group = [each for each in bounds[len(laps) :] if each[1][1] <= begin + fit] or [bounds[len(laps)]]
-        part = run.part(begin, group[-1][1][1]) if run.long else run
+        beside = BESIDE_S + 3 * (run.interval_s or 0.0)
+        part = run.part(begin - beside, group[-1][1][1] + beside) if run.long else run
         laps += _laps(part, group, unsure, resting_v)
     return tuple(laps)
 

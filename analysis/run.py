@@ -220,13 +220,13 @@ class Run:
         Of a long run it takes 16 bytes a sample: `stretches`, `smooth` and `part` need less.
         """
         if si_name not in self._series:
-            self._series[si_name] = self._load(BY_SI_NAME[si_name], 0, self.rows)
+            self._series[si_name] = self.samples(si_name, 0, self.rows)
         return self._series[si_name]
 
     def stretches(self, si_name: str) -> Iterator[Series]:
         """The same stretch by stretch, each beginning with the last sample of the one before."""
         if self.long:
-            loaded = (self._load(BY_SI_NAME[si_name], begin, stop - begin) for begin, stop in self.ranges())
+            loaded = (self.samples(si_name, begin, stop - begin) for begin, stop in self.ranges())
             yield from continued((part for part in loaded if part is not None), self._gap_rule.find)
         else:
             whole = self.series(si_name)
@@ -242,8 +242,7 @@ class Run:
         for begin, stop in self.ranges():
             start, end = max(begin - MARGIN_ROWS, 0), min(stop + MARGIN_ROWS, self.rows)
             one, other = (
-                self._load(BY_SI_NAME[name], start, end - start) if self.long else self.series(name)
-                for name in (first, second)
+                self.samples(name, start, end - start) if self.long else self.series(name) for name in (first, second)
             )
             if one is None or other is None:
                 continue
@@ -260,7 +259,7 @@ class Run:
         if si_name not in self._smooth:
             size = max(int(SMOOTH_S / (self.interval_s or SMOOTH_S) + 1e-6), math.ceil(self.rows / SMOOTH_MOST))
             if self.long:
-                loaded = (self._load(BY_SI_NAME[si_name], begin, stop - begin) for begin, stop in self.ranges())
+                loaded = (self.samples(si_name, begin, stop - begin) for begin, stop in self.ranges())
                 parts = [smoothed(part, size) for part in loaded if part is not None]
                 self._smooth[si_name] = end_to_end(parts, self._gap_rule.find) if parts else None
             else:
@@ -277,8 +276,9 @@ class Run:
             self._extremes[si_name] = found
         return self._extremes[si_name]
 
-    def _load(self, channel: Channel, start: int, rows: int) -> Series | None:
-        """Valid samples among some rows."""
+    def samples(self, si_name: str, start: int, rows: int) -> Series | None:
+        """Valid samples among some rows of this part."""
+        channel = BY_SI_NAME[si_name]
         if channel.name not in self.file.columns:
             return None
         column = self._column(channel.name, start, rows)

@@ -64,15 +64,17 @@ def _worst_sag(run: Run, rest: Rest, resting: Estimate) -> tuple[Estimate, float
 
 
 def _resistance(run: Run) -> Resistance:
-    current, voltage = run.smooth("battery_current_a"), run.smooth("battery_voltage_v")
+    smooth = run.smooth("battery_current_a")
+    if smooth is not None and len(smooth.value) > 1:
+        # Resistance moves with charge and temperature: of a long run the stretch that tells most of it is looked at.
+        told = busiest(smooth.time_s, smooth.value)
+        run = run if told == slice(None) else run.part(*smooth.time_s[told][[0, -1]].tolist())
+    current, voltage = run.series("battery_current_a"), run.series("battery_voltage_v")
     if current is None or voltage is None:
         missing = "battery current" if current is None else "battery voltage"
         none = refuse("ohm", f"no {missing} was measured")
         return Resistance({0.1: none, 1.0: none, 10.0: none}, refuse("V", f"no {missing} was measured"))
-    # Resistance moves with charge and temperature: of a long run the stretch that tells most of it is looked at.
-    told = busiest(current.time_s, current.value)
-    stretch = run if told == slice(None) else run.part(*current.time_s[told][[0, -1]].tolist())
-    time_s, amps, volts, gap_after = next(stretch.paired("battery_current_a", "battery_voltage_v"))
+    time_s, amps, volts, gap_after = together(current, voltage)
     return assess_resistance(
         time_s, volts, amps, gap_after, run.sensor("battery_current_a"), run.sensor("battery_voltage_v")
     )

@@ -10,81 +10,28 @@ The window [s, s + T] holds G(s) = F(s + T) − F(s), with dG/ds = i²(s + T) �
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
-Index = npt.NDArray[np.int64]
-Mask = npt.NDArray[np.bool_]
+from analysis.window_search import (
+    NEGLIGIBLE,
+    Array,
+    Best,
+    Blocks,
+    Index,
+    Mask,
+    densest,
+    first_level,
+    grown,
+    passing,
+    rough,
+)
 
 BLOCK_PIECES = (65_536, 4096, 256, 16, 4)
 """Sizes of the blocks of the search, each a multiple of the next."""
-FIRST_PIECES = 256
-"""A search begins with blocks no larger than this, or no larger than the window over `FIRST_SHARE`."""
-FIRST_SHARE = 6
-_FIRST_LOOK = 16
 _STRETCH_BLOCKS = 4096
-NEGLIGIBLE = 1e-12
-"""Relative gain in the integral that is not worth a further search."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Blocks:
-    """Extremes of i² in consecutive blocks of `size` pieces, and the integral up to their ends."""
-
-    size: int
-    greatest_a2: Array
-    least_a2: Array
-    edge_s: Array
-    """Ends of the blocks on the axis: one more than there are blocks."""
-    edge_ticks: Index
-
-
-@dataclass(slots=True)
-class _Best:
-    """The best window so far; `start_s` is None while only the caller's floor is known."""
-
-    integral_a2s: float
-    forbidden: Callable[[Array], Mask] | None
-    start_s: float | None = None
-
-    def offer(self, integral_a2s: Array, start_s: Array) -> None:
-        """Take the greatest of these windows if it beats what is known."""
-        if self.forbidden is not None:
-            integral_a2s = np.where(self.forbidden(start_s), -np.inf, integral_a2s)
-        if not len(integral_a2s):
-            return
-        place = int(np.argmax(integral_a2s))
-        if integral_a2s[place] > self.integral_a2s:
-            self.integral_a2s, self.start_s = float(integral_a2s[place]), float(start_s[place])
-
-    @property
-    def done(self) -> bool:
-        """With a condition on the window, the caller knows the maximum and asks for any window that reaches it."""
-        return self.forbidden is not None and self.start_s is not None
-
-    def promising(self, first: Index, upper_a2s: Array) -> Iterator[Index]:
-        """Blocks whose bound beats the best, greatest bound first, in growing chunks; the best may grow meanwhile."""
-        alive = np.flatnonzero(upper_a2s > self.integral_a2s * (1 + NEGLIGIBLE))
-        if len(alive) > 8 * _FIRST_LOOK:
-            # A look at a few of the greatest usually leaves little to sort.
-            ahead = alive[np.argpartition(-upper_a2s[alive], _FIRST_LOOK)[:_FIRST_LOOK]]
-            yield np.sort(first[ahead])
-            alive = alive[upper_a2s[alive] > self.integral_a2s * (1 + NEGLIGIBLE)]
-            alive = alive[~np.isin(alive, ahead)]
-        order = alive[np.argsort(-upper_a2s[alive], kind="stable")]
-        at, chunk = 0, 4
-        while at < len(order) and not self.done:
-            taken = order[at : at + chunk]
-            taken = taken[upper_a2s[taken] > self.integral_a2s * (1 + NEGLIGIBLE)]
-            if not len(taken):
-                return
-            yield np.sort(first[taken])
-            at += chunk
-            chunk = min(4 * chunk, 4096)
 
 
 def _flat_ranges(begin: Index, end: Index) -> tuple[Index, Index]:
@@ -95,7 +42,7 @@ def _flat_ranges(begin: Index, end: Index) -> tuple[Index, Index]:
     return owner, begin[owner] + offset
 
 
-def _pieces(axis_s: Array, start_a: Array, end_a: Array, size: int, tick_a2s: float) -> tuple[Index, Array, Array]:
+def piece_ticks(axis_s: Array, start_a: Array, end_a: Array, size: int, tick_a2s: float) -> tuple[Index, Array, Array]:
     """Integral of i² up to each end of a piece in whole ticks; greatest and least i² of each `size` pieces.
 
     In stretches that fit the cache.
@@ -135,7 +82,7 @@ class SquareIntegral:
     """Integral of i² up to axis_s[k] in units of `tick_a2s`. Whole numbers, so that the difference of two late values
     is exact: a float prefix sum over a day would lose the short windows."""
     tick_a2s: float
-    blocks: tuple[_Blocks, ...]
+    blocks: tuple[Blocks, ...]
     """From large to small."""
     greatest_a2: float
     corners_s: Array
@@ -151,17 +98,12 @@ class SquareIntegral:
         if not math.isfinite(most):
             raise ValueError("current and time must be finite numbers")
         tick = math.ldexp(1.0, max(math.frexp(most)[1], -900) - 62)
-        ticks, greatest, least = _pieces(axis_s, start_a, end_a, inner, tick)
-        blocks: list[_Blocks] = []
-        for size in reversed(BLOCK_PIECES):
-            edges = np.arange(0, len(greatest), size // inner)
-            greatest, least = np.maximum.reduceat(greatest, edges), np.minimum.reduceat(least, edges)
-            ends = np.append(np.arange(0, len(start_a), size), len(start_a))
-            blocks.append(_Blocks(size, greatest, least, axis_s[ends], ticks[ends]))
-            inner = size
+        ticks, greatest, least = piece_ticks(axis_s, start_a, end_a, inner, tick)
+        ends = np.append(np.arange(0, len(start_a), inner), len(start_a))
+        blocks = grown(axis_s[ends], ticks[ends], greatest, least, inner, BLOCK_PIECES)
         jumps = np.flatnonzero(end_a[:-1] != start_a[1:]) + 1
         corners = axis_s[np.concatenate((jumps, np.flatnonzero(axis_s[1:] == axis_s[:-1])))]
-        return cls(axis_s, start_a, end_a, ticks, tick, tuple(reversed(blocks)), float(greatest.max()), corners)
+        return cls(axis_s, start_a, end_a, ticks, tick, blocks, float(greatest.max()), corners)
 
     @property
     def length_s(self) -> float:
@@ -215,27 +157,7 @@ class SquareIntegral:
             found.append(self.axis_s[touched[passing]] + share * length[passing])
         return np.unique(np.concatenate([*found, self.corners_s]))
 
-    def _first_level(self, window_s: float) -> int:
-        """The largest blocks that are small beside the window, so that rough bounds tell blocks apart."""
-        pieces = window_s / self.length_s * len(self.start_a)
-        most = max(FIRST_PIECES, pieces / FIRST_SHARE)
-        return next((k for k, blocks in enumerate(self.blocks) if blocks.size <= most), len(self.blocks) - 1)
-
-    def _rough(self, blocks: _Blocks, count: int, window_s: float) -> Array:
-        """As `_bounds` for the first `count` blocks, from what is known of whole blocks alone: no window holds more.
-
-        Neither more than all blocks it can touch, nor more than T times the greatest i² in them.
-        """
-        last = len(blocks.greatest_a2) - 1
-        far = np.minimum(np.searchsorted(blocks.edge_s, blocks.edge_s[1 : count + 1] + window_s, "right") - 1, last)
-        home = np.arange(count)
-        held = (blocks.edge_ticks[far + 1] - blocks.edge_ticks[:count]) * self.tick_a2s
-        near = np.minimum(home + 1, last)
-        touched = np.maximum(np.maximum(blocks.greatest_a2[home], blocks.greatest_a2[near]), blocks.greatest_a2[far])
-        bound: Array = np.minimum(held, window_s * np.where(far - home <= 2, touched, self.greatest_a2))
-        return bound * (1 + NEGLIGIBLE)
-
-    def _bounds(self, blocks: _Blocks, first: Index, window_s: float, best: _Best) -> Array:
+    def _bounds(self, blocks: Blocks, first: Index, window_s: float, best: Best) -> Array:
         """For windows that start in the block beginning at piece `first`: no one holds more than this.
 
         The windows at both ends of each block are offered to `best` on the way. Three bounds, the least counts:
@@ -275,7 +197,7 @@ class SquareIntegral:
         bound: Array = np.maximum(upper, np.maximum(at_lo, at_hi))
         return bound
 
-    def _exact(self, first: Index, size: int, window_s: float, best: _Best) -> None:
+    def _exact(self, first: Index, size: int, window_s: float, best: Best) -> None:
         """Offer the greatest window that starts in the blocks at `first`, cell by cell."""
         lo = self.axis_s[first]
         last = np.minimum(first + size, len(self.start_a))
@@ -309,7 +231,7 @@ class SquareIntegral:
             gain = x * ((p2 * p2 - p1 * p1)[inner] + x * cubic)
             best.offer(base[inner] + gain, s[inner] + x)
 
-    def _descend(self, first: Index, level: int, count: int, window_s: float, best: _Best) -> None:
+    def _descend(self, first: Index, level: int, count: int, window_s: float, best: Best) -> None:
         """Search the blocks of this level that begin at `first`, through ever smaller ones where the bound allows."""
         size = self.blocks[level].size
         upper = self._bounds(self.blocks[level], first, window_s, best)
@@ -328,14 +250,46 @@ class SquareIntegral:
         0 < window_s ≤ length_s. With `forbidden`, which tells start positions that do not count, any window above the
         floor will do. Exact to rounding: a block is passed over only when no window in it can win by `NEGLIGIBLE`.
         """
-        best = _Best(floor_a2s, forbidden)
+        best = Best(floor_a2s, forbidden)
         if window_s >= self.length_s:
             best.offer(np.array([self.ticks[-1] * self.tick_a2s]), np.zeros(1))
         else:
             count = int(np.searchsorted(self.axis_s, self.length_s - window_s, side="right"))
             count = min(count, len(self.start_a))
-            level = self._first_level(window_s)
+            level = first_level(self.blocks, window_s / self.length_s * len(self.start_a))
             first = np.arange(0, count, self.blocks[level].size)
-            for chosen in best.promising(first, self._rough(self.blocks[level], len(first), window_s)):
+            bounds = rough(self.blocks[level], np.arange(len(first)), window_s, self.tick_a2s, self.greatest_a2)
+            for chosen in best.promising(first, bounds):
                 self._descend(chosen, level, count, window_s, best)
         return None if best.start_s is None else (best.integral_a2s, best.start_s)
+
+    def best_from(self, window_s: float, mean_a2: float) -> tuple[float, float, float] | None:
+        """(integral, start, length) of the longer window whose mean square is greatest; None if it beats nothing.
+
+        `mean_a2` is the mean square of the best window of the length itself. Of all windows no shorter than L the best
+        has length L, or both its ends lie where i² equals its own mean square λ (else a small change of that end would
+        raise the mean), at a jump, or at an end of the axis. λ rises to the best of those pairs until none is better
+        (Dinkelbach's iteration).
+        """
+        best = None
+        while True:
+            points = self.level_points(math.sqrt(mean_a2))
+            begin, end = densest(points, self.between(np.zeros_like(points), points), mean_a2, window_s)
+            length_s = float(points[end] - points[begin])
+            integral = float(self.between(points[begin : begin + 1], points[end : end + 1])[0])
+            if integral <= mean_a2 * length_s * (1 + NEGLIGIBLE):
+                return best
+            best = integral, float(points[begin]), length_s
+            mean_a2 = integral / length_s
+
+    def seconds_above(self, levels_a: Sequence[float]) -> list[tuple[float, float]]:
+        """For each level ≥ 0 the time with |i| above it, and Σ (length of pieces that pass it)²; in s and s²."""
+        found = []
+        blocks = self.blocks[-1]
+        for level in levels_a:
+            piece = self.pieces_around(level)
+            length = self.axis_s[piece + 1] - self.axis_s[piece]
+            passing_s, passing_s2 = passing(self.start_a[piece], self.end_a[piece], length, level)
+            whole_s = float(np.diff(blocks.edge_s)[blocks.least_a2 > level**2].sum())
+            found.append((whole_s + passing_s, passing_s2))
+        return found

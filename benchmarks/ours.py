@@ -39,9 +39,9 @@ def values(document: dict[str, Any]) -> dict[str, float]:
 
 def curves(path: str) -> dict[str, Any]:
     """Read the run and compute the three exposure curves alone."""
-    from analysis.current import prepare_exposure
     from analysis.exposure import window_list
     from analysis.run import Run
+    from analysis.run_exposure import prepare_exposure
 
     clock = Clock()
     run = Run.open(Path(path))
@@ -130,8 +130,8 @@ def windows(path: str, count: str) -> dict[str, Any]:
     """So many windows of one exposure curve; reading and preparing are not counted."""
     import numpy as np
 
-    from analysis.current import prepare_exposure
     from analysis.run import Run
+    from analysis.run_exposure import prepare_exposure
 
     exposure = prepare_exposure(Run.open(Path(path)), "battery")
     assert exposure is not None

@@ -355,11 +355,11 @@ def test_interval_rms_stands_for_the_interval_that_ends_at_its_sample() -> None:
 def test_seconds_above_by_linear_crossings() -> None:
     exposure = plain(np.array([0.0, 1.0, 2.0, 4.0]), np.array([0.0, 80.0, -80.0, -80.0]))
     # |i| > 40: half of the first second, both quarters of the second, all of the last two.
-    seconds, doubt = exposure.seconds_above(40.0)
+    ((seconds, doubt),) = exposure.seconds_above(40.0)
     assert seconds == pytest.approx(3.0, rel=1e-12)
     assert doubt == pytest.approx(math.sqrt(2 / 12), rel=1e-12)
-    assert exposure.seconds_above(80.0) == (0.0, 0.0)
-    assert exposure.seconds_above(0.0)[0] == pytest.approx(4.0, rel=1e-12)
+    assert exposure.seconds_above(80.0) == [(0.0, 0.0)]
+    assert exposure.seconds_above(0.0)[0][0] == pytest.approx(4.0, rel=1e-12)
 
 
 def test_refusals_name_the_reason() -> None:
