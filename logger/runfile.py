@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import polars as pl
@@ -37,6 +37,8 @@ class RunFile:
     columns: tuple[str, ...]
     """Channel columns present, in table order, without time."""
     rows: int
+    _frame: pl.LazyFrame = field(repr=False, compare=False)
+    """The file with its footer read: a day's takes longer to read than ten seconds of it."""
 
     def read(
         self, columns: Sequence[str], start_row: int = 0, rows: int | None = None, *, with_time: bool = True
@@ -44,7 +46,7 @@ class RunFile:
         """The named columns of a stretch of rows, time first where wanted; only what is asked for is loaded."""
         wanted = (TIME_COLUMN, *columns) if with_time else columns
         try:
-            found = _scan(self.path).select(wanted).slice(start_row, rows).collect()
+            found = self._frame.select(wanted).slice(start_row, rows).collect()
         except _POLARS_FAILS as error:
             raise self._damaged() from error
         if (with_time and found[TIME_COLUMN].null_count()) or found.height != len(range(self.rows)[start_row:][:rows]):
@@ -78,8 +80,9 @@ def open_run(path: Path) -> RunFile:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             described = pl.read_parquet_metadata(path)
-            schema = _scan(path).collect_schema()
-            rows = int(_scan(path).select(pl.len()).collect().item())
+            frame = _scan(path)
+            schema = frame.collect_schema()
+            rows = int(frame.select(pl.len()).collect().item())
     except _POLARS_FAILS as error:
         raise RunFileError(f"{path} is truncated or damaged. Recover its journal, or copy it anew.") from error
     if KEY not in described:
@@ -90,7 +93,7 @@ def open_run(path: Path) -> RunFile:
     wrong = [name for name, kind in schema.items() if name in BY_NAME and kind != pl.Int32]
     if schema.get(TIME_COLUMN) != pl.Int64 or wrong:
         raise RunFileError(f"{path}: column {(wrong or [TIME_COLUMN])[0]} has not the type of a run file.")
-    return RunFile(path, metadata, tuple(c.name for c in CHANNELS if c.name in schema), rows)
+    return RunFile(path, metadata, tuple(c.name for c in CHANNELS if c.name in schema), rows, frame)
 
 
 def write_segment(path: Path, frame: pl.DataFrame) -> None:

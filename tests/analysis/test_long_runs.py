@@ -168,6 +168,26 @@ def test_windows_of_a_long_run_are_exact(
             assert (1 - slack) * best.rms_a <= least.rms_a <= best.rms_a * (1 + 1e-9)
 
 
+@pytest.mark.parametrize("gaps", [0, 3])
+def test_short_windows_are_found_while_reading(tmp_path: Path, gaps: int) -> None:
+    t_s, channels = drive(8, 30_000, gaps)
+    channels["left_current_a"][4090:4100] = 95.0 - np.abs(np.arange(10) - 4.2)  # across the first two stretches
+    path = write_run(tmp_path / "a.parquet", t_s, {"left_current_a": channels["left_current_a"]}, machine=CART)
+    windows = [0.004, 0.01, 0.02, 0.15, 1.0, 100.0]
+    whole = prepare_exposure(Run.open(path), "left")
+    with read_in_stretches():
+        long = prepare_exposure(Run.open(path), "left", windows)
+        assert whole is not None
+        assert long is not None
+        assert isinstance(long.square, long_square.LongSquare)
+        assert list(long.square.known) == windows[:5]
+        for window_s in windows[:5]:
+            one, other = whole.worst(window_s), long.worst(window_s)
+            assert other.rms_a == pytest.approx(one.rms_a, rel=1e-9)
+            assert other.start_s == pytest.approx(one.start_s, abs=1e-6)
+            assert long.worst_above(window_s, 1.001 * one.rms_a) is None
+
+
 def test_interval_rms_of_a_long_run(tmp_path: Path) -> None:
     t_s, channels = drive(5, 8000, 2)
     rms = np.abs(channels["left_current_a"]) + 2.0
