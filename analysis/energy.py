@@ -129,7 +129,10 @@ def run_energy(
     sums = PowerSums()
     for pair in part.paired(current, voltage):
         sums.add_pair(*pair)
-    return _energies(sums, part.stretches(current), run.sensor(current), run.sensor(voltage))
+    found = part.extremes(current)
+    span_s = 0.0 if found is None else found.last_s - found.first_s
+    covered = sums.last_s - sums.first_s >= (1 - UNCOVERED_SHARE) * span_s
+    return _energies(sums, () if covered else part.stretches(current), run.sensor(current), run.sensor(voltage))
 
 
 def _energies(
