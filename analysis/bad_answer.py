@@ -22,6 +22,7 @@ LEAST_OF_SHEET = 0.03
 """Likewise below this share of the resistance that the machine file gives."""
 BIN_S = 0.5
 LEAST_CHANGES = 10
+LATER_BINS = 3
 MOVED_SHARE = 0.002
 """Changes of a voltage from one bin to the next, relative, that a load must have caused: 48 mV of 24 V."""
 MOVED_STEPS = 3
@@ -78,6 +79,10 @@ def turned_sign(time_s: Floats, amps: Floats, volts: Floats, gap_after: Flags) -
         return None
     fit = line(di, dv)
     if fit.slope <= LEAST_ANSWER_OHM or fit.correlation < CLEAR_CORRELATION:
+        return None
+    # Under samples too far apart the voltage answers the current before: it then falls with it one or two bins later.
+    later = min(line(di[:-lag], dv[lag:]).correlation for lag in range(1, LATER_BINS + 1))
+    if later <= -0.8 * fit.correlation:
         return None
     return Doubt(
         "danger",
