@@ -194,7 +194,7 @@ def clock_doubt(
         "time_bases_differ",
         f"{what} answers {'' if steady else 'more and more '}apart in time: the two are on different clocks.",
         f"lag {late} (correlation {lag.correlation:.2f} there, {lag.without:.2f} without; {lag.stretches} stretches)",
-        "Bring both to one clock and import again; one that is late by a constant takes it as delay_s under [sensors]."
+        "Bring both to one clock, or undo the filter of one, and import again; a constant delay can go into delay_s."
         if steady
         else "Record both with one board, or bring their times together by marks at both ends, and import again.",
         channels,

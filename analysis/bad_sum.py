@@ -7,6 +7,7 @@ which of the three does not fit where left and right move apart from one another
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -33,13 +34,24 @@ factor of `LEAST_TOLD`."""
 ALL = ("battery_current_a", "left_current_a", "right_current_a")
 
 
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What else bears on which of the three is wrong."""
+
+    answers: bool = False
+    """The battery's voltage clearly answers its own current."""
+    of_sheet: float | None = None
+    """The battery's resistance by that current over its sheet's; None where unknown."""
+    placed: bool = True
+    """The machine file says that the channels are measured in supply legs."""
+
+
 def disagreeing_sum(
-    battery: Floats, left: Floats, right: Floats, gain_u: float, of_sheet: float | None = None
+    battery: Floats, left: Floats, right: Floats, gain_u: float, known: Known = Known()
 ) -> Doubt | None:
     """Battery = left + right in supply legs; another sum that fits better says that channels are swapped.
 
-    battery, left, right: shape (n,), at the same times [A]; gain_u: the greatest declared gain error; of_sheet: the
-    battery's resistance by its own current over that of its sheet, None where unknown.
+    battery, left, right: shape (n,), at the same times [A]; gain_u: the greatest declared gain error.
     """
     both = left + right
     if len(battery) < 50:
@@ -66,10 +78,12 @@ def disagreeing_sum(
             if near[0] != near[1]:
                 return _one_channel("right" if near[0] else "left", b if near[0] else a, measured)
     if fit.correlation >= CLEAR_SUM and fit.slope > 0:
-        return _all_by_one_factor(fit.slope, measured, of_sheet)
+        return _all_by_one_factor(fit.slope, measured, known)
     if fit.correlation <= -CLEAR_SUM and abs(fit.slope + 1) <= tolerance:
         return _doubt("sign", "the battery lead counts the other way than both channels", measured, ALL)
-    return _doubt("all", "a scale, a sign or a sensor's place is wrong", measured, ALL)
+    why = "a scale, a sign or a sensor's place is wrong"
+    # A current that its voltage answers is the battery's; what does not add up to it are the channels.
+    return _doubt("both", why, measured, ALL[1:]) if known.answers else _doubt("all", why, measured, ALL)
 
 
 def _swapped(battery: Floats, left: Floats, right: Floats, measured: str) -> Doubt | None:
@@ -134,10 +148,13 @@ def _one_channel(side: str, slope: float, measured: str) -> Doubt:
     )  # fmt: skip
 
 
-def _all_by_one_factor(slope: float, measured: str, of_sheet: float | None) -> Doubt:
+def _all_by_one_factor(slope: float, measured: str, known: Known) -> Doubt:
     """Both channels fit with one factor: the battery's scale, or that of both channels alike."""
     battery, channels = f"the battery lead reads {_usual(slope)}", f"both channels read {_usual(1 / slope)}"
-    far = max(slope, 1 / slope)
+    far, of_sheet = max(slope, 1 / slope), known.of_sheet
+    if known.answers and not known.placed and slope < 1:
+        why = "the channels look measured in motor leads, where more flows than in supply legs"
+        return _doubt("both", why, measured, ALL[1:])
     if far >= LEAST_TOLD and of_sheet is not None:
         # The battery's own answer says on whose side the factor is, where it is far greater than wear.
         measured += f"; its resistance by that current is {of_sheet:.3g} times its sheet's"

@@ -21,7 +21,7 @@ from analysis.bad_answer import (
     unanswering_voltage,
 )
 from analysis.bad_clock import clock_doubt, find_lag
-from analysis.bad_sum import disagreeing_sum
+from analysis.bad_sum import ALL, Known, disagreeing_sum
 from analysis.bad_values import (
     Shift,
     cut_in_stretches,
@@ -98,8 +98,16 @@ def suspect(run: Run) -> list[Finding]:
     legs = None if filled else _legs(run)
     stood = _stuck(run, None if filled else pair, legs)
     found += stood
+    sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
     ratio = seen_ohm / sheet_ohm if seen_ohm and sheet_ohm else None
-    disagreement = None if legs is None else _sum(run, legs, frozenset(cut), stood, ratio)
+    known = Known(seen_ohm is not None, ratio, sensed is not None)
+    disagreement = None if legs is None else _sum(run, legs, frozenset(cut), stood, known)
+    if disagreement is None and legs is not None:
+        # Channels that add up to a battery current of turned sign are turned as well.
+        found = [
+            replace(doubt, channels=ALL) if doubt is not None and doubt.code == "current_sign" else doubt
+            for doubt in found
+        ]
     found.append(disagreement)
     if disagreement is None and seen_ohm and sheet_ohm:
         found.append(scale_by_sheet(seen_ohm, sheet_ohm))
@@ -157,7 +165,7 @@ def _legs(run: Run) -> Pair | None:
     return time_s[keep], both[keep], third[keep], np.logical_or.reduceat(gap_after, keep[:-1])
 
 
-def _sum(run: Run, legs: Pair, cut: frozenset[str], stood: list[Doubt], of_sheet: float | None) -> Doubt | None:
+def _sum(run: Run, legs: Pair, cut: frozenset[str], stood: list[Doubt], known: Known) -> Doubt | None:
     """The sum of both channels, where none of the three stands still or is cut at its top."""
     time_s, both, right, gap_after = legs
     battery, left = both[:, 0], both[:, 1]
@@ -168,7 +176,7 @@ def _sum(run: Run, legs: Pair, cut: frozenset[str], stood: list[Doubt], of_sheet
     for name, value in (("battery_current_a", battery), ("left_current_a", left), ("right_current_a", right)):
         if name in cut:
             use &= np.abs(value) < NEAR_TOP * float(np.abs(value).max())
-    found = disagreeing_sum(battery[use], left[use], right[use], max(gains), of_sheet)
+    found = disagreeing_sum(battery[use], left[use], right[use], max(gains), known)
     if found is None or found.code == "channels_swapped":
         return found
     lag = find_lag(time_s, battery, left + right, gap_after)

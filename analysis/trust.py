@@ -84,7 +84,9 @@ NO_VOLTAGE = (
 NO_CURRENT = (Effect("refuse", (*DRAWN, *ANSWER)),)
 
 EFFECTS: dict[str, tuple[Effect, ...]] = {
-    "current_sign": (Effect("refuse", (*DRAWN, *ANSWER, "current.{lead}.mean_a")),),
+    "current_sign": (Effect("refuse", ("current.{lead}.mean_a",)),),
+    "current_sign@battery": NO_CURRENT,
+    "current_sign@side": (Effect("refuse", CHANNEL),),
     "voltage_unanswering": NO_VOLTAGE,
     "current_filled_in": REFUSE_ALL,
     "current_filled_in@battery": NO_CURRENT,

@@ -37,7 +37,7 @@ Record = dict[str, Floats]
 Change = Callable[[Record, np.random.Generator], Record]
 CART = Path(__file__).parent.parent / "sample_runs" / "cart.toml"
 BATTERY, VOLTS, LEFT, RIGHT = "battery_current_a", "battery_voltage_v", "left_current_a", "right_current_a"
-KEPT = (BATTERY, VOLTS, LEFT, RIGHT, "midpoint_voltage_v", "controller_voltage_v", "receiver_voltage_v")
+KEPT = (BATTERY, VOLTS, LEFT, RIGHT, "midpoint_voltage_v", "controller_voltage_v", "receiver_voltage_v", "mark")
 
 
 @dataclass(frozen=True, slots=True)
