@@ -46,11 +46,13 @@ __all__ = [
     "disagreeing_sum",
     "filled_in",
     "suspect",
+    "suspect_battery",
     "turned_sign",
     "unanswering_voltage",
     "zero_shift",
 ]
 
+BATTERY = "battery_current_a"
 LEADS = ("battery", "left", "right")
 MAY_BE_PARTIAL = (
     "battery_current_a",
@@ -71,16 +73,29 @@ Pair = tuple[Floats, Floats, Floats, Flags]
 """Times, current, voltage, gaps."""
 
 
-def suspect(run: Run) -> list[Finding]:
-    """All doubts of a run."""
+def suspect_battery(run: Run) -> list[Doubt]:
+    """Doubts about the battery's current and voltage beside one another, from these two channels alone."""
+    pair = _pair(run)
+    return [] if pair is None else [doubt for doubt in _answer(run, pair) if doubt is not None]
+
+
+def _pair(run: Run) -> Pair | None:
     current, voltage = run.smooth("battery_current_a"), run.smooth("battery_voltage_v")
     pair = together(current, voltage) if current is not None and voltage is not None else None
-    if pair is not None and len(pair[0]) < 2:
-        pair = None
+    return pair if pair is not None and len(pair[0]) > 1 else None
+
+
+def _sheet_ohm(run: Run) -> float | None:
     battery = run.machine.battery if run.machine else None
-    sheet_ohm = battery.whole_resistance_ohm if battery else None
+    return battery.whole_resistance_ohm if battery else None
+
+
+def suspect(run: Run) -> list[Finding]:
+    """All doubts of a run."""
+    pair, sheet_ohm = _pair(run), _sheet_ohm(run)
+    voltage = run.smooth("battery_voltage_v")
     seen_ohm = answer_ohm(*pair) if pair is not None else None
-    found: list[Doubt | None] = _answer(run, pair, sheet_ohm) if pair is not None else []
+    found: list[Doubt | None] = _answer(run, pair) if pair is not None else []
     cut: dict[str, Doubt] = {}
     for lead in LEADS:
         name = f"{lead}_current_a"
@@ -93,7 +108,9 @@ def suspect(run: Run) -> list[Finding]:
         if top is not None:
             cut[name] = top
         volts = None if voltage is None else voltage.value
-        found += [top, filled_in(label, series.value, volts, run.sensor(name).resolution, name)]
+        found.append(top)
+        if lead != "battery":
+            found.append(filled_in(label, series.value, volts, run.sensor(name).resolution, name))
     filled = any(doubt is not None and doubt.code == "current_filled_in" for doubt in found)
     legs = None if filled else _legs(run)
     stood = _stuck(run, None if filled else pair, legs)
@@ -102,12 +119,8 @@ def suspect(run: Run) -> list[Finding]:
     ratio = seen_ohm / sheet_ohm if seen_ohm and sheet_ohm else None
     known = Known(seen_ohm is not None, ratio, sensed is not None)
     disagreement = None if legs is None else _sum(run, legs, frozenset(cut), stood, known)
-    if disagreement is None and legs is not None:
-        # Channels that add up to a battery current of turned sign are turned as well.
-        found = [
-            replace(doubt, channels=ALL) if doubt is not None and doubt.code == "current_sign" else doubt
-            for doubt in found
-        ]
+    if any(doubt is not None and doubt.code == "current_sign" for doubt in found):
+        found, disagreement = _whose_sign(found, disagreement, legs is not None)
     found.append(disagreement)
     if disagreement is None and seen_ohm and sheet_ohm:
         found.append(scale_by_sheet(seen_ohm, sheet_ohm))
@@ -116,7 +129,22 @@ def suspect(run: Run) -> list[Finding]:
     return [doubt for doubt in found if doubt is not None]
 
 
-def _answer(run: Run, pair: Pair, sheet_ohm: float | None) -> list[Doubt | None]:
+def _whose_sign(
+    found: list[Doubt | None], disagreement: Doubt | None, summed: bool
+) -> tuple[list[Doubt | None], Doubt | None]:
+    """Where the battery's sign is turned: channels that add up to it are turned as well, others are right."""
+    if disagreement is not None:
+        right = disagreement.variant == "sign"
+        return found, replace(disagreement, channels=(BATTERY,)) if right else disagreement
+    if not summed:
+        return found, None
+    turned = [
+        replace(doubt, channels=ALL) if doubt is not None and doubt.code == "current_sign" else doubt for doubt in found
+    ]
+    return turned, None
+
+
+def _answer(run: Run, pair: Pair) -> list[Doubt | None]:
     """What voltage and current of the battery say of one another."""
     time_s, amps, volts, gap_after = pair
     lag = find_lag(time_s, amps, -volts, gap_after)
@@ -129,14 +157,14 @@ def _answer(run: Run, pair: Pair, sheet_ohm: float | None) -> list[Doubt | None]
         return [clock_doubt(lag, "The battery voltage", ("battery_voltage_v",), "voltage", widths)]
     found: list[Doubt | None] = [
         turned_sign(time_s, amps, volts, gap_after),
-        unanswering_voltage(time_s, amps, volts, gap_after, sheet_ohm),
+        unanswering_voltage(time_s, amps, volts, gap_after, _sheet_ohm(run)),
+        filled_in(run.label(BATTERY), amps, volts, run.sensor(BATTERY).resolution, BATTERY),
     ]
     same = float(np.ptp(amps)) <= 1e-6 * abs(float(amps[0]))
     steady = None if same and amps[0] != 0 else too_steady(time_s, amps, volts, gap_after)
     if steady is not None:
-        label = run.label("battery_current_a")
         what = "is too steady for what the voltage does: it looks filled in, or the voltage is another battery's"
-        found.append(filled_in_doubt(label, what, steady, "battery_current_a"))
+        found.append(filled_in_doubt(run.label(BATTERY), what, steady, BATTERY))
     return found
 
 

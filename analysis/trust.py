@@ -81,11 +81,12 @@ NO_VOLTAGE = (
     Effect("refuse", VOLTAGE),
     Effect("at_most", ("remaining.*", "laps.per_charge", "laps.remaining")),
 )
-NO_CURRENT = (Effect("refuse", (*DRAWN, *ANSWER)),)
+NO_SIGN = (Effect("refuse", (*DRAWN, *ANSWER)),)
+NO_CURRENT = (Effect("refuse", (*DRAWN, *ANSWER, "laps.each.peak_a")),)
 
 EFFECTS: dict[str, tuple[Effect, ...]] = {
     "current_sign": (Effect("refuse", ("current.{lead}.mean_a",)),),
-    "current_sign@battery": NO_CURRENT,
+    "current_sign@battery": NO_SIGN,
     "current_sign@side": (Effect("refuse", CHANNEL),),
     "voltage_unanswering": NO_VOLTAGE,
     "current_filled_in": REFUSE_ALL,
@@ -269,9 +270,11 @@ def reason(doubt: Doubt) -> str:
 
 def _changed(value: Estimate, effect: Effect, doubt: Doubt) -> Estimate:
     """One value under one effect."""
-    if value.refused is not None or value.value is None:
-        return value
     why = reason(doubt)
+    if value.refused is not None or value.value is None:
+        # What could not be computed may well be so for this very reason: it goes first.
+        old = value.refused or ""
+        return value if effect.act != "refuse" or why in old else refuse(value.unit, f"{why}; {old}".rstrip("; "))
     if effect.act == "refuse":
         return refuse(value.unit, why)
     if effect.act == "widen":

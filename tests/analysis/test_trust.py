@@ -23,13 +23,14 @@ from analysis.report import Report, build_report
 from analysis.run import Run
 from analysis.trust import EFFECTS, REASONS, SAME_AS, Trust
 from benchmarks import bad_data
-from benchmarks.bad_data import BATTERY, CART, LEFT, VOLTS, Record
+from benchmarks.bad_data import BATTERY, CART, LEFT, RIGHT, VOLTS, Record
 from logger.channels import BY_SI_NAME, TIME_COLUMN
 from logger.metadata import Metadata
 from logger.runfile import write_frame
 from tests.analysis.test_report import checked
 
 RNG = np.random.default_rng(5)
+LAP_FIGURES = ("net_ah", "net_wh", "peak_a", "min_voltage_v", "sag_v", "left_ah", "right_ah")
 MACHINE = CART.read_text(encoding="utf-8")
 
 
@@ -100,11 +101,20 @@ def test_a_turned_current_leaves_what_its_size_tells(plain: Report, record: Reco
     assert report.laps.each
     assert all(lap.net_ah is None and lap.net_wh is None for lap in report.laps.each)
     # |i|: peaks and margins stay as they were.
-    assert not under(refused, "fuse.*", "current.battery.peak_a", "current.battery.rms_a.*")
+    assert not under(refused, "fuse.*", "current.battery.peak_a", "current.battery.rms_a.*", "energy.by_channel.*")
     assert report.fuses["main"].margin.value == pytest.approx(plain.fuses["main"].margin.value, rel=1e-6)
     text = render(report, width=200)
     assert "not given: the sign of the battery current looks turned (finding current_sign)" in text
     assert "laps per charge not given" in " ".join(answer.text for answer in answers(report))
+
+
+def test_channels_that_add_up_to_a_turned_battery_are_turned_too(plain: Report, record: Record, tmp_path: Path) -> None:
+    turned = {name: -record[name] for name in (BATTERY, LEFT, RIGHT)}
+    report = report_of(record | turned, tmp_path)
+    assert codes(report) == {"current_sign"}
+    refused = changed(plain, report, "refused")
+    assert {"energy.net_ah", "energy.by_channel.left.net_ah", "energy.by_channel.right.net_ah"} <= refused
+    assert report.fuses["right"].margin.refused is None
 
 
 def test_a_filled_in_current_is_an_assumption(plain: Report, record: Record, tmp_path: Path) -> None:
@@ -253,7 +263,7 @@ def test_every_path_of_the_table_is_in_the_report(plain: Report) -> None:
     """A value renamed elsewhere would silently be trusted again."""
     known = set(leaves(plain.as_json()))
     plainly = {"battery.weak_block", "battery.worst_sag_at_s"}
-    plainly |= {f"laps.each.{name}" for name in ("net_ah", "net_wh", "min_voltage_v", "sag_v", "left_ah", "right_ah")}
+    plainly |= {f"laps.each.{name}" for name in LAP_FIGURES}
     for code, effects in EFFECTS.items():
         for path in (path for effect in effects for path in effect.paths):
             wanted = [path.format(lead=lead, place=place) for lead, place in (("left", "left"), ("battery", "main"))]
@@ -281,7 +291,9 @@ def test_effects_on_one_value() -> None:
     part = {"net_ah": value, "recovered_ah": refuse("Ah", "not measured")}
     refused = Trust.under([doubt("current_sign", channels=(BATTERY,))]).of("energy", part)
     assert refused["net_ah"] == refuse("Ah", "the sign of the battery current looks turned (finding current_sign)")
-    assert refused["recovered_ah"].refused == "not measured", "the first reason stays"
+    assert refused["recovered_ah"].refused == (
+        "the sign of the battery current looks turned (finding current_sign); not measured"
+    ), "what may be the cause goes first"
     cut = Trust.under([doubt("cut_top", channels=(BATTERY,))])
     lower = cut.of("energy", part)["net_ah"]
     assert (lower.low, lower.value, lower.high, lower.bound) == (9.0, 10.0, None, "at_least")
