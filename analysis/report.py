@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,12 +17,13 @@ from analysis.fuse_curve import fuse_table, opening_times_s, rated_after_s
 from analysis.integrals import bridged
 from analysis.laps import Laps, assess_laps
 from analysis.ledger import ledger_charge
-from analysis.observations import observe
+from analysis.observations import clipping, observe
 from analysis.path import PathResult, assess_paths
 from analysis.run import Run
 from analysis.sag import Sag, assess_sag
 from analysis.state_of_charge import told_charge, told_rest_h
 from analysis.suspicion import suspect
+from analysis.trust import Trust
 
 SCHEMA = 1
 LEADS = ("battery", "left", "right")
@@ -177,8 +178,11 @@ def build_report(
         corner = run.sensor(f"{lead_of[place]}_current_a").bandwidth_hz
         fuses[place] = assess_fuse(spec, current.prepared, current.error, corner)
     paths = assess_paths(run, {place: currents[lead] for place, lead in lead_of.items()})
-    sag = assess_sag(run)
-    energy = energy_used(run)
+    doubts = [*suspect(run), *clipping(run, currents)]
+    trust = Trust.under(doubts)
+    # Where the count starts and what lies ahead are drawn from what is left of the voltages.
+    sag = trust.of("battery", assess_sag(run))
+    energy = trust.of("energy", energy_used(run))
     mismatch = run.arrangement_mismatch()
     rested = told_rest_h(run.metadata.rested_h) if rested_h is None else rested_h
     stated = told_charge(run.metadata.start_charge) if fraction is None else fraction
@@ -194,16 +198,25 @@ def build_report(
         drawn = energy.net_ah if run.start_row == 0 else None
         charge = assess_charge(run, sag, currents["battery"], start, speed(run, laps), drawn)
     per_charge, left = laps.in_charge(charge.full.charge_ah, charge.remaining.charge_ah)
+    currents, fuses, paths = trust.of("current", currents), trust.fuses(fuses), trust.paths(paths)
+    charge = replace(
+        charge,
+        state_of_charge=trust.of("battery", {"state_of_charge": charge.state_of_charge})["state_of_charge"],
+        remaining=trust.of("remaining", charge.remaining),
+    )
+    laps, ahead = trust.of("laps", laps), trust.of("laps", {"per_charge": per_charge, "remaining": left})
     found = [
         *(finding for fuse in fuses.values() for finding in fuse.findings),
         *(finding for path in paths.values() for finding in path.findings),
         *sag.findings,
         *laps.findings,
-        *suspect(run),
-        *observe(run, currents, sag, charge, mismatch),
+        *doubts,
+        *observe(run, sag, charge, mismatch),
     ]
     findings = tuple(sorted(found, key=lambda finding: _SEVERITY[finding.severity]))
-    return Report(run, energy, currents, fuses, paths, sag, charge, laps, per_charge, left, findings)
+    return Report(
+        run, energy, currents, fuses, paths, sag, charge, laps, ahead["per_charge"], ahead["remaining"], findings
+    )
 
 
 def _driven_s(run: Run) -> tuple[float, float]:
