@@ -26,6 +26,8 @@ CLEARER = 1.15
 """And how many times as large as without any lag."""
 LEAST_POINTS = 400
 LEAST_GOOD = 3
+LEAST_MOVES, LEAST_MOVE = 20, 0.01
+"""So many changes of this part of the greatest: a handful of steps may fall together by chance at some lag."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +60,11 @@ def find_lag(time_s: Floats, first: Floats, second: Floats, gap_after: Flags) ->
         return None
     interval_s = float(np.median(np.diff(time_s)))
     span_s = float(time_s[-1] - time_s[0])
+    if float(np.ptp(first)) <= 1e-6 * float(np.abs(first).max()):
+        return None
     base_s = _coarse(time_s, first, second, gap_after, max(COARSE_S, interval_s), span_s)
+    if base_s is None:
+        return None
     for step_s in (FINE_S, 0.1, COARSE_S):
         step_s = max(step_s, interval_s)
         found = _stretches(time_s, first, second, gap_after, step_s, base_s)
@@ -123,13 +129,17 @@ def _correlate(first: Floats, second: Floats, reach: int) -> Floats:
     return np.asarray(both / scale) if scale > 0 else np.zeros(2 * reach + 1)
 
 
-def _coarse(time_s: Floats, first: Floats, second: Floats, gap_after: Flags, step_s: float, span_s: float) -> float:
-    """The lag of the whole run, to a step [s]."""
+def _coarse(
+    time_s: Floats, first: Floats, second: Floats, gap_after: Flags, step_s: float, span_s: float
+) -> float | None:
+    """The lag of the whole run, to a step [s]; None where too few changes make up all there is to compare."""
     count = int(span_s / step_s)
     reach = int(min(LONGEST_LAG_S, span_s / 4) / step_s)
     if count < 40 or reach < 1:
         return 0.0
     x, y = _grid(time_s, (first, second), gap_after, step_s, float(time_s[0]), count)
+    if int((np.abs(x) > LEAST_MOVE * float(np.abs(x).max())).sum()) < LEAST_MOVES:
+        return None
     found = _correlate(x, y, reach)
     best = int(np.argmax(found))
     # A repeated lap gives many peaks; only one that is clearly higher than that without lag counts. Where the strongest

@@ -67,6 +67,8 @@ SUM_AT_LAG = 0.8
 """The sum of both channels is the battery's current: at the right lag their changes agree almost wholly."""
 NEAR_TOP = 0.98
 """Means over some samples reach a cut top only nearly."""
+BLUR = 0.3
+"""Noise of this part of a step makes neighbouring readings differ now and then."""
 LEAST_MOVED_A = 1.0
 LEAST_MOVED_V = 0.02
 Pair = tuple[Floats, Floats, Floats, Flags]
@@ -83,6 +85,13 @@ def _pair(run: Run) -> Pair | None:
     current, voltage = run.smooth("battery_current_a"), run.smooth("battery_voltage_v")
     pair = together(current, voltage) if current is not None and voltage is not None else None
     return pair if pair is not None and len(pair[0]) > 1 else None
+
+
+def _step(run: Run, name: str) -> float | None:
+    """Declared step of a reading that its declared noise does not blur; else None."""
+    sensor = run.sensor(name)
+    step = sensor.resolution or 0.0
+    return step if (sensor.noise or 0.0) < BLUR * step else None
 
 
 def _sheet_ohm(run: Run) -> float | None:
@@ -110,7 +119,7 @@ def suspect(run: Run) -> list[Finding]:
         volts = None if voltage is None else voltage.value
         found.append(top)
         if lead != "battery":
-            found.append(filled_in(label, series.value, volts, run.sensor(name).resolution, name))
+            found.append(filled_in(label, series.value, volts, _step(run, name), name))
     filled = any(doubt is not None and doubt.code == "current_filled_in" for doubt in found)
     legs = None if filled else _legs(run)
     stood = _stuck(run, None if filled else pair, legs)
@@ -158,7 +167,7 @@ def _answer(run: Run, pair: Pair) -> list[Doubt | None]:
     found: list[Doubt | None] = [
         turned_sign(time_s, amps, volts, gap_after),
         unanswering_voltage(time_s, amps, volts, gap_after, _sheet_ohm(run)),
-        filled_in(run.label(BATTERY), amps, volts, run.sensor(BATTERY).resolution, BATTERY),
+        filled_in(run.label(BATTERY), amps, volts, _step(run, BATTERY), BATTERY),
     ]
     same = float(np.ptp(amps)) <= 1e-6 * abs(float(amps[0]))
     steady = None if same and amps[0] != 0 else too_steady(time_s, amps, volts, gap_after)

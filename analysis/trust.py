@@ -171,7 +171,7 @@ REASONS = {
 }
 SAME_AS = {"sensor_clipped": "cut_top"}
 NULLABLE = frozenset(
-    {"weak_block", "worst_sag_at_s", "tightest_window_s", "tightest_at_s", "ends_by", "evidence", "worst_rms_a",
+    {"weak_block", "worst_sag_at_s", "tightest_window_s", "tightest_at_s", "worst_rms_a", "ends_by", "evidence",
      "peak_at_s", "net_wh", "net_ah", "left_ah", "right_ah", "min_voltage_v", "sag_v", "peak_a"}
 )  # fmt: skip
 """Plain figures that become null where refused."""
