@@ -23,10 +23,6 @@ from analysis.wire import Conductor, adiabatic_current_a, ampacity, short_time_k
 CODES = "Local codes and the judgement of a licensed person come before it."
 
 
-ADVICE = "fuse_rating_advice"
-"""Code of the finding."""
-
-
 @dataclass(frozen=True, slots=True)
 class LeadLimits:
     """What must not carry more than the fuse lets through, in one lead."""
@@ -263,4 +259,4 @@ def advice_finding(who: str, result: FuseResult, advice: FuseAdvice) -> Finding 
     measured = ("continuous", "exposure")
     grave = any(failure.startswith(measured) for failure in advice.fails)
     action = f"Lower the load or change the lead where nothing meets all of it. {CODES}"
-    return Finding("caution" if grave else "note", ADVICE, what, advice.why.rstrip("."), action)
+    return Finding("caution" if grave else "note", "fuse_rating_advice", what, advice.why.rstrip("."), action)

@@ -8,7 +8,7 @@ from analysis.current import Current
 from analysis.estimate import Estimate
 from analysis.finding import Finding
 from analysis.fuse import FuseResult, FuseSpec, assess_fuse
-from analysis.fuse_advice import ADVICE, FuseAdvice, advice_finding, advise, none_given
+from analysis.fuse_advice import FuseAdvice, advice_finding, advise, none_given
 from analysis.fuse_margin import measured_margins, translated_margins
 from analysis.path import lead_limits
 from analysis.run import Run
@@ -31,8 +31,7 @@ class FuseLead:
         if result == self.result:
             return self
         why = result.margin.refused or "doubts about the data limit its margin"
-        own = [finding for finding in self.findings if finding not in self.result.findings and finding.code != ADVICE]
-        return FuseLead(result, none_given(f"No other rating is named: {why}."), (*result.findings, *own))
+        return FuseLead(result, none_given(f"No other rating is named: {why}."), result.findings)
 
     def as_json(self) -> dict[str, object]:
         """The report's object."""
