@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.alarms import Alarm, Observer, Observers, alarm_of
-from logger.blocks import LONGEST_US, Block, Booted, Item, Stretch, part_of
+from logger.blocks import LONGEST_US, Block, Booted, Item, Stretch
 from logger.channels import BY_WIRE_ID
 from logger.clock import ClockFit, RunClock
 from logger.decoder import BoardDecoder
@@ -193,23 +193,17 @@ class RunBuilder:
 
     def _stretch(self, stretch: Stretch, host_us: npt.NDArray[np.int64]) -> None:
         """Take a block that came in several records, each with its time: what `_block` makes of each part."""
-        parts = stretch.parts()
-        piece, first = next(parts)
-        self._block(first, int(host_us[piece]))
-        if len(stretch.pieces) == 1:
-            return
-        start = len(first.time_us)
-        rest = part_of(stretch.block, slice(start, None))
-        if not self._rest(rest, stretch.ends[1:] - start, host_us[stretch.pieces[1:]]):
-            for piece, part in parts:
+        if not self._take_parts(stretch, host_us[stretch.pieces]):
+            for piece, part in stretch.parts():
                 self._block(part, int(host_us[piece]))
 
-    def _rest(self, block: Block, ends: npt.NDArray[np.int64], host_us: npt.NDArray[np.int64]) -> bool:
-        """Take further parts of a block at once; False, and nothing done, where one of them is a special case."""
+    def _take_parts(self, stretch: Stretch, host_us: npt.NDArray[np.int64]) -> bool:
+        """Take all parts at once; False, and nothing done, where one of them is a special case."""
         if self._why_gap != "source":
             return False
+        block = stretch.block
         until_us = LONGEST_US if self._limit_us is None else self._limit_us
-        run_us = self._clock.place_parts(block.time_us, ends, host_us, until_us)
+        run_us = self._clock.place_parts(block.boot, block.time_us, stretch.ends, host_us, until_us)
         if run_us is None:
             return False
         self._extremes.note_samples(block.boot, int(block.time_us[0]), int(block.time_us[-1]))

@@ -130,18 +130,19 @@ class RunClock:
 
     def place_parts(
         self,
+        boot: int,
         time_us: npt.NDArray[np.int64],
         ends: npt.NDArray[np.int64],
         host_us: npt.NDArray[np.int64],
         until_us: int = LONGEST_US,
     ) -> npt.NDArray[np.int64] | None:
-        """Run time of samples that came in several parts, in the boot of the last ones: what `place` says of each part.
+        """Run time of samples that came in several parts: what `place` says of each part.
 
         `ends` are the rows up to the end of each part, `host_us` when it arrived. None, and nothing done, where one of
         them is a special case or would end after `until_us`.
         """
         run_us = time_us + self._shift_us
-        if self._last_host_us is None or run_us[0] <= self._last_run_us or run_us[-1] > until_us:
+        if boot != self._boot or self._last_host_us is None or run_us[0] <= self._last_run_us or run_us[-1] > until_us:
             return None
         hosts, rows = host_us.tolist(), ends.tolist()
         before_us = [self._last_host_us, *hosts[:-1]]

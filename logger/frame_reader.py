@@ -7,9 +7,9 @@ frame goes through the same hands as ever.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import deque
 from collections.abc import Sequence
-from typing import NamedTuple
 
 import numpy as np
 
@@ -41,9 +41,8 @@ from logger.frames import (
     Reply,
     Samples,
     decode,
-    row_dtype,
-    unpack_rows,
 )
+from logger.gathered import Gathered, read_block
 
 RECENT_SEQUENCES = 64
 MAX_WAITING_FRAMES = 256
@@ -56,19 +55,6 @@ AGREE_US = 600_000_000
 LEAST_STRETCH = 8
 """Frames from which a table is faster than one frame after the other."""
 LEAST_TABLE_BYTES = 16_384
-
-
-class _Gathered(NamedTuple):
-    """A samples frame that waits for its block."""
-
-    piece: int
-    """Which piece of the stream it ended in."""
-    offset: int
-    first_us: int
-    """Unwrapped."""
-    interval_us: int
-    samples: int
-    rows: bytes
 
 
 class FrameReader:
@@ -89,7 +75,7 @@ class FrameReader:
         self._clock = BoardTime()
         self._waiting: deque[tuple[int, Samples]] = deque()
         self._piece = 0
-        self._run: list[_Gathered] = []
+        self._run: list[Gathered] = []
         self._run_layout: Layout | None = None
         self._after: int | None = None
         """Time of the last sample given out in this boot."""
@@ -171,7 +157,7 @@ class FrameReader:
             offset = self._offset + int(table.starts[place])
             self._piece = int(piece_of[place])
             self._frame(data[table.starts[place] : table.ends[place]], offset, items)
-            placed = bool(self._run) and self._run[-1].offset == offset
+            placed = bool(self._run) and self._run[-1].offsets[-1] == offset
             # Where it was taken, in this boot and layout and at its time, those after it are too.
             if placed and end - place > LEAST_STRETCH and self._take_all(table, piece_of, place + 1, end):
                 return
@@ -183,16 +169,16 @@ class FrameReader:
         if times_us is None:
             return False
         self._recent.extend(heads["sequence"][-RECENT_SEQUENCES:].tolist())
-        rows = zip(table.rows_at[first:end].tolist(), table.rows_end[first:end].tolist(), strict=True)
-        fields = (
-            piece_of[first:end].tolist(),
-            (table.starts[first:end] + self._offset).tolist(),
-            times_us.tolist(),
-            heads["interval_us"][1:].tolist(),
-            heads["count"][1:].tolist(),
-            [table.bodies[start:stop] for start, stop in rows],
+        self._run.append(
+            Gathered(
+                piece_of[first:end].tolist(),
+                (table.starts[first:end] + self._offset).tolist(),
+                times_us.tolist(),
+                heads["interval_us"][1:].tolist(),
+                heads["count"][1:].tolist(),
+                table.rows(first, end),
+            )
         )
-        self._run += map(_Gathered._make, zip(*fields, strict=True))
         return True
 
     def _frame(self, stuffed: bytes, offset: int, items: list[Item | Stretch]) -> None:
@@ -263,13 +249,12 @@ class FrameReader:
 
     def _describe(self, board: Describe, items: list[Item | Stretch]) -> None:
         self._close_run(items)
-        columns = tuple(
-            BY_WIRE_ID[c.wire_id].name if c.wire_id in BY_WIRE_ID else f"unknown_{c.wire_id}" for c in board.channels
-        )
         key = (board.boot & 0xFF, board.layout)
-        if len(self._layouts) >= MAX_LAYOUTS:
-            self._layouts.clear()
-        self._layouts[key] = Layout(columns, board.interval_us, board, row_dtype(board.channels).itemsize)
+        known = self._layouts.get(key)
+        if known is None or known.board is not board:
+            if len(self._layouts) >= MAX_LAYOUTS:
+                self._layouts.clear()
+            self._layouts[key] = _layout(board)
         items.append(board)
         waiting, self._waiting = self._waiting, deque()
         for offset, samples in waiting:
@@ -313,7 +298,9 @@ class FrameReader:
         if self._run_layout is not layout:
             self._close_run(items)
             self._run_layout = layout
-        self._run.append(_Gathered(self._piece, offset, first, samples.interval_us, samples.count, samples.rows))
+        self._run.append(
+            Gathered([self._piece], [offset], [first], [samples.interval_us], [samples.count], samples.rows)
+        )
 
     def finish(self) -> list[Item]:
         """What still waited for a witness when the stream ended; nobody spoke against it."""
@@ -327,15 +314,18 @@ class FrameReader:
     def _close_earlier(self, items: list[Item | Stretch]) -> None:
         """What came in earlier pieces is told before what this one brings."""
         run, piece = self._run, self._piece
-        if run and run[0].piece < piece:
-            count = len(run)
-            while run[count - 1].piece == piece:
-                count -= 1
-            layout = self._run_layout
-            self._run, later = run[:count], run[count:]
-            self._close_run(items)
-            if later:
-                self._run, self._run_layout = later, layout
+        if not run or run[0].pieces[0] == piece:
+            return
+        count = sum(frames.pieces[0] < piece for frames in run)
+        earlier, later = run[:count], run[count:]
+        if earlier[-1].pieces[-1] == piece:
+            earlier[-1], rest = earlier[-1].cut(bisect_left(earlier[-1].pieces, piece))
+            later.insert(0, rest)
+        layout = self._run_layout
+        self._run = earlier
+        self._close_run(items)
+        if later:
+            self._run, self._run_layout = later, layout
 
     def _close_run(self, items: list[Item | Stretch]) -> None:
         """Turn the sample frames gathered so far, all of one layout, into one block for each piece of the stream."""
@@ -343,42 +333,30 @@ class FrameReader:
         if not run or layout is None:
             return
         self._run, self._run_layout = [], None
-        block = _read(run, layout, self._boot)
-        if run[0].piece == run[-1].piece:
-            self._finish(block, run[0], items)
+        block = read_block(run, layout, self._boot)
+        if run[0].pieces[0] == run[-1].pieces[-1]:
+            self._finish(block, run[0].pieces[0], run[0].offsets[0], items)
             return
-        pieces = np.array([frame.piece for frame in run])
+        pieces = np.array([piece for frames in run for piece in frames.pieces])
         last = np.flatnonzero(np.append(pieces[1:] != pieces[:-1], True))
-        ends = np.cumsum([frame.samples for frame in run])[last]
+        ends = np.cumsum([samples for frames in run for samples in frames.samples])[last]
         known = known_columns(block)
         if goes_on_well(known, self._after):
             self._after = int(known.time_us[-1])
             items.append(Stretch(known, pieces[last], ends))
             return
         # What is wrong in it is counted for each piece.
+        offsets = [offset for frames in run for offset in frames.offsets]
         begins = zip([0, *(last[:-1] + 1).tolist()], [0, *ends[:-1].tolist()], ends.tolist(), strict=True)
         for frame, begin, end in begins:
-            self._finish(part_of(block, slice(begin, end)), run[frame], items)
+            self._finish(part_of(block, slice(begin, end)), int(pieces[frame]), offsets[frame], items)
 
-    def _finish(self, block: Block, first: _Gathered, items: list[Item | Stretch]) -> None:
-        done = finish_block(block, first.offset, self._after)
+    def _finish(self, block: Block, piece: int, offset: int, items: list[Item | Stretch]) -> None:
+        done = finish_block(block, offset, self._after)
         self._after = last_time(done, self._after)
-        for item in done:
-            if isinstance(item, Block):
-                items.append(Stretch.of(item, first.piece))
-            else:
-                items.append(item)
+        items += (Stretch.of(item, piece) if isinstance(item, Block) else item for item in done)
 
 
-def _read(run: Sequence[_Gathered], layout: Layout, boot: int) -> Block:
-    """All the rows of frames of one layout."""
-    assert layout.board is not None
-    counts = np.array([frame.samples for frame in run])
-    # The place of each row in its frame, and what its frame says, for all rows at once.
-    place = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
-    first = np.repeat(np.array([frame.first_us for frame in run], np.int64), counts)
-    time_us = first + place * np.repeat(np.array([frame.interval_us for frame in run], np.int64), counts)
-    rows = b"".join([frame.rows for frame in run])
-    values = unpack_rows(Samples(0, 0, 0, 1, rows, len(time_us)), layout.board.channels)
-    assert values is not None
-    return Block(layout, boot, time_us, values)
+def _layout(board: Describe) -> Layout:
+    names = (BY_WIRE_ID[c.wire_id].name if c.wire_id in BY_WIRE_ID else f"unknown_{c.wire_id}" for c in board.channels)
+    return Layout(tuple(names), board.interval_us, board, sum(channel.bits // 8 for channel in board.channels))

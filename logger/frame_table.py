@@ -42,6 +42,17 @@ class FrameTable:
     heads: npt.NDArray[np.void]
     """Fields of `_HEAD`; of use where `follows` holds."""
 
+    def rows(self, first: int, end: int) -> bytes:
+        """The rows of frames that follow one another."""
+        at, stop = self.rows_at[first:end], self.rows_end[first:end]
+        size, far = int(stop[0] - at[0]), int(at[-1] - at[0])
+        step = far // (end - first - 1) if end - first > 1 else size
+        if size <= step and (at == at[0] + step * np.arange(end - first)).all() and (stop - at == size).all():
+            # All of one length: a table, less what lies between the rows.
+            table = np.frombuffer(self.bodies, np.uint8, far + size, int(at[0]))
+            return np.lib.stride_tricks.as_strided(table, (end - first, size), (step, 1)).tobytes()
+        return b"".join([self.bodies[begin:close] for begin, close in zip(at.tolist(), stop.tolist(), strict=True)])
+
     @property
     def stretches(self) -> list[tuple[int, int]]:
         """(first, end) of frames each of which, but the first, follows the one before."""

@@ -12,6 +12,7 @@ import struct
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -281,6 +282,7 @@ def encode(message: Message, sequence: int) -> bytes:
     return cobs_encode(body + _CRC.pack(binascii.crc_hqx(body, 0xFFFF))) + b"\0"
 
 
+@lru_cache(maxsize=32)
 def _describe(payload: bytes) -> Describe:
     board_id, boot, layout, interval_us = _DESCRIBE.unpack_from(payload)
     at = _DESCRIBE.size
