@@ -25,7 +25,6 @@ from logger.extremes import BoardExtremes
 from logger.frames import Describe, Event, EventCode, Extremes, Fault
 from logger.journal import Damage, Record
 from logger.metadata import Gap, Metadata
-from logger.runfile import write_run
 from logger.segments import Segments
 
 MAX_EVENTS = 10_000
@@ -250,8 +249,6 @@ class RunBuilder:
         self.alarms.update((alarm["number"], alarm) for alarm in self.observe())
         if self.trouble:
             self.faults["observer"] = len(self.trouble)
-        self._segments.seal()
-        self._segments.check()
         fit = self.clock
         metadata = replace(
             header,
@@ -270,7 +267,7 @@ class RunBuilder:
             extremes=self._extremes.as_json(),
             stop_reason=stop_reason,
         )
-        write_run(path, self._segments.paths, metadata)
+        self._segments.write(path, metadata)
         self.discard_segments()
         return metadata
 

@@ -327,6 +327,7 @@ class Recorder:
                 metadata = builder.finish(path, run_header(header, builder.clock), stop.reason)
             except SegmentError as error:
                 self._teller.say(f"{error} The run is decoded from the journal again.")
+                builder.discard_segments()
                 metadata = rebuild(JournalReader(journal), path, header, stop.reason)
         except Exception as error:
             why = str(error) if isinstance(error, LoggerError) else f"Writing the run failed, a defect: {error!r}."

@@ -17,7 +17,8 @@ from logger.blocks import Block
 from logger.channels import CHANNELS, INT32_NULL, TIME_COLUMN
 from logger.errors import SegmentError
 from logger.frames import INT64_NULL
-from logger.runfile import write_segment
+from logger.metadata import Metadata
+from logger.runfile import Digest, digest, write_frame, write_run, write_segment
 
 SEGMENT_US = 600_000_000
 MAX_ROWS = 1_000_000
@@ -42,11 +43,7 @@ class Segments:
         self._rows = 0
         self._start_us = 0
         self._sums: dict[Path, int] = {}
-
-    @property
-    def paths(self) -> list[Path]:
-        """Sealed segments, oldest first."""
-        return list(self._sums)
+        self._digests: list[Digest] = []
 
     def add(self, run_us: npt.NDArray[np.int64], block: Block) -> None:
         """Take the next samples. Raises StorageError where a segment that is due cannot be written."""
@@ -70,11 +67,25 @@ class Segments:
         """Write what is in memory as a segment. Raises StorageError."""
         if not self._rows:
             return
-        self._pack()
+        frame = self._table()
         path = self._folder / f".{self._run_id}.seg-{len(self._sums) + 1:04d}.parquet"
-        write_segment(path, pl.concat(self._packed, how="diagonal"))
+        write_segment(path, frame)
         self._sums[path] = _checksum(path)
+        self._digests.append(digest(frame))
         self._packed, self._rows = [], 0
+
+    def _table(self) -> pl.DataFrame:
+        self._pack()
+        return pl.concat(self._packed, how="diagonal")
+
+    def write(self, path: Path, metadata: Metadata) -> None:
+        """Write the run file: all that was added. Raises StorageError, SegmentError."""
+        if not self._sums:
+            write_frame(path, self._table(), metadata)
+            return
+        self.seal()
+        self.check()
+        write_run(path, list(self._sums), metadata, self._digests)
 
     def check(self) -> None:
         """Raise SegmentError where a segment is not what was sealed."""
@@ -90,7 +101,7 @@ class Segments:
         """Remove the sealed segments: their samples are in the run file, or can be decoded from the journal again."""
         for path in self._sums:
             path.unlink(missing_ok=True)
-        self._sums = {}
+        self._sums, self._digests = {}, []
 
 
 def _checksum(path: Path) -> int:
