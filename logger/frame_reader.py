@@ -84,19 +84,18 @@ class FrameReader:
 
     def feed(self, data: bytes) -> list[Item]:
         """Items completed by `data`, in the order they were sent."""
-        items: list[Item | Stretch] = []
-        if len(data) >= LEAST_TABLE_BYTES:
-            self._feed_table([data], 0, items)
-        else:
-            self._feed_bytes(data, items)
-        self._close_run(items)
-        return [item.block if isinstance(item, Stretch) else item for item in items]
+        return [item.block if isinstance(item, Stretch) else item for item in self.feed_pieces([data])]
 
     def feed_pieces(self, pieces: Sequence[bytes], number: int = 0) -> list[Item | Stretch]:
         """What `feed` gives for one piece after the other, counted from `number`; blocks say which they came in."""
         items: list[Item | Stretch] = []
-        self._feed_table(pieces, number, items)
+        if sum(map(len, pieces)) < LEAST_TABLE_BYTES:
+            for self._piece, piece in enumerate(pieces, number):
+                self._feed_bytes(piece, items)
+        else:
+            self._feed_table(pieces, number, items)
         self._close_run(items)
+        self._piece = 0
         return items
 
     def _feed_bytes(self, data: bytes, items: list[Item | Stretch]) -> None:
@@ -122,6 +121,7 @@ class FrameReader:
 
     def _between_zeros(self, stuffed: bytes, offset: int, items: list[Item | Stretch]) -> None:
         if self._overlong:
+            self._close_earlier(items)
             items.append(Fault("long", offset - self._overlong, self._overlong + len(stuffed)))
             self._overlong = 0
         elif stuffed:
@@ -146,8 +146,6 @@ class FrameReader:
                 self._stretch(data, table, piece_of, first, end, items)
             self._offset += len(data)
         self._keep_rest()
-        self._close_run(items)
-        self._piece = 0
 
     def _stretch(
         self, data: bytes, table: FrameTable, piece_of: Ints, first: int, end: int, items: list[Item | Stretch]
@@ -168,7 +166,7 @@ class FrameReader:
         times_us = self._clock.unwrap_all(heads["first_us"].astype(np.int64))
         if times_us is None:
             return False
-        self._recent.extend(heads["sequence"][-RECENT_SEQUENCES:].tolist())
+        self._recent.extend(heads["sequence"][1:][-RECENT_SEQUENCES:].tolist())
         self._run.append(
             Gathered(
                 piece_of[first:end].tolist(),
