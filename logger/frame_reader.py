@@ -31,7 +31,6 @@ from logger.channels import BY_WIRE_ID
 from logger.frame_table import FrameTable, Ints, tabulate
 from logger.frames import (
     MAX_FRAME,
-    Command,
     Describe,
     Event,
     Extremes,
@@ -121,8 +120,7 @@ class FrameReader:
 
     def _between_zeros(self, stuffed: bytes, offset: int, items: list[Item | Stretch]) -> None:
         if self._overlong:
-            self._close_earlier(items)
-            items.append(Fault("long", offset - self._overlong, self._overlong + len(stuffed)))
+            self._blame("long", offset - self._overlong, self._overlong + len(stuffed), items)
             self._overlong = 0
         elif stuffed:
             self._frame(stuffed, offset, items)
@@ -183,14 +181,11 @@ class FrameReader:
         try:
             frame = decode(stuffed)
         except FrameError as error:
-            self._close_earlier(items)
             if error.kind == "version":
                 self.newest_version = max(self.newest_version, error.found or 0)
-            items.append(Fault("long" if len(stuffed) > MAX_FRAME else error.kind, offset, len(stuffed)))
+            self._blame("long" if len(stuffed) > MAX_FRAME else error.kind, offset, len(stuffed), items)
             return
         self.understood = True
-        if isinstance(frame.message, Samples | Command) or not self._is_next(frame.sequence):
-            self._close_earlier(items)  # the others close all of the run before they add anything
         self._notice_boot(frame.message, items)
         if not self._in_sequence(frame.sequence, offset, len(stuffed), items):
             return
@@ -203,7 +198,7 @@ class FrameReader:
                 self._close_run(items)
                 items.append(frame.message)
             case _:
-                items.append(Fault("type", offset, len(stuffed)))
+                self._blame("type", offset, len(stuffed), items)
 
     def _notice_boot(self, message: Message, items: list[Item | Stretch]) -> None:
         """A changed boot counter starts sequence and clock anew; sample frames carry its low byte."""
@@ -227,21 +222,18 @@ class FrameReader:
         self._after = None
         items.append(Booted(self._boot))
 
-    def _is_next(self, sequence: int) -> bool:
-        return bool(self._recent) and sequence == (self._recent[-1] + 1) & 0xFFFF
-
     def _in_sequence(self, sequence: int, offset: int, length: int, items: list[Item | Stretch]) -> bool:
         recent = self._recent
         if recent:
             ahead = (sequence - recent[-1]) & 0xFFFF
             if ahead == 0 or (ahead >= 0x8000 and sequence in recent):
-                items.append(Fault("duplicate", offset, length))
+                self._blame("duplicate", offset, length, items)
                 return False
             if ahead >= 0x10000 - RECENT_SEQUENCES:
-                items.append(Fault("order", offset, length))
+                self._blame("order", offset, length, items)
                 return False
             if ahead > 1:
-                items.append(Fault("sequence", offset, ahead - 1))
+                self._blame("sequence", offset, ahead - 1, items)
         recent.append(sequence)
         return True
 
@@ -264,12 +256,12 @@ class FrameReader:
             self._waiting.append((offset, samples))
             if len(self._waiting) > MAX_WAITING_FRAMES:
                 late_offset, late = self._waiting.popleft()
-                items.append(Fault("layout", late_offset, len(late.rows)))
+                self._blame("layout", late_offset, len(late.rows), items)
             return
         # A stretch of more than half the clock is no stretch: the next frame's time could mean two things.
         span_us = samples.count * samples.interval_us
         if len(samples.rows) != samples.count * layout.row_size or span_us > CLOCK_WRAP // 2:
-            items.append(Fault("payload", offset, len(samples.rows)))
+            self._blame("payload", offset, len(samples.rows), items)
             return
         near_us = max(NEAR_US, 10 * span_us)
         near = self._clock.step(samples.first_us) <= near_us
@@ -280,7 +272,7 @@ class FrameReader:
                 self._place(*doubtful, items)
                 near = self._clock.step(samples.first_us) <= near_us
             else:
-                items.append(Fault("order", doubtful[0], len(doubtful[1].rows)))
+                self._blame("order", doubtful[0], len(doubtful[1].rows), items)
         if near:
             self._place(offset, samples, layout, items)
         else:
@@ -309,8 +301,12 @@ class FrameReader:
             self._close_run(items)
         return [item.block if isinstance(item, Stretch) else item for item in items]
 
+    def _blame(self, kind: str, offset: int, length: int, items: list[Item | Stretch]) -> None:
+        """Count a fault; samples of earlier pieces are told before it."""
+        self._close_earlier(items)
+        items.append(Fault(kind, offset, length))
+
     def _close_earlier(self, items: list[Item | Stretch]) -> None:
-        """What came in earlier pieces is told before what this one brings."""
         run, piece = self._run, self._piece
         if not run or run[0].pieces[0] == piece:
             return
