@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from logger.blocks import Block
+from logger.blocks import Block, part_of
 from logger.channels import CHANNELS, INT32_NULL, TIME_COLUMN
 from logger.errors import SegmentError
 from logger.frames import INT64_NULL
@@ -47,6 +47,12 @@ class Segments:
 
     def add(self, run_us: npt.NDArray[np.int64], block: Block) -> None:
         """Take the next samples. Raises StorageError where a segment that is due cannot be written."""
+        while len(run_us) > (room := MAX_ROWS - self._rows):
+            self._add(run_us[:room], part_of(block, slice(room)))
+            run_us, block = run_us[room:], part_of(block, slice(room, None))
+        self._add(run_us, block)
+
+    def _add(self, run_us: npt.NDArray[np.int64], block: Block) -> None:
         if not self._rows:
             self._start_us = int(run_us[0])
         self._loose.append((run_us, block))
