@@ -34,9 +34,8 @@ def test_what_a_kill_left_is_recovered_again_and_again(tmp_path: Path) -> None:
     before = journal.read_bytes()
     path, metadata = recover(journal, None)
     assert metadata.stop_reason == "recovered"
-    assert (
-        missing(numbers(sound(path)), max(sent, open_end(path))) <= (MOST_LOST_S + 4 * board.slowest_turn_s) * RATE_HZ
-    )
+    most_lost_s = MOST_LOST_S + 4 * board.slowest_turn_s  # a machine that keeps the board waiting does so to both
+    assert missing(numbers(sound(path)), max(sent, open_end(path))) <= most_lost_s * RATE_HZ
     assert recover(journal, None)[0] == path
     assert journal.read_bytes() == before
     left = {found.name for found in journal.parent.iterdir()} - {f".{run_id}.seg-0002.parquet.part"}

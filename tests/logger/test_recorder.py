@@ -62,7 +62,7 @@ class Recording:
         except Exception as error:
             self.error = error
 
-    def wait_for(self, ready: Callable[[], bool], timeout_s: float = 10.0) -> None:
+    def wait_for(self, ready: Callable[[], bool], timeout_s: float = 120.0) -> None:
         deadline = time.monotonic() + timeout_s
         while not ready():
             assert time.monotonic() < deadline, f"waited in vain; said {self.said}, error {self.error}"

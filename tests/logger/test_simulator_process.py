@@ -22,7 +22,7 @@ from logger.simulator import simulate
 from logger.simulator.sensors import WIRE
 
 ROOT = Path(__file__).parents[2]
-PATIENCE_S = 20.0
+PATIENCE_S = 120.0
 
 needs_terminal = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals need POSIX")
 
