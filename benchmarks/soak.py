@@ -152,10 +152,9 @@ def soak(kind: str, length: float) -> None:
         board.kill()
         run = open_run(Path(printed.strip().splitlines()[-1]))
         size_mb = run.path.stat().st_size / 1e6
-        print(
-            f"Stopped in {stop_s:.1f} s, {worked_s:.1f} of processor; {run.rows:,} samples of {len(run.columns)} channels, {size_mb:.0f} MB,"
-        )
-        print(f"faults {run.metadata.faults or 'none'}, gaps {len(run.metadata.gaps)}, exit {recorder.returncode}.")
+        print(f"Stopped in {stop_s:.1f} s, {worked_s:.1f} s of processor; exit {recorder.returncode}.")
+        print(f"{run.rows:,} samples of {len(run.columns)} channels, {size_mb:.0f} MB,")
+        print(f"faults {run.metadata.faults or 'none'}, gaps {len(run.metadata.gaps)}.")
 
 
 def watch(pid: int, board: subprocess.Popen[str], out: Path, began: float, every_s: float) -> list[tuple[float, Load]]:
