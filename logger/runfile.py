@@ -1,12 +1,14 @@
 """Run files: one Parquet file per run, written once, atomically, and never changed. docs/run-file.md has the text.
 
-The only module that knows Parquet. Polars marks its file metadata functions experimental: they are used here alone.
+With `parquet_join.py` the only module that knows Parquet. Polars marks its file metadata functions experimental: they
+are used here alone.
 """
 
 from __future__ import annotations
 
 import os
 import warnings
+import zlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,6 +19,7 @@ from logger.channels import BY_NAME, CHANNELS, TIME_COLUMN
 from logger.durable import sync_file, sync_folder
 from logger.errors import RunFileError, StorageError
 from logger.metadata import KEY, Metadata, from_json
+from logger.parquet_join import NotJoinableError, join
 
 ROW_GROUP = 60_000
 MAX_ROWS = 250_000_000
@@ -25,6 +28,8 @@ _ZSTD_LEVEL = 3
 _POLARS_FAILS = (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError)
 """What polars raises on damaged or hostile files; a panic in its core is no Exception."""
 
+Digest = tuple[int, dict[str, int]]
+"""Rows, and a checksum of each column's values."""
 _Step = Callable[[Path], None]
 
 
@@ -97,65 +102,101 @@ def open_run(path: Path) -> RunFile:
 
 
 def write_segment(path: Path, frame: pl.DataFrame) -> None:
-    """Write one sealed stretch of samples and make it durable."""
-    _durable(path, lambda temporary: frame.write_parquet(
-        temporary, compression="zstd", compression_level=_ZSTD_LEVEL, row_group_size=ROW_GROUP
-    ))  # fmt: skip
+    """Write one sealed stretch of samples, columns in table order, and make it durable."""
+    _durable(path, lambda temporary: _write(temporary, frame, None))
 
 
-def write_run(path: Path, segments: Sequence[Path], metadata: Metadata) -> None:
-    """Stream segments into one run file, re-read it and compare; memory does not grow with the run.
+def digest(frame: pl.DataFrame) -> Digest:
+    """What tells whether rows read later are these."""
+    return frame.height, {name: _column_digest(frame[name]) for name in frame.columns}
 
+
+def _column_digest(column: pl.Series) -> int:
+    nulls = zlib.crc32(column.is_null().to_numpy().data) if column.null_count() else 0
+    return zlib.crc32(column.fill_null(0).rechunk().to_numpy().data, nulls)
+
+
+def write_run(
+    path: Path, segments: Sequence[Path], metadata: Metadata, digests: Sequence[Digest] | None = None
+) -> None:
+    """Join segments into one run file, re-read it and compare; memory does not grow with the run.
+
+    `digests` tell what was in memory when each segment was sealed; without them the segments are asked.
     Raises StorageError if `path` exists, cannot be written, or does not read back as it was written.
     """
-    if path.exists():
-        raise StorageError(f"{path} exists already and is not overwritten. Name another file with --out.")
+    _refuse_existing(path)
 
-    def sink(temporary: Path) -> None:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            _joined(segments).sink_parquet(
-                temporary,
-                compression="zstd",
-                compression_level=_ZSTD_LEVEL,
-                row_group_size=ROW_GROUP,
-                statistics=True,
-                maintain_order=True,
-                metadata={KEY: metadata.to_json()},
-            )
+    def joined(temporary: Path) -> None:
+        try:
+            with temporary.open("wb") as out:
+                join(out, segments, KEY, metadata.to_json(), ROW_GROUP // 2)
+        except NotJoinableError:
+            _write_anew(temporary, segments, metadata)
 
-    _durable(path, sink, check=lambda temporary: _compare(temporary, segments))
+    known = digests or [digest(pl.read_parquet(part, glob=False, hive_partitioning=False)) for part in segments]
+    _durable(path, joined, check=lambda temporary: _compare(temporary, known))
 
 
 def write_frame(path: Path, frame: pl.DataFrame, metadata: Metadata) -> None:
-    """Write a run that is in memory already, through the same door."""
-    segment = path.with_name(f".{path.name}.segment")
-    write_segment(segment, frame)
-    try:
-        write_run(path, [segment], metadata)
-    finally:
-        segment.unlink(missing_ok=True)
+    """Write a run that is in memory, re-read it and compare."""
+    _refuse_existing(path)
+    _durable(
+        path,
+        lambda temporary: _write(temporary, frame, metadata),
+        check=lambda temporary: _compare(temporary, [digest(frame)]),
+    )
 
 
-def _joined(segments: Sequence[Path]) -> pl.LazyFrame:
-    """All segments as one; a channel that a segment lacks is null there, columns in table order."""
+def _refuse_existing(path: Path) -> None:
+    if path.exists():
+        raise StorageError(f"{path} exists already and is not overwritten. Name another file with --out.")
+
+
+def _write(path: Path, frame: pl.DataFrame, metadata: Metadata | None) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        frame.select(_ordered(set(frame.columns))).write_parquet(
+            path,
+            compression="zstd",
+            compression_level=_ZSTD_LEVEL,
+            row_group_size=ROW_GROUP,
+            metadata=None if metadata is None else {KEY: metadata.to_json()},
+        )
+
+
+def _write_anew(path: Path, segments: Sequence[Path], metadata: Metadata) -> None:
+    """Segments of different channels, or of few rows: a channel that one lacks is null there."""
     scans = [_scan(segment) for segment in segments]
-    names = [set(scan.collect_schema().names()) for scan in scans]
-    present = set().union(*names)
-    ordered = [TIME_COLUMN, *(channel.name for channel in CHANNELS if channel.name in present)]
-    if all(name == present for name in names):
-        return pl.scan_parquet(list(segments), glob=False, hive_partitioning=False).select(ordered)
-    return pl.concat(scans, how="diagonal").select(ordered)
+    present = {name for scan in scans for name in scan.collect_schema().names()}
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        pl.concat(scans, how="diagonal").select(_ordered(present)).sink_parquet(
+            path,
+            compression="zstd",
+            compression_level=_ZSTD_LEVEL,
+            row_group_size=ROW_GROUP,
+            statistics=True,
+            maintain_order=True,
+            metadata={KEY: metadata.to_json()},
+        )
 
 
-def _compare(joined: Path, segments: Sequence[Path]) -> None:
+def _ordered(present: set[str]) -> list[str]:
+    """Columns in table order."""
+    return [TIME_COLUMN, *(channel.name for channel in CHANNELS if channel.name in present)]
+
+
+def _compare(joined: Path, digests: Sequence[Digest]) -> None:
+    """Read the whole file and see that it holds what the digests say; StorageError where it does not."""
     offset = 0
-    for segment in segments:
-        part = pl.read_parquet(segment, glob=False, hive_partitioning=False)
-        again = _scan(joined).select(part.columns).slice(offset, part.height).collect()
-        if not again.equals(part):
+    for rows, columns in digests:
+        again = _scan(joined).slice(offset, rows).collect()
+        height, found = digest(again)
+        absent = [again[name] for name in found if name not in columns]
+        same = height == rows and all(found.get(name) == told for name, told in columns.items())
+        if not same or any(column.null_count() < rows for column in absent):
             raise StorageError(f"{joined} does not read back as it was written: the disk may be failing.")
-        offset += part.height
+        offset += rows
     if _scan(joined).select(pl.len()).collect().item() != offset:
         raise StorageError(f"{joined} does not read back as it was written: the disk may be failing.")
 
