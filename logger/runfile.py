@@ -1,7 +1,6 @@
 """Run files: one Parquet file per run, written once, atomically, and never changed. docs/run-file.md has the text.
 
-With `parquet_join.py` the only module that knows Parquet. Polars marks its file metadata functions experimental: they
-are used here alone.
+The only module that knows Parquet. Polars marks its file metadata functions experimental: they are used here alone.
 """
 
 from __future__ import annotations
@@ -19,7 +18,6 @@ from logger.channels import BY_NAME, CHANNELS, TIME_COLUMN
 from logger.durable import sync_file, sync_folder
 from logger.errors import RunFileError, StorageError
 from logger.metadata import KEY, Metadata, from_json
-from logger.parquet_join import NotJoinableError, join
 
 ROW_GROUP = 60_000
 MAX_ROWS = 250_000_000
@@ -119,22 +117,28 @@ def _column_digest(column: pl.Series) -> int:
 def write_run(
     path: Path, segments: Sequence[Path], metadata: Metadata, digests: Sequence[Digest] | None = None
 ) -> None:
-    """Join segments into one run file, re-read it and compare; memory does not grow with the run.
+    """Stream segments into one run file, re-read it and compare; memory does not grow with the run.
 
     `digests` tell what was in memory when each segment was sealed; without them the segments are asked.
     Raises StorageError if `path` exists, cannot be written, or does not read back as it was written.
     """
     _refuse_existing(path)
 
-    def joined(temporary: Path) -> None:
-        try:
-            with temporary.open("wb") as out:
-                join(out, segments, KEY, metadata.to_json(), ROW_GROUP // 2)
-        except NotJoinableError:
-            _write_anew(temporary, segments, metadata)
+    def sink(temporary: Path) -> None:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            _joined(segments).sink_parquet(
+                temporary,
+                compression="zstd",
+                compression_level=_ZSTD_LEVEL,
+                row_group_size=ROW_GROUP,
+                statistics=True,
+                maintain_order=True,
+                metadata={KEY: metadata.to_json()},
+            )
 
     known = digests or [digest(pl.read_parquet(part, glob=False, hive_partitioning=False)) for part in segments]
-    _durable(path, joined, check=lambda temporary: _compare(temporary, known))
+    _durable(path, sink, check=lambda temporary: _compare(temporary, known))
 
 
 def write_frame(path: Path, frame: pl.DataFrame, metadata: Metadata) -> None:
@@ -164,21 +168,14 @@ def _write(path: Path, frame: pl.DataFrame, metadata: Metadata | None) -> None:
         )
 
 
-def _write_anew(path: Path, segments: Sequence[Path], metadata: Metadata) -> None:
-    """Segments of different channels, or of few rows: a channel that one lacks is null there."""
+def _joined(segments: Sequence[Path]) -> pl.LazyFrame:
+    """All segments as one; a channel that a segment lacks is null there, columns in table order."""
     scans = [_scan(segment) for segment in segments]
-    present = {name for scan in scans for name in scan.collect_schema().names()}
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        pl.concat(scans, how="diagonal").select(_ordered(present)).sink_parquet(
-            path,
-            compression="zstd",
-            compression_level=_ZSTD_LEVEL,
-            row_group_size=ROW_GROUP,
-            statistics=True,
-            maintain_order=True,
-            metadata={KEY: metadata.to_json()},
-        )
+    names = [set(scan.collect_schema().names()) for scan in scans]
+    present = set().union(*names)
+    if all(name == present for name in names):
+        return pl.scan_parquet(list(segments), glob=False, hive_partitioning=False).select(_ordered(present))
+    return pl.concat(scans, how="diagonal").select(_ordered(present))
 
 
 def _ordered(present: set[str]) -> list[str]:

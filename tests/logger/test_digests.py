@@ -1,4 +1,4 @@
-"""Segments joined by copying hold the same rows as segments written anew; harm on the way is noticed."""
+"""A run file holds what its segments held; harm on the way is noticed."""
 
 from __future__ import annotations
 
@@ -10,11 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger import parquet_join, runfile
+from logger import runfile
 from logger.errors import StorageError
 from logger.metadata import Metadata
-from logger.parquet_join import NotJoinableError, join
-from logger.runfile import ROW_GROUP, digest, open_run, write_run, write_segment
+from logger.runfile import digest, write_run, write_segment
 
 
 def frame(
@@ -34,56 +33,20 @@ def sealed(folder: Path, frames: list[pl.DataFrame]) -> list[Path]:
     return paths
 
 
-def footer(path: Path) -> parquet_join.Fields:
-    data = path.read_bytes()
-    length = int.from_bytes(data[-8:-4], "little")
-    return parquet_join._Reader(data[-8 - length : -8]).struct()
-
-
-def test_a_footer_is_read_and_written_byte_for_byte(tmp_path: Path) -> None:
-    (path,) = sealed(tmp_path, [frame(130_000, 0)])
-    data = path.read_bytes()
-    length = int.from_bytes(data[-8:-4], "little")
-    assert parquet_join._packed(footer(path)) == data[-8 - length : -8]
-
-
-def test_joined_is_what_all_segments_hold(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def never(*_: object) -> None:
-        raise AssertionError("segments of one schema are copied, not written anew")
-
-    monkeypatch.setattr(runfile, "_write_anew", never)
-    frames = [frame(130_000, 0), frame(60_000, 130_000), frame(61_000, 190_000), frame(40_000, 251_000)]
-    write_run(tmp_path / "run.parquet", sealed(tmp_path, frames), Metadata("run", notes=("ein Gärtner",)))
-    whole = pl.concat(frames)
-    assert pl.read_parquet(tmp_path / "run.parquet", glob=False).equals(whole)
-    run = open_run(tmp_path / "run.parquet")
-    assert run.rows == whole.height
-    assert run.metadata.notes == ("ein Gärtner",)
-    # A reader that skips by the statistics and page indexes of each row group finds them where the footer says.
-    late = pl.scan_parquet(run.path).filter(pl.col("t_us") >= 250_990_000).collect()
-    assert late.equals(whole.filter(pl.col("t_us") >= 250_990_000))
-    groups = footer(run.path)[4][1][1]
-    assert [group[3][1] for group in groups] == [60_000, 60_000, 10_000, 60_000, 60_000, 1_000, 40_000]
-    assert [group[7][1] for group in groups] == list(range(7))
-
-
 @pytest.mark.parametrize(
     "frames",
     [
+        [frame(130_000, 0), frame(60_000, 130_000), frame(61_000, 190_000), frame(40_000, 251_000)],
         [frame(40_000, 0), frame(40_000, 40_000, names=("battery_current_ua", "battery_voltage_uv"))],
         [frame(1_000, start, names=("mark",)) for start in range(0, 5_000, 1_000)],
     ],
-    ids=["other channels", "short row groups"],
+    ids=["same channels", "other channels", "short segments"],
 )
-def test_what_cannot_be_copied_is_written_anew(tmp_path: Path, frames: list[pl.DataFrame]) -> None:
+def test_joined_is_what_all_segments_hold(tmp_path: Path, frames: list[pl.DataFrame]) -> None:
     paths = sealed(tmp_path, frames)
-    with (tmp_path / "x").open("wb") as out, pytest.raises(NotJoinableError):
-        join(out, paths, "key", "text", ROW_GROUP // 2)
-    assert (tmp_path / "x").stat().st_size == 0
-    write_run(tmp_path / "run.parquet", paths, Metadata("run"))
+    write_run(tmp_path / "run.parquet", paths, Metadata("run"), [digest(part) for part in frames])
     found = pl.read_parquet(tmp_path / "run.parquet", glob=False)
     assert found.equals(pl.concat(frames, how="diagonal").select(found.columns))
-    assert len(footer(tmp_path / "run.parquet")[4][1][1]) <= 2
 
 
 def test_a_byte_that_changed_on_the_way_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -122,11 +85,3 @@ def test_a_digest_tells_values_and_nulls_apart(data: st.DataObject) -> None:
     other[place] = data.draw(st.one_of(st.none(), st.integers(-3, 3)))
     first, second = (pl.DataFrame({"mark": pl.Series(each, dtype=pl.Int32)}) for each in (values, other))
     assert (digest(first) == digest(second)) is (values == other)
-
-
-@given(st.binary(max_size=300))
-def test_no_bytes_of_a_footer_do_more_than_refuse(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:
-    path = tmp_path_factory.getbasetemp() / "hostile.parquet"
-    path.write_bytes(b"PAR1" + data + len(data).to_bytes(4, "little") + b"PAR1")
-    with path.with_suffix(".out").open("wb") as out, pytest.raises(NotJoinableError):
-        join(out, [path], "key", "text", 1)
