@@ -14,6 +14,7 @@ from analysis.run import Run
 from analysis.sensors import SensorError
 from analysis.series import Floats, Series, cut, together
 from analysis.sums import ALL, BACK, OUT, CurveSums, PowerSums, curve_sums
+from analysis.supply_charge import charge_through_duty
 
 HOUR = 3600.0
 UNCOVERED_SHARE = 0.001
@@ -241,7 +242,9 @@ def _by_channel(run: Run) -> dict[str, tuple[Estimate, Estimate]]:
         if extremes is None or extremes.samples < 2:
             reason = f"no {side} current was measured"
             out[side] = refuse("Ah", reason), refuse("Wh", reason)
-        elif sensed in ("motor_lead", "unknown"):
+        elif sensed == "motor_lead":
+            out[side] = charge_through_duty(run, side)
+        elif sensed == "unknown":
             reason = f"{side} current is not measured in a supply leg, so that it is no share of the battery's charge"
             out[side] = refuse("Ah", reason), refuse("Wh", reason)
         else:

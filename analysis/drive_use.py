@@ -1,0 +1,258 @@
+"""How a machine was driven: stalls, reversing, braking into the battery, balance, current by command.
+
+docs/methods.md, Drive. What the data cannot support is refused with the reason.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.command import SIDES, Commands, read_commands
+from analysis.current import current_error
+from analysis.energy import Energy
+from analysis.estimate import Bound, Estimate, above_zero, estimate, extreme_u, refuse
+from analysis.finding import Finding
+from analysis.laps import Laps
+from analysis.run import Run
+from analysis.stall import Stall, assess_stalls, on_spans
+
+BINS = 10
+MOST_SAMPLES = 1_000_000
+"""The command map takes evenly spaced samples of a longer run."""
+DEAD_BANDS = (0.05, 0.10)
+"""25 and 50 µs of ±500: where drives' dead bands typically end (from memory, common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class CommandBin:
+    """Current of one side while it was asked for about this much."""
+
+    side: str
+    """left or right."""
+    from_share: float
+    """|command| from here on, 0 to 1."""
+    to_share: float
+    samples: int
+    seconds: float
+    mean_a: float
+    """In a supply leg with its sign; in a motor lead of |current|."""
+    median_a: float
+
+    def as_json(self) -> dict[str, str | int | float]:
+        """The report's entry."""
+        return {
+            "side": self.side,
+            "from": self.from_share,
+            "to": self.to_share,
+            "samples": self.samples,
+            "seconds": self.seconds,
+            "mean_a": self.mean_a,
+            "median_a": self.median_a,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class DriveUse:
+    """The report's `drive`."""
+
+    stall_s: Estimate
+    """Time in which a wheel stood although its side was commanded."""
+    stalls: tuple[Stall, ...]
+    reversing_s: Estimate
+    """Time commanded backwards, turning on the spot left out."""
+    reversing_fraction: Estimate
+    """The same over the time with commands."""
+    regenerated_ah: Estimate
+    """Charge that came back into the battery."""
+    regenerated_fraction: Estimate
+    """The same over what went out."""
+    peak_recovered_a: Estimate
+    """Greatest current into the battery."""
+    peak_recovered_at_s: float | None
+    left_share: Estimate
+    """Left channel's part of both channels' net charge."""
+    laps_left_share: tuple[float | None, ...]
+    """The same for each lap; None where a channel was not measured in its supply leg or took nothing."""
+    command_map: tuple[CommandBin, ...]
+    command_map_refused: str | None
+    """Why there is no map."""
+    findings: tuple[Finding, ...]
+
+    def as_json(self) -> dict[str, object]:
+        """The report's object."""
+        return {
+            "stall_s": self.stall_s.as_json(),
+            "stalls": [stall.as_json() for stall in self.stalls],
+            "reversing_s": self.reversing_s.as_json(),
+            "reversing_fraction": self.reversing_fraction.as_json(),
+            "regenerated_ah": self.regenerated_ah.as_json(),
+            "regenerated_fraction": self.regenerated_fraction.as_json(),
+            "peak_recovered_a": self.peak_recovered_a.as_json(),
+            "peak_recovered_at_s": self.peak_recovered_at_s,
+            "left_share": self.left_share.as_json(),
+            "laps_left_share": list(self.laps_left_share),
+            "command_map": [each.as_json() for each in self.command_map],
+            "command_map_refused": self.command_map_refused,
+        }
+
+
+def assess_drive(run: Run, energy: Energy, laps: Laps) -> DriveUse:
+    """Everything about how a machine was driven."""
+    commands = read_commands(run)
+    stall_s, stalls = assess_stalls(run, commands)
+    reversing_s, reversing_fraction = reversing(run, commands)
+    peak, peak_at_s = peak_recovered(run)
+    bins, refused = command_map(run, commands)
+    return DriveUse(
+        stall_s,
+        stalls,
+        reversing_s,
+        reversing_fraction,
+        energy.recovered_ah,
+        ratio(energy.recovered_ah, energy.discharged_ah),
+        peak,
+        peak_at_s,
+        left_share(energy),
+        tuple(lap.left_share for lap in laps.each),
+        bins,
+        refused,
+        tuple(_stalled(side, stalls, stall_s) for side in SIDES if any(stall.side == side for stall in stalls)),
+    )
+
+
+def _stalled(side: str, stalls: tuple[Stall, ...], stall_s: Estimate) -> Finding:
+    own = [stall for stall in stalls if stall.side == side]
+    longest = max(own, key=lambda stall: stall.end_s - stall.start_s)
+    return Finding(
+        "caution",
+        "wheel_stalled",
+        f"The {side} wheel stood still under command.",
+        f"{len(own)} times, longest {longest.end_s - longest.start_s:.1f} s from {longest.start_s:.1f} s; "
+        f"{stall_s.basis.split(';')[-1].strip()}",
+        "A standing motor takes its greatest current: let go of the stick at once, and look for what held the wheel.",
+    )
+
+
+def reversing(run: Run, commands: Commands | str) -> tuple[Estimate, Estimate]:
+    """Seconds commanded backwards, and their share of the time with commands."""
+    if isinstance(commands, str):
+        return refuse("s", commands), refuse("", commands)
+    pulses = run.series("pulse_a_us")
+    assert pulses is not None
+    if len(pulses.time_s) < 2 or pulses.sampled_s <= 0:
+        return refuse("s", "too few command pulses"), refuse("", "too few command pulses")
+    dt_s = np.where(pulses.gap_after, 0.0, np.diff(pulses.time_s))
+    mean = 0.5 * (commands.left + commands.right)
+
+    def backwards(threshold: float) -> tuple[float, int]:
+        least = np.minimum(np.abs(commands.left), np.abs(commands.right))
+        on = (mean < -threshold) & ~((commands.left * commands.right < 0) & (least > threshold))
+        return float((dt_s * on[:-1]).sum()), len(on_spans(commands.time_s, on, float(commands.time_s[-1])))
+
+    known = not commands.assumed_dead
+    near, far = (commands.dead - 0.02, commands.dead + 0.02) if known else DEAD_BANDS
+    value_s, spells = backwards(commands.dead)
+    most_s, least_s = backwards(near)[0], backwards(far)[0]
+    missing_s = pulses.time_s[-1] - pulses.time_s[0] - pulses.sampled_s
+    result = above_zero(
+        estimate(
+            value_s,
+            "s",
+            {"sampling": pulses.interval_s * (spells / 6) ** 0.5},
+            doubt_low=max(value_s - least_s, 0.0),
+            doubt_high=max(most_s - value_s, 0.0) + float(missing_s),
+            doubt="dead band and gaps",
+        )
+    )
+    whole_s = pulses.sampled_s
+    low, high = result.low or 0.0, min((result.high or 0.0) / whole_s, 1.0)
+    return result, Estimate(value_s / whole_s, low / whole_s, max(high, value_s / whole_s), "", basis=result.basis)
+
+
+def ratio(part: Estimate, whole: Estimate) -> Estimate:
+    """part / whole of two amounts, each end from the ends of both, as if their errors stood against each other."""
+    for each in (part, whole):
+        if each.value is None:
+            return refuse("", each.refused or "one of the amounts is not known")
+    assert part.value is not None
+    assert whole.value is not None
+    if whole.value <= 0:
+        return refuse("", "nothing went out, so there is no share of it")
+    low = None if part.low is None or whole.high is None else max(part.low, 0.0) / whole.high
+    high = None if part.high is None or not whole.low or whole.low <= 0 else part.high / whole.low
+    value = part.value / whole.value
+    if low is None and high is None:
+        return refuse("", "neither side of the share is bounded")
+    bound: Bound = "at_most" if low is None else "at_least" if high is None else "estimate"
+    basis = "; ".join(dict.fromkeys(each.basis for each in (part, whole) if each.basis))
+    return Estimate(value, low, high, "", bound, basis=basis)
+
+
+def peak_recovered(run: Run) -> tuple[Estimate, float | None]:
+    """Greatest current into the battery [A], 0 where none was seen, and when."""
+    series = run.series("battery_current_a")
+    if series is None:
+        return refuse("A", "no battery current was measured"), None
+    sensor = run.sensor("battery_current_a")
+    place = int(np.argmin(series.value))
+    value = max(-float(series.value[place]), 0.0)
+    terms: dict[str, float | None] = {
+        "current gain": None if sensor.gain_u is None else sensor.gain_u * value,
+        "current offset": sensor.offset_u,
+        "noise of the greatest sample": extreme_u(current_error(sensor).noise_a or 0.0, len(series.value)),
+    }
+    why = "samples can miss a shorter peak"
+    result = above_zero(estimate(value, "A", terms)).bounded("at_least", why)
+    return result, float(series.time_s[place]) if value > 0 else None
+
+
+def left_share(energy: Energy) -> Estimate:
+    """Left / (left + right) of both channels' net charge, each end from the ends of both."""
+    left, right = energy.by_channel["left"][0], energy.by_channel["right"][0]
+    for side in (left, right):
+        if side.value is None or side.low is None or side.high is None:
+            return refuse("", side.refused or "a channel's charge is known from one side only")
+    assert left.value is not None
+    assert left.low is not None
+    assert left.high is not None
+    assert right.value is not None
+    assert right.low is not None
+    assert right.high is not None
+    if min(left.low, right.low) <= 0:
+        return refuse("", "one channel took no charge that can be told from zero")
+    value = left.value / (left.value + right.value)
+    low, high = left.low / (left.low + right.high), left.high / (left.high + right.low)
+    basis = "; ".join(dict.fromkeys(each.basis for each in (left, right) if each.basis))
+    return Estimate(value, low, high, "", basis=basis)
+
+
+def command_map(run: Run, commands: Commands | str) -> tuple[tuple[CommandBin, ...], str | None]:
+    """Mean and median current of each side by size of its command, in ten equal bins; empty bins are left out."""
+    if isinstance(commands, str):
+        return (), commands
+    sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
+    found: list[CommandBin] = []
+    for side in SIDES:
+        series = run.series(f"{side}_current_a")
+        if series is None or len(series.time_s) < 2:
+            continue
+        step = max(1, len(series.time_s) // MOST_SAMPLES)
+        time_s = series.time_s[:-1:step]
+        seconds = np.add.reduceat(
+            np.where(series.gap_after, 0.0, np.diff(series.time_s)), np.arange(len(time_s)) * step
+        )
+        amps = series.value[:-1:step]
+        amps = np.abs(amps) if sensed == "motor_lead" else amps
+        place = np.minimum((np.abs(commands.at(side, time_s)) * BINS).astype(np.int64), BINS - 1)
+        for number in range(BINS):
+            inside = (place == number) & (seconds > 0)
+            if inside.any():
+                part, weight = amps[inside], seconds[inside]
+                mean = float((part * weight).sum() / weight.sum())
+                share = number / BINS, (number + 1) / BINS
+                found.append(
+                    CommandBin(side, *share, int(inside.sum()), float(weight.sum()), mean, float(np.median(part)))
+                )
+    return tuple(found), None if found else "no left or right current was measured"
