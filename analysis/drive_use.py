@@ -255,4 +255,4 @@ def command_map(run: Run, commands: Commands | str) -> tuple[tuple[CommandBin, .
                 found.append(
                     CommandBin(side, *share, int(inside.sum()), float(weight.sum()), mean, float(np.median(part)))
                 )
-    return tuple(found), None if found else "no left or right current was measured"
+    return tuple(found), None if found else "left and right current were not measured in two samples or more"

@@ -60,6 +60,14 @@ class FuseAdvice:
     given: bool = True
     """False where no rating can be judged at all; `why` says why."""
 
+    def in_words(self) -> str:
+        """For people: which ratings, then why; local codes last."""
+        if not self.given:
+            return self.why
+        fits = ", ".join(f"{rating:g}" for rating in self.fits_a)
+        meet = f"{fits} A meet all of this as measured in this run" if fits else "none meets all of this"
+        return f"{meet}. {self.why} {CODES}"
+
     def as_json(self) -> dict[str, object]:
         """The report's object."""
         return {

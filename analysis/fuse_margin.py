@@ -56,8 +56,8 @@ def translated_margins(
 
     def one(limit: Limit) -> tuple[Estimate, Tightest | None]:
         middle, closest = margin_of(through.likely, limit, error, [])
-        floor = None if through.most is None else margin_of(through.most, limit, error, [])[0]
-        ceiling = None if through.least is None or doubts else margin_of(through.least, limit, error, [])[0]
+        floor = None if through.most is None or doubts else margin_of(through.most, limit, error, [])[0]
+        ceiling = None if through.least is None else margin_of(through.least, limit, error, [])[0]
         return between(middle, floor, ceiling, "; ".join([through.how, *doubts])), closest
 
     margin, closest = one(Limit.of(table, derated_a, "earliest"))
