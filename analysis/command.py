@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.drive import CENTRE_US, DEAD_BAND_US
-from analysis.run import Floats, Run, Series
+from analysis.pulses import changes_of
+from analysis.run import Flags, Floats, Run, Series
 
 HALF_RANGE_US = 500.0
 """From centre to full; nominal, vendors differ (open-txu.org/glossary/pwm)."""
@@ -28,6 +29,8 @@ class Commands:
     """Moments of the pulses, shape (n,)."""
     left: Floats
     right: Floats
+    gap_after: Flags
+    """Shape (n − 1,): what was asked for until the next pulse is not known."""
     doubt: float
     """Half-width of what a command may differ by from what the controller makes of it."""
     dead: float
@@ -96,25 +99,46 @@ def _greatest_back(value: Floats, reach: int) -> Floats:
 
 
 def read_commands(run: Run) -> Commands | str:
-    """The commands of a run, or why there are none."""
-    a, b = run.series("pulse_a_us"), run.series("pulse_b_us")
-    if a is None or b is None:
+    """The commands of a run, or why there are none; read once."""
+    key = ("command", "")
+    if key not in run.kept:
+        run.kept[key] = _read(run)
+    found = run.kept[key]
+    assert isinstance(found, Commands | str)
+    return found
+
+
+def _read(run: Run) -> Commands | str:
+    if not (run.has("pulse_a_us") and run.has("pulse_b_us")):
         return "no command pulses were recorded"
     controller = run.machine.controller if run.machine else None
     if controller is None or controller.mixing is None:
         return "controller.mixing is not in the machine file, so that pulses cannot be told from sides"
+    a, b = changes_of(run, "pulse_a_us"), changes_of(run, "pulse_b_us")
+    assert a is not None
+    assert b is not None
+    time_s, gap_after = a.time_s, a.gap_after
+    if a.time_s is not b.time_s:
+        time_s = np.union1d(a.time_s, b.time_s)
+        gap_after = _inside(a, time_s) | _inside(b, time_s)
     dead_us = controller.dead_band_us
-    assumed = dead_us is None
-    first, second = _stick(a, dead_us), held(b.time_s, _stick(b, dead_us), a.time_s)
+    first, second = (held(each.time_s, _stick(each, dead_us), time_s) for each in (a, b))
     if controller.mixing == "controller":
-        left, right = np.clip(first + second, -1, 1), np.clip(first - second, -1, 1)
-        lost = (a.value == 0) | (held(b.time_s, b.value, a.time_s) == 0)
-        left, right = np.where(lost, 0.0, left), np.where(lost, 0.0, right)
+        lost = (held(a.time_s, a.value, time_s) == 0) | (held(b.time_s, b.value, time_s) == 0)
+        left, right = (np.where(lost, 0.0, np.clip(each, -1, 1)) for each in (first + second, first - second))
     else:
         left, right = np.clip(first, -1, 1), np.clip(second, -1, 1)
     dead = (DEAD_BAND_US if dead_us is None else dead_us) / HALF_RANGE_US
-    doubt = dead if assumed else KNOWN_DOUBT
-    return Commands(a.time_s, left, right, doubt, max(dead, KNOWN_DOUBT), assumed)
+    doubt = dead if dead_us is None else KNOWN_DOUBT
+    return Commands(time_s, left, right, gap_after, doubt, max(dead, KNOWN_DOUBT), dead_us is None)
+
+
+def _inside(series: Series, time_s: Floats) -> Flags:
+    """Which intervals between these times lie in a gap of the channel."""
+    if not series.gap_after.any():
+        return np.zeros(len(time_s) - 1, bool)
+    place = np.clip(np.searchsorted(series.time_s, time_s[:-1], "right") - 1, 0, len(series.gap_after) - 1)
+    return np.asarray(series.gap_after[place])
 
 
 def _stick(pulse: Series, dead_us: float | None) -> Floats:

@@ -15,6 +15,7 @@ from analysis.energy import Energy
 from analysis.estimate import Bound, Estimate, above_zero, estimate, extreme_u, refuse
 from analysis.finding import Finding
 from analysis.laps import Laps
+from analysis.pulses import course_of
 from analysis.run import Run
 from analysis.stall import Stall, assess_stalls, on_spans
 
@@ -139,34 +140,32 @@ def reversing(run: Run, commands: Commands | str) -> tuple[Estimate, Estimate]:
     """Seconds commanded backwards, and their share of the time with commands."""
     if isinstance(commands, str):
         return refuse("s", commands), refuse("", commands)
-    pulses = run.series("pulse_a_us")
-    assert pulses is not None
-    if len(pulses.time_s) < 2 or pulses.sampled_s <= 0:
+    steps_s = np.where(commands.gap_after, 0.0, np.diff(commands.time_s))
+    whole_s = float(steps_s.sum())
+    if whole_s <= 0:
         return refuse("s", "too few command pulses"), refuse("", "too few command pulses")
-    dt_s = np.where(pulses.gap_after, 0.0, np.diff(pulses.time_s))
     mean = 0.5 * (commands.left + commands.right)
 
     def backwards(threshold: float) -> tuple[float, int]:
         least = np.minimum(np.abs(commands.left), np.abs(commands.right))
         on = (mean < -threshold) & ~((commands.left * commands.right < 0) & (least > threshold))
-        return float((dt_s * on[:-1]).sum()), len(on_spans(commands.time_s, on, float(commands.time_s[-1])))
+        return float((steps_s * on[:-1]).sum()), len(on_spans(commands.time_s, on, float(commands.time_s[-1])))
 
     known = not commands.assumed_dead
     near, far = (commands.dead - 0.02, commands.dead + 0.02) if known else DEAD_BANDS
     value_s, spells = backwards(commands.dead)
     most_s, least_s = backwards(near)[0], backwards(far)[0]
-    missing_s = pulses.time_s[-1] - pulses.time_s[0] - pulses.sampled_s
+    missing_s = float(commands.time_s[-1] - commands.time_s[0]) - whole_s
     result = above_zero(
         estimate(
             value_s,
             "s",
-            {"sampling": pulses.interval_s * (spells / 6) ** 0.5},
+            {"sampling": (run.interval_s or 0.0) * (spells / 6) ** 0.5},
             doubt_low=max(value_s - least_s, 0.0),
-            doubt_high=max(most_s - value_s, 0.0) + float(missing_s),
+            doubt_high=max(most_s - value_s, 0.0) + missing_s,
             doubt="dead band and gaps",
         )
     )
-    whole_s = pulses.sampled_s
     low, high = result.low or 0.0, min((result.high or 0.0) / whole_s, 1.0)
     return result, Estimate(value_s / whole_s, low / whole_s, max(high, value_s / whole_s), "", basis=result.basis)
 
@@ -192,20 +191,18 @@ def ratio(part: Estimate, whole: Estimate) -> Estimate:
 
 def peak_recovered(run: Run) -> tuple[Estimate, float | None]:
     """Greatest current into the battery [A], 0 where none was seen, and when."""
-    series = run.series("battery_current_a")
-    if series is None:
+    found = run.extremes("battery_current_a")
+    if found is None:
         return refuse("A", "no battery current was measured"), None
-    sensor = run.sensor("battery_current_a")
-    place = int(np.argmin(series.value))
-    value = max(-float(series.value[place]), 0.0)
+    sensor, value = run.sensor("battery_current_a"), max(-found.least, 0.0)
     terms: dict[str, float | None] = {
         "current gain": None if sensor.gain_u is None else sensor.gain_u * value,
         "current offset": sensor.offset_u,
-        "noise of the greatest sample": extreme_u(current_error(sensor).noise_a or 0.0, len(series.value)),
+        "noise of the greatest sample": extreme_u(current_error(sensor).noise_a or 0.0, found.samples),
     }
     why = "samples can miss a shorter peak"
     result = above_zero(estimate(value, "A", terms)).bounded("at_least", why)
-    return result, float(series.time_s[place]) if value > 0 else None
+    return result, found.least_at_s if value > 0 else None
 
 
 def left_share(energy: Energy) -> Estimate:
@@ -235,7 +232,7 @@ def command_map(run: Run, commands: Commands | str) -> tuple[tuple[CommandBin, .
     sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
     found: list[CommandBin] = []
     for side in SIDES:
-        series = run.series(f"{side}_current_a")
+        series = course_of(run, f"{side}_current_a")
         if series is None or len(series.time_s) < 2:
             continue
         step = max(1, len(series.time_s) // MOST_SAMPLES)

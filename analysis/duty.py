@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.command import Commands, held, read_commands
+from analysis.pulses import changes_of, course_of
 from analysis.run import Floats, Run
 
 RAMP_S = 0.5
@@ -130,7 +131,7 @@ def _from_speed(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty | 
 
     Which of the two is not known, as pickups have no direction: both count. `likely` is driving.
     """
-    machine, counts = run.machine, run.series(f"{side}_wheel_count")
+    machine, counts = run.machine, changes_of(run, f"{side}_wheel_count")
     motor = machine.motor if machine else None
     if machine is None or motor is None or counts is None:
         return "neither commands nor wheel pickups with the motor's data give a duty"
@@ -139,7 +140,7 @@ def _from_speed(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty | 
     if not all((rpm, rated_v, ohm, gear, per_rev)):
         return "a duty from wheel speed needs motor.rpm, rated_voltage_v, resistance_ohm, gear ratio and wheel counts"
     names = (f"{side}_fused_voltage_v", "controller_voltage_v", "battery_voltage_v")
-    supply = next((found for name in names if (found := run.series(name)) is not None), None)
+    supply = next((found for name in names if (found := course_of(run, name)) is not None), None)
     if supply is None or float(supply.value.min()) <= 0:
         return "no supply voltage was measured"
     volts_per_rad_s = (rated_v - (motor.no_load_a or 0.0) * ohm) / (rpm * math.tau / 60)

@@ -8,6 +8,7 @@ import numpy as np
 
 from analysis.command import SIDES, Commands
 from analysis.estimate import Estimate, estimate, refuse
+from analysis.pulses import changes_of, course_of
 from analysis.run import Floats, Run, Series
 
 LEAST_S = 0.5
@@ -53,7 +54,7 @@ def _from_counts(run: Run, commands: Commands, sides: list[str]) -> tuple[Estima
     stalls: list[Stall] = []
     slack_s = edges = hidden_s = 0.0
     for side in sides:
-        counts = run.series(f"{side}_wheel_count")
+        counts = changes_of(run, f"{side}_wheel_count")
         assert counts is not None
         stands, uncertain_s, in_gaps_s = standing(counts, commands.time_s, np.abs(commands.side(side)), commands.dead)
         stalls += [Stall(side, start, end) for start, end in stands]
@@ -151,7 +152,7 @@ def length(spans: Spans) -> float:
 
 def _from_current(run: Run, commands: Commands) -> tuple[Estimate, tuple[Stall, ...]]:
     """From the current alone: near c·V/R in a motor lead, c²·V/R in a supply leg, for `LEAST_S` or more."""
-    machine, volts = run.machine, run.series("battery_voltage_v")
+    machine, volts = run.machine, course_of(run, "battery_voltage_v")
     motor = machine.motor if machine else None
     ohm = motor.resistance_ohm if motor else None
     if ohm is None and motor is not None and motor.stall_a and motor.rated_voltage_v:
@@ -165,7 +166,7 @@ def _from_current(run: Run, commands: Commands) -> tuple[Estimate, tuple[Stall, 
     peak_a = machine.controller.peak_a if machine and machine.controller else None
     by_share: dict[float, list[Stall]] = {share: [] for share in CURRENT_SHARES}
     for side in SIDES:
-        series = run.series(f"{side}_current_a")
+        series = course_of(run, f"{side}_current_a")
         if series is None or len(series.time_s) < 2:
             continue
         asked = np.abs(commands.at(side, series.time_s))

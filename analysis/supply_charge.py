@@ -7,6 +7,7 @@ import numpy as np
 from analysis.duty import Duty, estimate_duty
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.integrals import integrate
+from analysis.pulses import course_of
 from analysis.run import Floats, Run, SensorError, Series
 
 HOUR = 3600.0
@@ -14,13 +15,15 @@ DUTY_U = 0.03
 """1 σ, relative, of duty against command at full command: centre, travel of the stick. Our own choice."""
 
 
-def charge_through_duty(run: Run, side: str, current: Series, sensor: SensorError) -> tuple[Estimate, Estimate]:
+def charge_through_duty(run: Run, side: str) -> tuple[Estimate, Estimate]:
     """Net charge [Ah] and energy [Wh] of a channel's supply leg from its motor-lead current, as estimates.
 
     Supply current = signed duty × motor current. Which sign of the sensor means forward is taken from the run: on the
     whole a machine drives where it is told to. Doubt of the duty: the spread of the ways in which a controller may
     follow its command, over the whole run at once; where those are not known, the bounds of every moment at once.
     """
+    current, sensor = course_of(run, f"{side}_current_a"), run.sensor(f"{side}_current_a")
+    assert current is not None
     duty = estimate_duty(run, side, current.time_s, current.value)
     why = duty if isinstance(duty, str) else "" if duty.signed else f"{duty.how}, without its direction"
     if isinstance(duty, str) or why or current.gap_after.all():
@@ -29,7 +32,7 @@ def charge_through_duty(run: Run, side: str, current: Series, sensor: SensorErro
         return refuse("Ah", none), refuse("Wh", none)
     amps = current.value if float((duty.likely * current.value).sum()) >= 0 else -current.value
     names = (f"{side}_fused_voltage_v", "battery_voltage_v")
-    volts = next((found for name in names if (found := run.series(name)) is not None), None)
+    volts = next((found for name in names if (found := course_of(run, name)) is not None), None)
     note = f"estimated: {duty.how}"
     charge = _between(current, amps, duty, np.ones(len(amps)), sensor, "Ah", note)
     if volts is None or len(volts.time_s) < 2:

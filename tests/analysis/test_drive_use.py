@@ -23,6 +23,7 @@ from analysis.drive_use import (
 from analysis.energy import energy_used
 from analysis.estimate import Estimate, refuse
 from analysis.laps import assess_laps
+from analysis.pulses import sparse
 from analysis.run import Floats, Run, Series
 from analysis.stall import assess_stalls, merge, on_spans, standing
 from tests.analysis.build_runs import CART, consistent, sides, value_of, write_run
@@ -318,6 +319,43 @@ def test_the_simulated_stall_without_pickups(tmp_path: Path) -> None:
         longest = max(found.stalls, key=lambda stall: stall.end_s - stall.start_s)
         assert longest.side == "left"
         assert longest.start_s == pytest.approx(counted.stalls[0].start_s, abs=0.5)
+
+
+@given(st.integers(0, 2**32 - 1))
+def test_changes_hold_what_all_samples_say(seed: int) -> None:
+    """At every moment the same value, between any two the same sampled time, and the same gaps."""
+    rng = np.random.default_rng(seed)
+    t_s = np.cumsum(rng.exponential(1, 80))
+    whole = Series(t_s, np.cumsum(rng.random(80) < 0.2).astype(float), rng.random(79) < 0.1)
+    found = sparse(whole)
+    place = np.searchsorted(found.time_s, t_s, "right") - 1
+    assert np.array_equal(found.value[place], whole.value)
+    assert found.sampled_s == pytest.approx(whole.sampled_s)
+    ends = [np.stack((each.time_s[:-1], each.time_s[1:]))[:, each.gap_after] for each in (found, whole)]
+    assert np.array_equal(*ends)
+
+
+def test_a_long_run_read_in_stretches_says_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Currents are then means over 20 ms; pulses and counts lose nothing."""
+    (tmp_path / "a").mkdir()
+    short = demo_report(tmp_path / "a", DEMO_CART).drive
+    monkeypatch.setattr("analysis.run.WHOLE_ROWS", 10_000)
+    monkeypatch.setattr("analysis.run.STRETCH_ROWS", 4_000)
+    (tmp_path / "b").mkdir()
+    long = demo_report(tmp_path / "b", DEMO_CART).drive
+    assert long.stalls == short.stalls
+    for name in ("stall_s", "reversing_s", "reversing_fraction", "peak_recovered_a"):
+        assert sides_or_low(getattr(long, name)) == pytest.approx(sides_or_low(getattr(short, name)), rel=1e-3)
+    for one, other in zip(long.command_map, short.command_map, strict=True):
+        assert (one.side, one.from_share) == (other.side, other.from_share)
+        assert one.mean_a == pytest.approx(other.mean_a, abs=0.1)
+        assert one.seconds == pytest.approx(other.seconds, abs=0.3)
+
+
+def sides_or_low(result: Estimate) -> tuple[float, float]:
+    assert result.value is not None
+    assert result.low is not None
+    return result.low, result.value
 
 
 def test_commands_without_mixing_or_pulses(tmp_path: Path) -> None:
