@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -98,12 +99,13 @@ def standing(counts: Series, time_s: Floats, asked: Floats, dead: float) -> tupl
     still_s = 1 / (STILL_SHARE * rate * np.maximum(mean, dead)) if rate > 0 else np.full(len(waits), LEAST_S)
     stands = np.flatnonzero((on_s > 0) & (waits >= np.maximum(still_s, counts.interval_s)))
     asked_spans = on_spans(time_s, on, float(counts.time_s[-1]))
+    asked_starts = [start for start, _ in asked_spans]
     gap_start_s = counts.time_s[:-1][counts.gap_after]
     usual_s = 1 / (rate * max(float(np.median(mean[driven])), dead)) if rate > 0 else 0.0
     found: Spans = []
     slack_s = hidden_s = 0.0
     for first, last in merge([(float(moments[place]), float(moments[place + 1])) for place in stands]):
-        for start, end in _overlaps(asked_spans, first, last):
+        for start, end in _overlaps(asked_spans, asked_starts, first, last):
             if end - start < LEAST_S:
                 continue
             if np.searchsorted(gap_start_s, start) < np.searchsorted(gap_start_s, end):
@@ -114,16 +116,15 @@ def standing(counts: Series, time_s: Floats, asked: Floats, dead: float) -> tupl
     return found, slack_s, hidden_s
 
 
-def _overlaps(spans: Spans, first: float, last: float) -> Spans:
-    """The spans, cut to first … last."""
-    starts = np.array([start for start, _ in spans])
-    at = max(int(np.searchsorted(starts, first, "right")) - 1, 0)
+def _overlaps(spans: Spans, starts: list[float], first: float, last: float) -> Spans:
+    """The spans, which begin at `starts`, cut to first … last."""
+    at = max(bisect_right(starts, first) - 1, 0)
     found = []
-    for start, end in spans[at:]:
-        if start >= last:
-            break
+    while at < len(spans) and spans[at][0] < last:
+        start, end = spans[at]
         if end > first:
             found.append((max(start, first), min(end, last)))
+        at += 1
     return found
 
 
