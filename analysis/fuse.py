@@ -25,6 +25,8 @@ __all__ = ["DEFAULT_AMBIENT_C", "FuseResult", "FuseSpec", "Source", "Verdict", "
 DEFAULT_AMBIENT_C = 25.0
 PREHEAT_S = 60.0
 """How far before the tightest window a fuse's load is looked at."""
+PREHEAT_LEAST_S = 1.0
+"""What came less than this before it says nothing of how warm the fuse was."""
 PREHEAT_FRACTION = 0.5
 """RMS over that time, of the derated rating, from which the fuse was clearly not cold. Our own choice."""
 
@@ -306,9 +308,14 @@ def _explain(who: str, exposure: Exposure, result: FuseResult, found: Margins) -
 
 
 def _before(exposure: Exposure, start_s: float) -> tuple[float, float]:
-    """RMS [A] of the sampled time in the `PREHEAT_S` before a moment, and how long that was [s]."""
-    axis = np.interp([start_s - PREHEAT_S, start_s], exposure.t_s, exposure.square.axis_s)
-    seconds = float(axis[1] - axis[0])
-    if seconds <= 0:
-        return 0.0, 0.0
-    return math.sqrt(max(float(exposure.square.between(axis[:1], axis[1:])[0]), 0.0) / seconds), seconds
+    """RMS [A] of the sampled time in the `PREHEAT_S` before a moment, and how long that was [s]; 0 where too short.
+
+    Read off the edges of the smallest blocks, with straight lines between them.
+    """
+    axis_s = np.array([exposure.sampled_until(start_s - PREHEAT_S), exposure.sampled_until(start_s)])
+    seconds = float(axis_s[1] - axis_s[0])
+    if seconds < PREHEAT_LEAST_S:
+        return 0.0, seconds
+    blocks = exposure.square.blocks[-1]
+    ticks = np.interp(axis_s, blocks.edge_s, blocks.edge_ticks.astype(np.float64))
+    return math.sqrt(float(ticks[1] - ticks[0]) * exposure.square.tick_a2s / seconds), seconds

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.current import Current
-from analysis.duty import RIPPLE_SHARE, estimate_duty, fuse_rms_a
+from analysis.duty import RIPPLE_SHARE, Duty, estimate_duty, fuse_rms_a
 from analysis.exposure import Exposure
 from analysis.run import Floats, Run, Series
 
@@ -39,8 +39,10 @@ def translate(run: Run, side: str, current: Current, position: str | None, capac
         return Translated(exposure, exposure, None, "a motor carries at least its supply's current, at any duty")
     if (position or "supply_leg", sensed) != ("supply_leg", "motor_lead"):
         return None
-    series = _series(run, side, exposure)
-    duty = estimate_duty(run, side, series.time_s, series.value)
+    duty: Duty | str = "the run is too long to follow it; ask for a part of the run"
+    if not run.long:
+        series = _series(run, side, exposure)
+        duty = estimate_duty(run, side, series.time_s, series.value)
     if isinstance(duty, str):
         how = f"a supply carries at most its motor's current, at any duty; no closer estimate: {duty}"
         return Translated(exposure, None, exposure, how)

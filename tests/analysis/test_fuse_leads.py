@@ -176,6 +176,13 @@ def test_a_fuse_in_the_motor_lead_with_the_current_in_the_supply_leg(tmp_path: P
     assert "not bounded from above" in report.fuse_leads["left"].advice.why
 
 
+def test_a_run_too_long_to_follow_its_duty_keeps_the_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("analysis.run.WHOLE_ROWS", 1000)
+    fuse = report_of(tmp_path, COMMANDED).fuses["left"]
+    assert (fuse.current_from, fuse.margin.bound) == ("bounded", "at_least")
+    assert "ask for a part of the run" in fuse.rule
+
+
 @pytest.mark.parametrize("position", ["unknown", "supply_leg"])
 def test_an_unknown_place_stays_refused(tmp_path: Path, position: str) -> None:
     sensed = "motor_lead" if position == "unknown" else "unknown"
