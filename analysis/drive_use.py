@@ -130,7 +130,7 @@ def _stalled(side: str, stalls: tuple[Stall, ...], stall_s: Estimate) -> Finding
         "caution",
         "wheel_stalled",
         f"The {side} wheel stood still under command.",
-        f"{len(own)} times, longest {longest.end_s - longest.start_s:.1f} s from {longest.start_s:.1f} s; "
+        f"{len(own)} time{'s' if len(own) > 1 else ''}, longest {longest.end_s - longest.start_s:.1f} s from {longest.start_s:.1f} s; "
         f"{stall_s.basis.split(';')[-1].strip()}",
         "A standing motor takes its greatest current: let go of the stick at once, and look for what held the wheel.",
     )
@@ -185,8 +185,13 @@ def ratio(part: Estimate, whole: Estimate) -> Estimate:
     if low is None and high is None:
         return refuse("", "neither side of the share is bounded")
     bound: Bound = "at_most" if low is None else "at_least" if high is None else "estimate"
-    basis = "; ".join(dict.fromkeys(each.basis for each in (part, whole) if each.basis))
+    basis = _basis(part, whole)
     return Estimate(value, low, high, "", bound, basis=basis)
+
+
+def _basis(*parts: Estimate) -> str:
+    """What each rests on, the same words once."""
+    return "; ".join(dict.fromkeys(words for part in parts for words in part.basis.split("; ") if words))
 
 
 def peak_recovered(run: Run) -> tuple[Estimate, float | None]:
@@ -221,7 +226,7 @@ def left_share(energy: Energy) -> Estimate:
         return refuse("", "one channel took no charge that can be told from zero")
     value = left.value / (left.value + right.value)
     low, high = left.low / (left.low + right.high), left.high / (left.high + right.low)
-    basis = "; ".join(dict.fromkeys(each.basis for each in (left, right) if each.basis))
+    basis = _basis(left, right)
     return Estimate(value, low, high, "", basis=basis)
 
 

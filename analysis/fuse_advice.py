@@ -135,7 +135,7 @@ def _asked(limits: LeadLimits) -> str:
     caps = ", ".join(f"{what} {cap:g} A" for what, cap in limits.caps)
     wire = "wire not described" if limits.conductor is None else "wire (ampacity, and 5 s heating while it opens)"
     return (
-        f"continuous load at most {CONTINUOUS_FRACTION:.0%} of the derated rating, earliest opening with margin "
+        f"continuous load at most {100 * CONTINUOUS_FRACTION:.0f} % of the derated rating, earliest opening with margin "
         f"{NEAR_MARGIN:g} or more at the low end, {wire}" + (f", not above {caps}" if caps else "")
     )
 

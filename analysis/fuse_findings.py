@@ -39,7 +39,7 @@ def estimate_open(who: str, evidence: str) -> Finding:
 def preheated(who: str, rms_a: float, seconds: float, derated_a: float) -> Finding:
     """Cold-start times do not hold for a fuse that carried load just before."""
     what = f"{who}: it was warm when its tightest window began, and its opening times are those of a cold one."
-    evidence = f"{rms_a:.3g} A RMS in the {seconds:.3g} s before, {rms_a / derated_a:.0%} of {derated_a:.3g} A"
+    evidence = f"{rms_a:.3g} A RMS in the {seconds:.3g} s before, {100 * rms_a / derated_a:.0f} % of {derated_a:.3g} A"
     action = "A fuse that carried current before opens sooner: read the margin as the most it can be."
     return Finding("note", "fuse_preheated", what, evidence, action)
 

@@ -28,6 +28,7 @@ def command_figure(report: Report, theme: Theme) -> Figure:
         annotations=[],
     )
     data: list[dict[str, Any]] = []
+    ends = [each.mean_a for side in SIDES if (each := next((b for b in reversed(bins) if b.side == side), None))]
     for place, side in enumerate(SIDES, 1):
         own = [each for each in bins if each.side == side]
         if not own:
@@ -57,7 +58,7 @@ def command_figure(report: Report, theme: Theme) -> Figure:
                 float(mean[-1]),
                 xanchor="left" if middle[-1] < 90 else "right",
                 xshift=8 if middle[-1] < 90 else -8,
-                yanchor="bottom" if place == 1 else "top",
+                yanchor="bottom" if mean[-1] >= max(ends) else "top",
             )
         )
     return {"data": data, "layout": layout}

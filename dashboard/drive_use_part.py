@@ -30,14 +30,14 @@ def drive_words(report: Report) -> Child:
     if shares:
         words = f"{number(min(shares), 3)} to {number(max(shares), 3)} in {len(shares)} laps"
         rows.append(("Left side's share, by lap", words))
-    found: list[Child] = [facts(rows)]
     if drive.stalls:
         stalls = [
-            html.Li(f"{stall.side} wheel, {stall.end_s - stall.start_s:.2f} s from {moment(stall.start_s)}")
+            f"{stall.side} wheel, {stall.end_s - stall.start_s:.2f} s from {moment(stall.start_s)}"
             for stall in drive.stalls[:MOST_STALLS]
         ]
         more = len(drive.stalls) - MOST_STALLS
-        found.append(html.Ul([*stalls, *([html.Li(f"and {more} more")] if more > 0 else [])], className="legend"))
+        rows.insert(1, ("Stalls", "; ".join(stalls) + (f"; and {more} more" if more > 0 else "")))
+    found: list[Child] = [facts(rows)]
     if drive.command_map_refused is not None:
         found.append(message("No picture of current by command.", html.P(plain(f"{drive.command_map_refused}."))))
     return found

@@ -108,7 +108,7 @@ def test_continuous_practice_counts_alone() -> None:
     # A maker's fuseology guide: continuous load at most 75 % of the rating at 25 °C. 32 A: 42.7 A or more.
     _, advice = advice_of(pulses((32, 700)), LeadLimits(AWG_10, ()), replace(LARGE_40, ambient_c=20.0))
     assert advice.fits_a == (50, 60)
-    assert "40 A fitted: fails continuous practice (32.1 A is 80% of 40 A)" in advice.why
+    assert "40 A fitted: fails continuous practice (32.1 A is 80 % of 40 A)" in advice.why
 
 
 def test_another_column_of_the_same_body_is_judged_by_its_own_times() -> None:

@@ -203,7 +203,7 @@ def test_a_warm_fuse_is_named() -> None:
         assert ("fuse_preheated" in codes(found)) == warm
         assert "starts cold" in found.rule
     evidence = next(f.evidence for f in assess(OWN, None, np.where(T_S < 40, 30.0, 120.0)).findings if "warm" in f.what)
-    assert re.search(r"75% of 40 A", evidence)
+    assert re.search(r"75 % of 40 A", evidence)
 
 
 @pytest.mark.parametrize(
