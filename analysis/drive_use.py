@@ -126,11 +126,12 @@ def assess_drive(run: Run, energy: Energy, laps: Laps) -> DriveUse:
 def _stalled(side: str, stalls: tuple[Stall, ...], stall_s: Estimate) -> Finding:
     own = [stall for stall in stalls if stall.side == side]
     longest = max(own, key=lambda stall: stall.end_s - stall.start_s)
+    times = "once" if len(own) == 1 else f"{len(own)} times"
     return Finding(
         "caution",
         "wheel_stalled",
         f"The {side} wheel stood still under command.",
-        f"{len(own)} time{'s' if len(own) > 1 else ''}, longest {longest.end_s - longest.start_s:.1f} s from {longest.start_s:.1f} s; "
+        f"{times}, longest {longest.end_s - longest.start_s:.1f} s from {longest.start_s:.1f} s; "
         f"{stall_s.basis.split(';')[-1].strip()}",
         "A standing motor takes its greatest current: let go of the stick at once, and look for what held the wheel.",
     )

@@ -135,8 +135,8 @@ def _asked(limits: LeadLimits) -> str:
     caps = ", ".join(f"{what} {cap:g} A" for what, cap in limits.caps)
     wire = "wire not described" if limits.conductor is None else "wire (ampacity, and 5 s heating while it opens)"
     return (
-        f"continuous load at most {100 * CONTINUOUS_FRACTION:.0f} % of the derated rating, earliest opening with margin "
-        f"{NEAR_MARGIN:g} or more at the low end, {wire}" + (f", not above {caps}" if caps else "")
+        f"continuous load at most {100 * CONTINUOUS_FRACTION:.0f} % of the derated rating, earliest opening with "
+        f"margin {NEAR_MARGIN:g} or more at the low end, {wire}" + (f", not above {caps}" if caps else "")
     )
 
 
@@ -178,7 +178,7 @@ def _failures(
     failed = []
     if need.load_a > CONTINUOUS_FRACTION * derated_a:
         failed.append(
-            f"continuous practice ({need.load_a:.3g} A is {need.load_a / derated_a:.0%} of {derated_a:.3g} A)"
+            f"continuous practice ({need.load_a:.3g} A is {100 * need.load_a / derated_a:.0f} % of {derated_a:.3g} A)"
         )
     if need.margin_per_a * derated_a < NEAR_MARGIN:
         failed.append(f"exposure (margin from {need.margin_per_a * derated_a:.2f})")
