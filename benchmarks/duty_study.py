@@ -40,7 +40,7 @@ Outcome = tuple[str, float, float | None, float | None, float | None]
 """What, truth, value, low, high; value None where refused."""
 
 
-def outcomes(seed: int) -> list[Outcome]:
+def outcomes(seed: int, laps: int = 2) -> list[Outcome]:
     """One machine and one drive, judged twice."""
     rng = random.Random(seed)
     scenario = draw_scenario(seed)
@@ -49,7 +49,7 @@ def outcomes(seed: int) -> list[Outcome]:
     scenario = replace(
         scenario,
         cart=replace(scenario.cart, controller=controller),
-        drive=replace(scenario.drive, laps=2, stall_lap=rng.choice([0, 1, 2])),
+        drive=replace(scenario.drive, laps=laps, stall_lap=rng.choice([0, 1, 2])),
     )
     drive = simulate(seed, scenario=scenario, interval_us=INTERVAL_US)
     noise = np.random.default_rng(seed)
