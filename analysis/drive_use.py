@@ -10,18 +10,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.command import SIDES, Commands, read_commands
-from analysis.current import current_error
+from analysis.current import BELIEVABLE_A, current_error
 from analysis.energy import Energy
 from analysis.estimate import Bound, Estimate, above_zero, estimate, extreme_u, refuse
 from analysis.finding import Finding
 from analysis.laps import Laps
-from analysis.pulses import course_of
 from analysis.run import Run
 from analysis.stall import Stall, assess_stalls, on_spans
 
 BINS = 10
-MOST_SAMPLES = 1_000_000
-"""The command map takes evenly spaced samples of a longer run."""
+LEVEL_A = 0.05
+"""To which the median of a bin is known."""
+LEVELS = 2 * round(BELIEVABLE_A / LEVEL_A) + 1
 DEAD_BANDS = (0.05, 0.10)
 """25 and 50 µs of ±500: where drives' dead bands typically end (from memory, common practice)."""
 
@@ -236,26 +236,30 @@ def command_map(run: Run, commands: Commands | str) -> tuple[tuple[CommandBin, .
     if isinstance(commands, str):
         return (), commands
     sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
-    found: list[CommandBin] = []
-    for side in SIDES:
-        series = course_of(run, f"{side}_current_a")
-        if series is None or len(series.time_s) < 2:
-            continue
-        step = max(1, len(series.time_s) // MOST_SAMPLES)
-        time_s = series.time_s[:-1:step]
-        seconds = np.add.reduceat(
-            np.where(series.gap_after, 0.0, np.diff(series.time_s)), np.arange(len(time_s)) * step
-        )
-        amps = series.value[:-1:step]
-        amps = np.abs(amps) if sensed == "motor_lead" else amps
-        place = np.minimum((np.abs(commands.at(side, time_s)) * BINS).astype(np.int64), BINS - 1)
-        for number in range(BINS):
-            inside = (place == number) & (seconds > 0)
-            if inside.any():
-                part, weight = amps[inside], seconds[inside]
-                mean = float((part * weight).sum() / weight.sum())
-                share = number / BINS, (number + 1) / BINS
-                found.append(
-                    CommandBin(side, *share, int(inside.sum()), float(weight.sum()), mean, float(np.median(part)))
-                )
+    found = [each for side in SIDES for each in _bins(run, commands, side, sensed == "motor_lead")]
     return tuple(found), None if found else "left and right current were not measured in two samples or more"
+
+
+def _bins(run: Run, commands: Commands, side: str, motor_lead: bool) -> list[CommandBin]:
+    """The bins of one side, stretch by stretch; medians from a histogram with levels of `LEVEL_A`."""
+    seconds, charge = np.zeros(BINS), np.zeros(BINS)
+    counts = np.zeros((BINS, LEVELS), np.int64)
+    for part in run.stretches(f"{side}_current_a"):
+        steps_s = np.where(part.gap_after, 0.0, np.diff(part.time_s))
+        inside = np.flatnonzero(steps_s > 0)
+        steps_s, amps = steps_s[inside], part.value[inside]
+        amps = np.abs(amps) if motor_lead else amps
+        asked = np.abs(commands.at(side, part.time_s)[inside])
+        place = np.minimum((asked * BINS).astype(np.int64), BINS - 1)
+        seconds += np.bincount(place, steps_s, BINS)
+        charge += np.bincount(place, steps_s * amps, BINS)
+        level = np.clip(np.rint(amps / LEVEL_A).astype(np.int64) + LEVELS // 2, 0, LEVELS - 1)
+        counts += np.bincount(place * LEVELS + level, minlength=BINS * LEVELS).reshape(BINS, LEVELS)
+    found = []
+    for number in np.flatnonzero(seconds > 0).tolist():
+        samples = int(counts[number].sum())
+        middle = int(np.searchsorted(np.cumsum(counts[number]), (samples + 1) // 2))
+        ends = number / BINS, (number + 1) / BINS
+        means = float(seconds[number]), float(charge[number] / seconds[number]), (middle - LEVELS // 2) * LEVEL_A
+        found.append(CommandBin(side, *ends, samples, *means))
+    return found
