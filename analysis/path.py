@@ -68,6 +68,41 @@ def lead_limits(run: Run, place: str) -> LeadLimits:
     return LeadLimits(conductor, tuple((what, cap) for what, cap in caps.items() if cap is not None))
 
 
+def withdrawn(paths: dict[str, PathResult], mismatch: str | None) -> dict[str, PathResult]:
+    """The paths without a verdict "under" where the description is not this machine's (`mismatch`)."""
+    return paths if mismatch is None else {place: _doubted(path) for place, path in paths.items()}
+
+
+def _doubted(path: PathResult) -> PathResult:
+    if path.wire.verdict != "under":
+        return path
+    rule = f"{path.wire.rule}; verdict withdrawn: the machine description does not fit the measured voltage"
+    return replace(path, wire=replace(path.wire, verdict="unknown", rule=rule))
+
+
+def lead_limits(run: Run, place: str) -> LeadLimits:
+    """What a fuse of this lead must not be rated above: its wire, and every part that the machine file rates.
+
+    The main lead feeds two motors through one controller, so that twice their ratings count there.
+    """
+    machine = run.machine
+    if machine is None:
+        return LeadLimits(None, ())
+    wire, fuse = machine.wires.get(place), machine.fuses.get(place)
+    motors = 2 if place == "main" else 1
+    controller_a = machine.controller.continuous_a if machine.controller else None
+    motor_a = machine.motor.rated_a if machine.motor else None
+    caps = {
+        "holder": fuse.holder_a if fuse else None,
+        "connector": wire.connector_a if wire else None,
+        "cutoff": machine.cutoff.rating_a if machine.cutoff and place == "main" else None,
+        "controller": None if controller_a is None else motors * controller_a,
+        "motor" if motors == 1 else "both motors": None if motor_a is None else motors * motor_a,
+    }
+    conductor = None if wire is None else Conductor(wire.awg, wire.mm2, wire.length_m, wire.insulation_c)
+    return LeadLimits(conductor, tuple((what, cap) for what, cap in caps.items() if cap is not None))
+
+
 def _assess(run: Run, place: str, current: Current) -> PathResult:
     machine = run.machine
     assert machine is not None

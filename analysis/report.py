@@ -15,12 +15,12 @@ from analysis.estimate import Estimate, estimate, refuse
 from analysis.finding import Finding
 from analysis.fuse import FuseResult, FuseSpec
 from analysis.fuse_curve import fuse_table, opening_times_s, rated_after_s
-from analysis.fuse_leads import LEAD_OF, FuseLead, assess_fuses
+from analysis.fuse_leads import LEAD_OF, FuseLead, assess_fuses, settled
 from analysis.integrals import bridged
 from analysis.laps import Laps, assess_laps
 from analysis.ledger import ledger_charge
 from analysis.observations import clipping, observe
-from analysis.path import PathResult, assess_paths
+from analysis.path import PathResult, assess_paths, withdrawn
 from analysis.run import Run
 from analysis.sag import Sag, assess_sag
 from analysis.state_of_charge import told_charge, told_rest_h
@@ -180,14 +180,14 @@ def build_report(
     times = sorted({time for table in tables for time in opening_times_s(table)})
     after = sorted({rated_after_s(table) for table in tables})
     currents = {lead: assess_current(run, lead, times, after) for lead in LEADS}
-    mismatch = run.arrangement_mismatch()
-    fuses = assess_fuses(run, specs, currents, mismatch)
-    paths = assess_paths(run, {place: currents[lead] for place, lead in LEAD_OF.items()}, mismatch)
+    fuses = assess_fuses(run, specs, currents)
+    paths = assess_paths(run, {place: currents[lead] for place, lead in LEAD_OF.items()})
     doubts = [*suspect(run), *clipping(run, currents)]
     trust = Trust.under(doubts)
     # Where the count starts and what lies ahead are drawn from what is left of the voltages.
     sag = trust.of("battery", assess_sag(run))
     energy = trust.of("energy", energy_used(run))
+    mismatch = run.arrangement_mismatch()
     rested = told_rest_h(run.metadata.rested_h) if rested_h is None else rested_h
     stated = told_charge(run.metadata.start_charge) if fraction is None else fraction
     laps = assess_laps(run)
@@ -202,16 +202,15 @@ def build_report(
         drawn = energy.net_ah if run.start_row == 0 else None
         charge = assess_charge(run, sag, currents["battery"], start, speed(run, laps), drawn)
     per_charge, left = laps.in_charge(charge.full.charge_ah, charge.remaining.charge_ah)
-    left_of = trust.fuses({place: lead.result for place, lead in fuses.items()})
-    fuses = {place: lead.left_with(left_of[place]) for place, lead in fuses.items()}
-    currents, paths = trust.of("current", currents), trust.paths(paths)
+    fuses = settled(fuses, trust.fuses({place: lead.result for place, lead in fuses.items()}), mismatch)
+    currents, paths = trust.of("current", currents), withdrawn(trust.paths(paths), mismatch)
     charge = replace(
         charge,
         state_of_charge=trust.of("battery", {"state_of_charge": charge.state_of_charge})["state_of_charge"],
         remaining=trust.of("remaining", charge.remaining),
     )
     laps, ahead = trust.of("laps", laps), trust.of("laps", {"per_charge": per_charge, "remaining": left})
-    drive = assess_drive(run, energy, laps)
+    drive = trust.of("drive", assess_drive(run, energy, laps))
     found = [
         *(finding for lead in fuses.values() for finding in lead.findings),
         *(finding for path in paths.values() for finding in path.findings),
@@ -222,9 +221,8 @@ def build_report(
         *observe(run, sag, charge, mismatch),
     ]
     findings = tuple(sorted(found, key=lambda finding: _SEVERITY[finding.severity]))
-    return Report(
-        run, energy, currents, fuses, paths, sag, charge, laps, ahead["per_charge"], ahead["remaining"], drive, findings
-    )
+    per_charge, left = ahead["per_charge"], ahead["remaining"]
+    return Report(run, energy, currents, fuses, paths, sag, charge, laps, per_charge, left, drive, findings)
 
 
 def _driven_s(run: Run) -> tuple[float, float]:
