@@ -49,7 +49,7 @@ def observe(
         *_clipping(run, currents),
         *_receiver(run, sag),
         *_controller(run),
-        *([] if mismatch else _count(charge)),
+        *([] if mismatch else [*_count(charge), *_capacity(charge)]),
         *_alarms(run),
     ]
 
@@ -195,5 +195,23 @@ def _count(charge: ChargeLeft) -> list[Finding]:
             "Charge left and runtime are not given: how full the battery was at the start is not known.",
             charge.start.whole.refused or "",
             "Report again with --start-charge full (or a fraction), or with --rested HOURS after a long rest.",
+        )
+    ]
+
+
+def _capacity(charge: ChargeLeft) -> list[Finding]:
+    left = charge.remaining
+    if left.charge_ah.value is None or left.capacity_measured:
+        return []
+    low, high = left.charge_ah.low, left.charge_ah.high
+    open_ah = f", {low:.3g} to {high:.3g} Ah left" if low is not None and high is not None else ""
+    return [
+        Finding(
+            "note",
+            "capacity_unmeasured",
+            "Charge left and runtime rest on the nameplate: the capacity is the doubt.",
+            f"{left.evidence}{open_ah}",
+            "Discharge the battery once from full, and write measured_capacity_ah and measured_hours into the machine "
+            "file: that takes most of the doubt away.",
         )
     ]

@@ -11,10 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.battery_facts import BatteryFacts, BlockState, Use
 from analysis.capacity import DataSheet
 from analysis.estimate import Estimate
 from analysis.load_profile import LoadProfile, load_profile, steady
-from analysis.remaining import BatteryFacts, BlockState, Remaining, Use, forecast
+from analysis.remaining import Remaining, forecast
 from analysis.state_of_charge import stated
 
 # T1: maker's data sheet, generic 12 V 40 Ah sealed lead-acid, 25 °C: hours and Ah
@@ -305,7 +306,9 @@ def test_distance_goes_with_speed() -> None:
     ("facts", "state", "reason"),
     [
         (one_block(EVEN), BlockState("block_a", stated(None), steady(5.0)), "--start-charge"),
-        (one_block(DataSheet(35.0, 20.0, None, None)), block("block_a"), "second data-sheet point"),
+        (one_block(DataSheet(35.0, None, None, None)), block("block_a"), "capacity_hours"),
+        (one_block(DataSheet(None, None, None, None)), block("block_a"), "capacity_ah"),
+        (one_block(DataSheet(35.0, 20.0, 37.0, 1.0)), block("block_a"), "rate exponent below 1"),
         (one_block(EVEN, -10.0), block("block_a"), "outside the table"),
         (one_block(EVEN), block("block_a", amps=-1.0), "no net current"),
         (one_block(EVEN), block("block_a", amps=1e-9), "too small"),
@@ -317,7 +320,7 @@ def test_refusals_carry_their_reason(facts: BatteryFacts, state: BlockState, rea
     for each in (result.charge_ah, result.energy_wh, result.runtime_s, result.distance_m):
         assert each.value is None
         assert reason in (each.refused or "")
-    assert set(result.as_json()) == {"charge_ah", "energy_wh", "runtime_s", "distance_m", "ends_by"}
+    assert set(result.as_json()) == {"charge_ah", "energy_wh", "runtime_s", "distance_m", "ends_by", "evidence"}
 
 
 def test_a_start_charge_known_from_above_gives_at_most() -> None:
