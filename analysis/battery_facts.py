@@ -76,6 +76,8 @@ class Use:
     """Mean speed of the driven part [m/s]; None without wheel counts or lap length."""
     lead_ohm: float = 0.0
     """Resistance between battery and controller terminals [Ω]."""
+    voltage_share: float = 1.0
+    """Mean voltage of what is left over that of the run."""
     power_growth: float = 1.0
     """Mean current of what is left over that of the run, if power stays as it is while the voltage falls."""
     knee: Knee | None = None

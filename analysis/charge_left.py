@@ -27,6 +27,8 @@ from analysis.series import Floats, Series, cut, together
 from analysis.state_of_charge import by_count, from_rest_voltage, stated
 from analysis.voltage_curve import Knee, find_knee
 
+STEADY_SHARE = 0.005
+"""A current that keeps within this part of itself while the voltage falls by four times as much is held there."""
 _BLOCK_NAMES: tuple[Literal["block_a", "block_b"], ...] = ("block_a", "block_b")
 
 
@@ -239,6 +241,7 @@ def _use(
     if run.has("battery_voltage_v"):
         ends_s = current.time_s[part][[0, -1]].tolist()
         power = run_energy(run, "battery_current_a", "battery_voltage_v", (ends_s[0], ends_s[1]))[3]
+    voltage_share, steady = _voltage_to_come(run, _cut(current, part))
     return Use(
         mean_a=driven.mean_a,
         sustained_a=driven.mean_a if levels[0] is None else levels[0],
@@ -246,7 +249,8 @@ def _use(
         mean_power_w=power,
         speed_m_s=speed_m_s,
         lead_ohm=_lead_ohm(run),
-        power_growth=_power_growth(run, _cut(current, part)),
+        voltage_share=voltage_share,
+        power_growth=1.0 if steady else 1 / voltage_share,
         knee=_knee(run, sag),
     )
 
@@ -256,36 +260,40 @@ def _least_voltage_v(run: Run) -> float | None:
     machine = run.machine
     if machine is None:
         return None
-    controller = machine.controller.cutoff_v if machine.controller else None
+    controller = (machine.controller.cutoff_v or machine.controller.minimum_v) if machine.controller else None
     of_sheet = machine.battery.whole_cutoff_v if machine.battery else None
     of_bms = machine.bms.cutoff_v if machine.bms else None
     return max((limit for limit in (of_sheet, of_bms, controller) if limit is not None), default=None)
 
 
-def _power_growth(run: Run, current: Series) -> float:
-    """Mean current of what is left over the run's, at the same power: the voltage goes on falling to the cut-off.
+def _voltage_to_come(run: Run, current: Series) -> tuple[float, bool]:
+    """(mean voltage of what is left over the run's, whether the current plainly kept while the voltage fell).
 
     Discharge curves mostly lie above the straight line to their end: two thirds of the way up is taken as their mean.
     """
-    voltage = run.series("battery_voltage_v")
+    voltage = run.smooth("battery_voltage_v")
     if voltage is None or len(current.time_s) < 16:
-        return 1.0
+        return 1.0, False
     volts = np.interp(current.time_s, voltage.time_s, voltage.value)
     late = slice(-(len(volts) // 8), None)
     charge, late_charge = float(current.value.sum()), float(current.value[late].sum())
     if charge <= 0 or late_charge <= 0:
-        return 1.0
+        return 1.0, False
+    drawn, falling = (
+        np.array([part.mean() for part in np.array_split(values, 8)])[1:] for values in (current.value, volts)
+    )
+    steady = np.ptp(drawn) < STEADY_SHARE * drawn.mean() and np.ptp(falling) > 4 * STEADY_SHARE * falling.mean()
     mean_v = float(current.value @ volts) / charge
     end_v = float(current.value[late] @ volts[late]) / late_charge
     least_v = _least_voltage_v(run)
     least_v = 0.85 * mean_v if least_v is None else min(least_v, end_v)
-    return max(mean_v / (end_v - (end_v - least_v) / 3), 1.0)
+    return min((end_v - (end_v - least_v) / 3) / mean_v, 1.0), bool(steady)
 
 
 def _knee(run: Run, sag: Sag) -> Knee | None:
     """The knee of the discharge since the run began. Only lead-acid is known to bend late without a cut-off given."""
     whole, battery = run.from_start(), run.machine.battery if run.machine else None
-    current, voltage = whole.series("battery_current_a"), whole.series("battery_voltage_v")
+    current, voltage = whole.smooth("battery_current_a"), whole.smooth("battery_voltage_v")
     nominal_v, cutoff_v = (battery.nominal_voltage_v if battery else None), _least_voltage_v(run)
     if current is None or voltage is None or battery is None or nominal_v is None:
         return None

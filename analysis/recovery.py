@@ -10,7 +10,8 @@ import numpy as np
 from analysis.charge_left import driven_part
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.rest import voltage_terms
-from analysis.run import Floats, Run
+from analysis.run import Run
+from analysis.series import Floats
 
 SKIPPED_S = 1.0
 """After the last load: until then the ohmic part comes back."""
@@ -62,7 +63,7 @@ def settling_v(time_s: Floats, volts: Floats) -> tuple[float, float]:
 
 def assess_recovery(run: Run) -> Recovery:
     """Of the rest that ends the run."""
-    current, voltage = run.series("battery_current_a"), run.series("battery_voltage_v")
+    current, voltage = run.smooth("battery_current_a"), run.smooth("battery_voltage_v")
     if current is None or voltage is None or len(current.time_s) < 2:
         return none_seen("battery current and voltage are both needed to see a recovery")
     part = driven_part(run, current)

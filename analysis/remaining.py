@@ -27,7 +27,7 @@ from analysis.propagate import power_of, product
 from analysis.rate_law import rate_law
 from analysis.voltage_curve import MOST, Knee
 
-VOLTAGE_FALLS_U = 0.03  # 1 σ, relative: the mean voltage of what is left lies below the run's; no source
+VOLTAGE_FALLS_U = 0.03  # 1 σ, relative, of the mean voltage of what is left; no source
 UNITS = {"charge_ah": "Ah", "energy_wh": "Wh", "runtime_s": "s", "distance_m": "m"}
 
 
@@ -65,6 +65,8 @@ class Remaining:
     """What drives the answer, and its greatest doubt; None when refused."""
     capacity_measured: bool = False
     """Whether it rests on a measured capacity."""
+    load_growth: float = 1.0
+    """Mean current of what is left over that of the run."""
 
     def as_json(self) -> dict[str, object]:
         """The report's object."""
@@ -139,7 +141,9 @@ def forecast(battery: BatteryFacts, blocks: Sequence[BlockState], use: Use) -> R
     one_sided = unexamined(battery, blocks) or _open_below(blocks)
     if one_sided:
         charge, runtime = charge.bounded("at_most", one_sided), runtime.bounded("at_most", one_sided)
-    volts = power_of(1 / use.mean_a, use.mean_power_w, 1, "V", {"voltage of what is left": VOLTAGE_FALLS_U})
+    volts = power_of(
+        use.voltage_share / use.mean_a, use.mean_power_w, 1, "V", {"voltage of what is left": VOLTAGE_FALLS_U}
+    )
     if use.speed_m_s is None:
         distance = refuse("m", "no speed: neither wheel counts nor a lap length")
     else:
@@ -148,7 +152,16 @@ def forecast(battery: BatteryFacts, blocks: Sequence[BlockState], use: Use) -> R
     energy = product(charge, volts, "Wh")
     measured = battery.measured is not None
     return Remaining(
-        charge, energy, runtime, distance, first.ends_by, tuple(forecasts), extrapolated, evidence, measured
+        charge,
+        energy,
+        runtime,
+        distance,
+        first.ends_by,
+        tuple(forecasts),
+        extrapolated,
+        evidence,
+        measured,
+        math.sqrt(use.power_growth),
     )
 
 
@@ -221,7 +234,9 @@ def _assumptions(
     factor: TemperatureFactor, battery: BatteryFacts, load_u: float, power_growth: float
 ) -> list[tuple[str, Assumption]]:
     """The central assumption, then each one moved alone to its ends, by name."""
-    central = Assumption(capacity_scale=factor.factor)
+    # Neither constant current nor constant power is known: halfway between, each an end.
+    likely_load = math.sqrt(power_growth)
+    central = Assumption(capacity_scale=factor.factor, load_scale=likely_load)
     of_air = COVERAGE_FACTOR * factor.relative_u
     if battery.measured is None:
         below, above = math.hypot(COVERAGE_FACTOR * SHEET_U, of_air), math.hypot(SHEET_ABOVE, of_air)
@@ -236,12 +251,13 @@ def _assumptions(
         ("capacity", replace(central, capacity_scale=larger)),
         ("wear", replace(central, capacity_scale=worn)),
         ("power kept while the voltage falls", replace(central, load_scale=power_growth)),
+        ("current kept while the voltage falls", replace(central, load_scale=1.0)),
     ]
     for side in (-1, 1):
         moved += [
             ("start charge", replace(central, start_side=side)),
             ("charge drawn", replace(central, drawn_side=side)),
-            ("load to come", replace(central, load_scale=max(1 - side * COVERAGE_FACTOR * load_u, 0.1))),
+            ("load to come", replace(central, load_scale=likely_load * max(1 - side * COVERAGE_FACTOR * load_u, 0.1))),
             ("rest-voltage chart", replace(central, voltage_side=side)),
             ("resistance", replace(central, ohm_side=side)),
             ("peaks at the cut-off", replace(central, trip_side=side)),

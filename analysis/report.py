@@ -197,7 +197,7 @@ def build_report(
             start = start_charge(run, sag, rested, stated, ledger_charge(run))
         drawn = energy.net_ah if run.start_row == 0 else None
         charge = assess_charge(run, sag, currents["battery"], start, speed(run, laps), drawn)
-    per_charge, left = laps.in_charge(charge.full.charge_ah, charge.remaining.charge_ah)
+    per_charge, left = laps.in_charge(charge.full.charge_ah, charge.remaining.charge_ah, charge.full.load_growth)
     found = [
         *(finding for fuse in fuses.values() for finding in fuse.findings),
         *(finding for path in paths.values() for finding in path.findings),

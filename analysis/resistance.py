@@ -10,7 +10,8 @@ import numpy as np
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.resistance_fit import MODEL_SHARE, TIME_SCALES_S, WIDEST_SHARE, fit_voltage, left_open, too_coarse
 from analysis.resistance_steps import find_steps, from_steps
-from analysis.run import Flags, Floats, SensorError
+from analysis.sensors import SensorError
+from analysis.series import Flags, Floats
 
 WIDEST_OPEN_SHARE = 0.02
 """Likewise for the open-circuit voltage."""

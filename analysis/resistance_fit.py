@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.resistance_steps import COARSE_SHARE, STEADY_SHARE
-from analysis.run import Flags, Floats
+from analysis.series import Flags, Floats
 
 TIME_SCALES_S = (0.1, 1.0, 10.0)
 MODEL_SHARE = 0.02

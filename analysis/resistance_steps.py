@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analysis.run import Flags, Floats
+from analysis.series import Flags, Floats
 
 LEAST_STEP_A = 2.0
 STEADY_SHARE = 0.1

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.run import Floats
+from analysis.series import Floats
 
 BINS = 24
 LEAST_BEND = 1.2
