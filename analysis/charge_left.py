@@ -207,6 +207,15 @@ def _at_most(left: Remaining, why: str) -> Remaining:
     return replace(left, charge_ah=charge, energy_wh=energy, runtime_s=runtime, distance_m=distance)
 
 
+def battery_air_c(run: Run) -> float | None:
+    """Air around the battery [°C]: as the machine file says, else the median of the ambient sensor; None without."""
+    battery = run.machine.battery if run.machine else None
+    if battery is not None and battery.ambient_c is not None:
+        return battery.ambient_c
+    measured = run.smooth("ambient_temp_c")
+    return None if measured is None else float(np.median(measured.value))
+
+
 def _facts(run: Run) -> BatteryFacts | str:
     battery = run.machine.battery if run.machine else None
     if run.machine is None or battery is None:
@@ -220,7 +229,7 @@ def _facts(run: Run) -> BatteryFacts | str:
         battery.chemistry,
         battery.block_voltage_v,
         battery.in_series == 2,
-        battery.ambient_c,
+        battery_air_c(run),
         battery.depth_of_discharge,
         measured=measured_capacity(run),
         cutoff_v=battery.cutoff_v,

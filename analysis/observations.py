@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from analysis.charge_left import ChargeLeft
+from analysis.capacity import LEAD_ACID
+from analysis.charge_left import ChargeLeft, battery_air_c
 from analysis.current import Current
 from analysis.estimate import UNDECLARED
 from analysis.finding import Finding, Severity
@@ -14,6 +15,8 @@ from analysis.sag import Sag
 RECEIVER_NEAR_SHARE = 0.1
 """A receiver supply within this share of its minimum is worth a caution. Our own choice."""
 LEAST_COVERAGE = 0.99
+COLD_C = 15.0
+"""Below it a lead-acid battery gives at least 5 % less than at 25 °C (a battery maker's table)."""
 
 
 def _alarms(run: Run) -> list[Finding]:
@@ -49,6 +52,7 @@ def observe(
         *_clipping(run, currents),
         *_receiver(run, sag),
         *_controller(run),
+        *_cold(run),
         *([] if mismatch else [*_count(charge), *_capacity(charge)]),
         *_alarms(run),
     ]
@@ -213,5 +217,21 @@ def _capacity(charge: ChargeLeft) -> list[Finding]:
             f"{left.evidence}{open_ah}",
             "Discharge the battery once from full, and write measured_capacity_ah and measured_hours into the machine "
             "file: that takes most of the doubt away.",
+        )
+    ]
+
+
+def _cold(run: Run) -> list[Finding]:
+    air_c = battery_air_c(run)
+    chemistry = run.machine.battery.chemistry if run.machine and run.machine.battery else None
+    if air_c is None or air_c >= COLD_C or chemistry not in LEAD_ACID:
+        return []
+    return [
+        Finding(
+            "note",
+            "battery_cold",
+            "The battery was cold: its resistance and sag are higher, and it gives less, than in a warm room.",
+            f"{air_c:.0f} °C around it; the forecast counts with that temperature",
+            "Compare resistances only between runs at about the same temperature.",
         )
     ]

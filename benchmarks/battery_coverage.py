@@ -26,7 +26,8 @@ import polars as pl
 
 from analysis.estimate import Estimate
 from analysis.report import Report, build_report
-from analysis.run import Floats, Run
+from analysis.run import Run
+from analysis.series import Floats
 from benchmarks.coverage_machines import Drive, Load, Machine, draw_load, draw_machine, drive, goes_on
 from logger.channels import BY_SI_NAME, TIME_COLUMN
 from logger.metadata import Metadata

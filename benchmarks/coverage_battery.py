@@ -12,7 +12,7 @@ from typing import Protocol
 
 import numpy as np
 
-from analysis.run import Floats
+from analysis.series import Floats
 from logger.simulator.battery import Block, open_circuit_v
 from logger.simulator.parameters import BlockParameters
 

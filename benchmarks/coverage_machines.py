@@ -10,7 +10,7 @@ from itertools import accumulate
 
 import numpy as np
 
-from analysis.run import Floats
+from analysis.series import Floats
 from benchmarks.coverage_battery import (
     END_V,
     NOMINAL_V,

@@ -21,7 +21,8 @@ import numpy as np
 import polars as pl
 
 from analysis.report import build_report
-from analysis.run import Floats, Run
+from analysis.run import Run
+from analysis.series import Floats
 from logger.channels import BY_SI_NAME, TIME_COLUMN
 from logger.metadata import Metadata
 from logger.runfile import write_frame

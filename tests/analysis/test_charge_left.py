@@ -11,6 +11,7 @@ import pytest
 from analysis.charge_left import ChargeLeft, Start, assess_charge, driven_part, rated_capacity, start_charge
 from analysis.current import assess_current
 from analysis.estimate import Estimate, refuse
+from analysis.report import build_report
 from analysis.run import Run
 from analysis.sag import assess_sag
 from analysis.state_of_charge import stated
@@ -228,3 +229,21 @@ def test_a_count_below_empty_is_refused(tmp_path: Path) -> None:
     long = np.arange(0, 40_000, 10.0)
     channels = {"battery_current_a": np.where(long < 100, 0.0, 20.0), "battery_voltage_v": 25.0}
     assert "must be wrong" in (assessed(run_of(tmp_path, channels, long)).state_of_charge.refused or "")
+
+
+def test_the_air_around_the_battery_is_told_or_measured(tmp_path: Path) -> None:
+    """RV5 (../shared/references.md section 6): 10 °C costs 10 % of a discharge longer than an hour."""
+    cold = {**DRIVE, "ambient_temp_c": np.where(T_S < 900, 9.0, 11.0) - 0.1}
+    told = CART.replace("capacity_hours = 20", "capacity_hours = 20\nambient_c = 25")
+    unknown, measured, warm = (
+        assessed(run_of(tmp_path, channels, machine=machine)).full.charge_ah
+        for channels, machine in ((DRIVE, CART), (cold, CART), (cold, told))
+    )
+    assert value_of(measured) / value_of(warm) == pytest.approx(0.9, abs=0.02)
+    assert "25 °C within 10 K assumed" in unknown.basis
+    assert sides(warm)[0] > sides(unknown)[0]
+    codes = [
+        {finding.code for finding in build_report(run_of(tmp_path, cold, machine=machine)).findings}
+        for machine in (CART, told)
+    ]
+    assert ["battery_cold" in each for each in codes] == [True, False]

@@ -17,7 +17,8 @@ import pytest
 
 from analysis.report import Report, build_report
 from analysis.resistance import assess_resistance
-from analysis.run import Run, SensorError
+from analysis.run import Run
+from analysis.sensors import SensorError
 from tests.analysis.build_runs import CART, DATA, Floats, measured, sides, value_of, write_run
 
 TRUTH: dict[str, Any] = json.loads((DATA / "circuit_24v_drive.json").read_text(encoding="utf-8"))

@@ -13,7 +13,8 @@ import pytest
 from analysis.capacity import DataSheet, DataSheetError, rate_form
 from analysis.rate_law import MeasuredCapacity, rate_law
 from analysis.report import build_report
-from analysis.run import Floats, Run
+from analysis.run import Run
+from analysis.series import Floats
 from analysis.tables.rate_exponent import TYPICAL_K
 from analysis.voltage_curve import KNEE_ROWS, find_knee
 from benchmarks import forecast_study
