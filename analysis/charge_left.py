@@ -285,15 +285,18 @@ def _voltage_to_come(run: Run, current: Series) -> tuple[float, bool]:
         return 1.0, False
     volts = np.interp(current.time_s, voltage.time_s, voltage.value)
     late = slice(-(len(volts) // 8), None)
-    charge, late_charge = float(current.value.sum()), float(current.value[late].sum())
+    # Weighed by what was drawn: returned current would take the mean out of the range of the voltages.
+    out = np.maximum(current.value, 0.0)
+    charge, late_charge = float(out.sum()), float(out[late].sum())
     if charge <= 0 or late_charge <= 0:
         return 1.0, False
     drawn, falling = (
         np.array([part.mean() for part in np.array_split(values, 8)])[1:] for values in (current.value, volts)
     )
     steady = np.ptp(drawn) < STEADY_SHARE * drawn.mean() and np.ptp(falling) > 4 * STEADY_SHARE * falling.mean()
-    mean_v = float(current.value @ volts) / charge
-    end_v = float(current.value[late] @ volts[late]) / late_charge
+    mean_v, end_v = float(out @ volts) / charge, float(out[late] @ volts[late]) / late_charge
+    if mean_v <= 0 or end_v <= 0:
+        return 1.0, False
     least_v = _least_voltage_v(run)
     least_v = 0.85 * mean_v if least_v is None else min(least_v, end_v)
     return min((end_v - (end_v - least_v) / 3) / mean_v, 1.0), bool(steady)

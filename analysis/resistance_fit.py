@@ -23,9 +23,10 @@ RELAXATIONS_S = (0.03, 0.3, 3.0, 30.0)
 CALM_S = 5.0
 CALM_SHARE = 0.005
 """Of the voltage's whole range: a drift below it in those seconds counts as none."""
-UNSEEN_SHARE, UNSETTLED_SHARE, UNSETTLED_S = 0.18, 0.045, 12.0
-"""1 σ of the open-circuit voltage over the mean drop: too short a stretch for the slowest lag; in a long one; and the
-length by which the latter grows in between. Our own, from 150 circuits whose record began in the middle of a drive."""
+SETTLED_SHARE, UNSEEN_SHARE, UNSETTLED_SHARE, UNSETTLED_S = 0.03, 0.18, 0.045, 12.0
+"""1 σ of the open-circuit voltage over the mean drop: where the stretch begins settled; else where it is too short for
+the slowest lag, where it is long, and the length by which the latter grows in between. Our own, from 300 circuits, half
+of them with a record that begins in the middle of a drive."""
 LONGEST_FIT_S = 1800.0
 NOISE_BLOCK = 100
 NOISE_DOUBT = 0.5
@@ -168,7 +169,7 @@ def fit_voltage(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, c
             else:
                 values[scale] = value, u
     mean_drop = float(solved[0]) - float(volts.mean())
-    share = MODEL_SHARE if settled else _unsettled_share(float(time_s[-1] - time_s[0]), usable)
+    share = SETTLED_SHARE if settled else _unsettled_share(float(time_s[-1] - time_s[0]), usable)
     open_u = math.hypot(jackknife(others[:, 0]), float(noisier[0] - solved[0]), share * mean_drop)
     return Fit(float(solved[0]), open_u, float(time_s[0]), values, refused)
 

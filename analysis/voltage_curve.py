@@ -19,7 +19,7 @@ LEAST_BEND = 1.2
 KNEE_ROWS = ((1.2, 0.25), (1.3, 0.18), (1.4, 0.11), (1.6, 0.055), (2.5, 0.02))
 """(bend, charge left / charge drawn). Read off both measured sets of tests/data: at 80, 85, 90 and 95 % of the
 discharge their bends are 1.24 and 1.20, 1.31 and 1.28, 1.41 and 1.39, 1.63 and 1.55; the last row is our own choice."""
-FALLEN = 0.6
+FALLEN = 0.5
 """Part of the way from the second of 24 equal charges to the cut-off. Our own choice."""
 MOST = 2.0
 """No more than this many times as much is left at 95 %: two batteries set the rows."""

@@ -247,3 +247,12 @@ def test_the_air_around_the_battery_is_told_or_measured(tmp_path: Path) -> None:
         for machine in (CART, told)
     ]
     assert ["battery_cold" in each for each in codes] == [True, False]
+
+
+def test_a_drive_that_ends_by_giving_back_still_has_a_forecast(tmp_path: Path) -> None:
+    """Found by the coverage study: net charge near zero in the last eighth put a mean voltage outside all voltages."""
+    amps = np.where(T_S < 1570, AMPS, np.where(T_S % 4 < 2, 12.0, -11.98))
+    volts = 25.6 - 0.05 * amps
+    found = assessed(run_of(tmp_path, {"battery_current_a": amps, "battery_voltage_v": volts}))
+    assert value_of(found.remaining.runtime_s) > 0
+    assert value_of(found.remaining.energy_wh) < 25.6 * value_of(found.remaining.charge_ah)
