@@ -11,19 +11,24 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from analysis.capacity import SHEET_U, WORN_TO, DataSheet
+from analysis.battery_facts import BatteryFacts, BlockState, Use
+from analysis.capacity import LEAD_ACID, MEASURED_U, SHEET_ABOVE, SHEET_U, WORN_TO, DataSheet
 from analysis.current import Current
 from analysis.energy import run_energy, run_net_charge
 from analysis.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
 from analysis.load_profile import LoadProfile, load_profile
 from analysis.propagate import product
-from analysis.remaining import UNITS, BatteryFacts, BlockState, Remaining, Use, forecast
+from analysis.rate_law import MeasuredCapacity
+from analysis.remaining import UNITS, Remaining, forecast
 from analysis.rest import SMOOTHED, rest_threshold_a
 from analysis.run import Run
 from analysis.sag import Sag
-from analysis.series import Floats, Series, cut
+from analysis.series import Floats, Series, cut, together
 from analysis.state_of_charge import by_count, from_rest_voltage, stated
+from analysis.voltage_curve import Knee, find_knee
 
+STEADY_SHARE = 0.005
+"""A current that keeps within this part of itself while the voltage falls by four times as much is held there."""
 _BLOCK_NAMES: tuple[Literal["block_a", "block_b"], ...] = ("block_a", "block_b")
 
 
@@ -94,14 +99,27 @@ def _block_voltages(run: Run, sag: Sag) -> list[Estimate]:
     return [one] * (2 if battery and battery.blocks == 2 else 1)
 
 
-def rated_capacity(run: Run) -> Estimate:
-    """Capacity of the whole battery at its rated time [Ah]; wear down to 80 % is not ruled out."""
+def measured_capacity(run: Run) -> MeasuredCapacity | None:
+    """A full discharge of one block that the machine file tells of."""
     battery = run.machine.battery if run.machine else None
+    if battery is None or battery.measured_capacity_ah is None or battery.measured_hours is None:
+        return None
+    return MeasuredCapacity(battery.measured_capacity_ah, battery.measured_hours)
+
+
+def rated_capacity(run: Run) -> Estimate:
+    """Capacity of the whole battery [Ah]: as measured, else at its rated time; then wear to 80 % is not ruled out."""
+    battery = run.machine.battery if run.machine else None
+    measured = measured_capacity(run)
+    if measured is not None and battery is not None and battery.in_parallel is not None:
+        whole = measured.charge_ah * battery.in_parallel
+        return estimate(whole, "Ah", {"measured capacity": MEASURED_U * whole}, note=f"in {measured.hours:.3g} h")
     rated = battery.whole_capacity_ah if battery else None
     if rated is None:
         return refuse("Ah", "the machine file gives no capacity_ah with blocks and arrangement")
-    basis = f"nameplate ±{100 * SHEET_U:.0f} % (1 σ), wear down to {100 * WORN_TO:.0f} % not ruled out"
-    return Estimate(rated, WORN_TO * rated, rated * (1 + COVERAGE_FACTOR * SHEET_U), "Ah", basis=basis)
+    open_sides = f"wear down to {100 * WORN_TO:.0f} % and {100 * SHEET_ABOVE:.0f} % more not ruled out"
+    basis = f"nameplate ±{100 * SHEET_U:.0f} % (1 σ), {open_sides}"
+    return Estimate(rated, WORN_TO * rated, rated * (1 + SHEET_ABOVE), "Ah", basis=basis)
 
 
 def driven_part(run: Run, current: Series) -> slice:
@@ -128,8 +146,13 @@ def _loaded(value: Floats, limit_a: float) -> npt.NDArray[np.int64]:
     return np.flatnonzero(np.convolve(np.abs(value), np.ones(width) / width, "same") > limit_a)
 
 
+def _cut(series: Series, part: slice) -> Series:
+    """The samples of a stretch."""
+    return cut(series, *part.indices(len(series.value))[:2])
+
+
 def _profile(series: Series, part: slice) -> LoadProfile | None:
-    driven = cut(series, *part.indices(len(series.value))[:2])
+    driven = _cut(series, part)
     keep = ~driven.gap_after
     if not keep.any():
         return None
@@ -162,7 +185,7 @@ def assess_charge(
         none = refused_remaining("no battery current was measured")
         return ChargeLeft(start, charge, none, none)
     part = driven_part(run, current)
-    use = _use(run, current, part, battery_current, speed_m_s)
+    use = _use(run, current, part, battery_current, speed_m_s, sag)
     if isinstance(use, str):
         return ChargeLeft(start, charge, refused_remaining(use), refused_remaining(use))
     blocks = _blocks(run, current, part, start, net, sag)
@@ -172,7 +195,8 @@ def assess_charge(
     left = forecast(facts, blocks, use)
     if net.high is None:
         left = _at_most(left, "more may have been drawn than was measured")
-    return ChargeLeft(start, charge, left, forecast(facts, full, use))
+    # The run's knee is that of the charge it drew, not of the next one.
+    return ChargeLeft(start, charge, left, forecast(facts, full, replace(use, knee=None)))
 
 
 def _at_most(left: Remaining, why: str) -> Remaining:
@@ -181,6 +205,15 @@ def _at_most(left: Remaining, why: str) -> Remaining:
         for part in (left.charge_ah, left.energy_wh, left.runtime_s, left.distance_m)
     )
     return replace(left, charge_ah=charge, energy_wh=energy, runtime_s=runtime, distance_m=distance)
+
+
+def battery_air_c(run: Run) -> float | None:
+    """Air around the battery [°C]: as the machine file says, else the median of the ambient sensor; None without."""
+    battery = run.machine.battery if run.machine else None
+    if battery is not None and battery.ambient_c is not None:
+        return battery.ambient_c
+    measured = run.smooth("ambient_temp_c")
+    return None if measured is None else float(np.median(measured.value))
 
 
 def _facts(run: Run) -> BatteryFacts | str:
@@ -196,15 +229,18 @@ def _facts(run: Run) -> BatteryFacts | str:
         battery.chemistry,
         battery.block_voltage_v,
         battery.in_series == 2,
-        battery.ambient_c,
+        battery_air_c(run),
         battery.depth_of_discharge,
+        measured=measured_capacity(run),
         cutoff_v=battery.cutoff_v,
         bms_cutoff_v=bms.cutoff_v if bms else None,
         controller_cutoff_v=(controller.cutoff_v or controller.minimum_v) if controller else None,
     )
 
 
-def _use(run: Run, current: Series, part: slice, battery_current: Current, speed_m_s: Estimate | None) -> Use | str:
+def _use(
+    run: Run, current: Series, part: slice, battery_current: Current, speed_m_s: Estimate | None, sag: Sag
+) -> Use | str:
     driven = _profile(current, part)
     if driven is None:
         return "the run holds no driven stretch"
@@ -214,6 +250,7 @@ def _use(run: Run, current: Series, part: slice, battery_current: Current, speed
     if run.has("battery_voltage_v"):
         ends_s = current.time_s[part][[0, -1]].tolist()
         power = run_energy(run, "battery_current_a", "battery_voltage_v", (ends_s[0], ends_s[1]))[3]
+    voltage_share, steady = _voltage_to_come(run, _cut(current, part))
     return Use(
         mean_a=driven.mean_a,
         sustained_a=driven.mean_a if levels[0] is None else levels[0],
@@ -221,7 +258,66 @@ def _use(run: Run, current: Series, part: slice, battery_current: Current, speed
         mean_power_w=power,
         speed_m_s=speed_m_s,
         lead_ohm=_lead_ohm(run),
+        voltage_share=voltage_share,
+        power_growth=1.0 if steady else 1 / voltage_share,
+        knee=_knee(run, sag),
     )
+
+
+def _least_voltage_v(run: Run) -> float | None:
+    """The highest of the voltages of the whole battery at which something ends the run; None where none is given."""
+    machine = run.machine
+    if machine is None:
+        return None
+    controller = (machine.controller.cutoff_v or machine.controller.minimum_v) if machine.controller else None
+    of_sheet = machine.battery.whole_cutoff_v if machine.battery else None
+    of_bms = machine.bms.cutoff_v if machine.bms else None
+    return max((limit for limit in (of_sheet, of_bms, controller) if limit is not None), default=None)
+
+
+def _voltage_to_come(run: Run, current: Series) -> tuple[float, bool]:
+    """(mean voltage of what is left over the run's, whether the current plainly kept while the voltage fell).
+
+    Discharge curves mostly lie above the straight line to their end: two thirds of the way up is taken as their mean.
+    """
+    voltage = run.smooth("battery_voltage_v")
+    if voltage is None or len(current.time_s) < 16:
+        return 1.0, False
+    volts = np.interp(current.time_s, voltage.time_s, voltage.value)
+    late = slice(-(len(volts) // 8), None)
+    # Weighed by what was drawn: returned current would take the mean out of the range of the voltages.
+    out = np.maximum(current.value, 0.0)
+    charge, late_charge = float(out.sum()), float(out[late].sum())
+    if charge <= 0 or late_charge <= 0:
+        return 1.0, False
+    drawn, falling = (
+        np.array([part.mean() for part in np.array_split(values, 8)])[1:] for values in (current.value, volts)
+    )
+    steady = np.ptp(drawn) < STEADY_SHARE * drawn.mean() and np.ptp(falling) > 4 * STEADY_SHARE * falling.mean()
+    mean_v, end_v = float(out @ volts) / charge, float(out[late] @ volts[late]) / late_charge
+    if mean_v <= 0 or end_v <= 0:
+        return 1.0, False
+    least_v = _least_voltage_v(run)
+    least_v = 0.85 * mean_v if least_v is None else min(least_v, end_v)
+    return min((end_v - (end_v - least_v) / 3) / mean_v, 1.0), bool(steady)
+
+
+def _knee(run: Run, sag: Sag) -> Knee | None:
+    """The knee of the discharge since the run began. Only lead-acid is known to bend late without a cut-off given."""
+    whole, battery = run.from_start(), run.machine.battery if run.machine else None
+    current, voltage = whole.smooth("battery_current_a"), whole.smooth("battery_voltage_v")
+    nominal_v, cutoff_v = (battery.nominal_voltage_v if battery else None), _least_voltage_v(run)
+    if current is None or voltage is None or battery is None or nominal_v is None:
+        return None
+    if cutoff_v is None and battery.chemistry not in LEAD_ACID:
+        return None
+    time_s, amps, volts, gap_after = together(_cut(current, driven_part(run=whole, current=current)), voltage)
+    if gap_after.any():
+        return None  # what was drawn in a gap is not known
+    ohm = next(
+        (value for s in (10.0, 1.0) if (value := sag.resistance.by_scale[s].value)), battery.whole_resistance_ohm
+    )
+    return find_knee(time_s, amps, volts, ohm or 0.0, nominal_v, cutoff_v)
 
 
 def _lead_ohm(run: Run) -> float:

@@ -41,7 +41,7 @@ def assess_fuses(run: Run, specs: dict[str, FuseSpec], currents: dict[str, Curre
 def settled(leads: dict[str, FuseLead], results: dict[str, FuseResult], mismatch: str | None) -> dict[str, FuseLead]:
     """The leads with the results that doubts about the data leave, and without comfort from a wrong description.
 
-    `mismatch` says that the description is not this machine's. Advice that rests on figures which changed is taken back.
+    `mismatch` says that the description is not this machine's. Advice on figures that changed is taken back.
     """
     found = {}
     for place, lead in leads.items():

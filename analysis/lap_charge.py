@@ -97,9 +97,13 @@ def charge_of_a_lap(
 
 
 def laps_in(
-    charge_ah: Estimate, charges_ah: Floats, gain_u: float | None = None, offset_u_ah: float | None = None
+    charge_ah: Estimate,
+    charges_ah: Floats,
+    gain_u: float | None = None,
+    offset_u_ah: float | None = None,
+    growth: float = 1.0,
 ) -> Estimate:
-    """How many laps a charge gives: charge / mean net charge of a lap.
+    """How many laps a charge gives: charge / mean net charge of a lap, times its growth as the voltage falls.
 
     Where the interval of a lap's charge reaches down to nothing, as with two laps that differ, the answer is
     `at_least`.
@@ -110,4 +114,4 @@ def laps_in(
     if first.value is None:
         return refuse("", first.refused or "")
     one = charge_of_a_lap(charges_ah, charge_ah.value / first.value, gain_u, offset_u_ah)
-    return product(charge_ah, power_of(1.0, one, -1, "1/Ah", {}), "")
+    return product(charge_ah, power_of(1.0 / growth, one, -1, "1/Ah", {}), "")

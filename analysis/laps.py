@@ -62,22 +62,22 @@ class Laps:
         """How the net charge grows from lap to lap [Ah]."""
         return trend(self.charges_ah(), "Ah")
 
-    def in_charge(self, full_ah: Estimate, left_ah: Estimate) -> tuple[Estimate, Estimate]:
+    def in_charge(self, full_ah: Estimate, left_ah: Estimate, growth: float = 1.0) -> tuple[Estimate, Estimate]:
         """Laps that a full charge gives, and that the charge left gives."""
-        return laps_per_charge(self, full_ah, left_ah)
+        return laps_per_charge(self, full_ah, left_ah, growth)
 
 
-def laps_per_charge(laps: Laps, full_ah: Estimate, left_ah: Estimate) -> tuple[Estimate, Estimate]:
+def laps_per_charge(laps: Laps, full_ah: Estimate, left_ah: Estimate, growth: float = 1.0) -> tuple[Estimate, Estimate]:
     """Laps that a full charge and the charge left give, each lap like those of the run.
 
-    full_ah, left_ah: usable charge at this load [Ah], from analysis/remaining.py. Refused where a charge is, or with
-    fewer than two laps.
+    full_ah, left_ah: usable charge at this load [Ah], from analysis/remaining.py; `growth` is how much more a
+    lap to come takes, as the voltage falls. Refused where a charge is, or with fewer than two laps.
     """
     charges = laps.charges_ah()
     offset_ah = None
     if laps.offset_u_a is not None and laps.each:
         offset_ah = laps.offset_u_a * float(np.mean([lap.duration_s for lap in laps.each])) / 3600
-    full, left = (laps_in(charge, charges, laps.gain_u, offset_ah) for charge in (full_ah, left_ah))
+    full, left = (laps_in(charge, charges, laps.gain_u, offset_ah, growth) for charge in (full_ah, left_ah))
     return full, left
 
 

@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from analysis.charge_left import ChargeLeft
+from analysis.capacity import LEAD_ACID
+from analysis.charge_left import ChargeLeft, battery_air_c
 from analysis.current import Current
 from analysis.doubt import Doubt
 from analysis.estimate import UNDECLARED
@@ -17,6 +18,8 @@ from analysis.sag import Sag
 RECEIVER_NEAR_SHARE = 0.1
 """A receiver supply within this share of its minimum is worth a caution. Our own choice."""
 LEAST_COVERAGE = 0.99
+COLD_C = 15.0
+"""Below it a lead-acid battery gives at least 5 % less than at 25 °C (a battery maker's table)."""
 
 
 def _alarms(run: Run) -> list[Finding]:
@@ -49,7 +52,8 @@ def observe(run: Run, sag: Sag, charge: ChargeLeft, mismatch: str | None) -> lis
         *_recording(run),
         *_receiver(run, sag),
         *_controller(run),
-        *([] if mismatch else _count(charge)),
+        *_cold(run),
+        *([] if mismatch else [*_count(charge), *_capacity(charge)]),
         *_alarms(run),
     ]
 
@@ -220,5 +224,39 @@ def _count(charge: ChargeLeft) -> list[Finding]:
             "Charge left and runtime are not given: how full the battery was at the start is not known.",
             charge.start.whole.refused or "",
             "Report again with --start-charge full (or a fraction), or with --rested HOURS after a long rest.",
+        )
+    ]
+
+
+def _capacity(charge: ChargeLeft) -> list[Finding]:
+    left = charge.remaining
+    if left.charge_ah.value is None or left.capacity_measured:
+        return []
+    low, high = left.charge_ah.low, left.charge_ah.high
+    open_ah = f", {low:.3g} to {high:.3g} Ah left" if low is not None and high is not None else ""
+    return [
+        Finding(
+            "note",
+            "capacity_unmeasured",
+            "Charge left and runtime rest on the nameplate: the capacity is the doubt.",
+            f"{left.evidence}{open_ah}",
+            "Discharge the battery once from full, and write measured_capacity_ah and measured_hours into the machine "
+            "file: that takes most of the doubt away.",
+        )
+    ]
+
+
+def _cold(run: Run) -> list[Finding]:
+    air_c = battery_air_c(run)
+    chemistry = run.machine.battery.chemistry if run.machine and run.machine.battery else None
+    if air_c is None or air_c >= COLD_C or chemistry not in LEAD_ACID:
+        return []
+    return [
+        Finding(
+            "note",
+            "battery_cold",
+            "The battery was cold: its resistance and sag are higher, and it gives less, than in a warm room.",
+            f"{air_c:.0f} °C around it; the forecast counts with that temperature",
+            "Compare resistances only between runs at about the same temperature.",
         )
     ]

@@ -10,9 +10,10 @@ import math
 from dataclasses import dataclass
 from typing import Protocol
 
-from analysis.capacity import GREATEST_GROWTH, LIKELY_GROWTH, RateForm, used_ah
+from analysis.capacity import used_ah
 from analysis.kinetic import Kinetic, Wells, advance
 from analysis.load_profile import LoadProfile
+from analysis.rate_law import RateLaw
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +29,7 @@ class Assumption:
     load_scale: float = 1.0
     """Load to come over the load of the run."""
     rate_side: int = 0
-    """How the rate law goes on beyond the faster sheet point: −1 steepest, 0 as batteries mostly do, 1 as the law."""
+    """Side of the rate law: −1 least charge at a high rate, 1 most."""
     voltage_side: int = 0
     """−1 low end of the rest-voltage chart, 1 high end."""
     ohm_side: int = 0
@@ -69,16 +70,16 @@ class BlockModel(Protocol):
 class RateBlock:
     """Rate law: what was used at a rate counts at that rate, and stays used."""
 
-    form: RateForm
+    law: RateLaw
     count: BlockCount
 
     def fullness(self, hours: float, assumed: Assumption) -> float:
         """(start − used − to be used)/capacity, in charge at the rated current."""
-        form, count, load = self.form, self.count, self.count.load
+        form, growth = self.law.form(assumed.rate_side), self.law.growth(assumed.rate_side)
+        count, load = self.count, self.count.load
         capacity = form.capacity_ah * assumed.capacity_scale
         drawn = 0.0 if count.drawn is None else used_ah(form, count.drawn.current_a, count.drawn.duration_h)
         per_hour = used_ah(form, load.current_a * assumed.load_scale, load.duration_h) / load.hours
-        growth = {-1: GREATEST_GROWTH, 0: LIKELY_GROWTH, 1: 1.0}[assumed.rate_side]
         beyond = max(load.mean_a * assumed.load_scale / form.fast_a, 1.0)
         per_hour *= math.pow(beyond, (growth - 1) * (form.k - 1))
         used = drawn - assumed.drawn_side * count.drawn_half_ah + per_hour * hours
@@ -86,7 +87,7 @@ class RateBlock:
 
     def charge_left(self, hours: float, assumed: Assumption) -> float:
         """Plain count."""
-        return _counted(self.count, hours, assumed, self.form.capacity_ah)
+        return _counted(self.count, hours, assumed, self.law.likely.capacity_ah)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,93 +8,27 @@ the dangerous side, so wherever something is not known it widens the low side.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import partial
-from typing import Literal
 
+from analysis.battery_facts import BatteryFacts, BlockState, EndsBy, Use
 from analysis.capacity import (
+    MEASURED_U,
+    SHEET_ABOVE,
     SHEET_U,
-    WORN_TO,
-    DataSheet,
     DataSheetError,
     TemperatureFactor,
-    kinetic_models,
-    rate_form,
     temperature_factor,
 )
+from analysis.cutoffs import first_limit, unexamined
 from analysis.estimate import COVERAGE_FACTOR, Estimate, refuse
-from analysis.load_profile import LoadProfile
 from analysis.outlook import Assumption, BlockCount, BlockModel, RateBlock, kinetic_block
 from analysis.propagate import power_of, product
-from analysis.state_of_charge import open_circuit_v
-from analysis.tables.rest_voltage import TABLES
+from analysis.rate_law import rate_law
+from analysis.voltage_curve import MOST, Knee
 
-EndsBy = Literal["block_a", "block_b", "controller", "bms"]
-VOLTAGE_FALLS_U = 0.03  # 1 σ, relative: the mean voltage of what is left lies below the run's; no source
+VOLTAGE_FALLS_U = 0.03  # 1 σ, relative, of the mean voltage of what is left; no source
 UNITS = {"charge_ah": "Ah", "energy_wh": "Wh", "runtime_s": "s", "distance_m": "m"}
-
-
-@dataclass(frozen=True, slots=True)
-class BlockState:
-    """One block of the battery."""
-
-    name: Literal["block_a", "block_b"]
-    """block_a is the lower one in series."""
-    start_charge: Estimate
-    """Fraction of rated capacity when `drawn` begins; refused when not known."""
-    load: LoadProfile
-    """Current that will go on: that of the driven part of the run."""
-    drawn: LoadProfile | None = None
-    """Current since `start_charge` held; None for a forecast from there."""
-    drawn_u_ah: float = 0.0
-    """1 σ of the drawn charge [Ah], from the sensor."""
-    resistance_ohm: Estimate | None = None
-    """Resistance of the block at about 10 s; None when neither measured nor given."""
-
-
-@dataclass(frozen=True, slots=True)
-class BatteryFacts:
-    """What the machine file says of the battery."""
-
-    sheet: DataSheet
-    """Capacity of one block."""
-    chemistry: str
-    """agm, gel, flooded, lfp, li_ion or nimh."""
-    block_voltage_v: float
-    """Nominal voltage of one block [V]."""
-    in_series: bool
-    """Whether two blocks share one current; False for parallel and for one block."""
-    temperature_c: float | None = None
-    """Of the battery [°C]."""
-    depth_of_discharge: float | None = None
-    """Part of rated capacity that the owner lets go, 0..1; None for all of it."""
-    worn_to: float = WORN_TO
-    """Least part of the sheet's capacity that the blocks may be down to; 1 when a capacity test says so."""
-    cutoff_v: float | None = None
-    """Voltage of a block under load at which the run is to end [V]."""
-    bms_cutoff_v: float | None = None
-    """Voltage of the whole battery at which its management opens [V]."""
-    controller_cutoff_v: float | None = None
-    """Voltage at the controller's terminals at which it stops [V]."""
-
-
-@dataclass(frozen=True, slots=True)
-class Use:
-    """What this run asked of the whole battery."""
-
-    mean_a: float
-    """Mean battery current of the driven part [A]."""
-    sustained_a: float
-    """Greatest 10 s RMS of the battery current [A]."""
-    brief_a: float
-    """Greatest 1 s RMS of the battery current [A]."""
-    mean_power_w: Estimate
-    """Mean power of the driven part [W]."""
-    speed_m_s: Estimate | None = None
-    """Mean speed of the driven part [m/s]; None without wheel counts or lap length."""
-    lead_ohm: float = 0.0
-    """Resistance between battery and controller terminals [Ω]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,17 +61,17 @@ class Remaining:
     """The rate law and the members of the two-well family."""
     extrapolated: bool = False
     """Whether a block's load lies outside the two data-sheet points."""
+    evidence: str | None = None
+    """What drives the answer, and its greatest doubt; None when refused."""
+    capacity_measured: bool = False
+    """Whether it rests on a measured capacity."""
+    load_growth: float = 1.0
+    """Mean current of what is left over that of the run."""
 
     def as_json(self) -> dict[str, object]:
         """The report's object."""
         estimates = {name: getattr(self, name).as_json() for name in UNITS}
-        return {**estimates, "ends_by": self.ends_by}
-
-
-@dataclass(frozen=True, slots=True)
-class _End:
-    hours: float
-    by: EndsBy
+        return {**estimates, "ends_by": self.ends_by, "evidence": self.evidence}
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,62 +88,81 @@ class _Spread:
 def forecast(battery: BatteryFacts, blocks: Sequence[BlockState], use: Use) -> Remaining:
     """Charge left, energy, runtime and distance at the run's load.
 
-    Refused with the reason when a start charge is not known, the sheet lacks its second point, the temperature is
-    outside the tables, or the run drew nothing. Each assumption is moved alone to its 95 % end; the moves add in
+    Refused with the reason when a start charge or the capacity is not known, the temperature is outside the tables, or
+    the run drew nothing. Each assumption is moved alone to its 95 % end; the moves add in
     quadrature for each model, and the interval spans all models. A cut-off voltage that cannot be examined, for lack
     of a rest-voltage chart or a resistance, leaves the result `at_most`.
     """
     reason = _why_not(blocks, use)
     if reason is not None:
         return _refused(reason)
+    load_a = max(block.load.mean_a for block in blocks)
     try:
-        form, family = rate_form(battery.sheet), kinetic_models(battery.sheet)
-        load_a = max(block.load.mean_a for block in blocks)
-        factor = temperature_factor(battery.chemistry, battery.temperature_c, form.carried_ah(load_a) / load_a)
+        law = rate_law(battery.sheet, battery.chemistry, load_a, battery.measured)
+        factor = temperature_factor(battery.chemistry, battery.temperature_c, law.likely.carried_ah(load_a) / load_a)
     except DataSheetError as error:
         return _refused(str(error))
     counts = [_count(block) for block in blocks]
     outlooks: list[tuple[str, Sequence[BlockModel]]] = [
-        ("rate", [RateBlock(form, count) for count in counts]),
+        ("rate", [RateBlock(law, count) for count in counts]),
         *(
-            (f"kinetic c {each.c:g}", [kinetic_block(each, form.capacity_ah, count) for count in counts])
-            for each in family
+            (f"kinetic c {each.c:g}", [kinetic_block(each, law.likely.capacity_ah, count) for count in counts])
+            for each in law.wells
         ),
     ]
     load_u = max(block.load.relative_u for block in blocks)
-    unexamined = _unexamined(battery, blocks)
-    names, assumptions = zip(*_assumptions(factor, battery.worn_to, load_u), strict=True)
+    names, assumptions = zip(*_assumptions(factor, battery, load_u, use.power_growth), strict=True)
     times, charges, forecasts = [], [], []
     for model_name, models in outlooks:
-        ends = [_end(battery, blocks, use, models, assumed) for assumed in assumptions]
+        ends = [first_limit(battery, blocks, use, models, assumed) for assumed in assumptions]
         if not all(math.isfinite(end.hours) for end in ends):
             return _refused("the load is too small for a forecast of its end")
         times.append(_spread(names, [3600 * end.hours for end in ends]))
         amps = [use.mean_a * assumed.load_scale for assumed in assumptions]
         charges.append(_spread(names, [end.hours * current for end, current in zip(ends, amps, strict=True)]))
         forecasts.append(ModelForecast(model_name, _merged([times[-1]], "s", ""), ends[0].by))
-    extrapolated = any(form.extrapolates(block.load.mean_a) for block in blocks)
-    beyond = f"extrapolated: the data sheet covers {form.slow_a:.3g} to {form.fast_a:.3g} A a block"
+    extrapolated = any(law.extrapolates(block.load.mean_a) for block in blocks)
+    beyond = f"extrapolated: the data sheet covers {law.likely.slow_a:.3g} to {law.likely.fast_a:.3g} A a block"
     notes = (
-        f"rate law and {len(family)} two-well models",
-        f"sheet ±{100 * SHEET_U:.0f} % (1 σ), wear down to {100 * battery.worn_to:.0f} % not ruled out",
+        f"rate law and {len(law.wells)} two-well models",
+        law.assumed,
+        _capacity_note(battery),
         factor.basis,
         beyond if extrapolated else "",
         f"start: {blocks[0].start_charge.basis}",
     )
     basis = "; ".join(filter(None, notes))
     charge, runtime = _merged(charges, "Ah", basis), _merged(times, "s", basis)
-    one_sided = unexamined or _open_below(blocks)
+    evidence = _evidence(battery, times)
+    if use.knee is not None and charge.high is not None and use.knee.most_left_ah < charge.high:
+        charge, runtime, evidence = _by_the_knee(
+            charge, runtime, use.knee, use.mean_a, evidence, battery.measured is not None
+        )
+    one_sided = unexamined(battery, blocks) or _open_below(blocks)
     if one_sided:
         charge, runtime = charge.bounded("at_most", one_sided), runtime.bounded("at_most", one_sided)
-    volts = power_of(1 / use.mean_a, use.mean_power_w, 1, "V", {"voltage of what is left": VOLTAGE_FALLS_U})
+    volts = power_of(
+        use.voltage_share / use.mean_a, use.mean_power_w, 1, "V", {"voltage of what is left": VOLTAGE_FALLS_U}
+    )
     if use.speed_m_s is None:
         distance = refuse("m", "no speed: neither wheel counts nor a lap length")
     else:
         distance = product(runtime, use.speed_m_s, "m")
     first = min(forecasts, key=lambda each: each.runtime_s.value or 0.0)
     energy = product(charge, volts, "Wh")
-    return Remaining(charge, energy, runtime, distance, first.ends_by, tuple(forecasts), extrapolated)
+    measured = battery.measured is not None
+    return Remaining(
+        charge,
+        energy,
+        runtime,
+        distance,
+        first.ends_by,
+        tuple(forecasts),
+        extrapolated,
+        evidence,
+        measured,
+        math.sqrt(use.power_growth),
+    )
 
 
 def _why_not(blocks: Sequence[BlockState], use: Use) -> str | None:
@@ -236,140 +189,85 @@ def _count(block: BlockState) -> BlockCount:
     return BlockCount((low, start.value, high), block.drawn, COVERAGE_FACTOR * block.drawn_u_ah, block.load)
 
 
-def _assumptions(factor: TemperatureFactor, worn_to: float, load_u: float) -> list[tuple[str, Assumption]]:
+def _capacity_note(battery: BatteryFacts) -> str:
+    if battery.measured is not None:
+        told = f"{battery.measured.charge_ah:.4g} Ah in {battery.measured.hours:.3g} h"
+        return f"measured capacity {told} ±{100 * MEASURED_U:.1f} % (1 σ)"
+    worn = f"wear down to {100 * battery.worn_to:.0f} % not ruled out"
+    return f"sheet ±{100 * SHEET_U:.0f} % (1 σ), up to {100 * SHEET_ABOVE:.0f} % above it seen, {worn}"
+
+
+def _evidence(battery: BatteryFacts, times: Sequence[_Spread]) -> str:
+    """What drives the answer and, in plain words, its greatest doubt."""
+    source = "the sheet's capacity" if battery.measured is None else "the measured capacity"
+    lowest = min(times, key=lambda each: each.value - each.below)
+    doubt = lowest.downward[0] if lowest.downward else "none"
+    if battery.measured is None and doubt in ("wear", "capacity"):
+        doubt = "capacity, which nobody measured"
+    return f"charge counted against {source}; greatest doubt: {doubt}"
+
+
+def _by_the_knee(
+    charge: Estimate, runtime: Estimate, knee: Knee, mean_a: float, evidence: str, measured: bool
+) -> tuple[Estimate, Estimate, str]:
+    """Charge left [Ah] and runtime [s] held to what the bent voltage curve leaves open; it only ever takes away."""
+    assert charge.value is not None
+    assert charge.low is not None
+    if charge.value > (knee.most_left_ah if measured else min(MOST * knee.left_ah, knee.most_left_ah)):
+        # The count contradicts the curve: then less is there than was counted on. A nameplate gives way sooner.
+        value, low = knee.left_ah, min(charge.low, 0.5 * knee.left_ah)
+        evidence = f"voltage under load: its knee has begun (bend {knee.bend:.2f}), the count promises more"
+    else:
+        value, low = charge.value, charge.low
+        evidence = f"{evidence}; the voltage's knee has begun (bend {knee.bend:.2f}) and bounds it from above"
+    basis = f"at most {knee.most_left_ah:.3g} Ah by the knee; {charge.basis}"
+    held = Estimate(value, low, knee.most_left_ah, "Ah", basis=basis)
+    seconds = [3600 * part / mean_a for part in (value, low, knee.most_left_ah)]
+    if value == charge.value:
+        assert runtime.value is not None
+        assert runtime.low is not None
+        seconds = [runtime.value, runtime.low, max(seconds[2], runtime.value)]
+    return held, Estimate(seconds[0], seconds[1], seconds[2], "s", basis=basis), evidence
+
+
+def _assumptions(
+    factor: TemperatureFactor, battery: BatteryFacts, load_u: float, power_growth: float
+) -> list[tuple[str, Assumption]]:
     """The central assumption, then each one moved alone to its ends, by name."""
-    central = Assumption(capacity_scale=factor.factor)
-    new = COVERAGE_FACTOR * math.hypot(SHEET_U, factor.relative_u)
-    smaller, larger, worn = (max(factor.factor * scale, 0.05) for scale in (1 - new, 1 + new, worn_to))
+    # Neither constant current nor constant power is known: halfway between, each an end.
+    likely_load = math.sqrt(power_growth)
+    central = Assumption(capacity_scale=factor.factor, load_scale=likely_load)
+    of_air = COVERAGE_FACTOR * factor.relative_u
+    if battery.measured is None:
+        below, above = math.hypot(COVERAGE_FACTOR * SHEET_U, of_air), math.hypot(SHEET_ABOVE, of_air)
+        worn_to = battery.worn_to
+    else:
+        below = above = math.hypot(COVERAGE_FACTOR * MEASURED_U, of_air)
+        worn_to = 1.0
+    smaller, larger, worn = (max(factor.factor * scale, 0.05) for scale in (1 - below, 1 + above, worn_to))
     moved = [
         ("", central),
         ("capacity", replace(central, capacity_scale=smaller)),
         ("capacity", replace(central, capacity_scale=larger)),
         ("wear", replace(central, capacity_scale=worn)),
+        ("power kept while the voltage falls", replace(central, load_scale=power_growth)),
+        ("current kept while the voltage falls", replace(central, load_scale=1.0)),
     ]
     for side in (-1, 1):
         moved += [
             ("start charge", replace(central, start_side=side)),
             ("charge drawn", replace(central, drawn_side=side)),
-            ("load to come", replace(central, load_scale=max(1 - side * COVERAGE_FACTOR * load_u, 0.1))),
+            ("load to come", replace(central, load_scale=likely_load * max(1 - side * COVERAGE_FACTOR * load_u, 0.1))),
             ("rest-voltage chart", replace(central, voltage_side=side)),
             ("resistance", replace(central, ohm_side=side)),
             ("peaks at the cut-off", replace(central, trip_side=side)),
-            ("rate beyond the sheet", replace(central, rate_side=side)),
+            ("rate exponent", replace(central, rate_side=side)),
         ]
     return moved
 
 
-def _unexamined(battery: BatteryFacts, blocks: Sequence[BlockState]) -> str:
-    """Why a battery-management or controller cut-off cannot be examined; empty when it can, or none is given.
-
-    The block's own cutoff_v needs no such doubt: it is the voltage to which the sheet counts the capacity.
-    """
-    if battery.bms_cutoff_v is None and battery.controller_cutoff_v is None:
-        return ""
-    if battery.chemistry not in TABLES:
-        return f"no rest-voltage chart for {battery.chemistry}: a cut-off by voltage may come sooner"
-    if not _resistance_known(blocks):
-        return "block resistance not known: a cut-off by voltage may come sooner"
-    return ""
-
-
-def _resistance_known(blocks: Sequence[BlockState]) -> bool:
-    return all(block.resistance_ohm is not None and block.resistance_ohm.value is not None for block in blocks)
-
-
 def _open_below(blocks: Sequence[BlockState]) -> str:
     return "start charge known only from above" if any(block.start_charge.low is None for block in blocks) else ""
-
-
-def _end(
-    battery: BatteryFacts, blocks: Sequence[BlockState], use: Use, models: Sequence[BlockModel], assumed: Assumption
-) -> _End:
-    """The first limit that the load meets under one set of assumptions."""
-    ends = []
-    for block, model in zip(blocks, models, strict=True):
-        ends.append(_End(_first_below(_charge_limit(battery, model, assumed), math.inf), block.name))
-    if battery.chemistry not in TABLES or not _resistance_known(blocks):
-        return min(ends, key=lambda end: end.hours)
-    horizon_h = min(end.hours for end in ends)
-    for limit, by in _voltage_limits(battery, blocks, use, models, assumed):
-        ends.append(_End(_first_below(limit, horizon_h), by))
-    return min(ends, key=lambda end: end.hours)
-
-
-def _charge_limit(battery: BatteryFacts, model: BlockModel, assumed: Assumption) -> Callable[[float], float]:
-    if battery.depth_of_discharge is None:
-        return lambda hours: model.fullness(hours, assumed)
-    kept = 1 - battery.depth_of_discharge
-    return lambda hours: min(model.fullness(hours, assumed), model.charge_left(hours, assumed) - kept)
-
-
-def _voltage_limits(
-    battery: BatteryFacts, blocks: Sequence[BlockState], use: Use, models: Sequence[BlockModel], assumed: Assumption
-) -> list[tuple[Callable[[float], float], EndsBy]]:
-    """(volts above the limit after so many hours, what it is) for each cut-off voltage given."""
-    pairs = list(zip(blocks, models, strict=True))
-    trip_a = {-1: max(use.brief_a, use.sustained_a), 0: use.sustained_a, 1: use.mean_a}[assumed.trip_side]
-    total_a = sum(block.load.mean_a for block in blocks)
-
-    def block_v(block: BlockState, model: BlockModel, current_a: float, hours: float) -> float:
-        half = COVERAGE_FACTOR * TABLES[battery.chemistry].chart_u
-        fraction = model.fullness(hours, assumed) + assumed.voltage_side * half
-        rest_v = open_circuit_v(battery.chemistry, battery.block_voltage_v, fraction)
-        assert rest_v is not None
-        return rest_v - _ohm(block, assumed.ohm_side) * current_a * assumed.load_scale
-
-    def battery_v(hours: float) -> float:
-        if battery.in_series:
-            return sum(block_v(block, model, trip_a, hours) for block, model in pairs)
-        return min(block_v(block, model, trip_a * block.load.mean_a / total_a, hours) for block, model in pairs)
-
-    limits: list[tuple[Callable[[float], float], EndsBy]] = []
-    if battery.cutoff_v is not None:
-        # Bound early: a plain closure would see the last block only.
-        for block, model in pairs:
-            above = partial(_above_cutoff, block_v, block, model, battery.cutoff_v)
-            limits.append((above, block.name))
-    if battery.bms_cutoff_v is not None:
-        bms_v = battery.bms_cutoff_v
-        limits.append((lambda hours: battery_v(hours) - bms_v, "bms"))
-    if battery.controller_cutoff_v is not None:
-        at_battery_v = battery.controller_cutoff_v + use.lead_ohm * trip_a * assumed.load_scale
-        limits.append((lambda hours: battery_v(hours) - at_battery_v, "controller"))
-    return limits
-
-
-def _above_cutoff(
-    block_v: Callable[[BlockState, BlockModel, float, float], float],
-    block: BlockState,
-    model: BlockModel,
-    cutoff_v: float,
-    hours: float,
-) -> float:
-    return block_v(block, model, block.load.mean_a, hours) - cutoff_v
-
-
-def _ohm(block: BlockState, side: int) -> float:
-    resistance = block.resistance_ohm
-    if resistance is None or resistance.value is None:
-        return 0.0
-    end = {-1: resistance.high, 0: resistance.value, 1: resistance.low}[side]
-    return resistance.value if end is None else end
-
-
-def _first_below(limit: Callable[[float], float], horizon_h: float) -> float:
-    """Hours until `limit` falls to 0, at most `horizon_h`; inf when it does not. Falling once it falls."""
-    if limit(0.0) <= 0:
-        return 0.0
-    low, high = 0.0, min(1.0, horizon_h)
-    while limit(high) > 0:
-        if high >= horizon_h or high > 1e6:
-            return math.inf
-        low, high = high, min(2 * high, horizon_h)
-    for _ in range(40):
-        middle = (low + high) / 2
-        low, high = (middle, high) if limit(middle) > 0 else (low, middle)
-    return (low + high) / 2
 
 
 def _spread(names: Sequence[str], outcomes: Sequence[float]) -> _Spread:

@@ -21,6 +21,7 @@ from analysis.laps import Laps, assess_laps
 from analysis.ledger import ledger_charge
 from analysis.observations import clipping, observe
 from analysis.path import PathResult, assess_paths, withdrawn
+from analysis.recovery import Recovery, assess_recovery
 from analysis.run import Run
 from analysis.sag import Sag, assess_sag
 from analysis.state_of_charge import told_charge, told_rest_h
@@ -46,6 +47,7 @@ class Report:
     paths: dict[str, PathResult]
     """Likewise for wires."""
     sag: Sag
+    recovery: Recovery
     charge: ChargeLeft
     laps: Laps
     laps_per_charge: Estimate
@@ -68,7 +70,7 @@ class Report:
             "current": {lead: _current_json(current) for lead, current in self.currents.items()},
             "fuse": {place: lead.as_json() for place, lead in self.fuse_leads.items()},
             "wire": {place: path.wire.as_json() for place, path in self.paths.items()},
-            "battery": _battery_json(self.sag, self.charge.state_of_charge),
+            "battery": _battery_json(self.sag, self.recovery, self.charge.state_of_charge),
             "remaining": self.charge.remaining.as_json(),
             "laps": {
                 **self.laps.as_json(),
@@ -138,7 +140,7 @@ def _current_json(current: Current) -> dict[str, Any]:
     }
 
 
-def _battery_json(sag: Sag, state_of_charge: Estimate) -> dict[str, Any]:
+def _battery_json(sag: Sag, recovery: Recovery, state_of_charge: Estimate) -> dict[str, Any]:
     return {
         "rest_voltage_v": sag.rest_voltage_v.as_json(),
         "min_voltage_v": sag.min_voltage_v.as_json(),
@@ -146,6 +148,8 @@ def _battery_json(sag: Sag, state_of_charge: Estimate) -> dict[str, Any]:
         "worst_sag_at_s": sag.worst_sag_at_s,
         "resistance_ohm": {f"{scale:g}": value.as_json() for scale, value in sag.resistance.by_scale.items()},
         "open_circuit_v": sag.resistance.open_circuit_v.as_json(),
+        "recovered_v": recovery.recovered_v.as_json(),
+        "settled_v": recovery.settled_v.as_json(),
         "block_imbalance_v": sag.block_imbalance_v.as_json(),
         "weak_block": sag.weak_block,
         "state_of_charge": state_of_charge.as_json(),
@@ -201,7 +205,7 @@ def build_report(
             start = start_charge(run, sag, rested, stated, ledger_charge(run))
         drawn = energy.net_ah if run.start_row == 0 else None
         charge = assess_charge(run, sag, currents["battery"], start, speed(run, laps), drawn)
-    per_charge, left = laps.in_charge(charge.full.charge_ah, charge.remaining.charge_ah)
+    per_charge, left = laps.in_charge(charge.full.charge_ah, charge.remaining.charge_ah, charge.full.load_growth)
     fuses = settled(fuses, trust.fuses({place: lead.result for place, lead in fuses.items()}), mismatch)
     currents, paths = trust.of("current", currents), withdrawn(trust.paths(paths), mismatch)
     charge = replace(
@@ -222,7 +226,8 @@ def build_report(
     ]
     findings = tuple(sorted(found, key=lambda finding: _SEVERITY[finding.severity]))
     per_charge, left = ahead["per_charge"], ahead["remaining"]
-    return Report(run, energy, currents, fuses, paths, sag, charge, laps, per_charge, left, drive, findings)
+    recovery = trust.of("battery", assess_recovery(run))
+    return Report(run, energy, currents, fuses, paths, sag, recovery, charge, laps, per_charge, left, drive, findings)
 
 
 def _driven_s(run: Run) -> tuple[float, float]:

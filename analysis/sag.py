@@ -11,7 +11,8 @@ import numpy as np
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.finding import Finding
 from analysis.integrals import integrate
-from analysis.resistance import Resistance, assess_resistance, busiest
+from analysis.resistance import Resistance, assess_resistance
+from analysis.resistance_fit import busiest
 from analysis.rest import Rest, block_imbalance, rest_values, rest_voltage, run_rest, voltage_terms
 from analysis.run import Run, Series, together
 

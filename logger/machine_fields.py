@@ -65,6 +65,12 @@ class Battery:
     second_hours: Annotated[
         float | None, number("h", 0.05, 200, 1, "Hours of the discharge that gives second_capacity_ah.")
     ] = None
+    measured_capacity_ah: Annotated[
+        float | None, number("Ah", 0.01, 5000, 31.5, "Charge one block gave in a full discharge that you measured.")
+    ] = None
+    measured_hours: Annotated[
+        float | None, number("h", 0.05, 200, 4.5, "Hours of the discharge that gave measured_capacity_ah.")
+    ] = None
     cutoff_v: Annotated[
         float | None, number("V", 0.1, 500, 10.5, "Voltage of one block at which its sheet ends a discharge.")
     ] = None

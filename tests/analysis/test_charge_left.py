@@ -11,6 +11,7 @@ import pytest
 from analysis.charge_left import ChargeLeft, Start, assess_charge, driven_part, rated_capacity, start_charge
 from analysis.current import assess_current
 from analysis.estimate import Estimate, refuse
+from analysis.report import build_report
 from analysis.run import Run
 from analysis.sag import assess_sag
 from analysis.state_of_charge import stated
@@ -85,7 +86,8 @@ def test_rest_voltage_is_read_block_by_block(tmp_path: Path) -> None:
 def test_capacity_keeps_the_wear_open(tmp_path: Path) -> None:
     low, value, high = sides(rated_capacity(run_of(tmp_path, DRIVE)))
     assert (value, low) == (35.0, 28.0)
-    assert high == pytest.approx(35 * (1 + 1.96 * 0.05))
+    # The measured lead-acid set lies 11 % above its nameplate at nearly twice the rated current.
+    assert high == pytest.approx(35 * 1.3)
     parallel = run_of(tmp_path, {"battery_voltage_v": 12.6}, machine=PARALLEL)
     assert value_of(rated_capacity(parallel)) == 70.0
     assert rated_capacity(run_of(tmp_path, DRIVE, machine="[machine]\nname = 'x'\n")).refused
@@ -135,13 +137,27 @@ def test_after_a_gap_of_unknown_length_no_more_than_that_is_left(tmp_path: Path)
 def test_runtime_is_charge_over_the_load_of_the_driven_part(tmp_path: Path) -> None:
     found = assessed(run_of(tmp_path, DRIVE))
     driven = AMPS[T_S >= 30].mean()
-    assert value_of(found.remaining.runtime_s) / 3600 == pytest.approx(
-        value_of(found.remaining.charge_ah) / driven, rel=0.02
-    )
+    hours = value_of(found.remaining.charge_ah) / driven
+    # The current may grow as the voltage falls to the controller's 19 V: halfway to constant power, 4 % here.
+    assert 0.93 * hours < value_of(found.remaining.runtime_s) / 3600 < hours
     assert found.remaining.ends_by in ("block_a", "block_b", "controller")
     assert value_of(found.full.charge_ah) > value_of(found.remaining.charge_ah)
     # No battery of 35 Ah promises more than its sheet with all tolerances.
     assert sides(found.full.charge_ah)[2] < 35 * 1.2
+
+
+def test_what_the_load_does_while_the_voltage_falls(tmp_path: Path) -> None:
+    """A current that is plainly held stays, any other may grow up to constant power; the volts of what is left fall."""
+    falling = {"battery_voltage_v": 25.6 - 1.2 * T_S / T_S[-1]}
+    held = assessed(run_of(tmp_path, {**falling, "battery_current_a": np.where(T_S < 30, 0.0, 12.0)}))
+    free = assessed(run_of(tmp_path, {**falling, "battery_current_a": np.where(T_S < 30, 0.0, 12.0 + T_S / 1800)}))
+    for found, same in ((held, True), (free, False)):
+        hours = value_of(found.remaining.charge_ah) / found.remaining.runtime_s.value * 3600  # type: ignore[operator]
+        mean_a = 12.0 if found is held else 12.0 + 0.5
+        assert (hours == pytest.approx(mean_a, rel=0.01)) is same
+        # From about 24.5 V to the controller's 19 V, two thirds of the way up: 22.7 V.
+        volts = value_of(found.remaining.energy_wh) / value_of(found.remaining.charge_ah)
+        assert volts == pytest.approx(22.7, abs=0.3)
 
 
 def test_rest_at_both_ends_is_no_load(tmp_path: Path) -> None:
@@ -191,7 +207,8 @@ def test_a_single_block(tmp_path: Path) -> None:
         (CART, {"battery_current_a": 0.0, "battery_voltage_v": 25.6}, "drew no net current"),
         (CART, {"battery_current_a": -3.0, "battery_voltage_v": 25.6}, "drew no net current"),
         (CART.replace("blocks = 2", "blocks = 3"), {"battery_current_a": 5.0}, "one or two blocks"),
-        (CART.replace("second_hours = 1\n", ""), DRIVE, "second"),
+        (CART.replace("capacity_hours = 20\n", ""), DRIVE, "capacity_hours"),
+        (CART.replace("second_capacity_ah = 21", "second_capacity_ah = 37"), DRIVE, "rate exponent below 1"),
     ],
 )
 def test_what_is_missing_is_named(tmp_path: Path, machine: str | None, channels: dict[str, Any], said: str) -> None:
@@ -212,3 +229,30 @@ def test_a_count_below_empty_is_refused(tmp_path: Path) -> None:
     long = np.arange(0, 40_000, 10.0)
     channels = {"battery_current_a": np.where(long < 100, 0.0, 20.0), "battery_voltage_v": 25.0}
     assert "must be wrong" in (assessed(run_of(tmp_path, channels, long)).state_of_charge.refused or "")
+
+
+def test_the_air_around_the_battery_is_told_or_measured(tmp_path: Path) -> None:
+    """RV5 (../shared/references.md section 6): 10 °C costs 10 % of a discharge longer than an hour."""
+    cold = {**DRIVE, "ambient_temp_c": np.where(T_S < 900, 9.0, 11.0) - 0.1}
+    told = CART.replace("capacity_hours = 20", "capacity_hours = 20\nambient_c = 25")
+    unknown, measured, warm = (
+        assessed(run_of(tmp_path, channels, machine=machine)).full.charge_ah
+        for channels, machine in ((DRIVE, CART), (cold, CART), (cold, told))
+    )
+    assert value_of(measured) / value_of(warm) == pytest.approx(0.9, abs=0.02)
+    assert "25 °C within 10 K assumed" in unknown.basis
+    assert sides(warm)[0] > sides(unknown)[0]
+    codes = [
+        {finding.code for finding in build_report(run_of(tmp_path, cold, machine=machine)).findings}
+        for machine in (CART, told)
+    ]
+    assert ["battery_cold" in each for each in codes] == [True, False]
+
+
+def test_a_drive_that_ends_by_giving_back_still_has_a_forecast(tmp_path: Path) -> None:
+    """Found by the coverage study: net charge near zero in the last eighth put a mean voltage outside all voltages."""
+    amps = np.where(T_S < 1570, AMPS, np.where(T_S % 4 < 2, 12.0, -11.98))
+    volts = 25.6 - 0.05 * amps
+    found = assessed(run_of(tmp_path, {"battery_current_a": amps, "battery_voltage_v": volts}))
+    assert value_of(found.remaining.runtime_s) > 0
+    assert value_of(found.remaining.energy_wh) < 25.6 * value_of(found.remaining.charge_ah)

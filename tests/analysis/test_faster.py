@@ -16,7 +16,7 @@ from analysis import square_integral, window_search
 from analysis.charge_left import driven_part
 from analysis.energy import charge_estimates
 from analysis.exposure import Exposure
-from analysis.resistance import relaxed
+from analysis.resistance_fit import relaxed
 from analysis.rest import find_rest
 from analysis.run import SensorError, Series
 

@@ -11,11 +11,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.battery_facts import BatteryFacts, BlockState, Use
 from analysis.capacity import DataSheet
 from analysis.estimate import Estimate
 from analysis.load_profile import LoadProfile, load_profile, steady
-from analysis.remaining import BatteryFacts, BlockState, Remaining, Use, forecast
+from analysis.rate_law import MeasuredCapacity
+from analysis.remaining import Remaining, forecast
 from analysis.state_of_charge import stated
+from analysis.voltage_curve import Knee
 
 # T1: maker's data sheet, generic 12 V 40 Ah sealed lead-acid, 25 °C: hours and Ah
 T1_H, T1_AH = (20.0, 10.0, 5.0, 1.0), (40.0, 37.2, 34.0, 24.0)
@@ -292,6 +295,61 @@ def test_a_capacity_test_narrows_the_low_side() -> None:
     assert ends(tested.runtime_s)[1:] == ends(worn.runtime_s)[1:]
 
 
+def test_the_case_of_the_methods_document() -> None:
+    """docs/methods.md, Charge left and runtime: half an hour at 12 A, block_a 12.5 A because it feeds the receiver."""
+    sheet = DataSheet(35.0, 20.0, 21.0, 1.0)
+    facts = BatteryFacts(sheet, "agm", 12.0, in_series=True, temperature_c=25.0, depth_of_discharge=0.8)
+    first = BlockState("block_a", stated(1.0), steady(12.5), steady(12.5, 0.5))
+    second = BlockState("block_b", stated(1.0), steady(12.0), steady(12.0, 0.5))
+    result = forecast(facts, [first, second], use_of(12.0, 24.5))
+    assert [each / 3600 for each in ends(result.runtime_s)] == pytest.approx([0.85, 1.48, 2.47], abs=0.005)
+    assert ends(result.charge_ah) == pytest.approx((10.6, 17.8, 29.0), abs=0.06)
+    assert result.ends_by == "block_a"
+    assert "low end: wear, capacity, load to come" in result.runtime_s.basis
+    assert result.by_model[0].runtime_s.value == pytest.approx(3600 * 1.37, rel=0.005)
+
+
+def test_a_measured_capacity_takes_the_sheet_s_place() -> None:
+    facts = one_block(DataSheet(40.0, 20.0, 40.0, 1.0))
+    measured = forecast(replace(facts, measured=MeasuredCapacity(30.0, 3.0)), [block("block_a")], use_of(10.0))
+    low, value, high = ends(measured.charge_ah)
+    assert value == pytest.approx(30.0, rel=1e-6)
+    # 3.5 % (1 σ) of the capacity, 2 % of "full" and 3 % (1 σ, twice for a profile of one piece) of the load.
+    assert low > 0.86 * value
+    assert high < 1.1 * value
+    assert measured.capacity_measured
+    assert "the measured capacity" in (measured.evidence or "")
+
+
+def test_a_load_of_constant_power_lasts_shorter() -> None:
+    same = forecast(one_block(EVEN), [block("block_a")], use_of(10.0))
+    grows = forecast(one_block(EVEN), [block("block_a")], replace(use_of(10.0), power_growth=1.21))
+    assert ends(grows.runtime_s)[1] == pytest.approx(ends(same.runtime_s)[1] / 1.1, rel=1e-6)
+    assert ends(grows.runtime_s)[0] < ends(same.runtime_s)[0] / 1.04
+    # The current may also stay as it is: the high end still holds the answer for that.
+    assert ends(same.runtime_s)[1] < ends(grows.runtime_s)[2] < ends(same.runtime_s)[2]
+    assert grows.load_growth == pytest.approx(1.1)
+
+
+def test_the_knee_only_takes_away() -> None:
+    plain = forecast(one_block(EVEN), [block("block_a")], use_of(10.0))
+    late = forecast(one_block(EVEN), [block("block_a")], replace(use_of(10.0), knee=Knee(1.4, 4.0, 12.0)))
+    assert ends(late.charge_ah) == pytest.approx((2.0, 4.0, 12.0))
+    assert ends(late.runtime_s) == pytest.approx((720.0, 1440.0, 4320.0))
+    assert (late.evidence or "").startswith("voltage under load: its knee has begun")
+    bound = forecast(one_block(EVEN), [block("block_a")], replace(use_of(10.0), knee=Knee(1.2, 22.0, 45.0)))
+    assert ends(bound.charge_ah) == (*ends(plain.charge_ah)[:2], 45.0)
+    far = forecast(one_block(EVEN), [block("block_a")], replace(use_of(10.0), knee=Knee(1.2, 60.0, 200.0)))
+    assert far == plain
+
+
+def test_a_management_that_opens_no_sooner_than_the_sheet_ends_leaves_the_low_end() -> None:
+    facts = BatteryFacts(EVEN, "li_ion", 24.0, in_series=False, temperature_c=25.0, cutoff_v=18.0)
+    for bms_v, bound in ((18.0, "estimate"), (20.0, "at_most")):
+        result = forecast(replace(facts, bms_cutoff_v=bms_v), [block("block_a")], use_of(10.0))
+        assert result.runtime_s.bound == bound
+
+
 def test_distance_goes_with_speed() -> None:
     use = replace(use_of(10.0), speed_m_s=Estimate(0.5, 0.45, 0.55, "m/s"))
     result = forecast(one_block(EVEN), [block("block_a")], use)
@@ -305,7 +363,9 @@ def test_distance_goes_with_speed() -> None:
     ("facts", "state", "reason"),
     [
         (one_block(EVEN), BlockState("block_a", stated(None), steady(5.0)), "--start-charge"),
-        (one_block(DataSheet(35.0, 20.0, None, None)), block("block_a"), "second data-sheet point"),
+        (one_block(DataSheet(35.0, None, None, None)), block("block_a"), "capacity_hours"),
+        (one_block(DataSheet(None, None, None, None)), block("block_a"), "capacity_ah"),
+        (one_block(DataSheet(35.0, 20.0, 37.0, 1.0)), block("block_a"), "rate exponent below 1"),
         (one_block(EVEN, -10.0), block("block_a"), "outside the table"),
         (one_block(EVEN), block("block_a", amps=-1.0), "no net current"),
         (one_block(EVEN), block("block_a", amps=1e-9), "too small"),
@@ -317,7 +377,7 @@ def test_refusals_carry_their_reason(facts: BatteryFacts, state: BlockState, rea
     for each in (result.charge_ah, result.energy_wh, result.runtime_s, result.distance_m):
         assert each.value is None
         assert reason in (each.refused or "")
-    assert set(result.as_json()) == {"charge_ah", "energy_wh", "runtime_s", "distance_m", "ends_by"}
+    assert set(result.as_json()) == {"charge_ah", "energy_wh", "runtime_s", "distance_m", "ends_by", "evidence"}
 
 
 def test_a_start_charge_known_from_above_gives_at_most() -> None:

@@ -10,17 +10,9 @@ import numpy.typing as npt
 import pytest
 
 from analysis.estimate import Estimate
-from analysis.resistance import (
-    TIME_SCALES_S,
-    Resistance,
-    Step,
-    _solve,
-    assess_resistance,
-    find_steps,
-    fit_voltage,
-    from_steps,
-    relaxed,
-)
+from analysis.resistance import Resistance, assess_resistance
+from analysis.resistance_fit import TIME_SCALES_S, fit_voltage, relaxed, solve
+from analysis.resistance_steps import Step, find_steps, from_steps
 from analysis.run import SensorError
 from tests.analysis.build_runs import consistent, measured, sides, value_of
 
@@ -142,14 +134,14 @@ def test_IR4_the_normal_equations_give_the_published_line() -> None:
     amps = np.arange(0, 31, 5.0)
     volts = np.array([12.703, 12.623, 12.546, 12.480, 12.401, 12.319, 12.253])
     table = np.stack([np.ones(7), -amps], axis=1)
-    solved = _solve(table.T @ table, table.T @ volts)
+    solved = solve(table.T @ table, table.T @ volts)
     assert solved is not None
     assert solved.tolist() == pytest.approx([12.700321, 0.01502143], abs=1e-6)
 
 
 def test_unknowns_that_the_data_do_not_tell_apart_are_not_solved() -> None:
-    assert _solve(np.ones((2, 2)), np.ones(2)) is None
-    assert _solve(np.array([[1.0, 0.0], [0.0, 0.0]]), np.ones(2)) is None
+    assert solve(np.ones((2, 2)), np.ones(2)) is None
+    assert solve(np.array([[1.0, 0.0], [0.0, 0.0]]), np.ones(2)) is None
 
 
 # IR5: R_ols/R = var(I)/(var(I) + u²): 0.9804, 0.9259, 0.7576 at 0.5, 1, 2 A for a sine of 5 A (variance 12.5), ± 0.01

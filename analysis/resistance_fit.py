@@ -1,0 +1,249 @@
+"""Voltage as a line in charge, current and lagged current, by windowed least squares. docs/methods.md, Resistance."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.resistance_steps import COARSE_SHARE, STEADY_SHARE
+from analysis.series import Flags, Floats
+
+TIME_SCALES_S = (0.1, 1.0, 10.0)
+MODEL_SHARE = 0.02
+"""1 σ for what a single number leaves out: resistance moves with charge, current and temperature. Our own judgement."""
+SHORT_SHARE = 0.3
+"""1 σ of a regression, relative, times time scale / length of the fit: slow relaxation is not told from charge.
+
+Our own, like COARSE_SHARE, from circuits with known resistances: docs/methods.md.
+"""
+RELAXATIONS_S = (0.03, 0.3, 3.0, 30.0)
+"""Time constants of the regression; fixed, so that it stays linear."""
+CALM_S = 5.0
+CALM_SHARE = 0.005
+"""Of the voltage's whole range: a drift below it in those seconds counts as none."""
+SETTLED_SHARE, UNSEEN_SHARE, UNSETTLED_SHARE, UNSETTLED_S = 0.03, 0.18, 0.045, 12.0
+"""1 σ of the open-circuit voltage over the mean drop: where the stretch begins settled; else where it is too short for
+the slowest lag, where it is long, and the length by which the latter grows in between. Our own, from 300 circuits, half
+of them with a record that begins in the middle of a drive."""
+LONGEST_FIT_S = 1800.0
+NOISE_BLOCK = 100
+NOISE_DOUBT = 0.5
+"""Share by which the variance of the current's noise may be greater than declared or seen."""
+LEAST_BIN_S = 0.01
+PARTS = 12
+WIDEST_SHARE = 0.5
+"""A resistance whose 1 σ exceeds this share of itself is refused."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Regression of voltage on current, charge and relaxing current."""
+
+    open_circuit_v: float
+    """Intercept: voltage without current at the start of the fitted stretch, once it has relaxed."""
+    open_circuit_u: float
+    at_s: float
+    """Start of the fitted stretch."""
+    resistance_ohm: dict[float, tuple[float, float]]
+    """Time scale → value and 1 σ."""
+    refused: dict[float, str]
+
+    def widened(self, moved: Fit) -> Fit:
+        """The same, with what it moves when one sensor is moved in time by 1 σ as one more term."""
+        found = {
+            scale: (value, math.hypot(u, moved.resistance_ohm.get(scale, (value, u))[0] - value))
+            for scale, (value, u) in self.resistance_ohm.items()
+        }
+        open_u = math.hypot(self.open_circuit_u, moved.open_circuit_v - self.open_circuit_v)
+        return replace(self, resistance_ohm=found, open_circuit_u=open_u)
+
+
+def relaxed(time_s: Floats, amps: Floats, tau_s: float) -> Floats:
+    """First-order lag of the current with time constant `tau_s`, starting settled at its first value."""
+    keep = np.exp(-np.diff(time_s) / tau_s)
+    # Each row of a table runs on its own from 0, column by column for all rows at once; what came before a row is added
+    # afterwards, faded as it is by then.
+    width = max(math.isqrt(len(keep)), 1)
+    rows = -(-len(keep) // width)
+    faded, lagged = np.ones(rows * width), np.zeros(rows * width)
+    faded[: len(keep)], lagged[: len(keep)] = keep, (1.0 - keep) * amps[1:]
+    fade, own = faded.reshape(rows, width), lagged.reshape(rows, width)
+    for column in range(1, width):
+        own[:, column] += fade[:, column] * own[:, column - 1]
+    np.cumprod(fade, axis=1, out=fade)
+    state = float(amps[0])
+    before = np.empty(rows)
+    for row, (left, last) in enumerate(zip(fade[:, -1].tolist(), own[:, -1].tolist(), strict=True)):
+        before[row] = state
+        state = state * left + last
+    own += fade * before[:, None]
+    return np.concatenate((amps[:1], lagged[: len(keep)]))
+
+
+def _binned(time_s: Floats, volts: Floats, amps: Floats, width_s: float) -> tuple[Floats, Floats, Floats]:
+    """Means over bins of `width_s`, empty bins left out."""
+    place = ((time_s - time_s[0]) / width_s).astype(np.int64)
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(place)) + 1))
+    count = np.diff(np.concatenate((starts, [len(place)])))
+    return (
+        np.add.reduceat(time_s, starts) / count,
+        np.add.reduceat(volts, starts) / count,
+        np.add.reduceat(amps, starts) / count,
+    )
+
+
+def fit_voltage(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, current_noise_a: float) -> Fit | str:
+    """Least squares of V = E − s·q − R₀·i − Σ Rⱼ·(i lagged by τⱼ) − a·e^(−t/τ); or why it cannot be done.
+
+    q is the charge removed, a what still relaxed when the stretch began, with the longest lag as its τ.
+
+    Noise in i pulls R₀ down and the lagged terms, which smooth it, up: its covariance is taken off the normal equations
+    (errors in variables). It is the declared one, else that of the quietest stretches.
+    Uncertainty by leaving out one of twelve stretches at a time (jackknife), because residuals are not independent.
+    """
+    resumed = time_s[1:][gap_after]
+    chosen = busiest(time_s, amps)
+    time_s, volts, amps = time_s[chosen], volts[chosen], amps[chosen]
+    if len(time_s) < 50:
+        return "too few samples for a regression"
+    interval = float(np.median(np.diff(time_s)))
+    width = max(LEAST_BIN_S, interval)
+    current_noise_a = current_noise_a or _quietest(amps)
+    if interval < LEAST_BIN_S:
+        before = len(time_s)
+        time_s, volts, amps = _binned(time_s, volts, amps, width)
+        current_noise_a *= math.sqrt(len(time_s) / before)
+    dt = np.diff(time_s)
+    charge = np.concatenate(([0.0], np.cumsum(0.5 * (amps[:-1] + amps[1:]) * dt))) / 3600
+    usable = [tau for tau in RELAXATIONS_S if tau >= 2 * width and tau <= (time_s[-1] - time_s[0]) / 4]
+    columns = [np.ones_like(amps), -charge, -amps, *(-relaxed(time_s, amps, tau) for tau in usable)]
+    settled = _settled(time_s, volts, amps)
+    if usable and not settled:
+        # What flowed before the first sample still relaxes.
+        columns.append(-np.exp((time_s[0] - time_s) / usable[-1]))
+    table = np.stack(columns, axis=1)
+    spread = float(np.std(amps))
+    if spread < max(0.5, 3 * current_noise_a):
+        return "the current hardly changes, so that resistance cannot be told from open-circuit voltage"
+    # The lagged current is not known until a gap is forgotten.
+    used = np.flatnonzero(_since(time_s, resumed) > 2 * max(usable, default=0.0))
+    if len(used) < 50:
+        return "too much of the run lies in gaps for a regression"
+    parts = np.array_split(used, PARTS)
+    noise_a2 = current_noise_a**2 * _noise_shares(width, usable, table.shape[1])
+    normal = [(table[part].T @ table[part] - len(part) * noise_a2, table[part].T @ volts[part]) for part in parts]
+    total_a = np.sum([a for a, _ in normal], axis=0)
+    total_b = np.sum([b for _, b in normal], axis=0)
+    solved = solve(total_a, total_b)
+    noisier = solve(total_a - NOISE_DOUBT * len(used) * noise_a2, total_b)
+    dropped = [solve(total_a - a, total_b - b) for a, b in normal]
+    if solved is None or noisier is None or any(part is None for part in dropped):
+        return "the current does not move in enough ways to tell the terms of the regression apart"
+    others = np.array(dropped)
+
+    def jackknife(values: Floats) -> float:
+        return math.sqrt((PARTS - 1) / PARTS * float(((values - values.mean()) ** 2).sum()))
+
+    values: dict[float, tuple[float, float]] = {}
+    refused: dict[float, str] = {}
+    for scale in TIME_SCALES_S:
+        moved = float(np.std(amps - relaxed(time_s, amps, scale)))
+        if scale < 2 * width:
+            refused[scale] = too_coarse(width, scale)
+        elif scale > (time_s[-1] - time_s[0]) / 4:
+            refused[scale] = f"the run is too short to show what happens {scale:g} s after a step"
+        elif moved < max(0.5, 3 * current_noise_a):
+            refused[scale] = f"the current never changes fast enough to show what happens {scale:g} s after a step"
+        else:
+            gain = np.zeros(table.shape[1])
+            gain[2 : len(usable) + 3] = 1.0, *(1.0 - math.exp(-scale / tau) for tau in usable)
+            value, u = float(solved @ gain), jackknife(others @ gain)
+            seen = math.hypot(
+                COARSE_SHARE * math.sqrt(width / scale), SHORT_SHARE * scale / float(time_s[-1] - time_s[0])
+            )
+            u = math.hypot(u, float(noisier @ gain) - value, abs(value) * seen)
+            if value <= 0 or u > WIDEST_SHARE * value:
+                refused[scale] = left_open(scale, value, u)
+            else:
+                values[scale] = value, u
+    mean_drop = float(solved[0]) - float(volts.mean())
+    share = SETTLED_SHARE if settled else _unsettled_share(float(time_s[-1] - time_s[0]), usable)
+    open_u = math.hypot(jackknife(others[:, 0]), float(noisier[0] - solved[0]), share * mean_drop)
+    return Fit(float(solved[0]), open_u, float(time_s[0]), values, refused)
+
+
+def _settled(time_s: Floats, volts: Floats, amps: Floats) -> bool:
+    """Whether the stretch begins with `CALM_S` at rest in which the voltage does not drift beyond its scatter."""
+    calm = slice(0, int(np.searchsorted(time_s, time_s[0] + CALM_S)))
+    away = time_s[calm] - time_s[calm].mean()
+    if len(away) < 4 or float(np.abs(amps[calm]).max()) > STEADY_SHARE * float(np.ptp(amps)):
+        return False
+    slope = float(away @ volts[calm] / (away @ away))
+    left = volts[calm] - volts[calm].mean() - slope * away
+    doubt = math.sqrt(float(left @ left) / (len(away) - 2) / float(away @ away))
+    return abs(slope) * CALM_S < max(3 * doubt * CALM_S, CALM_SHARE * float(np.ptp(volts)))
+
+
+def _unsettled_share(length_s: float, usable_s: list[float]) -> float:
+    """1 σ of the open-circuit voltage over the mean drop, where the stretch begins under load or while it relaxes."""
+    if RELAXATIONS_S[-1] not in usable_s:
+        return UNSEEN_SHARE
+    return math.hypot(UNSETTLED_SHARE, UNSETTLED_S / length_s)
+
+
+def _quietest(amps: Floats) -> float:
+    """Noise of single samples, 1 σ [A], from second differences in the quietest twentieth of the record."""
+    second = np.diff(amps, 2)
+    blocks = second[: len(second) // NOISE_BLOCK * NOISE_BLOCK].reshape(-1, NOISE_BLOCK)
+    return float(np.quantile(blocks.std(axis=1), 0.05)) / math.sqrt(6) if len(blocks) >= 20 else 0.0
+
+
+def _noise_shares(step_s: float, taus_s: list[float], columns: int) -> Floats:
+    """Covariance that white noise of variance 1 in the current gives the columns: of i and of i lagged by each τ.
+
+    A lagged current holds (1 − k) kⁿ of the noise n samples ago, k = exp(−step/τ).
+    """
+    keep = np.array([0.0, *(math.exp(-step_s / tau) for tau in taus_s)])
+    shares = np.zeros((columns, columns))
+    shares[2 : len(keep) + 2, 2 : len(keep) + 2] = np.outer(1 - keep, 1 - keep) / (1 - np.outer(keep, keep))
+    return shares
+
+
+def _since(time_s: Floats, moments_s: Floats) -> Floats:
+    """Time since the last of the moments; infinite before the first."""
+    if not len(moments_s):
+        return np.full(len(time_s), np.inf)
+    place = np.searchsorted(moments_s, time_s, "right") - 1
+    return np.where(place >= 0, time_s - moments_s[np.maximum(place, 0)], np.inf)
+
+
+def busiest(time_s: Floats, amps: Floats) -> slice:
+    """At most half an hour, where the current changes most."""
+    if time_s[-1] - time_s[0] <= LONGEST_FIT_S:
+        return slice(None)
+    change = np.concatenate(([0.0], np.cumsum(np.abs(np.diff(amps)))))
+    ends = np.searchsorted(time_s, time_s + LONGEST_FIT_S, "right") - 1
+    start = int(np.argmax(change[ends] - change))
+    return slice(start, int(ends[start]) + 1)
+
+
+def solve(a: Floats, b: Floats) -> Floats | None:
+    """Solution of the scaled normal equations; None where they do not tell the unknowns apart."""
+    if (np.diag(a) <= 0).any():
+        return None
+    scale = np.sqrt(np.diag(a))
+    scaled = a / np.outer(scale, scale)
+    eigenvalues = np.linalg.eigvalsh(scaled)
+    if eigenvalues[0] <= 1e-10 * eigenvalues[-1]:
+        return None
+    return np.asarray(np.linalg.solve(scaled, b / scale) / scale)
+
+
+def left_open(scale_s: float, value_ohm: float, u_ohm: float) -> str:
+    return f"the data leave {scale_s:g} s resistance open: {1e3 * value_ohm:.1f} mΩ, 1 σ {1e3 * u_ohm:.1f} mΩ"
+
+
+def too_coarse(interval_s: float, scale_s: float) -> str:
+    return f"samples every {interval_s:.3g} s cannot show what happens {scale_s:g} s after a step"

@@ -1,0 +1,166 @@
+"""How a forecast from part of a measured discharge compares with its real end, beside a straight line.
+
+    python -m benchmarks.forecast_study [--json FILE]
+
+Both measured sets of tests/data are cut after 30 to 95 % of their charge and forecast from there, once with the
+capacity that the discharge itself had (somebody measured it before) and once with the nameplate alone. The plain
+baseline carries the voltage on to the cut-off along the straight line through the part seen, and has no interval.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import statistics
+import tempfile
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from analysis.report import build_report
+from analysis.run import Run
+from analysis.series import Floats
+from logger.channels import BY_SI_NAME, TIME_COLUMN
+from logger.metadata import Metadata
+from logger.runfile import write_frame
+
+DATA = Path(__file__).parent.parent / "tests" / "data"
+PARTS = (0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
+
+
+@dataclass(frozen=True, slots=True)
+class Battery:
+    """One measured set, and what its machine file may say."""
+
+    file: str
+    chemistry: str
+    block_voltage_v: float
+    nameplate: str
+    """Capacity as on the label, machine-file lines."""
+    cutoff_v: float
+    """Where the discharge counts as ended."""
+
+    def machine(self, capacity: str) -> str:
+        """A machine file with this statement of capacity."""
+        return (
+            f'[battery]\nchemistry = "{self.chemistry}"\nblocks = 1\narrangement = "single"\n'
+            f"block_voltage_v = {self.block_voltage_v}\ncutoff_v = {self.cutoff_v}\n{capacity}\n"
+        )
+
+
+SETS = (
+    # 65 Ah is the name of the module in the source's file; its rate is not given there, 1 h is the test's.
+    Battery("pack_24v_65a_discharge.csv", "li_ion", 24, "capacity_ah = 65\ncapacity_hours = 1", 19.94),
+    # 17 Ah is the nameplate; 20 h is the rate of such labels (common practice, no source).
+    Battery("lead_acid_12v_1p5a_discharge.csv", "agm", 12, "capacity_ah = 17\ncapacity_hours = 20", 10.8),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """One forecast."""
+
+    file: str
+    part: float
+    """Of the charge drawn when the forecast was made."""
+    capacity: str
+    """measured or nameplate."""
+    truth_s: float
+    value_s: float
+    low_s: float | None
+    high_s: float | None
+    line_s: float
+    """What the straight line says."""
+    evidence: str | None
+
+    @property
+    def error(self) -> float:
+        """Of the value, relative; above 0 it promises too much."""
+        return self.value_s / self.truth_s - 1
+
+    @property
+    def holds(self) -> bool:
+        """Whether the interval holds the truth."""
+        return (self.low_s is None or self.low_s <= self.truth_s) and (
+            self.high_s is None or self.truth_s <= self.high_s
+        )
+
+
+def discharge(battery: Battery) -> tuple[Floats, Floats, Floats, int, int]:
+    """Time [s], current [A], voltage [V], place of the first load, place of the first sample at the cut-off."""
+    frame = pl.read_csv(DATA / battery.file).sort("time_s", maintain_order=True).unique("time_s", maintain_order=True)
+    time_s, amps, volts = (frame[name].cast(pl.Float64).to_numpy() for name in ("time_s", "current_A", "voltage_V"))
+    begin = int(np.argmax(amps > 0.5 * amps.max()))
+    return time_s - time_s[0], amps, volts, begin, int(np.argmax(volts <= battery.cutoff_v))
+
+
+def straight_line_s(time_s: Floats, volts: Floats, cutoff_v: float) -> float:
+    """Time left by the line through the second half of what was seen, so that the first dip does not count."""
+    late = slice(len(time_s) // 2, None)
+    slope, level = np.polyfit(time_s[late], volts[late], 1)
+    return float((cutoff_v - level) / slope - time_s[-1])
+
+
+def scores(battery: Battery, folder: Path, parts: tuple[float, ...] = PARTS) -> Iterator[Score]:
+    """Every forecast of one set."""
+    time_s, amps, volts, begin, end = discharge(battery)
+    drawn = np.concatenate(([0.0], np.cumsum(0.5 * (amps[1:] + amps[:-1]) * np.diff(time_s)))) / 3600
+    hours = (time_s[end] - time_s[begin]) / 3600
+    measured = f"measured_capacity_ah = {drawn[end] - drawn[begin]:.3f}\nmeasured_hours = {hours:.4f}"
+    for part in parts:
+        cut = int(np.searchsorted(drawn, drawn[begin] + part * (drawn[end] - drawn[begin])))
+        columns = {
+            TIME_COLUMN: pl.Series(TIME_COLUMN, np.rint(1e6 * time_s[:cut]), pl.Float64).cast(pl.Int64),
+            **{
+                BY_SI_NAME[name].name: pl.Series(np.rint(1e6 * values[:cut])).cast(pl.Int32)
+                for name, values in (("battery_current_a", amps), ("battery_voltage_v", volts))
+            },
+        }
+        line = straight_line_s(time_s[begin:cut], volts[begin:cut], battery.cutoff_v)
+        for name, capacity in (("measured", f"{battery.nameplate}\n{measured}"), ("nameplate", battery.nameplate)):
+            path = folder / "part.parquet"
+            path.unlink(missing_ok=True)
+            write_frame(path, pl.DataFrame(columns), Metadata(run_id="part", machine=battery.machine(capacity)))
+            left = build_report(Run.open(path), fraction=1.0, with_ledger=False).charge.remaining
+            runtime = left.runtime_s
+            if runtime.value is None:
+                raise ValueError(f"{battery.file} at {part:g} with the {name}: {runtime.refused}")
+            truth = float(time_s[end] - time_s[cut - 1])
+            yield Score(battery.file, part, name, truth, runtime.value, runtime.low, runtime.high, line, left.evidence)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--json", type=Path)
+    args = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        found = [score for battery in SETS for score in scores(battery, Path(folder))]
+    print("| set | drawn | left, real | measured capacity | nameplate | straight line |")
+    print("|---|---|---|---|---|---|")
+    for first, second in zip(found[::2], found[1::2], strict=True):
+        cells = []
+        for each in (first, second):
+            low, high = ((side or 0) / each.truth_s - 1 for side in (each.low_s, each.high_s))
+            cells.append(f"{each.error:+.0%} ({low:+.0%} to {high:+.0%})")
+        line = f"{first.line_s / first.truth_s - 1:+.0%}"
+        print(
+            f"| {first.file.split('_')[0]} | {first.part:.0%} | {first.truth_s:.0f} s | {' | '.join(cells)} | {line} |"
+        )
+    for name in ("measured", "nameplate"):
+        own = [score for score in found if score.capacity == name]
+        print(
+            f"{name}: median |error| {statistics.median(abs(s.error) for s in own):.1%}, greatest overshoot "
+            f"{max(s.error for s in own):+.1%}, intervals that hold the end {sum(s.holds for s in own)} of {len(own)}, "
+            f"end below the interval in {sum((s.low_s or 0) > s.truth_s for s in own)}"
+        )
+    lines = [score.line_s / score.truth_s - 1 for score in found[::2]]
+    print(f"straight line: median |error| {statistics.median(map(abs, lines)):.1%}, overshoot up to {max(lines):+.1%}")
+    if args.json:
+        args.json.write_text(json.dumps([asdict(score) for score in found], indent=1))
+
+
+if __name__ == "__main__":
+    main()
