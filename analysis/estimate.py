@@ -10,6 +10,8 @@ from typing import Literal
 
 COVERAGE_FACTOR = 1.96
 """k for 95 % of a normal distribution (JCGM 100 table G.1 gives 1.960)."""
+LEAST_TOLD = 0.03
+"""A doubt of less than this part of the rest is not in the basis; it widens its side all the same."""
 UNDECLARED = "sensor error not declared"
 
 Bound = Literal["estimate", "at_least", "at_most"]
@@ -107,7 +109,7 @@ def estimate(
         parts.append(", ".join(shares))
     if any(term is None for term in terms.values()):
         parts.append(UNDECLARED)
-    if doubt_low or doubt_high:
+    if max(doubt_low, doubt_high) > LEAST_TOLD * half:
         parts.append(f"{doubt} as doubt")
     if note:
         parts.append(note)

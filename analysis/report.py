@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from analysis.charge_left import ChargeLeft, Start, assess_charge, driven_part, refused_remaining, start_charge
+from analysis.contributions import Contribution, main_contributions
 from analysis.current import Current, assess_current
 from analysis.energy import Energy, energy_used
 from analysis.estimate import Estimate, estimate, refuse
@@ -21,6 +22,7 @@ from analysis.observations import observe
 from analysis.path import PathResult, assess_paths
 from analysis.run import Run
 from analysis.sag import Sag, assess_sag
+from analysis.sampling_findings import judge_sampling
 from analysis.state_of_charge import told_charge, told_rest_h
 from analysis.suspicion import suspect
 
@@ -49,6 +51,8 @@ class Report:
     laps_remaining: Estimate
     findings: tuple[Finding, ...]
     """Gravest first."""
+    uncertainty: tuple[Contribution, ...]
+    """What the intervals of the main results rest on, by result."""
 
     def as_json(self) -> dict[str, Any]:
         """The report of docs/json.md: every key present, no NaN or infinity."""
@@ -67,6 +71,7 @@ class Report:
                 "remaining": self.laps_remaining.as_json(),
             },
             "findings": [finding.as_json() for finding in self.findings],
+            "uncertainty": [contribution.as_json() for contribution in self.uncertainty],
         }
 
 
@@ -200,10 +205,12 @@ def build_report(
         *sag.findings,
         *laps.findings,
         *suspect(run),
+        *judge_sampling(currents),
         *observe(run, currents, sag, charge, mismatch),
     ]
     findings = tuple(sorted(found, key=lambda finding: _SEVERITY[finding.severity]))
-    return Report(run, energy, currents, fuses, paths, sag, charge, laps, per_charge, left, findings)
+    rests_on = main_contributions(energy, currents, fuses, sag, charge.remaining, per_charge)
+    return Report(run, energy, currents, fuses, paths, sag, charge, laps, per_charge, left, findings, rests_on)
 
 
 def _driven_s(run: Run) -> tuple[float, float]:

@@ -55,11 +55,13 @@ TREE: dict[str, Any] = {
     "remaining": {"charge_ah": E, "energy_wh": E, "runtime_s": E, "distance_m": E, "ends_by": None},
     "laps": {"method": None, "found": None, "each": list, "per_charge": E, "remaining": E},
     "findings": list,
+    "uncertainty": list,
 }  # fmt: skip
 SHAPES = {
     "gaps": {"start_s", "end_s", "kind", "bridged_ah"},
     "each": {"start_s", "end_s", "duration_s", "net_wh", "net_ah", "peak_a"},
     "findings": {"severity", "code", "what", "evidence", "next"},
+    "uncertainty": {"value", "what", "share", "next"},
 }
 # docs/nomenclature.md, Units
 UNITS = {"_rating": "s", "_a": "A", "_v": "V", "_w": "W", "_ah": "Ah", "_wh": "Wh", "_s": "s", "_m": "m"}
