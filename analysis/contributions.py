@@ -188,6 +188,24 @@ _OTHER: dict[str, tuple[str, str]] = {
         "charge at the start",
         "Begin with a full charge and say so: --start-charge full.",
     ),
+    "charge drawn": (
+        "charge drawn so far, from the battery current sensor",
+        "Compare the sensor with a meter and write offset, gain and their uncertainties.",
+    ),
+    "resistance": ("resistance of the battery", "Record a few clear steps of load from rest."),
+    "peaks at the cut-off": ("which peaks reach the cut-off", "Record a longer drive of the kind that is to come."),
+    "rate exponent": (
+        "how the battery's capacity falls with the load",
+        "Write a second_capacity_ah at a faster rate, from the sheet or a test.",
+    ),
+    "power kept while the voltage falls": (
+        "whether the machine keeps its power while the voltage falls",
+        "Drive one charge down and compare the last laps with the first.",
+    ),
+    "current kept while the voltage falls": (
+        "whether the machine keeps its current while the voltage falls",
+        "Drive one charge down and compare the last laps with the first.",
+    ),
     "load to come": ("load to come", "Record a longer drive of the kind that is to come."),
     "rest-voltage chart": ("rest-voltage chart of the chemistry", _CAPACITY),
     "rate beyond the sheet": (

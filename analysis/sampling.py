@@ -15,9 +15,11 @@ from analysis.series import Flags, Floats, Places, Series
 UNEVEN = 1.5
 """Intervals this many times as long as the usual one are uneven once they hold 5 % of the time. Our own choice."""
 EVEN_SHARE = 0.95
-BURST = 3.0
-"""Samples come in bursts where the interval that holds the middle second is this many times as long as others, which
-are a quarter of all or more. Our own choice."""
+CLOSE = 3.0
+"""Samples lie in clusters where the interval that holds the middle second is this many times as long as a quarter of
+all intervals or more; each cluster then counts as one sample in the sampling error. Our own choice."""
+BURST = 10.0
+"""They come in bursts where it is this many times as long. Samples at random moments are clustered, and no bursts."""
 BURST_SHARE = 0.25
 LEAST_GAPS, SAMPLES_A_GAP = 10, 50
 """So many gaps, each after so few samples or fewer, are silences between bursts."""
@@ -45,6 +47,8 @@ class Spacing:
     """The interval in which the middle second of the sampled time lies."""
     silences: int
     """Gaps that follow bursts; 0 where they are not what parts the bursts."""
+    clustered: bool
+    """A quarter of the intervals are far shorter than what holds the middle second."""
 
 
 def spacing(time_s: Floats, gap_after: Flags) -> Spacing:
@@ -56,7 +60,7 @@ def spacing(time_s: Floats, gap_after: Flags) -> Spacing:
         usual, longest = float(np.median(sampled)), float(sampled.max())
         long = sampled[sampled > UNEVEN * usual]
         if float(long.sum()) <= (1 - EVEN_SHARE) * float(sampled.sum()) and not may_burst(time_s):
-            return Spacing("even", usual, usual, longest, usual, 0)
+            return Spacing("even", usual, usual, longest, usual, 0, False)
     lengths, counts = np.unique(sampled, return_counts=True)
     return of_counts(lengths, counts, gaps)
 
@@ -65,7 +69,7 @@ def of_counts(lengths_s: Floats, counts: Places, gaps: int) -> Spacing:
     """The same from how often each interval that is no gap occurs, the intervals increasing."""
     total = int(counts.sum())
     if not total:
-        return Spacing("even", math.inf, math.inf, math.inf, math.inf, 0)
+        return Spacing("even", math.inf, math.inf, math.inf, math.inf, 0, False)
     so_far, reach_s = np.cumsum(counts), np.cumsum(counts * lengths_s)
     ranks = np.searchsorted(so_far, [(total - 1) // 2, total // 2], "right")
     usual = float(lengths_s[ranks].mean())
@@ -73,12 +77,12 @@ def of_counts(lengths_s: Floats, counts: Places, gaps: int) -> Spacing:
     # The least interval such that none longer holds more than 5 % of the time.
     coarse = float(lengths_s[np.searchsorted(reach_s, EVEN_SHARE * reach_s[-1] * (1 - 1e-12))])
     even = coarse <= UNEVEN * usual
-    short = int(counts[lengths_s < by_time / BURST].sum())
+    close, closer = (
+        int(counts[lengths_s < by_time / factor].sum()) >= BURST_SHARE * total for factor in (CLOSE, BURST)
+    )
     silences = gaps if _silences(gaps, total + gaps + 1) else 0
-    kind: Kind = "even" if even else "uneven"
-    if silences or short >= BURST_SHARE * total:
-        kind = "bursts"
-    return Spacing(kind, usual, usual if even else coarse, float(lengths_s[-1]), by_time, silences)
+    kind: Kind = "bursts" if silences or closer else "even" if even and not close else "uneven"
+    return Spacing(kind, usual, usual if even else coarse, float(lengths_s[-1]), by_time, silences, close)
 
 
 def _silences(gaps: int, samples: int) -> bool:
@@ -106,14 +110,18 @@ def burst_halving(series: Series) -> tuple[float, float]:
     if len(series.time_s) < 3 or not may_burst(series.time_s):
         return 0.0, 0.0
     found = spacing(series.time_s, series.gap_after)
-    if found.kind != "bursts" or found.silences:
+    if not found.silences and not found.clustered:
         return 0.0, 0.0
-    apart = (np.diff(series.time_s) >= found.by_time_s / BURST) | series.gap_after
+    # Where the silences are gaps, their trapezoids are a doubt of the sum: what is not known of these counts, too.
+    apart = (
+        series.gap_after if found.silences else (np.diff(series.time_s) > found.by_time_s / CLOSE) | series.gap_after
+    )
     starts = np.concatenate(([0], np.flatnonzero(apart) + 1))
     count = np.diff(np.concatenate((starts, [len(series.time_s)])))
     time_s = np.add.reduceat(series.time_s, starts) / count
     value = np.add.reduceat(series.value, starts) / count
-    change = halving(time_s, value, series.gap_after[starts[1:] - 1])
+    gaps = np.zeros(len(starts) - 1, bool) if found.silences else series.gap_after[starts[1:] - 1]
+    change = halving(time_s, value, gaps)
     return float(change.sum()), dot(change, change)
 
 
