@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.estimate import Estimate, above_zero, estimate, extreme_u, refuse
+from analysis.estimate import COVERAGE_FACTOR, Estimate, above_zero, estimate, extreme_u, refuse
+from analysis.gap_doubt import bridge_u
 from analysis.integrals import integrate
 from analysis.run import Run
 from analysis.sensor_terms import near_zero, rectified, skew_u_s, white_u
@@ -41,15 +42,16 @@ class Energy:
 
 def charge_estimates(series: Series, sensor: SensorError) -> tuple[Estimate, Estimate, Estimate]:
     """Discharged, recovered and net charge [Ah] of a current with at least one sample."""
-    return _charges(CurveSums(near=near_zero(sensor)).add(series), sensor)
+    return _charges(CurveSums(near=near_zero(sensor)).add(series), sensor, bridge_u(series))
 
 
-def _charges(sums: CurveSums, sensor: SensorError) -> tuple[Estimate, Estimate, Estimate]:
+def _charges(sums: CurveSums, sensor: SensorError, bridge_as: float) -> tuple[Estimate, Estimate, Estimate]:
     if sums.sampled_s <= 0:
         none = refuse("Ah", NO_TIME)
         return none, none, none
     total = sums.total
     may_out, may_in = (sums.across / HOUR).tolist()
+    may_out += COVERAGE_FACTOR * bridge_as / HOUR
     zero_s = max(sums.sampled_s - total.out_s - total.back_s, 0.0)
     out = _charge_terms(sums, sensor, total.out, total.out_s + zero_s, OUT)
     back = _charge_terms(sums, sensor, total.back, total.back_s + zero_s, BACK)
@@ -88,8 +90,20 @@ def run_charge(run: Run, si_name: str) -> tuple[Estimate, Estimate, Estimate]:
         none = refuse("Ah", "a single sample covers no time" if sums.samples else named)
         return none, none, none
     why = _missing(run, si_name)
-    out, back, net = (_as_far(each, why) for each in _charges(sums, run.sensor(si_name)))
+    charges = _charges(sums, run.sensor(si_name), run_bridge_u(run, si_name))
+    out, back, net = (_as_far(each, why) for each in charges)
     return out, back, net
+
+
+def run_bridge_u(run: Run, si_name: str) -> float:
+    """1 σ of the trapezoids across a channel's gaps, once for a run; of a long run by its means."""
+    found = run.kept.get(("bridge", si_name))
+    if not isinstance(found, float):
+        sums = curve_sums(run, si_name)
+        gaps = sums.sampled_s < (sums.last_s - sums.first_s) * (1 - 1e-12)
+        series = (run.smooth if run.long else run.series)(si_name) if gaps else None
+        found = run.kept["bridge", si_name] = 0.0 if series is None else bridge_u(series)
+    return found
 
 
 def run_net_charge(run: Run, si_name: str) -> Estimate:
@@ -117,7 +131,7 @@ def energy_estimates(
 ) -> tuple[Estimate, Estimate, Estimate, Estimate, Estimate]:
     """Discharged, recovered, net energy [Wh], mean and peak power [W]: the mean of v·i, not the product of means."""
     sums = PowerSums(near=near_zero(current_sensor)).add_pair(*together(current, voltage))
-    return _energies(sums, (current,), current_sensor, voltage_sensor)
+    return _energies(sums, (current,), current_sensor, voltage_sensor, bridge_u(current))
 
 
 def run_energy(
@@ -131,11 +145,16 @@ def run_energy(
     found = part.extremes(current)
     span_s = 0.0 if found is None else found.last_s - found.first_s
     covered = sums.last_s - sums.first_s >= (1 - UNCOVERED_SHARE) * span_s
-    return _energies(sums, () if covered else part.stretches(current), run.sensor(current), run.sensor(voltage))
+    sensors = run.sensor(current), run.sensor(voltage)
+    return _energies(sums, () if covered else part.stretches(current), *sensors, run_bridge_u(part, current))
 
 
 def _energies(
-    sums: PowerSums, current: Iterable[Series], current_sensor: SensorError, voltage_sensor: SensorError
+    sums: PowerSums,
+    current: Iterable[Series],
+    current_sensor: SensorError,
+    voltage_sensor: SensorError,
+    bridge_as: float,
 ) -> tuple[Estimate, Estimate, Estimate, Estimate, Estimate]:
     """`current` in stretches is looked at only where the voltage does not cover it."""
     if sums.samples < 2 or sums.sampled_s <= 0:
@@ -145,6 +164,7 @@ def _energies(
     total = sums.total
     beyond = _without_voltage(current, sums)
     may_out, may_in = ((sums.across + beyond) / HOUR).tolist()
+    may_out += COVERAGE_FACTOR * bridge_as * abs(sums.volts / sums.samples) / HOUR
     doubt = "energy across gaps and without voltage" if beyond.any() else "energy across gaps"
     net, out, back = (_energy_terms(sums, current_sensor, voltage_sensor, row) for row in (ALL, OUT, BACK))
     scale = HOUR / sums.sampled_s

@@ -56,7 +56,7 @@ def spacing(time_s: Floats, gap_after: Flags) -> Spacing:
     steps = np.diff(time_s)
     gaps = int(gap_after.sum())
     sampled = steps[~gap_after] if gaps else steps
-    if len(sampled) and not _silences(gaps, len(time_s)):
+    if len(sampled) and not parts_bursts(gaps, len(time_s)):
         usual, longest = float(np.median(sampled)), float(sampled.max())
         long = sampled[sampled > UNEVEN * usual]
         if float(long.sum()) <= (1 - EVEN_SHARE) * float(sampled.sum()) and not may_burst(time_s):
@@ -80,12 +80,12 @@ def of_counts(lengths_s: Floats, counts: Places, gaps: int) -> Spacing:
     close, closer = (
         int(counts[lengths_s < by_time / factor].sum()) >= BURST_SHARE * total for factor in (CLOSE, BURST)
     )
-    silences = gaps if _silences(gaps, total + gaps + 1) else 0
+    silences = gaps if parts_bursts(gaps, total + gaps + 1) else 0
     kind: Kind = "bursts" if silences or closer else "even" if even and not close else "uneven"
     return Spacing(kind, usual, usual if even else coarse, float(lengths_s[-1]), by_time, silences, close)
 
 
-def _silences(gaps: int, samples: int) -> bool:
+def parts_bursts(gaps: int, samples: int) -> bool:
     """Whether gaps are so many that they part bursts."""
     return gaps >= LEAST_GAPS and samples <= SAMPLES_A_GAP * gaps
 
