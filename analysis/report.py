@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from analysis.charge_left import ChargeLeft, Start, assess_charge, driven_part, refused_remaining, start_charge
+from analysis.contributions import Contribution, main_contributions
 from analysis.current import Current, assess_current
 from analysis.drive_use import DriveUse, assess_drive
 from analysis.energy import Energy, energy_used
@@ -24,6 +25,7 @@ from analysis.path import PathResult, assess_paths, withdrawn
 from analysis.recovery import Recovery, assess_recovery
 from analysis.run import Run
 from analysis.sag import Sag, assess_sag
+from analysis.sampling_findings import judge_sampling
 from analysis.state_of_charge import told_charge, told_rest_h
 from analysis.suspicion import suspect
 from analysis.trust import Trust
@@ -55,6 +57,8 @@ class Report:
     drive: DriveUse
     findings: tuple[Finding, ...]
     """Gravest first."""
+    uncertainty: tuple[Contribution, ...]
+    """What the intervals of the main results rest on, by result."""
 
     @property
     def fuses(self) -> dict[str, FuseResult]:
@@ -79,6 +83,7 @@ class Report:
             },
             "drive": self.drive.as_json(),
             "findings": [finding.as_json() for finding in self.findings],
+            "uncertainty": [contribution.as_json() for contribution in self.uncertainty],
         }
 
 
@@ -222,12 +227,17 @@ def build_report(
         *laps.findings,
         *drive.findings,
         *doubts,
+        *judge_sampling(currents),
         *observe(run, sag, charge, mismatch),
     ]
     findings = tuple(sorted(found, key=lambda finding: _SEVERITY[finding.severity]))
     per_charge, left = ahead["per_charge"], ahead["remaining"]
     recovery = trust.of("battery", assess_recovery(run))
-    return Report(run, energy, currents, fuses, paths, sag, recovery, charge, laps, per_charge, left, drive, findings)
+    results = {place: lead.result for place, lead in fuses.items()}
+    rests_on = main_contributions(energy, currents, results, sag, charge.remaining, per_charge)
+    return Report(
+        run, energy, currents, fuses, paths, sag, recovery, charge, laps, per_charge, left, drive, findings, rests_on
+    )
 
 
 def _driven_s(run: Run) -> tuple[float, float]:
