@@ -124,6 +124,4 @@ def laps_in(
     later = power_of(growth, one, 1, "Ah", {})
     names = "usable charge of the battery", "charge of a lap"
     # The sensor that counted the charge is the one that counted the laps'.
-    return quotient(
-        charge_ah, power_of(growth, one, 1, "Ah", {}), "", names=names, shared={"current gain", "current offset"}
-    )
+    return quotient(charge_ah, later, "", names=names, shared={"current gain", "current offset"})
