@@ -167,17 +167,34 @@ ENDLESS: dict[str, Callable[[], Iterator[bytes]]] = {
 }  # fmt: skip
 
 
-def seconds_for(folder: Path, chunks: Iterator[bytes], size: int) -> float:
-    """Processor time to decode and build `size` bytes."""
-    builder = RunBuilder(folder, "endless")
-    started, total = time.process_time(), 0
+def records_of(chunks: Iterator[bytes], size: int) -> Iterator[Record]:
+    total = 0
     while total < size:
         chunk = next(chunks)
         total += len(chunk)
-        builder.accept(Record("bytes", total, chunk))
+        yield Record("bytes", total, chunk)
+
+
+def seconds_for(folder: Path, chunks: Iterator[bytes], size: int, *, at_once: bool = False) -> float:
+    """Processor time to decode and build `size` bytes."""
+    builder = RunBuilder(folder, "endless")
+    started = time.process_time()
+    if at_once:
+        builder.accept_all(records_of(chunks, size))
+    else:
+        for record in records_of(chunks, size):
+            builder.accept(record)
     taken = time.process_time() - started
     builder.discard_segments()
     return taken
+
+
+@pytest.mark.parametrize("name", ENDLESS)
+def test_endless_streams_decoded_at_once_take_linear_time(tmp_path: Path, name: str) -> None:
+    size = 30_000
+    seconds_for(tmp_path, ENDLESS[name](), size // 10, at_once=True)
+    short = min(seconds_for(tmp_path, ENDLESS[name](), size, at_once=True) for _ in range(2))
+    assert seconds_for(tmp_path, ENDLESS[name](), 4 * size, at_once=True) < 4 * 2 * short + 0.3
 
 
 @pytest.mark.parametrize("name", ENDLESS)
