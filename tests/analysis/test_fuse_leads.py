@@ -183,6 +183,19 @@ def test_a_run_too_long_to_follow_its_duty_keeps_the_bound(tmp_path: Path, monke
     assert "ask for a part of the run" in fuse.rule
 
 
+def test_a_doubt_about_the_data_takes_advice_and_certainty_back(tmp_path: Path) -> None:
+    """A current whose peaks are cut off: the margin is an upper bound, and no other rating is named."""
+    machine = CART + "[sensors.left_current]\nfull_scale = 24\n"
+    amps = np.where(T_S % 4 < 2, 24.0, 10.0)
+    report = report_of(tmp_path, {"left_current_a": amps}, machine)
+    lead = report.fuse_leads["left"]
+    assert "sensor_clipped" in {finding.code for finding in report.findings}
+    assert (lead.result.margin.bound, lead.result.verdict) == ("at_most", "unknown")
+    assert not lead.advice.given
+    assert "full scale" in lead.advice.why
+    assert "fuse_rating_advice" not in {finding.code for finding in report.findings}
+
+
 @pytest.mark.parametrize("position", ["unknown", "supply_leg"])
 def test_an_unknown_place_stays_refused(tmp_path: Path, position: str) -> None:
     sensed = "motor_lead" if position == "unknown" else "unknown"

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from analysis.current import Current, assess_current
-from analysis.path import PathResult, assess_paths, lead_limits
+from analysis.path import PathResult, assess_paths, lead_limits, withdrawn
 from analysis.run import Run
 from tests.analysis.build_runs import CART, Floats, value_of, write_run
 
@@ -40,11 +40,11 @@ rated_a = 30
 
 
 def paths_of(
-    folder: Path, machine: str | None, channels: dict[str, Any], t_s: Floats = T_S, mismatch: str | None = None
+    folder: Path, machine: str | None, channels: dict[str, Any], t_s: Floats = T_S
 ) -> tuple[dict[str, PathResult], dict[str, Current]]:
     run = Run.open(write_run(folder / f"r{len(list(folder.iterdir()))}.parquet", t_s, channels, machine=machine))
     currents = {place: assess_current(run, lead, [], []) for place, lead in LEADS.items()}
-    return assess_paths(run, currents, mismatch), currents
+    return assess_paths(run, currents), currents
 
 
 def steady(amps: float = 20.0) -> dict[str, Any]:
@@ -131,7 +131,9 @@ def test_a_bare_wire_and_no_machine(tmp_path: Path) -> None:
 
 def test_a_description_that_does_not_fit_takes_back_under_alone(tmp_path: Path) -> None:
     for amps, verdict in ((20.0, "unknown"), (50.0, "over")):
-        found, _ = paths_of(tmp_path, WIRED, steady(amps), mismatch="not this machine.")
+        found, _ = paths_of(tmp_path, WIRED, steady(amps))
+        assert withdrawn(found, None) == found
+        found = withdrawn(found, "not this machine.")
         assert found["left"].wire.verdict == verdict
         assert ("withdrawn" in found["left"].wire.rule) == (verdict == "unknown")
 
