@@ -71,6 +71,8 @@ VOLTAGE = (
     "battery.worst_sag_v",
     "battery.worst_sag_at_s",
     "battery.block_imbalance_v",
+    "battery.recovered_v",
+    "battery.settled_v",
     *ANSWER,
     "laps.each.net_wh",
     "laps.each.min_voltage_v",
