@@ -219,7 +219,7 @@ def build_report(
         remaining=trust.of("remaining", charge.remaining),
     )
     laps, ahead = trust.of("laps", laps), trust.of("laps", {"per_charge": per_charge, "remaining": left})
-    drive = trust.of("drive", assess_drive(run, energy, laps))
+    drive = trust.drive(assess_drive(run, energy, laps))
     found = [
         *(finding for lead in fuses.values() for finding in lead.findings),
         *(finding for path in paths.values() for finding in path.findings),

@@ -15,6 +15,7 @@ from fnmatch import fnmatchcase
 from typing import Any, Literal, TypeVar
 
 from analysis.doubt import Doubt
+from analysis.drive_use import DriveUse
 from analysis.estimate import Estimate, refuse
 from analysis.finding import Finding
 from analysis.fuse import FuseResult, verdict_of
@@ -41,7 +42,7 @@ BALANCE = "battery.balance_residual_a"
 """Evidence of a disagreement: nothing takes it away."""
 CURRENT = ("current.{lead}.*", "current.{lead}.rms_a.*", "fuse.{place}.*", "wire.{place}.*")
 """What rests on one current's size."""
-CHANNEL = ("energy.by_channel.{lead}.*", "laps.each.{lead}_ah")
+CHANNEL = ("energy.by_channel.{lead}.*", "laps.each.{lead}_ah", "drive.command_map.{lead}")
 DRAWN = (
     "energy.*",
     "battery.state_of_charge",
@@ -70,6 +71,8 @@ VOLTAGE = (
     "battery.worst_sag_v",
     "battery.worst_sag_at_s",
     "battery.block_imbalance_v",
+    "battery.recovered_v",
+    "battery.settled_v",
     *ANSWER,
     "laps.each.net_wh",
     "laps.each.min_voltage_v",
@@ -219,6 +222,21 @@ class Trust:
     def paths(self, results: dict[str, PathResult]) -> dict[str, PathResult]:
         """Likewise for wires."""
         return {place: _loaded(results[place], after) for place, after in self.of("wire", results).items()}
+
+    def drive(self, use: DriveUse) -> DriveUse:
+        """How the machine was driven, its command map without the sides that are refused."""
+        after = self.of("drive", use)
+        dropped = {
+            side: doubt
+            for side in ("left", "right")
+            for effect, doubt in self._on(("drive", "command_map", side))
+            if effect.act == "refuse"
+        }
+        bins = tuple(each for each in after.command_map if each.side not in dropped)
+        if len(bins) == len(after.command_map):
+            return after
+        why = after.command_map_refused if bins else reason(next(iter(dropped.values())))
+        return replace(after, command_map=bins, command_map_refused=why)
 
     def _walk(self, path: tuple[str, ...], item: Any) -> Any:
         if isinstance(item, Estimate):

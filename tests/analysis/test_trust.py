@@ -16,6 +16,7 @@ import pytest
 
 from analysis.answers import answers
 from analysis.doubt import Doubt
+from analysis.drive_use import CommandBin
 from analysis.estimate import Estimate, refuse
 from analysis.finding import Finding
 from analysis.page import render
@@ -259,10 +260,23 @@ def doubt(code: str, **fields: Any) -> Doubt:
     return Doubt("danger", code, "what", "evidence", "next", **fields)
 
 
+def test_the_command_map_loses_the_side_that_is_refused(plain: Report) -> None:
+    bins = tuple(CommandBin(side, 0.0, 0.1, 5, 1.0, 3.0, 3.0) for side in ("left", "right"))
+    use = replace(plain.drive, command_map=bins, command_map_refused=None)
+    left = doubt("channels_disagree", channels=(LEFT,), variant="left")
+    found = Trust.under([left]).drive(use)
+    assert [each.side for each in found.command_map] == ["right"]
+    assert found.command_map_refused is None
+    none = Trust.under([doubt("channels_disagree", channels=(LEFT, RIGHT), variant="both")]).drive(use)
+    assert none.command_map == ()
+    assert none.command_map_refused == "battery, left and right current do not add up (finding channels_disagree)"
+    assert Trust.under([doubt("cut_top", channels=(LEFT,))]).drive(use).command_map == bins
+
+
 def test_every_path_of_the_table_is_in_the_report(plain: Report) -> None:
     """A value renamed elsewhere would silently be trusted again."""
     known = set(leaves(plain.as_json()))
-    plainly = {"battery.weak_block", "battery.worst_sag_at_s", "drive.peak_recovered_at_s"}
+    plainly = {"battery.weak_block", "battery.worst_sag_at_s", "drive.peak_recovered_at_s", "drive.command_map.left"}
     plainly |= {f"laps.each.{name}" for name in LAP_FIGURES}
     for code, effects in EFFECTS.items():
         for path in (path for effect in effects for path in effect.paths):
