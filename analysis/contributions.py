@@ -229,4 +229,6 @@ def _words(name: str, main: _Main, level_a: float) -> tuple[str, str]:
         what, following = _SENSOR[part]
         said = {"sensor": sensor, "section": section, "level": level, "zero": zero}
         return what.format(**said), following.format(**said)
+    if "(finding " in name:
+        return name, "Settle this finding first: what it says to do comes before any calibration."
     return _OTHER.get(name, (name, "See the basis of this value."))

@@ -105,7 +105,7 @@ def compose(page: Writer, report: Report) -> None:
     page.head("Answers")
     for answer in answers(report):
         page.paragraph(answer.text, answer.tone, "• ")
-    for part in (_energy, _currents, _fuses, _wires, _battery, _charge, _laps, write_drive, _uncertainty, _findings):
+    for part in (_energy, _currents, _fuses, _wires, _battery, _charge, _laps, write_drive, _findings, _uncertainty):
         part(page, report)
     page.head("Cautions")
     for text in CAUTIONS:

@@ -16,7 +16,7 @@ from typing import Any, Literal, TypeVar
 
 from analysis.doubt import Doubt
 from analysis.drive_use import DriveUse
-from analysis.estimate import Estimate, refuse
+from analysis.estimate import COVERAGE_FACTOR, Estimate, ranked, refuse
 from analysis.finding import Finding
 from analysis.fuse import FuseResult, verdict_of
 from analysis.fuse_margin import translated_verdict
@@ -326,7 +326,9 @@ def _widened(value: Estimate, effect: Effect, doubt: Doubt, why: str) -> Estimat
     # What cannot be negative stays so; a net amount or a mean can.
     if low is not None and value.low is not None and value.low >= 0 and effect.by:
         low = max(low, 0.0)
-    return replace(value, low=low, high=high, basis="; ".join(filter(None, (f"{why}, ±{half:.3g}", value.basis))))
+    basis = "; ".join(filter(None, (f"{why}, ±{half:.3g}", value.basis)))
+    terms = ranked({**{term.name: term.u for term in value.terms}, why: half / COVERAGE_FACTOR})
+    return replace(value, low=low, high=high, basis=basis, terms=terms)
 
 
 def _judged(before: FuseResult, after: FuseResult) -> FuseResult:

@@ -208,6 +208,12 @@ def test_a_zero_that_moved_widens_by_its_time(plain: Report, record: Record, tmp
     assert net.high - net.low == pytest.approx(width, rel=0.03)
     assert report.fuses["left"].margin == plain.fuses["left"].margin
     assert report.currents["battery"].mean_a.basis.startswith("the current sensor's zero moved")
+    # What the interval rests on most is the finding, and it is to be settled first.
+    top = next(each for each in report.uncertainty if each.value == "energy.net_ah")
+    assert "(finding zero_shift)" in top.what
+    assert top.share is not None
+    assert top.share > 0.9
+    assert top.next.startswith("Settle this finding first")
 
 
 def test_two_clocks_refuse_what_needs_one(plain: Report, record: Record, tmp_path: Path) -> None:

@@ -112,6 +112,39 @@ def test_block_imbalance_of_two_voltages_of_their_own_sensors(tmp_path: Path) ->
     assert of_terms(report.sag.worst_sag_v, "voltage gain", "voltage offset") == pytest.approx(drop.std_dev, rel=1e-3)
 
 
+def test_balance_of_three_currents_unevenly_sampled(tmp_path: Path) -> None:
+    # Half of the samples lie in the first tenth of the time, at a small current: gains act on the mean over time.
+    time_s = np.concatenate((np.arange(0, 10, 0.02), np.arange(10, 100, 0.18)))
+    amps = np.where(time_s < 10, 2.0, 40.0)
+    declared = "".join(
+        f"[sensors.{lead}_current]\noffset_u = {offset}\ngain_u = {gain}\n"
+        for lead, offset, gain in (("battery", 0.05, 0.01), ("left", 0.04, 0.02), ("right", 0.03, 0.005))
+    )
+    channels = {"battery_current_a": amps, "left_current_a": 0.6 * amps, "right_current_a": 0.4 * amps}
+    report = build_report(Run.open(write_run(tmp_path / "run.parquet", time_s, channels, machine=CART + declared)))
+    mean_a = float(np.trapezoid(amps, time_s)) / float(time_s[-1])
+    battery, left, right = (
+        share * mean_a * ufloat(1, gain) + ufloat(0, offset)
+        for share, gain, offset in ((1.0, 0.01, 0.05), (0.6, 0.02, 0.04), (0.4, 0.005, 0.03))
+    )
+    oracle = battery - left - right
+    assert report.sag.balance_residual_a.value == pytest.approx(0.0, abs=1e-5)
+    assert u_of(report.sag.balance_residual_a) == pytest.approx(oracle.std_dev, rel=2e-3)
+
+
+def test_the_short_time_margin_of_a_wire_carries_gain_offset_and_noise(tmp_path: Path) -> None:
+    time_s = np.arange(0, 60, 0.01)
+    declared = "[sensors.left_current]\noffset_u = 0.3\ngain_u = 0.01\nnoise = 0.2\n"
+    channels = {"left_current_a": 30.0, "battery_voltage_v": 24.5}
+    report = build_report(Run.open(write_run(tmp_path / "run.parquet", time_s, channels, machine=CART + declared)))
+    wire, bare = report.paths["left"].wire.adiabatic_margin, 0.02
+    assert wire.value is not None
+    assert wire.high is not None
+    # 30 A: 0.3, 0.3 and 0.2 A, with 2 % of the copper area: 2.53 %.
+    current_u = math.hypot(0.3, 0.3, 0.2) / 30
+    assert (wire.high - wire.value) / wire.value == pytest.approx(1.96 * math.hypot(current_u, bare), rel=0.01)
+
+
 def test_a_fuse_margin_of_a_steady_current() -> None:
     # 54 A for 50 s on a 40 A blade of type E; the oracle takes the RMS of samples with one gain and zero.
     time_s = np.arange(0, 50.001, 0.02)
