@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from analysis.online import WatchLimits
     from analysis.online_checks import VoltageLimit
+    from analysis.online_exposure import FuseLimit
     from logger.alarms import Observer
     from logger.machine import Machine
 
@@ -118,6 +119,9 @@ def observers(machine: Machine) -> tuple[Observer, ...]:
     from logger.frames import INT64_NULL
 
     watch = Watch(watch_limits(machine))
+    unwatched = [f"{place} ({why})" for place, why in fuse_limits(machine).items() if isinstance(why, str)]
+    if unwatched:
+        print(f"Not watched by alarms: fuse {', fuse '.join(unwatched)}.", file=sys.stderr)
     channels = {BY_SI_NAME[name].name: BY_SI_NAME[name] for name in WATCHED}
 
     def see(
@@ -136,25 +140,20 @@ def observers(machine: Machine) -> tuple[Observer, ...]:
 
 def watch_limits(machine: Machine) -> WatchLimits:
     """What to watch of a machine: the limits that its description gives, no others."""
-    from analysis.fuse import FuseSpec
     from analysis.online import WatchLimits
     from analysis.online_checks import BalanceLimit
-    from analysis.online_exposure import FuseLimit, fuse_limit
+    from analysis.online_exposure import FuseLimit
     from logger.machine_fields import SENSORS
 
     leads = ("battery", "left", "right")
     sensed = machine.controller.sensed if machine.controller else None
-    fuses = [
-        fuse_limit(FuseSpec(place, fuse.family, fuse.rating_a, fuse.ambient_c, fuse.position, sensed))
-        for place, fuse in machine.fuses.items()
-    ]
     sensors = {lead: machine.sensors[f"{lead}_current"] for lead in leads if f"{lead}_current" in machine.sensors}
     balance = BalanceLimit(
         {lead: sensor.offset_u or 0.0 for lead, sensor in sensors.items()},
         {lead: sensor.gain_u or 0.0 for lead, sensor in sensors.items()},
     )
     return WatchLimits(
-        fuses=tuple(fuse for fuse in fuses if isinstance(fuse, FuseLimit)),
+        fuses=tuple(fuse for fuse in fuse_limits(machine).values() if isinstance(fuse, FuseLimit)),
         voltages=tuple(voltage_limits(machine)),
         balance=balance if sensed == "supply_leg" else None,
         full_scale_a={lead: sensor.full_scale for lead, sensor in sensors.items() if sensor.full_scale},
@@ -165,6 +164,18 @@ def watch_limits(machine: Machine) -> WatchLimits:
             if sensor.offset or sensor.gain
         },
     )
+
+
+def fuse_limits(machine: Machine) -> dict[str, FuseLimit | str]:
+    """What to watch of each fuse that a machine's description names, or why it cannot be watched."""
+    from analysis.fuse import FuseSpec
+    from analysis.online_exposure import fuse_limit
+
+    sensed = machine.controller.sensed if machine.controller else None
+    return {
+        place: fuse_limit(FuseSpec(place, fuse.family, fuse.rating_a, fuse.ambient_c, fuse.position, sensed))
+        for place, fuse in machine.fuses.items()
+    }
 
 
 def voltage_limits(machine: Machine) -> Iterator[VoltageLimit]:

@@ -16,6 +16,10 @@ VERDICTS = {
     "below": "below its earliest opening",
     "unknown": "these data leave open how near",
 }
+NOT_MEASURED = {
+    "estimated": " (estimated through the controller's duty, not measured)",
+    "bounded": " (measured in the other lead, so a bound alone)",
+}
 ENDS = {
     "block_a": "block A at its limit",
     "block_b": "block B at its limit",
@@ -56,21 +60,22 @@ def fuse_answer(report: Report, place: str, fuse: FuseResult) -> Answer:
     window, start = fuse.tightest_window_s, fuse.tightest_at_s
     if fuse.margin.value is None or window is None or start is None:
         return Answer("fuse", f"{place} fuse: no margin: {fuse.margin.refused}", tone="unknown")
-    lead = report.currents["battery" if place == "main" else place]
-    worst = lead.prepared.worst(window).rms_a if lead.prepared is not None else 0.0
+    worst = fuse.worst_rms_a or 0.0
     doing = commanded(report.run, start, window)
     context = f", {doing}" if doing else ""
     margin = fuse.margin.value
     # A margin that is known only from above: the current may have come closer than this.
-    least, most = ("at least ", "at most ") if fuse.margin.bound == "at_most" else ("", "")
+    least, most = {"at_most": ("at least ", "at most "), "at_least": ("at most ", "at least ")}.get(
+        fuse.margin.bound, ("", "")
+    )
     ratio = f"{most}{_times(margin)} times below" if margin >= 1 else f"{least}{_times(1 / margin)} times above"
     latest = fuse.margin_latest.value
     if fuse.verdict == "past" and latest is not None:
         ratio = f"{_times(1 / latest)} times above its latest opening, {_times(1 / margin)} times above"
     more = "" if fuse.verdict == "below" else f": {VERDICTS[fuse.verdict]}"
     text = (
-        f"{place} fuse: worst {worst:.0f} A for {_duration(window)} at {moment(start)}{context}, "
-        f"{ratio} its earliest opening{more}"
+        f"{place} fuse: worst {worst:.0f} A{NOT_MEASURED.get(fuse.current_from or '', '')} for {_duration(window)} at "
+        f"{moment(start)}{context}, {ratio} its earliest opening{more}"
     )
     return Answer("fuse", text, start, window, _TONE[fuse.verdict])
 

@@ -55,7 +55,8 @@ def assess_current(run: Run, lead: str, opening_times_s: list[float], rated_afte
     name = f"{lead}_current_a"
     extremes, sensor = run.extremes(name), run.sensor(name)
     error = current_error(sensor)
-    exposure = prepare_exposure(run, lead)
+    asked = window_list(run.duration_s, run.interval_s or math.inf, opening_times_s, rated_after_s)
+    exposure = prepare_exposure(run, lead, asked.tolist())
     if extremes is None or extremes.samples < 2 or exposure is None:
         reason = f"no {run.label(name).lower()} was measured" if extremes is None else "too few samples"
         none = refuse("A", reason)

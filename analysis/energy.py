@@ -14,6 +14,7 @@ from analysis.run import Run
 from analysis.sensors import SensorError
 from analysis.series import Floats, Series, cut, together
 from analysis.sums import ALL, BACK, OUT, CurveSums, PowerSums, curve_sums
+from analysis.supply_charge import charge_through_duty
 
 HOUR = 3600.0
 UNCOVERED_SHARE = 0.001
@@ -129,7 +130,10 @@ def run_energy(
     sums = PowerSums()
     for pair in part.paired(current, voltage):
         sums.add_pair(*pair)
-    return _energies(sums, part.stretches(current), run.sensor(current), run.sensor(voltage))
+    found = part.extremes(current)
+    span_s = 0.0 if found is None else found.last_s - found.first_s
+    covered = sums.last_s - sums.first_s >= (1 - UNCOVERED_SHARE) * span_s
+    return _energies(sums, () if covered else part.stretches(current), run.sensor(current), run.sensor(voltage))
 
 
 def _energies(
@@ -238,7 +242,9 @@ def _by_channel(run: Run) -> dict[str, tuple[Estimate, Estimate]]:
         if extremes is None or extremes.samples < 2:
             reason = f"no {side} current was measured"
             out[side] = refuse("Ah", reason), refuse("Wh", reason)
-        elif sensed in ("motor_lead", "unknown"):
+        elif sensed == "motor_lead":
+            out[side] = charge_through_duty(run, side)
+        elif sensed == "unknown":
             reason = f"{side} current is not measured in a supply leg, so that it is no share of the battery's charge"
             out[side] = refuse("Ah", reason), refuse("Wh", reason)
         else:

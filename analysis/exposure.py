@@ -205,6 +205,12 @@ class Exposure:
             crosses_gap=crosses,
         )
 
+    def sampled_until(self, time_s: float) -> float:
+        """Sampled time up to a run time: 0 before the first sample, all of it after the last."""
+        begins = self.start_s + self.gap_axis_s + np.concatenate(([0.0], np.cumsum(self.gap_s)))[:-1]
+        unsampled = np.clip(time_s - begins, 0.0, self.gap_s).sum()
+        return float(np.clip(time_s - self.start_s - unsampled, 0.0, self.sampled_s))
+
     def _time(self, axis_s: float, gaps_before: int) -> float:
         """Run time of a position on the axis behind so many gaps."""
         return self.start_s + axis_s + float(self.gap_s[:gaps_before].sum())

@@ -9,20 +9,29 @@ import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
+import numpy as np
+
 from analysis import fuse_findings as say
-from analysis.estimate import COVERAGE_FACTOR, UNDECLARED, Estimate, refuse
-from analysis.exposure import CurrentError, Exposure, rms_estimate
+from analysis.estimate import Estimate, refuse
+from analysis.exposure import CurrentError, Exposure
 from analysis.finding import Finding
-from analysis.fuse_curve import FAMILIES, TABLES, Limit, Tightest, fuse_table, tightest, usable_fraction
-from analysis.propagate import power_of
+from analysis.fuse_curve import FAMILIES, TABLES, Limit, fuse_table, usable_fraction
+from analysis.fuse_margin import Margins, Verdict, above_rating, measured_margins, translated_margins, verdict_of
+from analysis.supply import Translated
 from analysis.tables.opening_times import LIMIT_PERCENT, FuseTable
 
-DEFAULT_AMBIENT_C = 25.0
-NEAR_MARGIN = 1.25  # our own line: 1 / 0.8
-CONTINUOUS_FRACTION = 0.75  # continuous load at most 75 % of the rating at 25 °C: a maker's fuseology guide
-CONTINUOUS_WINDOW_S = 600.0
+__all__ = ["DEFAULT_AMBIENT_C", "FuseResult", "FuseSpec", "Source", "Verdict", "assess_fuse", "verdict_of"]
 
-Verdict = Literal["past", "inside", "near", "below", "unknown"]
+DEFAULT_AMBIENT_C = 25.0
+PREHEAT_S = 60.0
+"""How far before the tightest window a fuse's load is looked at."""
+PREHEAT_LEAST_S = 1.0
+"""What came less than this before it says nothing of how warm the fuse was."""
+PREHEAT_FRACTION = 0.5
+"""RMS over that time, of the derated rating, from which the fuse was clearly not cold. Our own choice."""
+
+Source = Literal["measured", "estimated", "bounded"]
+"""Where the current of a fuse comes from: its own sensor, duty, or only that one lead carries at least the other's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +48,8 @@ class FuseSpec:
     """Where the fuse sits: supply_leg, motor_lead or unknown; not asked of the main fuse."""
     sensed: str | None = None
     """Where the controller's currents are measured, in the same words."""
+    capacitors: str | None = None
+    """Where the controller's input capacitors sit, seen from the fuse: load_side, battery_side or unknown."""
 
     @property
     def who(self) -> str:
@@ -70,6 +81,10 @@ class FuseResult:
     rule: str
     """Which limits, how read, and how far they can be trusted."""
     findings: tuple[Finding, ...] = ()
+    current_from: Source | None = None
+    """None where no current could be compared."""
+    worst_rms_a: float | None = None
+    """RMS in the window that sets `margin`."""
 
     def as_json(self) -> dict[str, object]:
         """The report's object."""
@@ -85,6 +100,7 @@ class FuseResult:
             "continuous_fraction": self.continuous_fraction.as_json(),
             "verdict": self.verdict,
             "rule": self.rule,
+            "current_from": self.current_from,
         }
 
 
@@ -93,23 +109,26 @@ def assess_fuse(
     exposure: Exposure | None,
     error: CurrentError | None = None,
     corner_hz: float | None = None,
+    through: Translated | None = None,
 ) -> FuseResult:
     """Compare the current that one fuse carried with its published limits.
 
-    `exposure` is the current the fuse sees, None when it was not measured; `error` is what is declared about its sensor
-    and `corner_hz` the corner of the filter before the converter. Whatever the data or the machine file cannot support
-    is refused with the reason; nothing raises.
+    `exposure` is the current of the fuse's sensor, None when it was not measured; `error` is what is declared about
+    that sensor and `corner_hz` the corner of the filter before the converter. `through` is what the fuse's own lead
+    carried where the sensor sits in the other one. Whatever the data or the machine file cannot support is refused with
+    the reason; nothing raises.
     """
     error = error or CurrentError()
     findings: list[Finding] = []
-    unseen = _unseen(fuse, exposure, findings)
+    unseen, differs = _unseen(fuse, exposure, through, findings)
+    through = through if differs else None
     rating_a = fuse.rating_a if fuse.rating_a is not None and 0 < fuse.rating_a < math.inf else None
-    table, derated_a, unlimited = _derated(fuse, rating_a, findings)
+    table, derated_a, unlimited = derated(fuse, rating_a, findings)
     reason = unseen or unlimited
     if exposure is None or unseen or rating_a is None:
         above = refuse("s", reason)
     else:
-        above = _seconds_above(exposure, rating_a, error)
+        above = above_rating(exposure, through, rating_a, error)
     if exposure is None or rating_a is None or table is None or derated_a is None or reason:
         none = refuse("", reason)
         rule = f"No comparison: {reason}."
@@ -117,63 +136,54 @@ def assess_fuse(
             rating_a, derated_a, fuse.family, none, none, None, None, above, none, "unknown", rule, tuple(findings)
         )
     trust = _trust(fuse, table, rating_a, findings)
-    doubts = _resolution(fuse, table, exposure, corner_hz, findings)
-    earliest, latest = Limit.of(table, derated_a, "earliest"), Limit.of(table, derated_a, "latest")
-    margin, closest = _margin(exposure, earliest, error, doubts)
-    margin_latest, _ = _margin(exposure, latest, error, doubts)
-    fraction, filled = _continuous(exposure, derated_a, error)
-    verdict = verdict_of(margin, margin_latest, fraction, filled)
-    rule = (
-        f"Largest RMS of |i| over every window from {earliest.shortest_s:g} s up, against the earliest and latest "
-        f"opening times of {table.title} ({trust}) in percent of {derated_a:.4g} A, log-log between the published "
-        f"rows; beyond {earliest.last_s:g} s the earliest limit is {derated_a:.4g} A, beyond {latest.last_s:g} s the "
-        f"latest is {LIMIT_PERCENT:g} %."
-    )
+    doubts = _resolution(fuse, table, exposure if through is None else through.likely, corner_hz, findings)
+    if through is None:
+        found = measured_margins(exposure, table, derated_a, error, doubts)
+    else:
+        found = translated_margins(through, table, derated_a, error, doubts)
+    closest = found.closest
     result = FuseResult(
         rating_a,
         derated_a,
         fuse.family,
-        margin,
-        margin_latest,
+        found.margin,
+        found.margin_latest,
         closest.window.window_s if closest else None,
         closest.window.start_s if closest else None,
         above,
-        fraction,
-        verdict,
-        rule,
+        found.fraction,
+        found.verdict,
+        _rule(table, derated_a, trust, through),
+        current_from="measured" if through is None else "estimated" if through.least and through.most else "bounded",
+        worst_rms_a=closest.window.rms_a if closest else None,
     )
-    findings += _explain(fuse.who, exposure, result, closest, filled)
+    findings += _explain(fuse.who, exposure if through is None else through.likely, result, found)
     return replace(result, findings=tuple(findings))
 
 
-def verdict_of(margin: Estimate, margin_latest: Estimate, fraction: Estimate, filled_fraction: float) -> Verdict:
-    """The verdict from both margins and the continuous fraction.
-
-    A margin `at_most` x with x < 1 is inside the band for certain; with x ≥ 1 the truth may be on either side of any
-    line below x, so the verdict stays open. `filled_fraction` is the continuous fraction had every gap carried the
-    run's greatest current: only when that, too, is small do gaps leave "below" standing.
-    """
-    if margin.value is None:
-        return "unknown"
-    if margin_latest.value is not None and margin_latest.value < 1:
-        return "past"
-    if margin.value < 1:
-        return "inside"
-    if margin.low is None:
-        return "unknown"
-    if margin.low < NEAR_MARGIN or (fraction.value is not None and fraction.value > CONTINUOUS_FRACTION):
-        return "near"
-    return "below" if filled_fraction <= CONTINUOUS_FRACTION else "unknown"
+def _rule(table: FuseTable, derated_a: float, trust: str, through: Translated | None) -> str:
+    """Which limits, how read, and what they do not cover."""
+    earliest, latest = Limit.of(table, derated_a, "earliest"), Limit.of(table, derated_a, "latest")
+    seen = "" if through is None else f"The current of this lead was not measured, it is estimated: {through.how}. "
+    return (
+        f"{seen}Largest RMS of |i| over every window from {earliest.shortest_s:g} s up, against the earliest and "
+        f"latest opening times of {table.title} ({trust}) in percent of {derated_a:.4g} A, log-log between the "
+        f"published rows; beyond {earliest.last_s:g} s the earliest limit is {derated_a:.4g} A, beyond "
+        f"{latest.last_s:g} s the latest is {LIMIT_PERCENT:g} %. The times are for a fuse that starts cold: one that "
+        "carried current before opens sooner."
+    )
 
 
-def _unseen(fuse: FuseSpec, exposure: Exposure | None, findings: list[Finding]) -> str:
-    """Why the measured current is not this fuse's; empty when it is, or is taken to be."""
+def _unseen(
+    fuse: FuseSpec, exposure: Exposure | None, through: Translated | None, findings: list[Finding]
+) -> tuple[str, bool]:
+    """(why nothing is known of this fuse's current, else empty; whether the sensor sits in the other lead)."""
     if exposure is None:
         why = "the current through it was not measured"
         findings.append(say.current_missing(fuse.who, why))
-        return why
+        return why, False
     if fuse.place == "main":
-        return ""
+        return "", False
     asked = {f"fuse.{fuse.place}.position": fuse.position, "controller.sensed": fuse.sensed}
     missing = " and ".join(name for name, value in asked.items() if value is None)
     position, sensed = fuse.position or "supply_leg", fuse.sensed or "supply_leg"
@@ -181,7 +191,7 @@ def _unseen(fuse: FuseSpec, exposure: Exposure | None, findings: list[Finding]) 
     if position == sensed and position != "unknown":
         if missing:
             findings.append(say.place_assumed(fuse.who, given, missing))
-        return ""
+        return "", False
     if "unknown" in (position, sensed):
         code, why = "fuse_place_unknown", "it is not known whether the sensor sees the current that the fuse sees"
         action = f"trace the wires, then write {' and '.join(asked)} in the machine file"
@@ -189,11 +199,14 @@ def _unseen(fuse: FuseSpec, exposure: Exposure | None, findings: list[Finding]) 
         leg, other = position.replace("_", " "), sensed.replace("_", " ")
         code, why = "fuse_place_differs", f"the fuse is in the {leg} and the current is measured in the {other}"
         action = f"measure the current in the {leg}"
+        if through is not None:
+            findings.append(say.place_translated(fuse.who, why, f"{given}; {through.how}", action.capitalize()))
+            return "", True
     findings.append(say.place_refused(fuse.who, code, why, given, action.capitalize()))
-    return f"{why}: {action}"
+    return f"{why}: {action}", False
 
 
-def _derated(
+def derated(
     fuse: FuseSpec, rating_a: float | None, findings: list[Finding]
 ) -> tuple[FuseTable | None, float | None, str]:
     """(table, derated rating in A, "") or what is missing for them, with the reason in words."""
@@ -262,69 +275,17 @@ def _resolution(
     return doubts
 
 
-def _margin(
-    exposure: Exposure, limit: Limit, error: CurrentError, doubts: list[str]
-) -> tuple[Estimate, Tightest | None]:
-    """Allowed over measured in the tightest window."""
-    found = tightest(exposure, limit)
-    if found is None:
-        why = exposure.refusal(max(limit.shortest_s, 2 * exposure.interval_s))
-        return refuse("", why or "no current flowed here, so there is no ratio"), None
-    margin = power_of(found.allowed_a, rms_estimate(exposure, found.window, error), -1, "", {})
-    if doubts and margin.refused is None:
-        if margin.high is None:
-            return refuse("", f"the current cannot be told from zero; {doubts[0]}"), found
-        margin = margin.bounded("at_most", "; ".join(doubts))
-    return margin, found
-
-
-def _continuous(exposure: Exposure, derated_a: float, error: CurrentError) -> tuple[Estimate, float]:
-    """The continuous fraction, and what it would be had each gap carried the run's greatest current."""
-    window_s = min(CONTINUOUS_WINDOW_S, exposure.duration_s)
-    reason = exposure.refusal(window_s)
-    if reason:
-        return refuse("", reason), math.inf
-    window = exposure.worst(window_s)
-    note = "" if window_s == CONTINUOUS_WINDOW_S else f"RMS of the whole run, {window_s:.4g} s, shorter than 600 s"
-    gap_share = min((exposure.duration_s - exposure.sampled_s) / window_s, 1.0)
-    filled_a = math.sqrt((1 - gap_share) * window.rms_a**2 + gap_share * exposure.peak_a**2)
-    return power_of(1 / derated_a, rms_estimate(exposure, window, error, note), 1, "", {}), filled_a / derated_a
-
-
-def _seconds_above(exposure: Exposure, rating_a: float, error: CurrentError) -> Estimate:
-    """Time above the marked rating: the sensor's error moves the line, and gaps may hide more."""
-    terms = error.rms_terms(rating_a, 1.0).values()
-    shift_a = COVERAGE_FACTOR * math.hypot(*(term for term in terms if term is not None))
-    levels = rating_a, rating_a + shift_a, max(rating_a - shift_a, 0.0)
-    (value_s, timing_u_s), (least_s, _), (most_s, _) = exposure.seconds_above(*levels)
-    timing_s = COVERAGE_FACTOR * timing_u_s
-    gap_s = exposure.duration_s - exposure.sampled_s
-    basis = {
-        f"sensor error moves the line by {shift_a:.3g} A": shift_a > 0,
-        UNDECLARED: None in terms,
-        f"crossings between samples {timing_s:.3g} s": timing_s > 0,
-        f"{gap_s:.4g} s of gaps as doubt": gap_s > 0,
-    }
-    return Estimate(
-        value_s,
-        max(least_s - timing_s, 0.0),
-        min(most_s + timing_s + gap_s, exposure.duration_s),
-        "s",
-        basis="; ".join(text for text, holds in basis.items() if holds),
-    )
-
-
-def _explain(
-    who: str, exposure: Exposure, result: FuseResult, closest: Tightest | None, filled_fraction: float
-) -> list[Finding]:
+def _explain(who: str, exposure: Exposure, result: FuseResult, found: Margins) -> list[Finding]:
     """Findings about the comparison itself."""
+    closest = found.closest
     if closest is None:
         code = "fuse_no_current" if exposure.peak_a == 0 else "fuse_run_short"
         return [say.nothing_to_compare(who, code, result.margin.refused or "")]
     window = closest.window
+    guess = "" if result.current_from == "measured" else f"{result.current_from}, not measured: "
     evidence = (
-        f"{window.rms_a:.4g} A RMS over {window.window_s:.4g} s from {window.start_s:.3f} s; earliest opening from "
-        f"{closest.allowed_a:.4g} A: margin {closest.ratio:.3g}"
+        f"{guess}{window.rms_a:.4g} A RMS over {window.window_s:.4g} s from {window.start_s:.3f} s; earliest opening "
+        f"from {closest.allowed_a:.4g} A: margin {closest.ratio:.3g}"
     )
     if result.margin_latest.value is not None:
         evidence += f"; latest opening: margin {result.margin_latest.value:.3g}"
@@ -334,6 +295,27 @@ def _explain(
     findings = [told(who, evidence)] if told else []
     if window.crosses_gap:
         findings.append(say.gap_in_window(who, window))
-    elif result.verdict == "unknown" and result.margin.bound != "at_most" and result.margin.value is not None:
-        findings.append(say.gap_leaves_open(who, exposure.duration_s - exposure.sampled_s, filled_fraction))
+    elif result.verdict == "unknown" and result.margin.value is not None:
+        if result.current_from != "measured":
+            findings.append(say.estimate_open(who, evidence))
+        elif result.margin.bound != "at_most":
+            gap_s = exposure.duration_s - exposure.sampled_s
+            findings.append(say.gap_leaves_open(who, gap_s, found.filled_fraction))
+    before_a, before_s = _before(exposure, window.start_s)
+    if result.derated_a and before_a > PREHEAT_FRACTION * result.derated_a and window.window_s <= PREHEAT_S:
+        findings.append(say.preheated(who, before_a, before_s, result.derated_a))
     return findings
+
+
+def _before(exposure: Exposure, start_s: float) -> tuple[float, float]:
+    """RMS [A] of the sampled time in the `PREHEAT_S` before a moment, and how long that was [s]; 0 where too short.
+
+    Read off the edges of the smallest blocks, with straight lines between them.
+    """
+    axis_s = np.array([exposure.sampled_until(start_s - PREHEAT_S), exposure.sampled_until(start_s)])
+    seconds = float(axis_s[1] - axis_s[0])
+    if seconds < PREHEAT_LEAST_S:
+        return 0.0, seconds
+    blocks = exposure.square.blocks[-1]
+    ticks = np.interp(axis_s, blocks.edge_s, blocks.edge_ticks.astype(np.float64))
+    return math.sqrt(float(ticks[1] - ticks[0]) * exposure.square.tick_a2s / seconds), seconds

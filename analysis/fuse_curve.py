@@ -14,7 +14,7 @@ from analysis.tables.opening_times import FuseTable
 
 TABLES: tuple[FuseTable, ...] = (*iso8820_3_blade.TABLES, *iso8820_5_strip.TABLES)
 FAMILIES: tuple[str, ...] = tuple(dict.fromkeys(table.family for table in TABLES))
-TOLERANCE = 1e-4
+TOLERANCE = 3e-4
 """No window has a ratio below (1 − this) × the one found."""
 JUST_LONGER = 1 + 1e-6
 """A limit that falls after a published time falls for windows longer than it: the first such window examined."""

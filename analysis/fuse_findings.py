@@ -23,6 +23,27 @@ def place_refused(who: str, code: str, why: str, given: str, action: str) -> Fin
     return Finding("caution", code, f"{who}: no margin, because {why}.", given, f"{action}.")
 
 
+def place_translated(who: str, why: str, given: str, action: str) -> Finding:
+    """The sensor sits in the other lead, and the comparison rests on an estimate or a bound."""
+    what = f"{who}: its current is estimated, not measured, because {why}."
+    return Finding("caution", "fuse_place_differs", what, given, f"{action}, and the margin becomes a measurement.")
+
+
+def estimate_open(who: str, evidence: str) -> Finding:
+    """What is known of the current of this lead lies on both sides of a limit, or is open."""
+    what = f"{who}: the estimate of its current leaves open on which side of its limits it was."
+    action = "Measure the current in the fuse's own lead; until then take it as possibly inside its band."
+    return Finding("caution", "fuse_estimate_open", what, evidence, action)
+
+
+def preheated(who: str, rms_a: float, seconds: float, derated_a: float) -> Finding:
+    """Cold-start times do not hold for a fuse that carried load just before."""
+    what = f"{who}: it was warm when its tightest window began, and its opening times are those of a cold one."
+    evidence = f"{rms_a:.3g} A RMS in the {seconds:.3g} s before, {100 * rms_a / derated_a:.0f} % of {derated_a:.3g} A"
+    action = "A fuse that carried current before opens sooner: read the margin as the most it can be."
+    return Finding("note", "fuse_preheated", what, evidence, action)
+
+
 def rating_missing(who: str, why: str, given: object, place: str) -> Finding:
     """No usable rating."""
     action = f"Write fuse.{place}.rating_a as printed on the fuse."

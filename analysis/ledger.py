@@ -15,6 +15,8 @@ from analysis.estimate import Estimate, estimate, refuse
 from analysis.folder import sibling_runs
 from analysis.run import Run
 from analysis.state_of_charge import by_count, stated, told_charge
+from analysis.suspicion import suspect_battery
+from analysis.trust import Trust
 
 MOST_RUNS = 50
 
@@ -57,7 +59,8 @@ def _counted(paths: list[Path], rated_ah: float) -> Estimate | None:
             charge, drawn = stated(said), []
         if charge is None:
             continue
-        net = run_net_charge(run, "battery_current_a")
+        trust = Trust.under(suspect_battery(run))
+        net = trust.of("energy", {"net_ah": run_net_charge(run, "battery_current_a")})["net_ah"]
         if net.value is None:
             return refuse("", f"the ledger stops at run {run.metadata.run_id} of this battery: {net.refused}")
         drawn.append(net)

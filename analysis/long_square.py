@@ -52,20 +52,31 @@ class LongSquare:
     pieces: int
     load: Callable[[int, int], Pieces]
     """Pieces `first` to `stop` (exclusive)."""
+    known: dict[float, tuple[float, float]]
+    """Integral and start of the windows of some lengths, found while all pieces passed by."""
 
     @classmethod
     def prepare(
-        cls, stretches: Iterable[Pieces], load: Callable[[int, int], Pieces], greatest_a: float, length_s: float
+        cls,
+        stretches: Iterable[Pieces],
+        load: Callable[[int, int], Pieces],
+        greatest_a: float,
+        length_s: float,
+        windows_s: Iterable[float] = (),
     ) -> LongSquare:
         """From all pieces in stretches of whole small blocks (the last may be ragged), the first at 0 of the axis.
 
-        `greatest_a` is the greatest |i|, `length_s` the length of the axis.
+        `greatest_a` is the greatest |i|, `length_s` the length of the axis. Short ones of `windows_s`, beside which a
+        block is not small, are searched for at once.
         """
         tick = math.ldexp(1.0, max(math.frexp(greatest_a**2 * length_s)[1], -900) - 62)
         inner, count, held = SIZES[-1], 0, 0
         edges, ticks = [np.zeros(1)], [np.zeros(1, np.int64)]
         greatest, least = [np.empty(0)], [np.empty(0)]
+        known = dict.fromkeys(windows_s, (-1.0, 0.0))
+        tail: Pieces | None = None
         for axis_s, start_a, end_a in stretches:
+            tail = _search_short(known, tail, (axis_s, start_a, end_a))
             so_far, most, few = piece_ticks(axis_s, start_a, end_a, inner, tick)
             ends = np.append(np.arange(inner, len(start_a), inner), len(start_a))
             edges.append(axis_s[ends])
@@ -75,7 +86,7 @@ class LongSquare:
             held += int(so_far[-1])
             count += len(start_a)
         whole = np.concatenate(edges), np.concatenate(ticks), np.concatenate(greatest), np.concatenate(least)
-        return cls(grown(*whole, inner, SIZES), tick, float(whole[2].max()), count, load)
+        return cls(grown(*whole, inner, SIZES), tick, float(whole[2].max()), count, load, known)
 
     @property
     def length_s(self) -> float:
@@ -86,6 +97,9 @@ class LongSquare:
         self, window_s: float, floor_a2s: float = 0.0, forbidden: Callable[[Array], Mask] | None = None
     ) -> tuple[float, float] | None:
         """As `SquareIntegral.search`: (integral, start) of the window of this length that holds most."""
+        found = self.known.get(window_s)
+        if found is not None and forbidden is None:
+            return found if found[0] > floor_a2s else None
         best = Best(floor_a2s, forbidden)
         if window_s >= self.length_s:
             best.offer(np.array([self.blocks[-1].edge_ticks[-1] * self.tick_a2s]), np.zeros(1))
@@ -190,6 +204,24 @@ class LongSquare:
                 inside = counts & np.repeat(blocks.least_a2[first:stop] <= level**2, size)[: len(length)]
                 found[place] += passing(start_a[inside], end_a[inside], length[inside], level)
         return [(float(above_s), float(passed_s2)) for above_s, passed_s2 in found]
+
+
+def _search_short(known: dict[float, tuple[float, float]], tail: Pieces | None, pieces: Pieces) -> Pieces:
+    """Improve the windows known so far by those that end in these pieces, which follow `tail`; gives the next tail."""
+    if tail is not None:
+        start_a, end_a = (np.concatenate((tail[which], pieces[which])) for which in (1, 2))
+        pieces = np.concatenate((tail[0][:-1], pieces[0])), start_a, end_a
+    axis_s, start_a, end_a = pieces
+    if not known:
+        return axis_s[-1:], start_a[:0], end_a[:0]
+    square = SquareIntegral.prepare(axis_s - axis_s[0], start_a, end_a)
+    for window_s, (integral, _) in known.items():
+        if window_s <= square.length_s:
+            found = square.search(window_s, integral)
+            if found is not None:
+                known[window_s] = found[0], found[1] + float(axis_s[0])
+    keep = max(int(np.searchsorted(axis_s, axis_s[-1] - max(known), "right")) - 1, 0)
+    return axis_s[keep:], start_a[keep:], end_a[keep:]
 
 
 def _groups(chosen: Index) -> Iterator[tuple[int, int]]:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+
 from analysis.capacity import LEAD_ACID
 from analysis.charge_left import ChargeLeft, battery_air_c
 from analysis.current import Current
+from analysis.doubt import Doubt
 from analysis.estimate import UNDECLARED
 from analysis.finding import Finding, Severity
 from analysis.run import Run
@@ -42,14 +45,11 @@ def _alarms(run: Run) -> list[Finding]:
     return found
 
 
-def observe(
-    run: Run, currents: dict[str, Current], sag: Sag, charge: ChargeLeft, mismatch: str | None
-) -> list[Finding]:
+def observe(run: Run, sag: Sag, charge: ChargeLeft, mismatch: str | None) -> list[Finding]:
     """All of them, in no order."""
     return [
         *_description(run, mismatch),
         *_recording(run),
-        *_clipping(run, currents),
         *_receiver(run, sag),
         *_controller(run),
         *_cold(run),
@@ -139,14 +139,16 @@ def _recording(run: Run) -> list[Finding]:
     return found
 
 
-def _clipping(run: Run, currents: dict[str, Current]) -> list[Finding]:
+def clipping(run: Run, currents: dict[str, Current]) -> list[Finding]:
+    """Sensors that were at their full scale; what that does to the values is up to analysis/trust.py."""
     return [
-        Finding(
+        Doubt(
             "danger",
             "sensor_clipped",
             f"The {lead} current sensor reached its full scale: the true current was higher.",
             f"{current.clipped} samples at {run.sensor(f'{lead}_current_a').full_scale or 0:g} A",
             "Fit a sensor with a larger range before trusting any margin of this lead.",
+            (f"{lead}_current_a",),
         )
         for lead, current in currents.items()
         if current.clipped
@@ -174,19 +176,42 @@ def _receiver(run: Run, sag: Sag) -> list[Finding]:
 
 
 def _controller(run: Run) -> list[Finding]:
-    wanted = run.machine.controller.minimum_v if run.machine and run.machine.controller else None
-    found = run.extremes("controller_voltage_v") or run.extremes("battery_voltage_v")
-    if wanted is None or found is None or found.least >= wanted:
+    """Its supply against the limits of its sheet, from its own voltage or else the battery's."""
+    controller = run.machine.controller if run.machine else None
+    supply = run.extremes("controller_voltage_v") or run.extremes("battery_voltage_v")
+    if controller is None or supply is None:
         return []
-    return [
-        Finding(
-            "caution",
-            "controller_below_minimum",
-            "The controller's supply fell below the least voltage of its sheet.",
-            f"{found.least:.2f} V, minimum {wanted:g} V",
-            "Charge the battery, or look for a weak block or a poor connection.",
+    found = []
+    if controller.minimum_v is not None and supply.least < controller.minimum_v:
+        found.append(
+            Finding(
+                "caution",
+                "controller_below_minimum",
+                "The controller's supply fell below the least voltage of its sheet.",
+                f"{supply.least:.2f} V, minimum {controller.minimum_v:g} V",
+                "Charge the battery, or look for a weak block or a poor connection.",
+            )
         )
-    ]
+    if controller.maximum_v is not None and supply.greatest > controller.maximum_v:
+        at_s, most_v = supply.greatest_at_s, controller.maximum_v
+        found.append(
+            Finding(
+                "danger",
+                "controller_above_maximum",
+                "The controller's supply rose above the greatest voltage of its sheet.",
+                f"{supply.greatest:.2f} V or more at {at_s:.1f} s, {_returned(run, at_s)}maximum {most_v:g} V",
+                "Braking into a full battery does this: brake more gently or start below full charge; else look for a "
+                "loose battery lead, or a charger that was on.",
+            )
+        )
+    return found
+
+
+def _returned(run: Run, at_s: float) -> str:
+    """What flowed back into the battery at that moment, in words."""
+    current = run.smooth("battery_current_a")
+    amps = None if current is None else float(np.interp(at_s, current.time_s, current.value))
+    return f"{-amps:.1f} A flowing back, " if amps is not None and amps < 0 else ""
 
 
 def _count(charge: ChargeLeft) -> list[Finding]:

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import Protocol, TextIO
 
 from analysis.answers import answers
+from analysis.page_drive import write_drive
 from analysis.report import Report
 from analysis.words import full, moment, number
 
@@ -18,6 +19,12 @@ CAUTIONS = (
     "These figures say what was measured, against which limit, with what margin. They do not replace local codes or "
     "the judgement of a licensed person.",
 )
+SOURCES = {
+    None: "none to compare",
+    "measured": "measured in this fuse's lead",
+    "estimated": "estimated through the controller's duty, not measured",
+    "bounded": "only bounded by the current measured in the other lead",
+}
 _STYLE = {"head": "1", "danger": "1;31", "caution": "33", "note": "2", "unknown": "2", "plain": "0"}
 
 
@@ -97,7 +104,7 @@ def compose(page: Writer, report: Report) -> None:
     page.head("Answers")
     for answer in answers(report):
         page.paragraph(answer.text, answer.tone, "• ")
-    for part in (_energy, _currents, _fuses, _wires, _battery, _charge, _laps, _findings):
+    for part in (_energy, _currents, _fuses, _wires, _battery, _charge, _laps, write_drive, _findings):
         part(page, report)
     page.head("Cautions")
     for text in CAUTIONS:
@@ -144,7 +151,8 @@ def _currents(page: Writer, report: Report) -> None:
 
 
 def _fuses(page: Writer, report: Report) -> None:
-    for place, fuse in report.fuses.items():
+    for place, lead in report.fuse_leads.items():
+        fuse = lead.result
         page.head(f"{place.capitalize()} fuse: {fuse.verdict}")
         page.rows(
             [
@@ -154,7 +162,9 @@ def _fuses(page: Writer, report: Report) -> None:
                 ("margin to latest", full(fuse.margin_latest)),
                 ("above rating", full(fuse.seconds_above_rating)),
                 ("continuous share", full(fuse.continuous_fraction)),
+                ("current", SOURCES[fuse.current_from]),
                 ("rule", fuse.rule),
+                ("other ratings", lead.advice.in_words()),
             ]
         )
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis.current import Current
 from analysis.estimate import Estimate, refuse
 from analysis.exposure import rms_estimate, window_rms
 from analysis.finding import Finding
+from analysis.fuse_advice import LeadLimits
 from analysis.run import Run
 from analysis.wire import Conductor, WeakestPart, WireResult, ampacity, assess_wire, fuse_over_wire, weakest_part
 
@@ -24,13 +25,47 @@ class PathResult:
     findings: tuple[Finding, ...]
 
 
-def assess_paths(run: Run, currents: dict[str, Current]) -> dict[str, PathResult]:
-    """Every lead whose wire the machine file names; `currents` by place (main is the battery's lead)."""
+def assess_paths(run: Run, currents: dict[str, Current], mismatch: str | None = None) -> dict[str, PathResult]:
+    """Every lead whose wire the machine file names; `currents` by place (main is the battery's lead).
+
+    `mismatch` says that the description is not this machine's: no verdict "under" is then taken from its wires.
+    """
     if run.machine is None:
         return {}
-    return {
+    found = {
         place: _assess(run, place, currents[place]) for place in ("main", "left", "right") if place in run.machine.wires
     }
+    return found if mismatch is None else {place: _doubted(path) for place, path in found.items()}
+
+
+def _doubted(path: PathResult) -> PathResult:
+    if path.wire.verdict != "under":
+        return path
+    rule = f"{path.wire.rule}; verdict withdrawn: the machine description does not fit the measured voltage"
+    return replace(path, wire=replace(path.wire, verdict="unknown", rule=rule))
+
+
+def lead_limits(run: Run, place: str) -> LeadLimits:
+    """What a fuse of this lead must not be rated above: its wire, and every part that the machine file rates.
+
+    The main lead feeds two motors through one controller, so that twice their ratings count there.
+    """
+    machine = run.machine
+    if machine is None:
+        return LeadLimits(None, ())
+    wire, fuse = machine.wires.get(place), machine.fuses.get(place)
+    motors = 2 if place == "main" else 1
+    controller_a = machine.controller.continuous_a if machine.controller else None
+    motor_a = machine.motor.rated_a if machine.motor else None
+    caps = {
+        "holder": fuse.holder_a if fuse else None,
+        "connector": wire.connector_a if wire else None,
+        "cutoff": machine.cutoff.rating_a if machine.cutoff and place == "main" else None,
+        "controller": None if controller_a is None else motors * controller_a,
+        "motor" if motors == 1 else "both motors": None if motor_a is None else motors * motor_a,
+    }
+    conductor = None if wire is None else Conductor(wire.awg, wire.mm2, wire.length_m, wire.insulation_c)
+    return LeadLimits(conductor, tuple((what, cap) for what, cap in caps.items() if cap is not None))
 
 
 def _assess(run: Run, place: str, current: Current) -> PathResult:

@@ -2,28 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from analysis.charge_left import ChargeLeft, Start, assess_charge, driven_part, refused_remaining, start_charge
 from analysis.current import Current, assess_current
+from analysis.drive_use import DriveUse, assess_drive
 from analysis.energy import Energy, energy_used
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.finding import Finding
-from analysis.fuse import FuseResult, FuseSpec, assess_fuse
+from analysis.fuse import FuseResult, FuseSpec
 from analysis.fuse_curve import fuse_table, opening_times_s, rated_after_s
+from analysis.fuse_leads import LEAD_OF, FuseLead, assess_fuses
 from analysis.integrals import bridged
 from analysis.laps import Laps, assess_laps
 from analysis.ledger import ledger_charge
-from analysis.observations import observe
+from analysis.observations import clipping, observe
 from analysis.path import PathResult, assess_paths
 from analysis.recovery import Recovery, assess_recovery
 from analysis.run import Run
 from analysis.sag import Sag, assess_sag
 from analysis.state_of_charge import told_charge, told_rest_h
 from analysis.suspicion import suspect
+from analysis.trust import Trust
 
 SCHEMA = 1
 LEADS = ("battery", "left", "right")
@@ -39,7 +42,7 @@ class Report:
     energy: Energy
     currents: dict[str, Current]
     """battery, left, right."""
-    fuses: dict[str, FuseResult]
+    fuse_leads: dict[str, FuseLead]
     """main, left, right: those the machine file names."""
     paths: dict[str, PathResult]
     """Likewise for wires."""
@@ -49,8 +52,14 @@ class Report:
     laps: Laps
     laps_per_charge: Estimate
     laps_remaining: Estimate
+    drive: DriveUse
     findings: tuple[Finding, ...]
     """Gravest first."""
+
+    @property
+    def fuses(self) -> dict[str, FuseResult]:
+        """The comparison of each fuse, without the advice."""
+        return {place: lead.result for place, lead in self.fuse_leads.items()}
 
     def as_json(self) -> dict[str, Any]:
         """The report of docs/json.md: every key present, no NaN or infinity."""
@@ -59,7 +68,7 @@ class Report:
             "run": _run_json(self.run),
             "energy": _energy_json(self.energy),
             "current": {lead: _current_json(current) for lead, current in self.currents.items()},
-            "fuse": {place: fuse.as_json() for place, fuse in self.fuses.items()},
+            "fuse": {place: lead.as_json() for place, lead in self.fuse_leads.items()},
             "wire": {place: path.wire.as_json() for place, path in self.paths.items()},
             "battery": _battery_json(self.sag, self.recovery, self.charge.state_of_charge),
             "remaining": self.charge.remaining.as_json(),
@@ -68,6 +77,7 @@ class Report:
                 "per_charge": self.laps_per_charge.as_json(),
                 "remaining": self.laps_remaining.as_json(),
             },
+            "drive": self.drive.as_json(),
             "findings": [finding.as_json() for finding in self.findings],
         }
 
@@ -155,7 +165,7 @@ def fuse_specs(run: Run) -> dict[str, FuseSpec]:
         return {}
     sensed = machine.controller.sensed if machine.controller else None
     return {
-        place: FuseSpec(place, fuse.family, fuse.rating_a, fuse.ambient_c, fuse.position, sensed)
+        place: FuseSpec(place, fuse.family, fuse.rating_a, fuse.ambient_c, fuse.position, sensed, fuse.capacitors)
         for place in PLACES
         if (fuse := machine.fuses.get(place)) is not None
     }
@@ -174,16 +184,14 @@ def build_report(
     times = sorted({time for table in tables for time in opening_times_s(table)})
     after = sorted({rated_after_s(table) for table in tables})
     currents = {lead: assess_current(run, lead, times, after) for lead in LEADS}
-    lead_of = {"main": "battery", "left": "left", "right": "right"}
-    fuses = {}
-    for place, spec in specs.items():
-        current = currents[lead_of[place]]
-        corner = run.sensor(f"{lead_of[place]}_current_a").bandwidth_hz
-        fuses[place] = assess_fuse(spec, current.prepared, current.error, corner)
-    paths = assess_paths(run, {place: currents[lead] for place, lead in lead_of.items()})
-    sag = assess_sag(run)
-    energy = energy_used(run)
     mismatch = run.arrangement_mismatch()
+    fuses = assess_fuses(run, specs, currents, mismatch)
+    paths = assess_paths(run, {place: currents[lead] for place, lead in LEAD_OF.items()}, mismatch)
+    doubts = [*suspect(run), *clipping(run, currents)]
+    trust = Trust.under(doubts)
+    # Where the count starts and what lies ahead are drawn from what is left of the voltages.
+    sag = trust.of("battery", assess_sag(run))
+    energy = trust.of("energy", energy_used(run))
     rested = told_rest_h(run.metadata.rested_h) if rested_h is None else rested_h
     stated = told_charge(run.metadata.start_charge) if fraction is None else fraction
     laps = assess_laps(run)
@@ -198,17 +206,42 @@ def build_report(
         drawn = energy.net_ah if run.start_row == 0 else None
         charge = assess_charge(run, sag, currents["battery"], start, speed(run, laps), drawn)
     per_charge, left = laps.in_charge(charge.full.charge_ah, charge.remaining.charge_ah, charge.full.load_growth)
+    left_of = trust.fuses({place: lead.result for place, lead in fuses.items()})
+    fuses = {place: lead.left_with(left_of[place]) for place, lead in fuses.items()}
+    currents, paths = trust.of("current", currents), trust.paths(paths)
+    charge = replace(
+        charge,
+        state_of_charge=trust.of("battery", {"state_of_charge": charge.state_of_charge})["state_of_charge"],
+        remaining=trust.of("remaining", charge.remaining),
+    )
+    laps, ahead = trust.of("laps", laps), trust.of("laps", {"per_charge": per_charge, "remaining": left})
+    recovery = trust.of("battery", assess_recovery(run))
+    drive = assess_drive(run, energy, laps)
     found = [
-        *(finding for fuse in fuses.values() for finding in fuse.findings),
+        *(finding for lead in fuses.values() for finding in lead.findings),
         *(finding for path in paths.values() for finding in path.findings),
         *sag.findings,
         *laps.findings,
-        *suspect(run),
-        *observe(run, currents, sag, charge, mismatch),
+        *drive.findings,
+        *doubts,
+        *observe(run, sag, charge, mismatch),
     ]
     findings = tuple(sorted(found, key=lambda finding: _SEVERITY[finding.severity]))
-    recovery = assess_recovery(run)
-    return Report(run, energy, currents, fuses, paths, sag, recovery, charge, laps, per_charge, left, findings)
+    return Report(
+        run,
+        energy,
+        currents,
+        fuses,
+        paths,
+        sag,
+        recovery,
+        charge,
+        laps,
+        ahead["per_charge"],
+        ahead["remaining"],
+        drive,
+        findings,
+    )
 
 
 def _driven_s(run: Run) -> tuple[float, float]:

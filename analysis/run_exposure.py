@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,12 +16,17 @@ from analysis.series import Floats
 from analysis.sums import curve_sums
 
 CHUNK_ROWS = SIZES[0]
+SHORT_BLOCKS = 64
+"""Windows of no more than so many small blocks are short."""
 CHUNKS = 24
 """Kept of what was read last."""
 
 
-def prepare_exposure(run: Run, lead: str) -> Exposure | None:
-    """Exposure of `battery`, `left` or `right`; from the board's own interval RMS where that covers as much time."""
+def prepare_exposure(run: Run, lead: str, windows_s: Iterable[float] = ()) -> Exposure | None:
+    """Exposure of `battery`, `left` or `right`; from the board's own interval RMS where that covers as much time.
+
+    `windows_s` are lengths that will be asked for; of a long run the short ones are best searched for while it is read.
+    """
     name, rms_name = f"{lead}_current_a", f"{lead}_current_rms_a"
     rms = run.has(rms_name) and (
         not run.has(name)
@@ -32,7 +37,7 @@ def prepare_exposure(run: Run, lead: str) -> Exposure | None:
         return None
     found = run.extremes(chosen)
     if run.long and found is not None and found.samples == run.rows:
-        return _long(_Reader(run, chosen, rms), found.size[0])
+        return _long(_Reader(run, chosen, rms), found.size[0], windows_s)
     series = run.series(chosen)
     if series is None:
         return None
@@ -40,15 +45,16 @@ def prepare_exposure(run: Run, lead: str) -> Exposure | None:
     return build(series.time_s, series.value, series.gap_after)
 
 
-def _long(reader: _Reader, greatest_a: float) -> Exposure:
+def _long(reader: _Reader, greatest_a: float, windows_s: Iterable[float]) -> Exposure:
     """Of a channel with a sample in every row of the run."""
     timeline = reader.run.timeline
+    interval_s = timeline.interval_s or 0.0
     gap_s = timeline.after_s - timeline.before_s
     length_s = timeline.end_s - timeline.start_s - float(gap_s.sum())
-    square = LongSquare.prepare(reader.all(), reader.pieces, greatest_a, length_s)
+    short_s = [each for each in windows_s if each <= min(SHORT_BLOCKS * SIZES[-1] * interval_s, length_s)]
+    square = LongSquare.prepare(reader.all(), reader.pieces, greatest_a, length_s, short_s)
     gap_axis_s = timeline.before_s - timeline.start_s - np.concatenate(([0.0], np.cumsum(gap_s)[:-1]))[: len(gap_s)]
     late_s = reader.run.declared(reader.si_name).delay_s or 0.0
-    interval_s = timeline.interval_s or 0.0
     return Exposure(timeline.start_s - late_s, square, gap_axis_s, gap_s, interval_s, reader.interval_rms)
 
 

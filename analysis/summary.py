@@ -28,7 +28,7 @@ PLACES = ("main", "left", "right")
 SIDES = ("value", "low", "high")
 ATTEMPTS = 3
 """So often a pool is started again after a worker died; then every run left gets a process of its own."""
-ROW_VERSION = 1
+ROW_VERSION = 2
 """Goes up when a row's meaning changes: rows of an earlier table are then computed again."""
 TEXTS = ("run_id", "file", "started_utc", "machine", "error", "battery_id", "tags", "findings", "fingerprint")
 COUNTS = ("samples", "laps")

@@ -1,243 +1,312 @@
-"""Data that cannot be what they are labelled: turned signs, swapped or mis-scaled channels, cut tops, filled-in values.
+"""Data that cannot be what they are labelled: which of them a run holds. docs/methods.md, Bad data.
 
-docs/methods.md, Bad data. Each test needs a clear case; the thresholds are our own choice and stated here.
+Each test (`bad_*.py`) is a function of arrays, means over 20 ms or longer (`Run.smooth`) except for cut tops, and
+needs a clear case. What follows for the report's values is the
+business of analysis/trust.py.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
+from analysis.bad_answer import (
+    answer_ohm,
+    changes,
+    line,
+    scale_by_sheet,
+    too_steady,
+    turned_sign,
+    unanswering_voltage,
+)
+from analysis.bad_clock import clock_doubt, find_lag
+from analysis.bad_sum import ALL, Known, disagreeing_sum
+from analysis.bad_values import (
+    Shift,
+    cut_in_stretches,
+    cut_tops,
+    filled_in,
+    filled_in_doubt,
+    partial,
+    shift_of_zero,
+    stuck,
+    stuck_doubt,
+    zero_shift,
+    zero_shift_doubt,
+)
+from analysis.doubt import Doubt
 from analysis.finding import Finding
 from analysis.rest import rest_threshold_a
-from analysis.run import Flags, Floats, Run, Series, together
+from analysis.run import Run
+from analysis.series import Flags, Floats, Series, together
 
-LEAST_SPREAD_A = 1.0
-"""1 σ of a current that must be there before its relation to anything is judged."""
-CLEAR_CORRELATION = 0.3
-SUM_CORRELATION = 0.95
-SUM_TOLERANCE = 0.1
-"""Battery lead against both channels: a slope within this of 1 is left to the declared gains."""
-LEAST_ANSWER_OHM = 2e-4
-"""A battery of this kind falls by more than 0.2 mV per ampere; below it the voltage does not answer the load."""
-BIN_S = 0.5
+__all__ = [
+    "cut_tops",
+    "disagreeing_sum",
+    "filled_in",
+    "suspect",
+    "suspect_battery",
+    "turned_sign",
+    "unanswering_voltage",
+    "zero_shift",
+]
 
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """Least-squares line y = intercept + slope · x."""
-
-    slope: float
-    intercept: float
-    correlation: float
-
-
-def line(x: Floats, y: Floats) -> Line:
-    """Fit of two arrays, shape (n,); a slope of 0 where x does not vary."""
-    dx, dy = x - x.mean(), y - y.mean()
-    sxx, syy, sxy = float(dx @ dx), float(dy @ dy), float(dx @ dy)
-    if sxx == 0 or syy == 0:
-        return Line(0.0, float(y.mean()), 0.0)
-    slope = sxy / sxx
-    return Line(slope, float(y.mean() - slope * x.mean()), sxy / math.sqrt(sxx * syy))
-
-
-def changes(time_s: Floats, amps: Floats, volts: Floats, gap_after: Flags) -> tuple[Floats, Floats]:
-    """Changes of current and voltage between neighbouring means over `BIN_S` or one sample, gaps left out."""
-    place = np.floor((time_s - time_s[0]) / BIN_S).astype(np.int64)
-    place += np.concatenate(([0], np.cumsum(gap_after))) * (int(place[-1]) + 2)
-    starts = np.concatenate(([0], np.flatnonzero(np.diff(place)) + 1))
-    count = np.diff(np.concatenate((starts, [len(place)])))
-    mean_a, mean_v = np.add.reduceat(amps, starts) / count, np.add.reduceat(volts, starts) / count
-    broken = np.add.reduceat(np.concatenate((gap_after, [False])), starts)[:-1] > 0
-    return np.diff(mean_a)[~broken], np.diff(mean_v)[~broken]
+BATTERY = "battery_current_a"
+LEADS = ("battery", "left", "right")
+MAY_BE_PARTIAL = (
+    "battery_current_a",
+    "left_current_a",
+    "right_current_a",
+    "battery_voltage_v",
+    "midpoint_voltage_v",
+    "controller_voltage_v",
+    "receiver_voltage_v",
+)
+SUM_AT_LAG = 0.8
+"""The sum of both channels is the battery's current: at the right lag their changes agree almost wholly."""
+NEAR_TOP = 0.98
+"""Means over some samples reach a cut top only nearly."""
+BLUR = 0.3
+"""Noise of this part of a step makes neighbouring readings differ now and then."""
+LEAST_MOVED_A = 1.0
+LEAST_MOVED_V = 0.02
+Pair = tuple[Floats, Floats, Floats, Flags]
+"""Times, current, voltage, gaps."""
 
 
-def turned_sign(time_s: Floats, amps: Floats, volts: Floats, gap_after: Flags) -> Finding | None:
-    """A load pulls the voltage down; where it rises with the current, the current's sign is turned."""
-    if len(time_s) < 20 or float(np.std(amps)) < LEAST_SPREAD_A:
-        return None
-    di, dv = changes(time_s, amps, volts, gap_after)
-    if len(di) < 10:
-        return None
-    fit = line(di, dv)
-    if fit.slope <= LEAST_ANSWER_OHM or fit.correlation < CLEAR_CORRELATION:
-        return None
-    return Finding(
-        "danger",
-        "current_sign",
-        "The battery's voltage rises when its current rises: the sign of the current looks turned.",
-        f"+{1e3 * fit.slope:.1f} mV per ampere over {len(di)} changes (correlation {fit.correlation:.2f})",
-        "Turn the sensor, or its gain in the machine file; at import use --discharge negative.",
-    )
+def suspect_battery(run: Run) -> list[Doubt]:
+    """Doubts about the battery's current and voltage beside one another, from these two channels alone."""
+    pair = _pair(run)
+    return [] if pair is None else [doubt for doubt in _answer(run, pair) if doubt is not None]
 
 
-def unanswering_voltage(time_s: Floats, amps: Floats, volts: Floats, gap_after: Flags) -> Finding | None:
-    """A voltage that stays where it is while the current moves belongs to something else."""
-    if len(time_s) < 20 or float(np.ptp(amps)) < 10 * LEAST_SPREAD_A:
-        return None
-    di, dv = changes(time_s, amps, volts, gap_after)
-    busy = np.abs(di) > LEAST_SPREAD_A
-    if busy.sum() < 10:
-        return None
-    fit = line(di[busy], dv[busy])
-    scatter = float(np.std(dv[busy] - fit.intercept - fit.slope * di[busy]))
-    doubt = 2 * scatter / math.sqrt(float((di[busy] ** 2).sum()))
-    if abs(fit.slope) + doubt >= LEAST_ANSWER_OHM:
-        return None
-    return Finding(
-        "danger",
-        "voltage_unanswering",
-        "The battery voltage does not answer the load: it may be filled in, or measured elsewhere.",
-        f"{1e3 * fit.slope:.3f} ± {1e3 * doubt:.3f} mV per ampere over {int(busy.sum())} changes of current",
-        "Check where the voltage is taken; sag and resistance of this run mean nothing.",
-    )
+def _pair(run: Run) -> Pair | None:
+    current, voltage = run.smooth("battery_current_a"), run.smooth("battery_voltage_v")
+    pair = together(current, voltage) if current is not None and voltage is not None else None
+    return pair if pair is not None and len(pair[0]) > 1 else None
 
 
-def disagreeing_sum(battery: Floats, left: Floats, right: Floats, gain_u: float) -> Finding | None:
-    """Battery = left + right in supply legs; another sum that fits better says that channels are swapped."""
-    both = left + right
-    if len(battery) < 50 or float(np.std(both)) < LEAST_SPREAD_A or float(np.std(battery)) < LEAST_SPREAD_A:
-        return None
-    fit = line(both, battery)
-    if abs(fit.slope - 1) <= SUM_TOLERANCE + 3 * gain_u and fit.correlation >= SUM_CORRELATION:
-        return None
-    measured = f"battery = {fit.slope:.2f} × (left + right) {fit.intercept:+.1f} A, correlation {fit.correlation:.2f}"
-    # A channel of turned sign satisfies another sum as well: swapped ones all flow towards their loads.
-    forward = min(float(battery.mean()), float(left.mean()), float(right.mean())) > 0
-    for name, whole, parts in (("left", left, battery + right), ("right", right, battery + left)):
-        other = line(parts, whole)
-        if forward and abs(other.slope - 1) <= SUM_TOLERANCE and other.correlation >= SUM_CORRELATION:
-            return Finding(
-                "danger",
-                "channels_swapped",
-                f"The {name} channel carries what the battery lead should: the two look swapped.",
-                f"{name} = {other.slope:.2f} × (battery + the other); {measured}",
-                "Swap the two sensors' wires or their columns, then record or import again.",
-            )
-    return Finding(
-        "danger",
-        "channels_disagree",
-        "The battery lead does not carry the sum of both channels: a scale, a sign or a sensor's place is wrong.",
-        measured,
-        "Compare each sensor with a meter under a steady load, and check controller.sensed in the machine file.",
-    )
+def _step(run: Run, name: str) -> float | None:
+    """Declared step of a reading that its declared noise does not blur; else None."""
+    sensor = run.sensor(name)
+    step = sensor.resolution or 0.0
+    return step if (sensor.noise or 0.0) < BLUR * step else None
 
 
-def cut_tops(name: str, value: Floats) -> Finding | None:
-    """The same greatest reading again and again, in stretches: the sensor or converter ends there."""
-    return cut_in_stretches(name, (value,), float(np.abs(value).max()), float(np.std(value))) if len(value) else None
-
-
-def cut_in_stretches(name: str, values: Iterable[Floats], top: float, spread: float) -> Finding | None:
-    """`cut_tops` of samples that come in parts; `top` is the greatest |sample|, `spread` their standard deviation."""
-    if top < LEAST_SPREAD_A or spread < 0.05 * top:
-        return None
-    samples = 0
-    places: list[npt.NDArray[np.int64]] = []
-    for value in values:
-        places.append(samples + np.flatnonzero(np.abs(value) >= top * (1 - 1e-9)))
-        samples += len(value)
-    at_top = np.concatenate(places)
-    lengths = np.diff(np.flatnonzero(np.diff(at_top, prepend=-2, append=samples + 1) > 1))
-    long = lengths[lengths >= 4]
-    # A current that mostly stands at one value is a steady load, not a cut peak.
-    few = len(long) < 2 and not (len(long) and long.max() >= 20)
-    if samples < 100 or len(at_top) > 0.5 * samples or few:
-        return None
-    return Finding(
-        "danger",
-        "cut_top",
-        f"{name}: its peaks are cut off at one value, so that the true current was higher.",
-        f"{len(at_top)} samples at {top:.2f} A, the longest stretch {int(long.max())} samples",
-        "Fit a sensor with a larger range before trusting any margin of this lead.",
-    )
-
-
-def filled_in(name: str, value: Floats, volts: Floats | None) -> Finding | None:
-    """A current that is one number throughout while the voltage moves was written in by hand."""
-    if len(value) < 100 or value[0] == 0 or float(np.ptp(value)) > 1e-6 * abs(float(value[0])):
-        return None
-    if volts is None or float(np.ptp(volts)) < 1e-3:
-        return None
-    return Finding(
-        "caution",
-        "current_filled_in",
-        f"{name} is the same number in every sample: it looks filled in by hand, not measured.",
-        f"{float(value[0]):g} A in {len(value)} samples, while the voltage moves by {float(np.ptp(volts)):.2f} V",
-        "Treat charge, energy and resistance of this run as assumptions.",
-    )
-
-
-def zero_shift(name: str, series: Series, threshold_a: float) -> Finding | None:
-    """Rest before and rest after the drive read differently: the sensor's zero has moved."""
-    stretches = []
-    for part in (series.value, series.value[::-1]):
-        loaded = np.flatnonzero(np.abs(part) > 4 * threshold_a)
-        stretches.append(part[: int(loaded[0]) if len(loaded) else len(part)])
-    before, after = stretches
-    interval = series.interval_s
-    if (
-        min(len(before), len(after)) * interval < 2
-        or min(len(before), len(after)) < 5
-        or len(before) == len(series.value)
-    ):
-        return None
-    # The drive's tail-off belongs to neither: the quiet halves away from it.
-    first, last = (
-        float(np.median(before[: max(len(before) // 2, 3)])),
-        float(np.median(after[: max(len(after) // 2, 3)])),
-    )
-    if abs(last - first) <= 2 * threshold_a:
-        return None
-    return Finding(
-        "caution",
-        "zero_shift",
-        f"{name} reads otherwise at rest after the drive than before it: its zero moved, or a load stayed on.",
-        f"{first:+.2f} A before, {last:+.2f} A after",
-        "Switch everything off and compare; a magnetic sensor may keep an offset after a large peak.",
-    )
+def _sheet_ohm(run: Run) -> float | None:
+    battery = run.machine.battery if run.machine else None
+    return battery.whole_resistance_ohm if battery else None
 
 
 def suspect(run: Run) -> list[Finding]:
-    """All of them for a run."""
-    found: list[Finding | None] = []
-    current, voltage = run.smooth("battery_current_a"), run.smooth("battery_voltage_v")
-    if current is not None and voltage is not None:
-        time_s, amps, volts, gap_after = together(current, voltage)
-        if len(time_s) > 1:
-            found.append(turned_sign(time_s, amps, volts, gap_after))
-            found.append(unanswering_voltage(time_s, amps, volts, gap_after))
-    battery = run.machine.battery if run.machine else None
-    rated = battery.rated_current_a if battery else None
-    for lead in ("battery", "left", "right"):
+    """All doubts of a run."""
+    pair, sheet_ohm = _pair(run), _sheet_ohm(run)
+    voltage = run.smooth("battery_voltage_v")
+    seen_ohm = answer_ohm(*pair) if pair is not None else None
+    found: list[Doubt | None] = _answer(run, pair) if pair is not None else []
+    cut: dict[str, Doubt] = {}
+    for lead in LEADS:
         name = f"{lead}_current_a"
-        series = run.smooth(name)
-        extremes = run.extremes(name)
+        series, extremes = run.smooth(name), run.extremes(name)
         if series is None or extremes is None or len(series.time_s) < 2:
             continue
         label = run.label(name)
-        top, _ = extremes.size
-        found.append(cut_in_stretches(label, run.values(name), top, float(np.std(series.value))))
-        found.append(filled_in(label, series.value, None if voltage is None else voltage.value))
-        found.append(zero_shift(label, series, rest_threshold_a(rated, run.sensor(name))))
-    found.append(_sum(run))
-    return [finding for finding in found if finding is not None]
+        size = extremes.size[0]
+        top = cut_in_stretches(label, run.values(name), size, float(np.std(series.value)), name)
+        if top is not None:
+            cut[name] = top
+        volts = None if voltage is None else voltage.value
+        found.append(top)
+        if lead != "battery":
+            found.append(filled_in(label, series.value, volts, _step(run, name), name))
+    filled = any(doubt is not None and doubt.code == "current_filled_in" for doubt in found)
+    legs = None if filled else _legs(run)
+    stood = _stuck(run, None if filled else pair, legs)
+    found += stood
+    sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
+    ratio = seen_ohm / sheet_ohm if seen_ohm and sheet_ohm else None
+    known = Known(seen_ohm is not None, ratio, sensed is not None)
+    disagreement = None if legs is None else _sum(run, legs, frozenset(cut), stood, known)
+    if any(doubt is not None and doubt.code == "current_sign" for doubt in found):
+        found, disagreement = _whose_sign(found, disagreement, legs is not None)
+    found.append(disagreement)
+    if disagreement is None and seen_ohm and sheet_ohm:
+        found.append(scale_by_sheet(seen_ohm, sheet_ohm))
+    found += _zeros(run)
+    found += [_partial(run, name) for name in MAY_BE_PARTIAL]
+    return [doubt for doubt in found if doubt is not None]
 
 
-def _sum(run: Run) -> Finding | None:
+def _whose_sign(
+    found: list[Doubt | None], disagreement: Doubt | None, summed: bool
+) -> tuple[list[Doubt | None], Doubt | None]:
+    """Where the battery's sign is turned: channels that add up to it are turned as well, others are right."""
+    if disagreement is not None:
+        right = disagreement.variant == "sign"
+        return found, replace(disagreement, channels=(BATTERY,)) if right else disagreement
+    if not summed:
+        return found, None
+    turned = [
+        replace(doubt, channels=ALL) if doubt is not None and doubt.code == "current_sign" else doubt for doubt in found
+    ]
+    return turned, None
+
+
+def _answer(run: Run, pair: Pair) -> list[Doubt | None]:
+    """What voltage and current of the battery say of one another."""
+    time_s, amps, volts, gap_after = pair
+    lag = find_lag(time_s, amps, -volts, gap_after)
+    if lag is not None:
+        # The mean of v·i lies within the product of both spreads around the product of the means, however they lie.
+        spread_w = float(np.std(amps) * np.std(volts))
+        width_w = spread_w + abs(float(np.mean(amps * volts)) - float(np.mean(amps)) * float(np.mean(volts)))
+        hours = _sampled_s(time_s, gap_after) / 3600
+        widths = (("Wh", width_w * hours), ("W", width_w))
+        return [clock_doubt(lag, "The battery voltage", ("battery_voltage_v",), "voltage", widths)]
+    found: list[Doubt | None] = [
+        turned_sign(time_s, amps, volts, gap_after),
+        unanswering_voltage(time_s, amps, volts, gap_after, _sheet_ohm(run)),
+        filled_in(run.label(BATTERY), amps, volts, _step(run, BATTERY), BATTERY),
+    ]
+    same = float(np.ptp(amps)) <= 1e-6 * abs(float(amps[0]))
+    steady = None if same and amps[0] != 0 else too_steady(time_s, amps, volts, gap_after)
+    if steady is not None:
+        what = "is too steady for what the voltage does: it looks filled in, or the voltage is another battery's"
+        found.append(filled_in_doubt(run.label(BATTERY), what, steady, BATTERY))
+    return found
+
+
+def _sampled_s(time_s: Floats, gap_after: Flags) -> float:
+    return float(np.diff(time_s)[~gap_after].sum())
+
+
+def _legs(run: Run) -> Pair | None:
+    """Times, then battery, left and right current where both channels are measured in supply legs."""
     sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
     if sensed in ("motor_lead", "unknown"):
         return None
-    series = [run.smooth(f"{lead}_current_a") for lead in ("battery", "left", "right")]
-    if any(found is None for found in series):
+    series = [run.smooth(f"{lead}_current_a") for lead in LEADS]
+    battery, left, right = series
+    if battery is None or left is None or right is None:
         return None
-    battery, left, right = (found for found in series if found is not None)
-    time_s, first, second, _ = together(battery, left)
-    third = np.interp(time_s, right.time_s, right.value)
-    gains = [run.sensor(f"{lead}_current_a").gain_u or 0.0 for lead in ("battery", "left", "right")]
-    return disagreeing_sum(first, second, third, max(gains)) if len(time_s) else None
+    time_s, first, second, gap_after = together(battery, left)
+    if len(time_s) < 2:
+        return None
+    time_s, both, third, gap_after = together(Series(time_s, np.stack((first, second), 1), gap_after), right)
+    # Inside a gap of one channel the others have samples, and it only a line drawn across.
+    between = np.concatenate(([False], gap_after[1:] & gap_after[:-1], [False])) if len(time_s) > 1 else gap_after
+    keep = np.flatnonzero(~between)
+    if len(keep) < 2:
+        return None
+    return time_s[keep], both[keep], third[keep], np.logical_or.reduceat(gap_after, keep[:-1])
+
+
+def _sum(run: Run, legs: Pair, cut: frozenset[str], stood: list[Doubt], known: Known) -> Doubt | None:
+    """The sum of both channels, where none of the three stands still or is cut at its top."""
+    time_s, both, right, gap_after = legs
+    battery, left = both[:, 0], both[:, 1]
+    gains = [run.sensor(f"{lead}_current_a").gain_u or 0.0 for lead in LEADS]
+    if any(doubt.channels[0].endswith("_current_a") for doubt in stood):
+        return None
+    use = np.ones(len(time_s), bool)
+    for name, value in (("battery_current_a", battery), ("left_current_a", left), ("right_current_a", right)):
+        if name in cut:
+            use &= np.abs(value) < NEAR_TOP * float(np.abs(value).max())
+    found = disagreeing_sum(battery[use], left[use], right[use], max(gains), known)
+    if found is None or found.code == "channels_swapped":
+        return found
+    lag = find_lag(time_s, battery, left + right, gap_after)
+    if lag is None or lag.correlation < SUM_AT_LAG:
+        return found
+    return clock_doubt(lag, "The sum of both channels", ("left_current_a", "right_current_a"), "channels")
+
+
+def _stuck(run: Run, pair: Pair | None, legs: Pair | None) -> list[Doubt]:
+    """Channels that stand still while what they should follow moves."""
+    found: list[Doubt] = []
+    judged: list[tuple[str, Floats, Floats, Floats, Flags, float, str, str]] = []
+    if legs is not None:
+        time_s, both, right, gap_after = legs
+        battery, left = both[:, 0], both[:, 1]
+        for name, value, witness in (
+            ("battery_current_a", battery, left + right),
+            ("left_current_a", left, battery - right),
+            ("right_current_a", right, battery - left),
+        ):
+            judged.append((name, time_s, value, witness, gap_after, LEAST_MOVED_A, "A", ""))
+    if pair is not None:
+        time_s, amps, volts, gap_after = pair
+        di, dv = changes(time_s, amps, volts, gap_after)
+        moving = (di != 0) & (dv != 0)
+        fit = line(di[moving], dv[moving]) if moving.sum() >= 20 else None
+        if fit is not None and fit.slope < 0 and fit.correlation <= -0.5:
+            judged.append(("battery_current_a", time_s, amps, volts / fit.slope, gap_after, LEAST_MOVED_A, "A", ""))
+            judged.append(
+                ("battery_voltage_v", time_s, volts, amps * fit.slope, gap_after, LEAST_MOVED_V, "V", "voltage")
+            )
+    seen: set[str] = set()
+    for name, time_s, value, witness, gap_after, least, unit, variant in judged:
+        place = stuck(time_s, value, witness, gap_after, least) if name not in seen else None
+        if place is not None:
+            seen.add(name)
+            found.append(stuck_doubt(run.label(name), unit, place, name, variant))
+    return found
+
+
+def _zeros(run: Run) -> list[Doubt | None]:
+    """Zeros that moved; a load that stayed on shows in the battery lead and in its channel alike."""
+    battery = run.machine.battery if run.machine else None
+    shifts: dict[str, tuple[Shift, Series, float]] = {}
+    for lead in LEADS:
+        name = f"{lead}_current_a"
+        series = run.smooth(name)
+        if series is None or len(series.time_s) < 2:
+            continue
+        threshold = rest_threshold_a(battery.rated_current_a if battery else None, run.sensor(name))
+        shift = shift_of_zero(series, threshold, run.sensor(name).full_scale or 0.0)
+        if shift is not None:
+            shifts[name] = (shift, series, threshold)
+    main = shifts.get("battery_current_a")
+    if main is not None and len(shifts) > 1:
+        sides = sum(shift.by_a for name, (shift, _, _) in shifts.items() if name != "battery_current_a")
+        if abs(main[0].by_a - sides) <= 2 * main[2]:
+            return []
+    return [
+        zero_shift_doubt(run.label(name), shift, name, _shift_widths(run, series, shift))
+        for name, (shift, series, _) in shifts.items()
+    ]
+
+
+def _shift_widths(run: Run, series: Series, shift: Shift) -> tuple[tuple[str, float], ...]:
+    """What a zero that moved at some unknown moment may do to sums, means and ratios."""
+    by_a, hours = abs(shift.by_a), series.sampled_s / 3600
+    voltage = run.smooth("battery_voltage_v")
+    volts = float(np.mean(voltage.value)) if voltage is not None else 0.0
+    battery = run.machine.battery if run.machine else None
+    rated_ah = battery.whole_capacity_ah if battery else None
+    mean_a, rms_a = abs(float(np.mean(series.value))), float(np.sqrt(np.mean(series.value**2)))
+    share = by_a * hours / rated_ah if rated_ah else 0.0
+    return (
+        ("A", by_a),
+        ("Ah", by_a * hours),
+        ("W", by_a * volts),
+        ("Wh", by_a * volts * hours),
+        ("charge", share),
+        ("mean", (by_a / mean_a if mean_a else 0.0) + share),
+        ("load", by_a / rms_a if rms_a else 0.0),
+    )
+
+
+def _partial(run: Run, name: str) -> Doubt | None:
+    """A channel that speaks for part of the run only; each by its own gaps."""
+    series = run.smooth(name)
+    if series is None or len(series.time_s) < 2:
+        return None
+    lost_s = sum(gap.end_s - gap.start_s for gap in run.gaps() if gap.end_s is not None)
+    # A slower channel cannot reach the run's two ends, nor means over some samples the edges of a gap.
+    covered_s = series.sampled_s + (2 + int(series.gap_after.sum())) * series.interval_s
+    found = partial(run.label(name), name, covered_s, run.duration_s - lost_s)
+    if found is None or name.endswith("_current_a"):
+        return found
+    return replace(found, variant="voltage" if name == "battery_voltage_v" else "other")

@@ -220,7 +220,7 @@ def assess_wire(
     margin = _margin(limit, rms_600_a, rms_window_s)
     adiabatic, at_window_s = _adiabatic_margin(conductor, exposure, exposure_relative_u, exposure_bound)
     drop, loss = _drop_and_loss(conductor, limit, ambient_c, rms_600_a, peak_a, whole_run_rms_a)
-    verdict = _verdict(margin, adiabatic)
+    verdict = verdict_of(margin, adiabatic)
     rule = _rule(limit, margin, rms_600_a, rms_window_s, adiabatic, at_window_s)
     text = conductor.describe()
     return WireResult(text, limit.value_a, limit.basis, margin, adiabatic, drop, loss, verdict, rule)
@@ -304,7 +304,8 @@ def _temperature_rise(conductor: Conductor, limit: Ampacity, air_c: float, rms_a
     return rise, rise / 2, "from the load"
 
 
-def _verdict(margin: Estimate, adiabatic: Estimate) -> Verdict:
+def verdict_of(margin: Estimate, adiabatic: Estimate) -> Verdict:
+    """The verdict from both margins."""
     both = (margin, adiabatic)
     if any(each.value is not None and each.value < 1 for each in both):
         return "over"

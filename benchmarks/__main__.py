@@ -12,7 +12,7 @@ from benchmarks import machine, suites
 from benchmarks.growth import Growth
 from benchmarks.table import Line, as_json, as_markdown, as_text
 
-SUITES = ("storage", "decoding", "recording", "report", "day", "commands", "summary", "growth")
+SUITES = ("storage", "decoding", "recording", "report", "day", "zoom", "commands", "summary", "growth")
 
 
 def main() -> int:

@@ -22,6 +22,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 import polars as pl
@@ -30,7 +31,8 @@ from analysis.errors import AnalysisError
 from analysis.report import build_report
 from analysis.run import Run
 from benchmarks.fuzz_inputs import LIES, a_run, lie, pieces, spoil, stream
-from logger.blocks import Block
+from logger import frame_reader
+from logger.blocks import Block, Item, Stretch
 from logger.builder import RunBuilder
 from logger.channels import TIME_COLUMN
 from logger.decoder import BoardDecoder
@@ -89,19 +91,45 @@ def try_frames(rng: random.Random, folder: Path, done: Slice) -> int:
     decoder.finish()
     done.samples += total
     if rng.random() < 0.2:
-        whole = sum(len(item.time_us) for item in BoardDecoder().feed(data) if isinstance(item, Block))
-        assert whole == total, f"{total} samples in pieces, {whole} at once"
+        _at_once(list(pieces(data, rng)), total)
     if rng.random() < 0.1:
         _build(folder, data, rng)
     return len(data)
 
 
+def _at_once(parts: list[bytes], total: int) -> None:
+    """Many frames at a time give what they give one by one: samples, faults, messages, in order."""
+    slow, fast = BoardDecoder(), BoardDecoder()
+    with patch.object(frame_reader, "LEAST_TABLE_BYTES", 1 << 30):
+        one_by_one = [item for part in parts for item in slow.feed(part)]
+    with patch.object(frame_reader, "LEAST_TABLE_BYTES", 1):
+        at_once = fast.feed_pieces(parts)
+    found: list[Item] = []
+    for item in at_once:
+        found += [part for _, part in item.parts()] if isinstance(item, Stretch) else [item]
+    assert list(map(_told, found)) == list(map(_told, one_by_one)), "frames at once and one by one differ"
+    rows = sum(len(item.time_us) for item in found if isinstance(item, Block))
+    assert rows == total, f"{total} samples in pieces, {rows} in others"
+
+
+def _told(item: Item) -> object:
+    if isinstance(item, Block):
+        return item.layout, item.boot, item.time_us.tobytes(), item.values.tobytes(), item.values.shape
+    return item
+
+
 def _build(folder: Path, data: bytes, rng: random.Random) -> None:
     builder = RunBuilder(folder, "fuzz")
     host_us = rng.getrandbits(40)
+    records: list[Record] = []
     for piece in pieces(data, rng):
         host_us = max(0, host_us + rng.choice((0, 1000, 20_000, -5000, rng.getrandbits(40))))
-        builder.accept(Record("bytes", host_us, piece))
+        records.append(Record("bytes", host_us, piece))
+    if rng.random() < 0.5:
+        builder.accept_all(records)
+    else:
+        for record in records:
+            builder.accept(record)
     path = folder / "fuzz.parquet"
     path.unlink(missing_ok=True)
     if builder.finish(path, Metadata("fuzz"), "fuzz") is not None:

@@ -18,7 +18,7 @@ import tempfile
 import time
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from logger.blocks import Block
@@ -48,6 +48,8 @@ class Kill:
     """nothing, journal, run or both."""
     unreadable: str
     """Why what was left could not be read; empty where it could."""
+    stalled_s: float = 0.0
+    """Longest that the machine kept the board waiting for the processor; the recorder was hardly better off."""
 
 
 def kill_once(folder: Path, moment: str, after_s: float) -> Kill:
@@ -68,7 +70,7 @@ def kill_once(folder: Path, moment: str, after_s: float) -> Kill:
             recorder.process.communicate()
         finally:
             recorder.__exit__()
-    return _count(folder / "runs", moment, after_s, sent)
+    return replace(_count(folder / "runs", moment, after_s, sent), stalled_s=board.slowest_turn_s)
 
 
 def _count(runs: Path, moment: str, after_s: float, sent: int) -> Kill:
@@ -135,6 +137,7 @@ def main() -> None:
         left = ", ".join(f"{what} {count}" for what, count in Counter(kill.left for kill in some).most_common())
         bad = sum(bool(kill.unreadable) for kill in some)
         print(f"| {moment} | {len(some)} | {left} | {bad} | {lost_s[len(some) // 2]:.3f} s | {lost_s[-1]:.3f} s |")
+    print(f"The machine kept a board waiting for {max(kill.stalled_s for kill in kills):.3f} s at most.")
     for kill in kills:
         if kill.unreadable:
             print(kill)

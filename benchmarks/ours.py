@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import statistics
 from pathlib import Path
 from typing import Any
 
@@ -63,6 +64,37 @@ def ten_seconds(path: str, at_s: str) -> dict[str, Any]:
     series = [run.series(name) for name in ("battery_current_a", "left_current_a", "battery_voltage_v")]
     took = clock.took()
     return {"samples": sum(len(each.value) for each in series if each is not None), **took}
+
+
+def zoom(path: str) -> dict[str, Any]:
+    """Traces of the dashboard at forty views from the whole run to a hundredth of a second, packed as they are sent."""
+    import gzip
+
+    import numpy as np
+
+    from analysis.run import Run
+    from dashboard.lanes import lanes_of, usual_keys
+    from dashboard.library import OpenRun
+    from dashboard.theme import LIGHT
+    from dashboard.traces import View, traces_figure
+
+    clock = Clock()
+    opened = OpenRun(Run.open(Path(path)))
+    lanes = lanes_of(opened.run)
+    shown = tuple(lane for lane in lanes if lane.key in usual_keys(lanes))
+    first, last = opened.run.start_s, opened.run.end_s
+    traces_figure(opened, View((first, last), None, shown), LIGHT)
+    took = clock.took()
+    rng = np.random.default_rng(1)
+    seconds, sizes = [], []
+    for width in np.geomspace(last - first, 0.01, 40):
+        begin = first + float(rng.uniform(0, last - first - width))
+        view = View((begin, begin + float(width)), None, shown)
+        each = Clock()
+        sent = json.dumps(traces_figure(opened, view, LIGHT), separators=(",", ":")).encode()
+        seconds.append(each.took()["seconds"])
+        sizes.append(len(gzip.compress(sent, 5)))
+    return {"views": len(seconds), "median_s": statistics.median(seconds), "most_bytes": max(sizes), **took}
 
 
 def decode(path: str, chunk: str) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import resource
 import select
 import signal
 import socket
@@ -146,11 +147,14 @@ def soak(kind: str, length: float) -> None:
         recorder.send_signal(signal.SIGTERM)
         printed, _ = recorder.communicate()
         stop_s = time.monotonic() - asked
+        used = resource.getrusage(resource.RUSAGE_CHILDREN)  # the recorder's alone: the board is still there
+        worked_s = used.ru_utime + used.ru_stime - seen[-1][1].cpu_s
         board.kill()
         run = open_run(Path(printed.strip().splitlines()[-1]))
         size_mb = run.path.stat().st_size / 1e6
-        print(f"Stopped in {stop_s:.1f} s; {run.rows:,} samples of {len(run.columns)} channels, {size_mb:.0f} MB,")
-        print(f"faults {run.metadata.faults or 'none'}, gaps {len(run.metadata.gaps)}, exit {recorder.returncode}.")
+        print(f"Stopped in {stop_s:.1f} s, {worked_s:.1f} s of processor; exit {recorder.returncode}.")
+        print(f"{run.rows:,} samples of {len(run.columns)} channels, {size_mb:.0f} MB,")
+        print(f"faults {run.metadata.faults or 'none'}, gaps {len(run.metadata.gaps)}.")
 
 
 def watch(pid: int, board: subprocess.Popen[str], out: Path, began: float, every_s: float) -> list[tuple[float, Load]]:

@@ -7,7 +7,7 @@ from typing import Any
 from dash import Dash, Input, Output, State, html, no_update
 
 from analysis.report import Report
-from dashboard import exposure_figure, laps_figure, tables, volts_figure
+from dashboard import command_figure, drive_use_part, exposure_figure, laps_figure, tables, volts_figure
 from dashboard.address import pair, word
 from dashboard.cards import held_together
 from dashboard.drive_page import LEAD_FIGURES, NOTHING, TIGHTEST, lead_figures, volts_words
@@ -15,6 +15,8 @@ from dashboard.library import Library
 from dashboard.parts import Child, is_open, message, plain
 from dashboard.stores import PLACES, address_of, lap_of, place_of
 from dashboard.theme import Screen
+
+OTHER_LEAD = "this current was measured on the far side of the controller; the margin on the card is estimated from it"
 
 
 def register_pictures(app: Dash, library: Library) -> None:
@@ -45,7 +47,7 @@ def register_pictures(app: Dash, library: Library) -> None:
         told: list[Child] = []
         if exposure_figure.limits_of(report, place) is None:
             fuse = report.fuses.get(place)
-            why = fuse.margin.refused if fuse else f"the machine file names no {place} fuse"
+            why = f"the machine file names no {place} fuse" if fuse is None else fuse.margin.refused or OTHER_LEAD
             told.append(message("No band is drawn: the curve alone stands here.", html.P(plain(f"Reason: {why}."))))
         else:
             told.append(html.P(held_together(plain(report.fuses[place].rule)), className="caption"))
@@ -95,6 +97,36 @@ def register_pictures(app: Dash, library: Library) -> None:
         absent = volts_figure.missing(report)
         figure = no_update if absent is not None else volts_figure.volts_figure(report, screen)
         return figure, absent is not None, volts_words(report)
+
+    @app.callback(
+        Output("command", "figure"),
+        Output("command-box", "hidden"),
+        Output("drive-words", "children"),
+        Input("deferred", "data"),
+        Input("screen", "data"),
+        State("run", "data"),
+    )
+    def command(computed: Any, screen_data: Any, run_id: Any) -> Any:
+        screen = Screen.told(screen_data)
+        if not computed or screen is None:
+            return (no_update,) * 3
+        report = library.report(str(run_id), pair(computed.get("part")))
+        absent = report.drive.command_map_refused is not None
+        figure = no_update if absent else command_figure.command_figure(report, screen.theme)
+        return figure, absent, drive_use_part.drive_words(report)
+
+    @app.callback(
+        Output("command-table", "children"),
+        Input("command-table-asked", "n_clicks"),
+        Input("deferred", "data"),
+        State("run", "data"),
+        prevent_initial_call=True,
+    )
+    def command_table(clicks: Any, computed: Any, run_id: Any) -> Child:
+        if not is_open(clicks) or not computed:
+            return no_update
+        report = library.report(str(run_id), pair(computed.get("part")))
+        return drive_use_part.command_table(report) if report.drive.command_map else NOTHING
 
     for kind in LEAD_FIGURES:
 

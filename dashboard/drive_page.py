@@ -12,6 +12,7 @@ from analysis.words import moment, number
 from dashboard import tables, volts_figure
 from dashboard.address import DriveAddress, whole
 from dashboard.cards import cards_of, held_together, show_card
+from dashboard.command_figure import HEIGHT_PX as COMMAND_PX
 from dashboard.lanes import Lane, usual_keys
 from dashboard.overview import HEIGHT_PX as OVERVIEW_PX
 from dashboard.parts import QUIET, Child, aria, asked_for, data, folded, message, picture, plain, section
@@ -84,6 +85,14 @@ def drive_page(run: Run, run_id: str, address: DriveAddress, lanes: tuple[Lane, 
                 lead="Where the battery stood, and how steeply its voltage falls with current.",
             ),
             section("laps-part", "Laps", html.Div(waiting, id="laps")),
+            section(
+                "drive-part",
+                "How it was driven",
+                html.Div(id="drive-words"),
+                picture("command", COMMAND_PX, "Mean current of each side against the size of its command"),
+                asked_for("As a table: current by command", "command-table"),
+                lead="Stalls, reversing, charge won back by braking, and the current each side took for its command.",
+            ),
             section("findings-part", "Findings and cautions", html.Div(waiting, id="findings")),
             section(
                 "figures-part",

@@ -36,9 +36,14 @@ class Row:
 
 
 def limits_of(report: Report, place: str) -> tuple[Limit, Limit] | None:
-    """Earliest and latest opening of a fuse; None where the machine file or the tables do not support them."""
+    """Earliest and latest opening of a fuse; None where the machine file or the tables do not support them.
+
+    Nor where the curve is the other lead's current, on the far side of the controller.
+    """
     fuse = report.fuses.get(place)
     if fuse is None or fuse.family is None or fuse.rating_a is None or fuse.derated_a is None:
+        return None
+    if fuse.current_from in ("estimated", "bounded"):
         return None
     table = fuse_table(fuse.family, fuse.rating_a)
     if table is None:

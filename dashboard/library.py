@@ -17,8 +17,9 @@ from typing import Generic, TypeVar
 from analysis.decimate import Envelope
 from analysis.errors import AnalysisError
 from analysis.estimate import Estimate
+from analysis.long_envelope import LongEnvelope
 from analysis.report import Report, build_report
-from analysis.run import Run
+from analysis.run import WHOLE_ROWS, Run
 from analysis.shelf import Entry, find_run, list_runs, open_listed
 
 MOST_OPEN = 3
@@ -69,13 +70,14 @@ class OpenRun:
     """One whole run with its channels ready to be drawn."""
 
     run: Run
-    _envelopes: dict[str, Envelope | None] = field(default_factory=dict)
+    _envelopes: dict[str, Envelope | LongEnvelope | None] = field(default_factory=dict)
 
-    def envelope(self, si_name: str) -> Envelope | None:
+    def envelope(self, si_name: str) -> Envelope | LongEnvelope | None:
         """One channel; None where the run holds no valid sample of it."""
         if si_name not in self._envelopes:
-            series = self.run.series(si_name)
-            self._envelopes[si_name] = None if series is None else Envelope.of(series)
+            series = None if self.run.long else self.run.series(si_name)
+            short = None if series is None else Envelope.of(series)
+            self._envelopes[si_name] = LongEnvelope.of(self.run, si_name) if self.run.long else short
         return self._envelopes[si_name]
 
 
@@ -205,9 +207,10 @@ class Library:
 
 
 def _samples_open(opened: OpenRun) -> int:
-    return opened.run.rows
+    """Of a long run one sample in a block of 64 is kept twice."""
+    return opened.run.rows // 32 if opened.run.long else opened.run.rows
 
 
 def _samples_reported(report: Report) -> int:
     """A report over the whole run holds the run that is open anyway."""
-    return 0 if report.run.rows == report.run.file.rows else report.run.rows
+    return 0 if report.run.rows == report.run.file.rows else min(report.run.rows, WHOLE_ROWS)

@@ -7,6 +7,7 @@ from dash import html
 
 from analysis.answers import ENDS
 from analysis.estimate import Estimate
+from analysis.page import SOURCES
 from analysis.report import Report
 from analysis.words import full, moment, number
 from dashboard import exposure_figure, volts_figure
@@ -134,7 +135,8 @@ def current_facts(report: Report, lead: str) -> Child:
 
 def fuse_facts(report: Report, place: str) -> Child:
     """Rating, margins, and the rule they follow."""
-    fuse = report.fuses[place]
+    lead = report.fuse_leads[place]
+    fuse = lead.result
     return facts(
         [
             ("Rating", f"{fuse.rating_a:g} A" if fuse.rating_a else "not given in the machine file"),
@@ -143,7 +145,9 @@ def fuse_facts(report: Report, place: str) -> Child:
             ("Margin to latest opening", fuse.margin_latest),
             ("Time above rating", fuse.seconds_above_rating),
             ("Continuous share of rating", fuse.continuous_fraction),
+            ("Current", SOURCES[fuse.current_from]),
             ("Rule", plain(fuse.rule)),
+            ("Other ratings", plain(lead.advice.in_words())),
         ]
     )
 

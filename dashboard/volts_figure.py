@@ -42,7 +42,8 @@ def missing(report: Report) -> str | None:
 
 def _pairs(report: Report) -> tuple[Floats, Floats, Floats, Any]:
     """Time, current, voltage and gaps where both were measured."""
-    current, voltage = report.run.series("battery_current_a"), report.run.series("battery_voltage_v")
+    take = report.run.smooth if report.run.long else report.run.series
+    current, voltage = take("battery_current_a"), take("battery_voltage_v")
     assert current is not None
     assert voltage is not None
     return together(current, voltage)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -43,6 +45,29 @@ class Block:
 
 
 @dataclass(frozen=True, slots=True)
+class Stretch:
+    """A block that came in one or several pieces of the stream."""
+
+    block: Block
+    pieces: npt.NDArray[np.int64]
+    """Which pieces, rising, shape (pieces,)."""
+    ends: npt.NDArray[np.int64]
+    """Rows of the block up to the end of each, shape (pieces,)."""
+
+    @classmethod
+    def of(cls, block: Block, piece: int) -> Stretch:
+        """A block that came in one piece."""
+        return cls(block, np.array([piece]), np.array([len(block.time_us)]))
+
+    def parts(self) -> Iterator[tuple[int, Block]]:
+        """Each piece and the block that it holds of its own."""
+        start = 0
+        for piece, end in zip(self.pieces.tolist(), self.ends.tolist(), strict=True):
+            yield piece, part_of(self.block, slice(start, end))
+            start = end
+
+
+@dataclass(frozen=True, slots=True)
 class Booted:
     """The board has started anew: what follows belongs to this boot, samples or not."""
 
@@ -73,34 +98,67 @@ class BoardTime:
         self._last += step
         return self._last
 
+    def unwrap_all(self, raw: npt.NDArray[np.int64]) -> npt.NDArray[np.int64] | None:
+        """Board times of readings after the last one, which is the first of `raw`; each less than half a turn on.
+
+        None, and nothing done, where that would be further than any board runs.
+        """
+        assert self._last is not None
+        unwrapped = self._last + np.cumsum((raw[1:] - raw[:-1]) % CLOCK_WRAP)
+        if unwrapped[-1] > LONGEST_US:
+            return None
+        self._last = int(unwrapped[-1])
+        return unwrapped
+
+
+def part_of(block: Block, rows: slice) -> Block:
+    """Some rows of a block."""
+    return replace(block, time_us=block.time_us[rows], values=block.values[rows])
+
+
+@lru_cache(maxsize=64)
+def _limits(columns: tuple[str, ...]) -> npt.NDArray[np.int64]:
+    """Least and greatest value of each column that can be real, shape (2, columns)."""
+    return np.array([BY_NAME[name].valid for name in columns], np.int64).reshape(-1, 2).T
+
 
 def _null_impossible(layout: Layout, values: npt.NDArray[np.int64], offset: int) -> list[Item]:
     """Turn stored values that cannot be real into null, in place; one fault per column concerned."""
-    faults: list[Item] = []
-    for place, name in enumerate(layout.columns):
-        column = values[:, place]
-        low, high = BY_NAME[name].valid
-        wrong = ((column < low) | (column > high)) & (column != INT64_NULL)
-        if wrong.any():
-            column[wrong] = INT64_NULL
-            faults.append(Fault("range", offset, int(wrong.sum())))
-    return faults
+    low, high = _limits(layout.columns)
+    outside = (values < low) | (values > high)
+    if not outside.any():
+        return []
+    wrong = outside & (values != INT64_NULL)
+    counts = wrong.sum(axis=0).tolist()
+    values[wrong] = INT64_NULL
+    return [Fault("range", offset, count) for count in counts if count]
 
 
-def finish_block(
-    layout: Layout,
-    boot: int,
-    time_us: npt.NDArray[np.int64],
-    values: npt.NDArray[np.int64],
-    offset: int,
-    after: int | None,
-) -> list[Item]:
+def known_columns(block: Block) -> Block:
+    """The block without columns that this program does not know."""
+    columns = block.layout.columns
+    known = [place for place, name in enumerate(columns) if not name.startswith("unknown_")]
+    if len(known) == len(columns):
+        return block
+    layout = replace(block.layout, columns=tuple(columns[place] for place in known))
+    return replace(block, layout=layout, values=block.values[:, known])
+
+
+def goes_on_well(block: Block, after: int | None) -> bool:
+    """Whether `finish_block` would find nothing to count, whatever it were cut into."""
+    time_us = block.time_us
+    if (after is not None and time_us[0] <= after) or not (time_us[1:] > time_us[:-1]).all():
+        return False
+    low, high = _limits(block.layout.columns)
+    outside = (block.values < low) | (block.values > high)
+    return not (outside.any() and (outside & (block.values != INT64_NULL)).any())
+
+
+def finish_block(block: Block, offset: int, after: int | None) -> list[Item]:
     """Keep known columns and time that goes forward, from the last sample of the boot, `after`, on; count the rest."""
     items: list[Item] = []
-    known = [place for place, name in enumerate(layout.columns) if not name.startswith("unknown_")]
-    if len(known) < len(layout.columns):
-        values = values[:, known]
-        layout = replace(layout, columns=tuple(layout.columns[place] for place in known))
+    block = known_columns(block)
+    time_us, values = block.time_us, block.values
     latest = np.maximum.accumulate(time_us)
     forward = np.empty(len(time_us), bool)
     forward[0] = True
@@ -111,8 +169,8 @@ def finish_block(
         items += [Fault("order", offset, 1)] * int((~forward).sum())
         time_us, values = time_us[forward], values[forward]
     if len(time_us):
-        items += _null_impossible(layout, values, offset)
-        items.append(Block(layout, boot, time_us, values))
+        items += _null_impossible(block.layout, values, offset)
+        items.append(Block(block.layout, block.boot, time_us, values))
     return items
 
 

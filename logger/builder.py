@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter, deque
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -16,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.alarms import Alarm, Observer, Observers, alarm_of
-from logger.blocks import Block, Booted, Item
+from logger.blocks import LONGEST_US, Block, Booted, Item, Stretch
 from logger.channels import BY_WIRE_ID
 from logger.clock import ClockFit, RunClock
 from logger.decoder import BoardDecoder
@@ -24,10 +25,12 @@ from logger.extremes import BoardExtremes
 from logger.frames import Describe, Event, EventCode, Extremes, Fault
 from logger.journal import Damage, Record
 from logger.metadata import Gap, Metadata
-from logger.runfile import write_run
 from logger.segments import Segments
 
 MAX_EVENTS = 10_000
+BATCH_BYTES = 1 << 19
+"""What recovery decodes at a time."""
+BATCH_RECORDS = 4096
 GAP_FACTOR = 10
 """An interval longer than this many sample intervals is a gap."""
 
@@ -99,6 +102,33 @@ class RunBuilder:
         else:
             self._take_note(_note(record))
 
+    def accept_all(self, records: Iterable[Record | Damage]) -> None:
+        """Take records of the journal one after the other: the same as `accept` for each, several times as fast."""
+        waiting: list[Record] = []
+        size = 0
+        for record in records:
+            plain = isinstance(record, Record) and record.kind == "bytes"
+            if isinstance(record, Record) and plain:
+                waiting.append(record)
+                size += len(record.payload)
+            if waiting and (size >= BATCH_BYTES or len(waiting) >= BATCH_RECORDS or not plain):
+                self._accept_bytes(waiting)
+                waiting, size = [], 0
+            if not plain:
+                self.accept(record)
+        if waiting:
+            self._accept_bytes(waiting)
+
+    def _accept_bytes(self, records: Sequence[Record]) -> None:
+        host_us = np.array([record.host_us for record in records], np.int64)
+        for item in self._decoder.feed_pieces([record.payload for record in records]):
+            if isinstance(item, Stretch):
+                self._stretch(item, host_us)
+            else:
+                self._take(item, int(host_us[-1]))
+        self._host_us = int(host_us[-1])
+        self.bytes += sum(len(record.payload) for record in records)
+
     def _take_note(self, note: dict[str, Any]) -> None:
         if note.get("what") == "unplugged":
             self._why_gap = "unplugged"
@@ -157,8 +187,29 @@ class RunBuilder:
         if not later.all():
             run_us = run_us[later]
             block = replace(block, time_us=block.time_us[later], values=block.values[later])
-        if not len(run_us):
-            return
+        if len(run_us):
+            self._keep(run_us, block, bridged)
+
+    def _stretch(self, stretch: Stretch, host_us: npt.NDArray[np.int64]) -> None:
+        """Take a block that came in several records, each with its time: what `_block` makes of each part."""
+        if not self._take_parts(stretch, host_us[stretch.pieces]):
+            for piece, part in stretch.parts():
+                self._block(part, int(host_us[piece]))
+
+    def _take_parts(self, stretch: Stretch, host_us: npt.NDArray[np.int64]) -> bool:
+        """Take all parts at once; False, and nothing done, where one of them is a special case."""
+        if self._why_gap != "source":
+            return False
+        block = stretch.block
+        until_us = LONGEST_US if self._limit_us is None else self._limit_us
+        run_us = self._clock.place_parts(block.boot, block.time_us, stretch.ends, host_us, until_us)
+        if run_us is None:
+            return False
+        self._extremes.note_samples(block.boot, int(block.time_us[0]), int(block.time_us[-1]))
+        self._keep(run_us, block, None)
+        return True
+
+    def _keep(self, run_us: npt.NDArray[np.int64], block: Block, bridged: bool | None) -> None:
         self._note_gaps(run_us, block, bridged)
         self._previous_us = int(run_us[-1])
         self._why_gap = "source"
@@ -169,7 +220,7 @@ class RunBuilder:
     def _note_gaps(self, run_us: npt.NDArray[np.int64], block: Block, bridged: bool | None) -> None:
         """Record why samples are missing; whether an interval counts as a gap is decided by analysis from the times."""
         edges = run_us if self._previous_us is None else np.concatenate(([self._previous_us], run_us))
-        steps = np.diff(edges)
+        steps = edges[1:] - edges[:-1]
         if not len(steps):
             return
         interval = block.layout.interval_us or int(np.median(self._steps or steps))
@@ -198,8 +249,6 @@ class RunBuilder:
         self.alarms.update((alarm["number"], alarm) for alarm in self.observe())
         if self.trouble:
             self.faults["observer"] = len(self.trouble)
-        self._segments.seal()
-        self._segments.check()
         fit = self.clock
         metadata = replace(
             header,
@@ -218,7 +267,7 @@ class RunBuilder:
             extremes=self._extremes.as_json(),
             stop_reason=stop_reason,
         )
-        write_run(path, self._segments.paths, metadata)
+        self._segments.write(path, metadata)
         self.discard_segments()
         return metadata
 

@@ -7,6 +7,7 @@ Bytes arrive late, never early, so the line is laid along the earliest arrivals.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from operator import sub
 
 import numpy as np
 import numpy.typing as npt
@@ -126,6 +127,33 @@ class RunClock:
             self._last_host_us = host_us
             self._gather(host_us)
         return run_us, bridged
+
+    def place_parts(
+        self,
+        boot: int,
+        time_us: npt.NDArray[np.int64],
+        ends: npt.NDArray[np.int64],
+        host_us: npt.NDArray[np.int64],
+        until_us: int = LONGEST_US,
+    ) -> npt.NDArray[np.int64] | None:
+        """Run time of samples that came in several parts: what `place` says of each part.
+
+        `ends` are the rows up to the end of each part, `host_us` when it arrived. None, and nothing done, where one of
+        them is a special case or would end after `until_us`.
+        """
+        run_us = time_us + self._shift_us
+        if boot != self._boot or self._last_host_us is None or run_us[0] <= self._last_run_us or run_us[-1] > until_us:
+            return None
+        hosts, rows = host_us.tolist(), ends.tolist()
+        before_us = [self._last_host_us, *hosts[:-1]]
+        if max(map(sub, hosts, before_us)) >= CLOCK_WRAP // 2:
+            return None
+        for self._last_run_us, self._last_host_us in zip(run_us[ends - 1].tolist(), hosts, strict=True):
+            self._gather(self._last_host_us)
+        longer = [end for end, start in zip(rows, [0, *rows[:-1]], strict=True) if end - start > 1]
+        if longer:
+            self._last_interval_us = int(run_us[longer[-1] - 1] - run_us[longer[-1] - 2])
+        return run_us
 
     def _after_reset(self, first_us: int, last_us: int, host_us: int | None) -> int:
         """Shift of the new boot: its newest sample is as much later as the host saw pass, at the fitted rate."""

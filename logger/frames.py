@@ -12,6 +12,7 @@ import struct
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -281,6 +282,7 @@ def encode(message: Message, sequence: int) -> bytes:
     return cobs_encode(body + _CRC.pack(binascii.crc_hqx(body, 0xFFFF))) + b"\0"
 
 
+@lru_cache(maxsize=32)
 def _describe(payload: bytes) -> Describe:
     board_id, boot, layout, interval_us = _DESCRIBE.unpack_from(payload)
     at = _DESCRIBE.size
@@ -364,17 +366,30 @@ def decode(stuffed: bytes) -> Frame:
 
 def unpack_rows(samples: Samples, channels: Sequence[WireChannel]) -> npt.NDArray[np.int64] | None:
     """Stored values, shape (n, channels), int64, `INT64_NULL` where not measured; None if the rows do not fit."""
-    dtype = row_dtype(channels)
-    if len(samples.rows) != samples.count * dtype.itemsize:
+    if len(samples.rows) != samples.count * sum(channel.bits // 8 for channel in channels):
         return None
-    table = np.frombuffer(samples.rows, dtype)
-    out = np.empty((samples.count, len(channels)), np.int64)
-    for place, channel in enumerate(channels):
-        raw = table[f"c{place}"].astype(np.int64)
-        missing = raw == -(1 << (channel.bits - 1))
-        half = channel.denominator // 2
-        out[:, place] = channel.offset + (raw * channel.numerator + half) // channel.denominator
-        out[missing, place] = INT64_NULL
+    widths = {channel.bits for channel in channels}
+    if len(widths) == 1:
+        kind = f"<i{widths.pop() // 8}"
+        return _scaled(np.frombuffer(samples.rows, kind).reshape(samples.count, -1), channels)
+    table = np.frombuffer(samples.rows, row_dtype(channels))
+    parts = [_scaled(table[f"c{place}"][:, None], (channel,)) for place, channel in enumerate(channels)]
+    return np.concatenate(parts, axis=1)
+
+
+def _scaled(raw: npt.NDArray[np.signedinteger], channels: Sequence[WireChannel]) -> npt.NDArray[np.int64]:
+    """Stored values of raw ones of one width, both of shape (n, channels)."""
+    numerator, denominator, offset = np.array([(c.numerator, c.denominator, c.offset) for c in channels], np.int64).T
+    out = raw.astype(np.int64)
+    out *= numerator
+    divided = np.flatnonzero(denominator != 1)
+    if len(divided):
+        by = denominator[divided]
+        out[:, divided] = (out[:, divided] + by // 2) // by
+    out += offset
+    missing = raw == -(1 << (channels[0].bits - 1))
+    if missing.any():
+        out[missing] = INT64_NULL
     return out
 
 

@@ -18,6 +18,8 @@ from logger.ports import Port, PortGone
 
 MOST_WAITING_BYTES = 16 << 20
 """Bound of each queue: twenty minutes of a 115,200 baud line. A source beyond that is slowed down, not cut."""
+_LITTLE_BYTES = 1 << 16
+_MOST_TAKEN_BYTES = 1 << 19
 _ITEM_BYTES = 200
 """What an item costs beside its bytes."""
 
@@ -59,6 +61,21 @@ class _Queue:
             self._changed.notify_all()
             return item
 
+    def take(self, pause_s: float) -> list[Record | LoggerError]:
+        """What is there, up to a bound; after a pause where that is little, so that little is not taken often."""
+        if self._bytes < _LITTLE_BYTES:
+            time.sleep(pause_s)
+        taken: list[Record | LoggerError] = []
+        with self._changed:
+            left = _MOST_TAKEN_BYTES
+            while self._items and left > 0:
+                item, cost = self._items.popleft()
+                taken.append(item)
+                self._bytes -= cost
+                left -= cost
+            self._changed.notify_all()
+        return taken
+
 
 class Intake:
     """Reads one port into one journal; gives every record on once it is written there."""
@@ -74,9 +91,9 @@ class Intake:
         self._reader.start()
         self._keeper.start()
 
-    def next(self, timeout_s: float) -> Record | LoggerError | None:
-        """The next record, or what ended the port or the journal, last of all; None where nothing came in time."""
-        return self._written.get(timeout_s)
+    def take(self, pause_s: float) -> list[Record | LoggerError]:
+        """The next records, and last of all what ended the port or the journal; after a pause where few have come."""
+        return self._written.take(pause_s)
 
     def end(self, linger_s: float = 0.0) -> None:
         """Read no more after `linger_s`; what was read is still written. Harmless when repeated."""

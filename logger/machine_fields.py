@@ -184,6 +184,18 @@ class Fuse:
             "supply_leg", "motor_lead", "unknown", text="Between battery and controller, or between it and the motor."
         ),
     ] = None
+    holder_a: Annotated[
+        float | None, number("A", 0.5, 1000, 60, "Greatest fuse rating that its holder is made for.")
+    ] = None
+    capacitors: Annotated[
+        str | None,
+        choice(
+            "load_side",
+            "battery_side",
+            "unknown",
+            text="Where the controller's input capacitors sit, seen from the fuse.",
+        ),
+    ] = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,6 +256,16 @@ class Controller:
     sensed: Annotated[
         str | None,
         choice("supply_leg", "motor_lead", "unknown", text="Where the left and right current sensors sit."),
+    ] = None
+    command_sets: Annotated[
+        str | None,
+        choice("voltage", "current", "unknown", text="What a command asks of it: a share of its supply, or a current."),
+    ] = None
+    dead_band_us: Annotated[
+        float | None, number("µs", 0, 250, 40, "Pulse width to either side of the centre that commands nothing.")
+    ] = None
+    ramp_s: Annotated[
+        float | None, number("s", 0, 30, 0.4, "Time it takes from nothing to full when a stick is thrown.")
     ] = None
 
 

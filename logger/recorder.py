@@ -42,6 +42,8 @@ DISK_WARN_BYTES = 500 << 20
 DISK_STOP_BYTES = 100 << 20
 RING_S = 20.0
 """Time between two looks at the ring."""
+_TURN_S = 0.05
+"""Pause between two looks at what arrived: twenty small frames at once cost little more to decode than one."""
 _OBSERVE_S = 0.1
 """Time between two looks of the observers at what arrived."""
 _LAST_WORDS_S = 0.2
@@ -193,16 +195,16 @@ class Recorder:
         link.tell(Kind.IDENTIFY, Kind.STOP, Kind.START)
         try:
             while True:
-                arrived = intake.next(0.05)
-                if isinstance(arrived, Record):
-                    self._decode(builder, arrived)
-                elif isinstance(arrived, PortEnded):
+                arrived = intake.take(_TURN_S)
+                self._decode(builder, *(item for item in arrived if isinstance(item, Record)))
+                ended = arrived[-1] if arrived else None
+                if isinstance(ended, PortEnded):
                     raise Stop("source ended", 0)
-                elif isinstance(arrived, StorageError):
-                    raise arrived
-                elif arrived is not None:
+                if isinstance(ended, StorageError):
+                    raise ended
+                if isinstance(ended, LoggerError):
                     intake.end()
-                    self._teller.say(f"{arrived} Waiting up to ten minutes for it; what was recorded is kept.")
+                    self._teller.say(f"{ended} Waiting up to ten minutes for it; what was recorded is kept.")
                     self._note(journal, builder, what="unplugged")
                     port = self._reopen(link)
                     self._note(journal, builder, what="reopened")
@@ -219,15 +221,14 @@ class Recorder:
             link.tell(Kind.STOP)
             intake.end(linger_s=_LAST_WORDS_S)
             link.close()
-            for record in intake.rest():
-                self._decode(builder, record)
+            self._decode(builder, *intake.rest())
 
-    def _decode(self, builder: RunBuilder, record: Record) -> None:
+    def _decode(self, builder: RunBuilder, *records: Record) -> None:
         """Decode what is in the journal already. Should that fail, or a segment find no room, the journal goes on."""
         if not self._decoding:
             return
         try:
-            builder.accept(record)
+            builder.accept_all(records)
         except Exception as error:
             self._decoding = False
             why = str(error) if isinstance(error, StorageError) else f"Decoding failed, a defect: {error!r}."
@@ -327,6 +328,7 @@ class Recorder:
                 metadata = builder.finish(path, run_header(header, builder.clock), stop.reason)
             except SegmentError as error:
                 self._teller.say(f"{error} The run is decoded from the journal again.")
+                builder.discard_segments()
                 metadata = rebuild(JournalReader(journal), path, header, stop.reason)
         except Exception as error:
             why = str(error) if isinstance(error, LoggerError) else f"Writing the run failed, a defect: {error!r}."

@@ -51,8 +51,7 @@ def rebuild(reader: JournalReader, path: Path, header: dict[str, Any], stop_reas
     """Decode a journal into the run file `path`; None where it holds no sample. Raises StorageError."""
     builder = RunBuilder(path.parent, str(header["run_id"]), limit_us=_limit_us(header))
     try:
-        for record in reader:
-            builder.accept(record)
+        builder.accept_all(reader)
         return builder.finish(path, run_header(header, builder.clock), stop_reason)
     finally:
         builder.discard_segments()

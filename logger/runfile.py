@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import os
 import warnings
+import zlib
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import polars as pl
@@ -25,6 +26,8 @@ _ZSTD_LEVEL = 3
 _POLARS_FAILS = (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError)
 """What polars raises on damaged or hostile files; a panic in its core is no Exception."""
 
+Digest = tuple[int, dict[str, int]]
+"""Rows, and a checksum of each column's values."""
 _Step = Callable[[Path], None]
 
 
@@ -37,6 +40,8 @@ class RunFile:
     columns: tuple[str, ...]
     """Channel columns present, in table order, without time."""
     rows: int
+    _frame: pl.LazyFrame = field(repr=False, compare=False)
+    """The file with its footer read: a day's takes longer to read than ten seconds of it."""
 
     def read(
         self, columns: Sequence[str], start_row: int = 0, rows: int | None = None, *, with_time: bool = True
@@ -44,7 +49,7 @@ class RunFile:
         """The named columns of a stretch of rows, time first where wanted; only what is asked for is loaded."""
         wanted = (TIME_COLUMN, *columns) if with_time else columns
         try:
-            found = _scan(self.path).select(wanted).slice(start_row, rows).collect()
+            found = self._frame.select(wanted).slice(start_row, rows).collect()
         except _POLARS_FAILS as error:
             raise self._damaged() from error
         if (with_time and found[TIME_COLUMN].null_count()) or found.height != len(range(self.rows)[start_row:][:rows]):
@@ -78,8 +83,9 @@ def open_run(path: Path) -> RunFile:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             described = pl.read_parquet_metadata(path)
-            schema = _scan(path).collect_schema()
-            rows = int(_scan(path).select(pl.len()).collect().item())
+            frame = _scan(path)
+            schema = frame.collect_schema()
+            rows = int(frame.select(pl.len()).collect().item())
     except _POLARS_FAILS as error:
         raise RunFileError(f"{path} is truncated or damaged. Recover its journal, or copy it anew.") from error
     if KEY not in described:
@@ -90,23 +96,33 @@ def open_run(path: Path) -> RunFile:
     wrong = [name for name, kind in schema.items() if name in BY_NAME and kind != pl.Int32]
     if schema.get(TIME_COLUMN) != pl.Int64 or wrong:
         raise RunFileError(f"{path}: column {(wrong or [TIME_COLUMN])[0]} has not the type of a run file.")
-    return RunFile(path, metadata, tuple(c.name for c in CHANNELS if c.name in schema), rows)
+    return RunFile(path, metadata, tuple(c.name for c in CHANNELS if c.name in schema), rows, frame)
 
 
 def write_segment(path: Path, frame: pl.DataFrame) -> None:
-    """Write one sealed stretch of samples and make it durable."""
-    _durable(path, lambda temporary: frame.write_parquet(
-        temporary, compression="zstd", compression_level=_ZSTD_LEVEL, row_group_size=ROW_GROUP
-    ))  # fmt: skip
+    """Write one sealed stretch of samples, columns in table order, and make it durable."""
+    _durable(path, lambda temporary: _write(temporary, frame, None))
 
 
-def write_run(path: Path, segments: Sequence[Path], metadata: Metadata) -> None:
+def digest(frame: pl.DataFrame) -> Digest:
+    """What tells whether rows read later are these."""
+    return frame.height, {name: _column_digest(frame[name]) for name in frame.columns}
+
+
+def _column_digest(column: pl.Series) -> int:
+    nulls = zlib.crc32(column.is_null().to_numpy().data) if column.null_count() else 0
+    return zlib.crc32(column.fill_null(0).rechunk().to_numpy().data, nulls)
+
+
+def write_run(
+    path: Path, segments: Sequence[Path], metadata: Metadata, digests: Sequence[Digest] | None = None
+) -> None:
     """Stream segments into one run file, re-read it and compare; memory does not grow with the run.
 
+    `digests` tell what was in memory when each segment was sealed; without them the segments are asked.
     Raises StorageError if `path` exists, cannot be written, or does not read back as it was written.
     """
-    if path.exists():
-        raise StorageError(f"{path} exists already and is not overwritten. Name another file with --out.")
+    _refuse_existing(path)
 
     def sink(temporary: Path) -> None:
         with warnings.catch_warnings():
@@ -121,17 +137,35 @@ def write_run(path: Path, segments: Sequence[Path], metadata: Metadata) -> None:
                 metadata={KEY: metadata.to_json()},
             )
 
-    _durable(path, sink, check=lambda temporary: _compare(temporary, segments))
+    known = digests or [digest(pl.read_parquet(part, glob=False, hive_partitioning=False)) for part in segments]
+    _durable(path, sink, check=lambda temporary: _compare(temporary, known))
 
 
 def write_frame(path: Path, frame: pl.DataFrame, metadata: Metadata) -> None:
-    """Write a run that is in memory already, through the same door."""
-    segment = path.with_name(f".{path.name}.segment")
-    write_segment(segment, frame)
-    try:
-        write_run(path, [segment], metadata)
-    finally:
-        segment.unlink(missing_ok=True)
+    """Write a run that is in memory, re-read it and compare."""
+    _refuse_existing(path)
+    _durable(
+        path,
+        lambda temporary: _write(temporary, frame, metadata),
+        check=lambda temporary: _compare(temporary, [digest(frame)]),
+    )
+
+
+def _refuse_existing(path: Path) -> None:
+    if path.exists():
+        raise StorageError(f"{path} exists already and is not overwritten. Name another file with --out.")
+
+
+def _write(path: Path, frame: pl.DataFrame, metadata: Metadata | None) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        frame.select(_ordered(set(frame.columns))).write_parquet(
+            path,
+            compression="zstd",
+            compression_level=_ZSTD_LEVEL,
+            row_group_size=ROW_GROUP,
+            metadata=None if metadata is None else {KEY: metadata.to_json()},
+        )
 
 
 def _joined(segments: Sequence[Path]) -> pl.LazyFrame:
@@ -139,20 +173,27 @@ def _joined(segments: Sequence[Path]) -> pl.LazyFrame:
     scans = [_scan(segment) for segment in segments]
     names = [set(scan.collect_schema().names()) for scan in scans]
     present = set().union(*names)
-    ordered = [TIME_COLUMN, *(channel.name for channel in CHANNELS if channel.name in present)]
     if all(name == present for name in names):
-        return pl.scan_parquet(list(segments), glob=False, hive_partitioning=False).select(ordered)
-    return pl.concat(scans, how="diagonal").select(ordered)
+        return pl.scan_parquet(list(segments), glob=False, hive_partitioning=False).select(_ordered(present))
+    return pl.concat(scans, how="diagonal").select(_ordered(present))
 
 
-def _compare(joined: Path, segments: Sequence[Path]) -> None:
+def _ordered(present: set[str]) -> list[str]:
+    """Columns in table order."""
+    return [TIME_COLUMN, *(channel.name for channel in CHANNELS if channel.name in present)]
+
+
+def _compare(joined: Path, digests: Sequence[Digest]) -> None:
+    """Read the whole file and see that it holds what the digests say; StorageError where it does not."""
     offset = 0
-    for segment in segments:
-        part = pl.read_parquet(segment, glob=False, hive_partitioning=False)
-        again = _scan(joined).select(part.columns).slice(offset, part.height).collect()
-        if not again.equals(part):
+    for rows, columns in digests:
+        again = _scan(joined).slice(offset, rows).collect()
+        height, found = digest(again)
+        absent = [again[name] for name in found if name not in columns]
+        same = height == rows and all(found.get(name) == told for name, told in columns.items())
+        if not same or any(column.null_count() < rows for column in absent):
             raise StorageError(f"{joined} does not read back as it was written: the disk may be failing.")
-        offset += part.height
+        offset += rows
     if _scan(joined).select(pl.len()).collect().item() != offset:
         raise StorageError(f"{joined} does not read back as it was written: the disk may be failing.")
 

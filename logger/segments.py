@@ -13,17 +13,19 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from logger.blocks import Block
+from logger.blocks import Block, part_of
 from logger.channels import CHANNELS, INT32_NULL, TIME_COLUMN
 from logger.errors import SegmentError
 from logger.frames import INT64_NULL
-from logger.runfile import write_segment
+from logger.metadata import Metadata
+from logger.runfile import Digest, digest, write_frame, write_run, write_segment
 
 SEGMENT_US = 600_000_000
 MAX_ROWS = 1_000_000
 LEAST_ROWS = 1_000
 """A segment by time alone needs so many, so that a board with a wild clock does not make a file of every sample."""
 _LOOSE_BLOCKS = 256
+_LOOSE_ROWS = 20_000
 _PIECE = 1 << 20
 
 _Placed = tuple[npt.NDArray[np.int64], Block]
@@ -36,23 +38,27 @@ class Segments:
         self._folder = folder
         self._run_id = run_id
         self._loose: list[_Placed] = []
+        self._loose_rows = 0
         self._packed: list[pl.DataFrame] = []
         self._rows = 0
         self._start_us = 0
         self._sums: dict[Path, int] = {}
-
-    @property
-    def paths(self) -> list[Path]:
-        """Sealed segments, oldest first."""
-        return list(self._sums)
+        self._digests: list[Digest] = []
 
     def add(self, run_us: npt.NDArray[np.int64], block: Block) -> None:
         """Take the next samples. Raises StorageError where a segment that is due cannot be written."""
+        while len(run_us) > (room := MAX_ROWS - self._rows):
+            self._add(run_us[:room], part_of(block, slice(room)))
+            run_us, block = run_us[room:], part_of(block, slice(room, None))
+        self._add(run_us, block)
+
+    def _add(self, run_us: npt.NDArray[np.int64], block: Block) -> None:
         if not self._rows:
             self._start_us = int(run_us[0])
         self._loose.append((run_us, block))
         self._rows += len(run_us)
-        if len(self._loose) >= _LOOSE_BLOCKS:
+        self._loose_rows += len(run_us)
+        if len(self._loose) >= _LOOSE_BLOCKS or self._loose_rows >= _LOOSE_ROWS:
             self._pack()
         long = int(run_us[-1]) - self._start_us >= SEGMENT_US
         if self._rows >= MAX_ROWS or (long and self._rows >= LEAST_ROWS):
@@ -61,17 +67,31 @@ class Segments:
     def _pack(self) -> None:
         if self._loose:
             self._packed.append(_frame(self._loose))
-            self._loose = []
+            self._loose, self._loose_rows = [], 0
 
     def seal(self) -> None:
         """Write what is in memory as a segment. Raises StorageError."""
         if not self._rows:
             return
-        self._pack()
+        frame = self._table()
         path = self._folder / f".{self._run_id}.seg-{len(self._sums) + 1:04d}.parquet"
-        write_segment(path, pl.concat(self._packed, how="diagonal"))
+        write_segment(path, frame)
         self._sums[path] = _checksum(path)
+        self._digests.append(digest(frame))
         self._packed, self._rows = [], 0
+
+    def _table(self) -> pl.DataFrame:
+        self._pack()
+        return pl.concat(self._packed, how="diagonal")
+
+    def write(self, path: Path, metadata: Metadata) -> None:
+        """Write the run file: all that was added. Raises StorageError, SegmentError."""
+        if not self._sums:
+            write_frame(path, self._table(), metadata)
+            return
+        self.seal()
+        self.check()
+        write_run(path, list(self._sums), metadata, self._digests)
 
     def check(self) -> None:
         """Raise SegmentError where a segment is not what was sealed."""
@@ -87,7 +107,7 @@ class Segments:
         """Remove the sealed segments: their samples are in the run file, or can be decoded from the journal again."""
         for path in self._sums:
             path.unlink(missing_ok=True)
-        self._sums = {}
+        self._sums, self._digests = {}, []
 
 
 def _checksum(path: Path) -> int:
@@ -101,22 +121,26 @@ def _checksum(path: Path) -> int:
 def _frame(blocks: Sequence[_Placed]) -> pl.DataFrame:
     """One table from blocks of possibly different layouts, channel columns in table order."""
     present = {name for _, block in blocks for name in block.layout.columns}
+    names = [channel.name for channel in CHANNELS if channel.name in present]
+    table = np.concatenate([_narrow(block, names) for _, block in blocks]).T
     columns: dict[str, pl.Series] = {
         TIME_COLUMN: pl.Series(TIME_COLUMN, np.concatenate([run_us for run_us, _ in blocks]), pl.Int64)
     }
-    for channel in CHANNELS:
-        if channel.name not in present:
-            continue
-        parts = []
-        for run_us, block in blocks:
-            names = block.layout.columns
-            if channel.name in names:
-                parts.append(block.values[:, names.index(channel.name)])
-            else:
-                parts.append(np.full(len(run_us), INT64_NULL, np.int64))
-        values = np.concatenate(parts)
-        # Valid values fit in 32 bits, and none of them is the least such number.
-        small = np.where(values == INT64_NULL, INT32_NULL, values).astype(np.int32)
-        series = pl.Series(channel.name, small, pl.Int32)
-        columns[channel.name] = series.set(series == INT32_NULL, None) if (small == INT32_NULL).any() else series
+    for name, values in zip(names, table, strict=True):
+        series = pl.Series(name, np.ascontiguousarray(values), pl.Int32)
+        columns[name] = series.set(series == INT32_NULL, None) if (values == INT32_NULL).any() else series
     return pl.DataFrame(columns)
+
+
+def _narrow(block: Block, names: Sequence[str]) -> npt.NDArray[np.int32]:
+    """The named columns in 32 bits: valid values fit, and none of them is the least such number."""
+    values = block.values
+    small = np.where(values == INT64_NULL, INT32_NULL, values).astype(np.int32)
+    have = block.layout.columns
+    if list(have) == names:
+        return small
+    out = np.full((len(values), len(names)), INT32_NULL, np.int32)
+    for place, name in enumerate(names):
+        if name in have:
+            out[:, place] = small[:, have.index(name)]
+    return out

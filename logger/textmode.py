@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.blocks import CLOCK_WRAP, LONGEST_US, Item, Layout, finish_block, last_time
+from logger.blocks import CLOCK_WRAP, LONGEST_US, Block, Item, Layout, finish_block, last_time
 from logger.channels import BY_NAME, BY_SI_NAME
 from logger.frames import INT64_NULL, Fault
 
@@ -154,6 +154,6 @@ class TextReader:
         self._rows = []
         time_us = np.array([time for time, _ in rows], np.int64)
         values = np.array([values for _, values in rows], np.int64).reshape(len(rows), -1)
-        done = finish_block(header.layout, self._boot, time_us, values, self._rows_offset, self._after)
+        done = finish_block(Block(header.layout, self._boot, time_us, values), self._rows_offset, self._after)
         self._after = last_time(done, self._after)
         items += done

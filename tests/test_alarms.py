@@ -289,3 +289,26 @@ def test_the_observer_reads_storage_units_and_nulls() -> None:
     (raised,) = (alarm_of(entry) for entry in found)
     assert raised is not None
     assert (raised["code"], raised["value"], raised["at_s"]) == ("receiver_low", pytest.approx(3.7), 1.02)
+
+
+def test_a_fuse_that_cannot_be_watched_is_said_with_the_reason(capsys: pytest.CaptureFixture[str]) -> None:
+    text = """
+[fuse.main]
+family = "blade_large"
+rating_a = 60
+[fuse.left]
+family = "blade_medium"
+position = "motor_lead"
+[fuse.right]
+family = "blade_medium"
+position = "supply_leg"
+[controller]
+sensed = "supply_leg"
+"""
+    amptally.observers(parse(text, "m.toml"))
+    assert capsys.readouterr().err == (
+        "Not watched by alarms: fuse left (its current is measured elsewhere), fuse right (its rating is not given).\n"
+    )
+    amptally.observers(load(CART))
+    amptally.observers(parse("", "m.toml"))
+    assert capsys.readouterr().err == ""

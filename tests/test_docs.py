@@ -17,7 +17,8 @@ def source_codes() -> set[str]:
     found: set[str] = set()
     for path in (ROOT / "analysis").rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Finding" and len(node.args) > 1:
+            made = isinstance(node, ast.Call) and getattr(node.func, "id", "") in ("Finding", "Doubt")
+            if isinstance(node, ast.Call) and made and len(node.args) > 1:
                 found |= {c.value for c in ast.walk(node.args[1]) if isinstance(c, ast.Constant)}
     fuse = (ROOT / "analysis" / "fuse.py").read_text(encoding="utf-8")
     return found | set(re.findall(r'"(fuse_[a-z_]+)"', fuse))

@@ -442,3 +442,11 @@ def test_150_000_samples_and_60_windows_stay_quick() -> None:
         exposure.worst(float(window_s))
     # Measured 0.03 s on two cores; a full pass over all cells for each window takes about 3 s.
     assert time.perf_counter() - begin < 1.0
+
+
+def test_sampled_time_up_to_a_moment_leaves_gaps_out() -> None:
+    """Samples at 0, 1, 2, then 5 and 6 s, the 3 s between them a gap: 3.5 s lie in it, 5.5 s behind it."""
+    t = np.array([0.0, 1.0, 2.0, 5.0, 6.0]) + 10
+    exposure = Exposure.prepare(t, np.ones(5), np.array([False, False, True, False]))
+    moments = (9.0, 10.0, 11.5, 12.0, 13.5, 15.0, 15.5, 16.0, 20.0)
+    assert [exposure.sampled_until(at) for at in moments] == pytest.approx([0, 0, 1.5, 2, 2, 2, 2.5, 3, 3])

@@ -504,7 +504,7 @@ def test_medium_blade_column_follows_the_rating() -> None:
 
 KEYS = {
     "rating_a", "derated_a", "family", "margin", "margin_latest", "tightest_window_s", "tightest_at_s",
-    "seconds_above_rating", "continuous_fraction", "verdict", "rule",
+    "seconds_above_rating", "continuous_fraction", "verdict", "rule", "current_from",
 }  # fmt: skip
 
 

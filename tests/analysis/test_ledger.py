@@ -133,3 +133,15 @@ def test_more_drawn_than_there_can_be_is_refused(tmp_path: Path) -> None:
     for hour in range(9, 13):
         drove(tmp_path, f"r{hour}", at(hour))
     assert "must be wrong" in (charge_of(drove(tmp_path, "m", at(14))).refused or "")
+
+
+def test_a_run_whose_current_is_turned_does_not_fill_the_battery(tmp_path: Path) -> None:
+    amps = 20 + 15 * np.sin(T_S / 3) + np.random.default_rng(2).normal(0, 0.1, len(T_S))
+    for name, hour, sign in (("a", 8, 1.0), ("b", 9, -1.0)):
+        channels = {"battery_current_a": sign * amps, "battery_voltage_v": 25 - 0.02 * amps}
+        described = {"machine": CART, "start_utc": at(hour), "start_charge": 1.0 if name == "a" else None}
+        write_run(tmp_path / f"{name}.parquet", T_S, channels, **described)
+    found = charge_of(drove(tmp_path, "c", at(10)))
+    assert found.refused == (
+        "the ledger stops at run b of this battery: the sign of the battery current looks turned (finding current_sign)"
+    )

@@ -15,8 +15,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from analysis import lap_table, long_square, run, run_exposure
+from analysis import lap_table, long_envelope, long_square, run, run_exposure
+from analysis.decimate import Envelope
 from analysis.exposure import Exposure
+from analysis.long_envelope import LongEnvelope
 from analysis.report import build_report
 from analysis.run import Run
 from analysis.run_exposure import prepare_exposure
@@ -166,6 +168,54 @@ def test_windows_of_a_long_run_are_exact(
             # Ends are found between blocks of sixteen samples before they are looked at in full.
             slack = 16 * 0.002 * long.peak_a**2 / (window_s * best.rms_a**2)
             assert (1 - slack) * best.rms_a <= least.rms_a <= best.rms_a * (1 + 1e-9)
+
+
+@pytest.mark.parametrize("gaps", [0, 3])
+def test_short_windows_are_found_while_reading(tmp_path: Path, gaps: int) -> None:
+    t_s, channels = drive(8, 30_000, gaps)
+    channels["left_current_a"][4090:4100] = 95.0 - np.abs(np.arange(10) - 4.2)  # across the first two stretches
+    path = write_run(tmp_path / "a.parquet", t_s, {"left_current_a": channels["left_current_a"]}, machine=CART)
+    windows = [0.004, 0.01, 0.02, 0.15, 1.0, 100.0]
+    whole = prepare_exposure(Run.open(path), "left")
+    with read_in_stretches():
+        long = prepare_exposure(Run.open(path), "left", windows)
+        assert whole is not None
+        assert long is not None
+        assert isinstance(long.square, long_square.LongSquare)
+        assert list(long.square.known) == windows[:5]
+        for window_s in windows[:5]:
+            one, other = whole.worst(window_s), long.worst(window_s)
+            assert other.rms_a == pytest.approx(one.rms_a, rel=1e-9)
+            assert other.start_s == pytest.approx(one.start_s, abs=1e-6)
+            assert long.worst_above(window_s, 1.001 * one.rms_a) is None
+
+
+@pytest.mark.parametrize("share", [1.0, 0.3, 0.01])
+@pytest.mark.parametrize("gaps", [0, 5])
+def test_a_long_run_is_drawn_with_every_peak(tmp_path: Path, gaps: int, share: float) -> None:
+    t_s, channels = drive(11, 30_000, gaps)
+    path = write_run(tmp_path / "a.parquet", t_s, {"left_current_a": channels["left_current_a"]}, machine=CART)
+    series = Run.open(path).series("left_current_a")
+    assert series is not None
+    from_s, to_s = 0.2 * t_s[-1], (0.2 + 0.7 * share) * t_s[-1]
+    inside = series.value[(series.time_s >= from_s) & (series.time_s <= to_s)]
+    with read_in_stretches(), patch.object(long_envelope, "FINE", 1000):
+        envelope = LongEnvelope.of(Run.open(path), "left_current_a")
+        assert envelope is not None
+        drawn = envelope.thin(from_s, to_s, 50)
+        edges = np.linspace(from_s, to_s, 6)
+        least, greatest = envelope.ranges(edges)
+    shown = drawn.value[(drawn.time_s >= from_s) & (drawn.time_s <= to_s)]
+    assert len(drawn.time_s) <= 2 * 50 + 4 + 3 * gaps
+    assert np.nanmax(shown) == greatest.max() == inside.max()
+    assert np.nanmin(shown) == least.min() == inside.min()
+    # A NaN breaks the line wherever a gap lies inside.
+    ends = series.time_s[1:][series.gap_after]
+    assert np.isnan(drawn.value).sum() == ((ends > from_s) & (ends < to_s)).sum()
+    if share == 0.01:
+        exact = Envelope.of(series).thin(from_s, to_s, 50)
+        assert np.array_equal(exact.value, drawn.value, equal_nan=True)
+        assert np.array_equal(exact.time_s, drawn.time_s)
 
 
 def test_interval_rms_of_a_long_run(tmp_path: Path) -> None:

@@ -29,6 +29,7 @@ CURRENT = {"peak_a": E, "mean_a": E, "rms_a": dict.fromkeys(PERCENT, E), "exposu
 FUSE = {
     "rating_a": None, "derated_a": None, "family": None, "margin": E, "margin_latest": E, "tightest_window_s": None,
     "tightest_at_s": None, "seconds_above_rating": E, "continuous_fraction": E, "verdict": None, "rule": None,
+    "current_from": None, "advice": {"next_up_a": None, "next_down_a": None, "fits_a": list, "why": None},
 }  # fmt: skip
 WIRE = {
     "conductor": None, "ampacity_a": None, "ampacity_basis": None, "margin": E, "adiabatic_margin": E, "drop_v": E,
@@ -55,12 +56,19 @@ TREE: dict[str, Any] = {
     },
     "remaining": {"charge_ah": E, "energy_wh": E, "runtime_s": E, "distance_m": E, "ends_by": None, "evidence": None},
     "laps": {"method": None, "found": None, "each": list, "per_charge": E, "remaining": E},
+    "drive": {
+        "stall_s": E, "stalls": list, "reversing_s": E, "reversing_fraction": E, "regenerated_ah": E,
+        "regenerated_fraction": E, "peak_recovered_a": E, "peak_recovered_at_s": None, "left_share": E,
+        "laps_left_share": list, "command_map": list, "command_map_refused": None,
+    },
     "findings": list,
 }  # fmt: skip
 SHAPES = {
     "gaps": {"start_s", "end_s", "kind", "bridged_ah"},
     "each": {"start_s", "end_s", "duration_s", "net_wh", "net_ah", "peak_a"},
     "findings": {"severity", "code", "what", "evidence", "next"},
+    "stalls": {"side", "start_s", "end_s"},
+    "command_map": {"side", "from", "to", "samples", "seconds", "mean_a", "median_a"},
 }
 # docs/nomenclature.md, Units
 UNITS = {"_rating": "s", "_a": "A", "_v": "V", "_w": "W", "_ah": "Ah", "_wh": "Wh", "_s": "s", "_m": "m"}
@@ -349,15 +357,38 @@ def test_a_single_sample(tmp_path: Path) -> None:
     assert found["battery"]["min_voltage_v"]["value"] == pytest.approx(24.0)
 
 
+MOTOR_LEAD = CART.replace('sensed = "supply_leg"', 'sensed = "motor_lead"')
+
+
 def test_currents_in_motor_leads(tmp_path: Path) -> None:
-    machine = CART.replace('sensed = "supply_leg"', 'sensed = "motor_lead"')
-    found = checked(report_of(tmp_path, {**DRIVE, "right_current_a": -0.4 * AMPS}, machine=machine))
-    assert "supply leg" in found["energy"]["by_channel"]["left"]["net_ah"]["refused"]
+    report = report_of(tmp_path, {**DRIVE, "right_current_a": -0.4 * AMPS}, machine=MOTOR_LEAD)
+    found = checked(report)
+    # Throttle 1800 µs: a command of 0.6 on both sides, whatever the sign of the right sensor.
+    for side, share in (("left", 0.6), ("right", 0.4)):
+        charge = found["energy"]["by_channel"][side]["net_ah"]
+        assert charge["value"] == pytest.approx(0.6 * share * np.trapezoid(AMPS, T_S) / 3600, rel=1e-3)
+        assert "estimated" in charge["basis"]
     assert "supply leg" in found["battery"]["balance_residual_a"]["refused"]
-    # The fuse sits in the supply leg and the sensor does not: no plain margin.
-    assert found["fuse"]["left"]["verdict"] == "unknown"
-    assert "measured in the motor lead" in found["fuse"]["left"]["margin"]["refused"]
+    # The fuse sits in the supply leg, the sensor does not, and samples 50 ms apart may miss greater currents.
+    left = found["fuse"]["left"]
+    assert left["current_from"] == "estimated"
+    assert (left["margin"]["bound"], left["verdict"]) == ("at_most", "unknown")
+    assert "not measured, it is estimated" in left["rule"]
+    assert "fuse_place_differs" in codes(report)
+    assert "estimated through the controller's duty, not measured" in answers(report)[0].text
     assert found["current"]["right"]["peak_a"]["value"] == pytest.approx(16.0)
+
+
+def test_currents_in_motor_leads_without_commands_are_bounds(tmp_path: Path) -> None:
+    t_s = np.arange(0, 60, 0.01)
+    amps = np.where(t_s < 10, 0.0, np.where(t_s % 4 < 2, 40.0, 10.0))
+    channels = {"left_current_a": 0.6 * amps, "battery_current_a": amps, "battery_voltage_v": 25.4 - 0.03 * amps}
+    report = report_of(tmp_path, channels, t_s, machine=MOTOR_LEAD)
+    found = checked(report)
+    assert found["fuse"]["left"]["current_from"] == "bounded"
+    assert found["fuse"]["left"]["margin"]["bound"] == "at_least"
+    assert "so a bound alone" in answers(report)[0].text
+    assert "no command pulses" in found["energy"]["by_channel"]["left"]["net_ah"]["refused"]
 
 
 def test_a_part_keeps_rest_and_count_of_the_whole(tmp_path: Path) -> None:

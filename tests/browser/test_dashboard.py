@@ -65,12 +65,12 @@ def test_from_the_list_to_the_demo_drive(tab: Tab) -> None:
     expect(cards.first).to_contain_text("95 %:")
     cards.first.locator("summary").click()
     expect(cards.first).to_contain_text("sensor gain")
-    for picture in ("traces", "overview", "exposure", "volts", "laps-picture"):
+    for picture in ("traces", "overview", "exposure", "volts", "laps-picture", "command"):
         page.wait_for_selector(f"#{picture} .trace, #{picture} .heatmaplayer image")
     heads = page.locator("main h2").all_inner_texts()
     assert heads == [
         "Answers", "Traces", "How much current, for how long", "Voltage against current", "Laps",
-        "Findings and cautions", "All figures",
+        "How it was driven", "Findings and cautions", "All figures",
     ]  # fmt: skip
     expect(page.locator("#laps")).to_contain_text("9 complete laps")
     expect(page.locator("#part-words")).to_contain_text("whole run")
@@ -200,7 +200,7 @@ def test_laps_come_to_the_front(tab: Tab) -> None:
 
 def test_tables_stand_beside_the_pictures(tab: Tab) -> None:
     page = tab.drive()
-    for name, least in (("traces-table", 24), ("exposure-table", 40), ("volts-table", 10)):
+    for name, least in (("traces-table", 24), ("exposure-table", 40), ("volts-table", 10), ("command-table", 16)):
         page.locator(f"#{name}-asked").click()
         page.wait_for_selector(f"#{name} tbody tr")
         assert page.locator(f"#{name} tbody tr").count() >= least
@@ -209,6 +209,21 @@ def test_tables_stand_beside_the_pictures(tab: Tab) -> None:
     before = page.locator("#traces-table tbody tr").nth(3).inner_text()
     page.get_by_role("button", name="Closer").click()
     expect(page.locator("#traces-table tbody tr").nth(3)).not_to_have_text(before)
+
+
+def test_how_it_was_driven(tab: Tab) -> None:
+    """The stall at the bench leg, what braking won back, and two lines of current by command; of a part, its own."""
+    page = tab.drive()
+    words = page.locator("#drive-words")
+    expect(words).to_contain_text("left wheel, 1.1")
+    expect(words).to_contain_text("Charge won back")
+    page.wait_for_selector("#command .trace")
+    assert page.locator("#command .trace").count() == 2
+    page = tab.drive("?from=20&to=100")
+    expect(page.locator("#drive-words")).to_contain_text("Stalled under command")
+    expect(page.locator("#drive-words")).not_to_contain_text("left wheel,")
+    page.locator("#fuses-figures-asked").click()
+    expect(page.locator("#fuses-figures")).to_contain_text("Local codes")
 
 
 def test_light_and_dark(tab: Tab) -> None:

@@ -14,7 +14,7 @@ import pytest
 from dash.development.base_component import Component
 
 from analysis.report import Report
-from dashboard import exposure_figure, laps_figure, tables, volts_figure
+from dashboard import command_figure, drive_use_part, exposure_figure, laps_figure, tables, volts_figure
 from dashboard.address import DriveAddress, whole
 from dashboard.cards import cards_of, show_card
 from dashboard.drive_page import (
@@ -111,7 +111,12 @@ def test_every_run_has_a_page(library: Library, name: str) -> None:
         for narrow in (False, True):
             check_figure(volts_figure.volts_figure(report, Screen(DARK, narrow)))
         tables.volts_table(report)
+    if report.drive.command_map:
+        for theme in (LIGHT, DARK):
+            check_figure(command_figure.command_figure(report, theme))
+        assert text_of(drive_use_part.command_table(report))
     for part in (
+        drive_use_part.drive_words(report),
         findings_part(report.findings),
         figures_part(report),
         *(lead_figures(report, kind) for kind in LEAD_FIGURES),
@@ -138,6 +143,7 @@ def reason(report: Report, library: Library, name: str) -> str:
             *(lead_figures(report, kind) for kind in LEAD_FIGURES),
             findings_part(report.findings),
             volts_words(report),
+            drive_use_part.drive_words(report),
             laps_part(report, 1, DriveAddress(), name, laps_figure.channels_of(opened)),
         )
     )
@@ -155,6 +161,7 @@ def reason(report: Report, library: Library, name: str) -> str:
         ("no-charge", "charge at the start is not known"),
         ("3-seconds", "shorter than this window of"),
         ("one-sample", "too few samples"),
+        ("whole", "no command pulses were recorded"),
     ],
 )
 def test_what_is_missing_is_said(library: Library, name: str, said: str) -> None:
@@ -205,6 +212,40 @@ def test_the_arrow_spans_the_margin(library: Library) -> None:
     arrow = next(note for note in figure["layout"]["annotations"] if note["showarrow"])
     assert 10 ** (arrow["y"] - arrow["ay"]) == pytest.approx(report.fuses["left"].margin.value)
     assert 10 ** arrow["x"] == pytest.approx(report.fuses["left"].tightest_window_s)
+
+
+def commanded(folder: Path, machine: str = CART) -> Report:
+    """A drive with commands that go from rest to full; the channels take what `short_drive` gives."""
+    time_s, channels = short_drive()
+    pulse = 1500 + 500 * np.clip(time_s / 60, 0, 1)
+    sticks = {"pulse_a_us": pulse, "pulse_b_us": np.full(len(time_s), 1500.0)}
+    path = write_run_of(folder, "commanded", time_s, {**channels, **sticks}, machine=machine, start_charge=1.0)
+    return Library(folder).report(path.stem)
+
+
+def test_the_command_picture_and_its_table_say_the_same(tmp_path: Path) -> None:
+    report = commanded(tmp_path)
+    figure = command_figure.command_figure(report, LIGHT)
+    check_figure(figure)
+    assert [trace["name"] for trace in figure["data"]] == ["left", "right"]
+    drawn = np.concatenate([unpacked(trace["y"]) for trace in figure["data"]])
+    assert drawn == pytest.approx([each.mean_a for each in report.drive.command_map])
+    rows = text_of(drive_use_part.command_table(report))
+    assert rows.count("left") == rows.count("right") == 10
+    assert f"{report.drive.command_map[3].mean_a:.2f}" in rows
+
+
+def test_no_band_is_drawn_around_the_other_lead_s_current(tmp_path: Path) -> None:
+    report = commanded(tmp_path, CART.replace('sensed = "supply_leg"', 'sensed = "motor_lead"'))
+    assert report.fuses["left"].current_from == "estimated"
+    assert exposure_figure.limits_of(report, "left") is None
+    assert exposure_figure.limits_of(report, "main") is not None
+    check_figure(exposure_figure.exposure_figure(report, "left", Screen(LIGHT)))
+    card = next(card for card in cards_of(report) if card.title.startswith("Left fuse"))
+    assert "estimated through the controller's duty, not measured" in text_of(
+        show_card(card, DriveAddress(), "commanded")
+    )
+    assert "not measured, it is estimated" in text_of(lead_figures(report, "fuses"))
 
 
 def test_hostile_words_stay_words(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -13,5 +14,10 @@ if os.name != "posix":
 
 
 @pytest.fixture(autouse=True)
-def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    yield
+    if os.name == "posix":
+        from tests.faults.harness import end_recorders
+
+        end_recorders()

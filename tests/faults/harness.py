@@ -46,6 +46,8 @@ COLUMNS = ("battery_current_ua", "battery_voltage_uv", "left_current_ua", "right
 CHANNELS = tuple(WireChannel(BY_NAME[name].wire_id, 32, 1, 1, 0, 0, 0) for name in COLUMNS)
 PER_FRAME = 10
 RECORD = "import sys, amptally; sys.exit(amptally.main())"
+PATIENCE_S = 120.0
+"""How long a busy machine may take for what takes a quiet one a second. Only what hangs is waited for so long."""
 
 
 @dataclass
@@ -70,6 +72,10 @@ class LiveBoard:
     """Samples of this boot put on the line whole."""
     lost: int = 0
     """Frames that found no room on the line."""
+    lost_at: list[int] = field(default_factory=list)
+    """How many samples had been taken at each of them."""
+    slowest_turn_s: float = 0.0
+    """Longest that the machine kept the board itself waiting: what it may have done to a recorder too."""
     sequence: int = 0
     running: bool = False
     commands: list[Kind] = field(default_factory=list)
@@ -110,7 +116,10 @@ class LiveBoard:
         self._next_second = self.taken
 
     def _live(self) -> None:
+        turned = time.monotonic()
         while not self._over.is_set():
+            self.slowest_turn_s = max(self.slowest_turn_s, time.monotonic() - turned)
+            turned = time.monotonic()
             try:
                 self._listen()
                 with self._lock:
@@ -165,6 +174,7 @@ class LiveBoard:
         put = 0 if self._half else self._put(data)
         if data and not put:
             self.lost += 1
+            self.lost_at.append(self.taken)
             return False
         self._half = data[put:] if put else self._half
         return True
@@ -223,7 +233,7 @@ class SocketBoard:
 
     def accept(self, **settings: object) -> LiveBoard:
         """Wait for a reader and let a board talk to it."""
-        self._listener.settimeout(15)
+        self._listener.settimeout(PATIENCE_S)
         self.peer, _ = self._listener.accept()
         self.board = LiveBoard(self.peer.fileno(), **settings)  # type: ignore[arg-type]
         self.board.begin()
@@ -275,7 +285,7 @@ class RecorderProcess:
         """The journal, once there is one."""
         return next(iter(self.out.glob("*.journal")), None) if self.out.exists() else None
 
-    def wait_for(self, ready: Callable[[], object], timeout_s: float = 20.0) -> None:
+    def wait_for(self, ready: Callable[[], object], timeout_s: float = PATIENCE_S) -> None:
         deadline = time.monotonic() + timeout_s
         while not ready():
             if self.process.poll() is not None or time.monotonic() > deadline:
@@ -292,7 +302,7 @@ class RecorderProcess:
         assert journal is not None
         journal.with_suffix(".stop").touch()
 
-    def result(self, timeout_s: float = 30.0) -> tuple[int, Path | None, str]:
+    def result(self, timeout_s: float = PATIENCE_S) -> tuple[int, Path | None, str]:
         """Exit code, the run file it named, and what it said."""
         out, err = self.process.communicate(timeout=timeout_s)
         lines = (out or "").strip().splitlines()
@@ -311,6 +321,15 @@ class RecorderProcess:
             self.kill()
 
 
+_THREADS: list[ThreadRecorder] = []
+
+
+def end_recorders() -> None:
+    """After a test: nothing goes on recording."""
+    while _THREADS:
+        _THREADS.pop().end()
+
+
 class ThreadRecorder:
     """A recorder in a thread of this process, with everything it said."""
 
@@ -319,6 +338,8 @@ class ThreadRecorder:
         self.seen = 0
         self.outcome: Outcome | None = None
         self.error: Exception | None = None
+        _THREADS.append(self)
+        self._wanted = wanted
         self._recorder = Recorder(wanted, observers=(self._observe,), say=self.said.append)
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
@@ -332,7 +353,7 @@ class ThreadRecorder:
         except Exception as error:
             self.error = error
 
-    def wait_for(self, ready: Callable[[], object], timeout_s: float = 15.0) -> None:
+    def wait_for(self, ready: Callable[[], object], timeout_s: float = PATIENCE_S) -> None:
         deadline = time.monotonic() + timeout_s
         while not ready():
             assert time.monotonic() < deadline, f"waited in vain; said {self.said}, error {self.error}"
@@ -343,7 +364,16 @@ class ThreadRecorder:
         next(out.glob("*.journal")).with_suffix(".stop").touch()
         return self.result()
 
-    def result(self, timeout_s: float = 30.0) -> Outcome:
+    def end(self) -> None:
+        """End it whatever it does: one that a failed test left behind would take the next test's port for its own."""
+        for _ in range(100):
+            if not self._thread.is_alive():
+                return
+            if self._wanted.out.exists():
+                self._recorder._journal_path.with_suffix(".stop").touch()
+            self._thread.join(0.2)
+
+    def result(self, timeout_s: float = PATIENCE_S) -> Outcome:
         self._thread.join(timeout_s)
         assert not self._thread.is_alive(), self.said
         assert self.outcome is not None, self.error

@@ -30,7 +30,7 @@ def refusing(handle):
     fsync(handle)
 os.fsync = refusing
 import logger.recorder
-logger.recorder.DISK_STOP_BYTES = logger.recorder.DISK_WARN_BYTES = 0  # the disk gives no warning here
+logger.recorder.free_bytes = lambda folder: 1 << 40  # the disk gives no warning here
 import amptally
 sys.exit(amptally.main())
 """

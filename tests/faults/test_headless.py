@@ -24,7 +24,7 @@ from logger.metadata import Metadata
 from logger.ring import LIST_NAME, Ring
 from logger.runfile import open_run, write_frame
 from tests.faults.checks import numbers, sound
-from tests.faults.harness import ROOT, RecorderProcess, ThreadRecorder, live_board, options
+from tests.faults.harness import PATIENCE_S, ROOT, RecorderProcess, ThreadRecorder, live_board, options
 
 NOBODY: dict[str, object] = {
     "stdin": subprocess.DEVNULL, "stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "start_new_session": True
@@ -60,7 +60,7 @@ def test_the_port_comes_after_the_recorder(tmp_path: Path) -> None:
             name.symlink_to(port)
             recorder.wait_for(lambda: board.written >= 200)
             recorder.signal(signal.SIGTERM)
-            assert recorder.process.wait(20) == 143
+            assert recorder.process.wait(PATIENCE_S) == 143
     (path,) = (tmp_path / "runs").glob("*.parquet")
     run = sound(path)
     assert numbers(run) == list(range(run.rows))
@@ -88,9 +88,9 @@ def test_the_power_goes_at_the_cutoff_and_comes_back(tmp_path: Path) -> None:
     sent = []
     for _ in range(3):
         with live_board() as (board, port), RecorderProcess(port, out, "--ring", "50", **NOBODY) as recorder:
-            recorder.wait_for(lambda: board.written >= 300)
+            recorder.wait_for(lambda: board.written >= 500)
             recorder.wait_for(lambda: len(list(out.glob("*.journal"))) == 1)  # the last one has become a run meanwhile
-            sent.append(board.written)
+            sent.append(board.written - round(500 * (0.5 + 4 * board.slowest_turn_s)))
             recorder.process.kill()
             recorder.process.wait()
     with live_board() as (board, port), RecorderProcess(port, out, "--ring", "50") as recorder:
@@ -104,7 +104,7 @@ def test_the_power_goes_at_the_cutoff_and_comes_back(tmp_path: Path) -> None:
     for run, whole in zip(runs, sent, strict=False):
         found = numbers(sound(run))
         assert found == list(range(len(found)))
-        assert len(found) >= whole - 250
+        assert len(found) >= whole
     assert list(out.glob("*.journal")) == []
     listed = (out / LIST_NAME).read_text().split()
     assert listed == [run.name for run in runs]
@@ -193,7 +193,7 @@ def test_the_ring_turns_while_recording(tmp_path: Path) -> None:
         live_board(rate_hz=10_000, interval_us=100) as (board, port),
         RecorderProcess(port, out, "--ring", f"{limit_mb:.3f}", code=code) as recorder,
     ):
-        recorder.wait_for(lambda: not old[0].exists(), 40)
+        recorder.wait_for(lambda: not old[0].exists())
         before = board.written
         recorder.wait_for(lambda: board.written > before + 5000)
         recorder.signal(signal.SIGTERM)

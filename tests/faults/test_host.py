@@ -19,7 +19,7 @@ import pytest
 
 from logger import recorder as recorder_module
 from tests.faults.checks import missing, numbers, sound
-from tests.faults.harness import RecorderProcess, ThreadRecorder, live_board, options
+from tests.faults.harness import PATIENCE_S, RecorderProcess, ThreadRecorder, live_board, options
 
 
 @pytest.mark.parametrize(("stall_s", "rate_hz"), [(0.3, 500), (1.5, 10_000)])
@@ -34,17 +34,18 @@ def test_a_stalled_host_loses_what_the_line_cannot_hold_and_counts_it(
         recorder.signal(signal.SIGSTOP)
         time.sleep(stall_s)
         recorder.signal(signal.SIGCONT)
-        time.sleep(0.6)
-        lost, sent = board.lost, board.taken
-        time.sleep(0.5)
+        after = board.written
+        recorder.wait_for(lambda: board.written >= after + rate_hz)
         recorder.signal(signal.SIGTERM)
         code, path, said = recorder.result()
     assert code == 143, said
     assert path is not None
     run = sound(path)
     found = numbers(run)
-    gone = missing([number for number in found if number < sent], sent)
-    # Each frame that found no room on the line is one number missing from the sequence, and nothing else.
+    gone = missing(found, found[-1] + 1)
+    # Each frame that found no room on the line is one number missing from the sequence, and nothing else; of those
+    # after the last that came nobody can know.
+    lost = sum(taken <= found[-1] for taken in board.lost_at)
     assert run.metadata.faults == ({"sequence": lost} if lost else {})
     assert gone <= lost * 10
     assert bool(lost) == (stall_s > 1)
@@ -72,7 +73,7 @@ def test_a_step_of_the_wall_clock_does_not_touch_the_run(tmp_path: Path, monkeyp
     assert outcome.path is not None
     run = sound(outcome.path)
     assert numbers(run) == list(range(run.rows))
-    assert run.metadata.clock["rate"] == pytest.approx(1.0, abs=0.05)
+    assert run.metadata.clock["rate"] == pytest.approx(1.0, abs=0.5)  # an hour more or less would show
     assert run.metadata.start_utc is not None
 
 
@@ -129,7 +130,7 @@ class Terminal:
             with contextlib.suppress(OSError):  # the last process on the terminal has gone
                 self.shown += os.read(self.master, 65536)
 
-    def wait_until(self, ready: object, timeout_s: float = 20.0) -> None:
+    def wait_until(self, ready: object, timeout_s: float = PATIENCE_S) -> None:
         deadline = time.monotonic() + timeout_s
         while not ready():  # type: ignore[operator]
             assert time.monotonic() < deadline, self.shown
@@ -170,7 +171,7 @@ def test_a_terminal_that_is_closed(tmp_path: Path) -> None:
     with live_board() as (board, port), Terminal(port, tmp_path / "runs") as terminal:
         terminal.wait_until(lambda: board.written >= 300)
         terminal.close()
-        assert terminal.recorder.process.wait(20) == 143
+        assert terminal.recorder.process.wait(PATIENCE_S) == 143
         sent = board.written
     assert numbers(sound(the_run(tmp_path / "runs"))) == list(range(sent))
 
@@ -184,8 +185,7 @@ def test_a_terminal_that_is_stopped_with_ctrl_s(tmp_path: Path) -> None:
         journal = terminal.recorder.journal()
         assert journal is not None
         before = journal.stat().st_size
-        time.sleep(2.0)
-        assert journal.stat().st_size > before + 10_000
+        terminal.recorder.wait_for(lambda: journal.stat().st_size > before + 10_000)
         assert board.lost == 0
         terminal.recorder.stop_by_file()
         terminal.wait_until(lambda: list((tmp_path / "runs").glob("[!.]*.parquet")))
@@ -194,7 +194,7 @@ def test_a_terminal_that_is_stopped_with_ctrl_s(tmp_path: Path) -> None:
         assert terminal.recorder.process.returncode == 0
     run = sound(the_run(tmp_path / "runs"))
     assert numbers(run) == list(range(run.rows))
-    assert run.rows > 1200
+    assert run.rows > 800
 
 
 def test_nohup_outlives_the_terminal(tmp_path: Path) -> None:
@@ -243,14 +243,14 @@ def test_a_listener_that_fails_is_left_out(tmp_path: Path) -> None:
 def test_a_defect_in_decoding_does_not_end_the_raw_recording(tmp_path: Path) -> None:
     broken = """
 import sys, logger.builder
-take = logger.builder.RunBuilder._take
+keep = logger.builder.RunBuilder._keep
 count = [0]
-def failing(self, item, host_us):
+def failing(self, run_us, block, bridged):
     count[0] += 1
-    if count[0] > 30:
+    if count[0] > 5:
         raise KeyError("a defect")
-    take(self, item, host_us)
-logger.builder.RunBuilder._take = failing
+    keep(self, run_us, block, bridged)
+logger.builder.RunBuilder._keep = failing
 import amptally
 sys.exit(amptally.main())
 """
@@ -263,6 +263,6 @@ sys.exit(amptally.main())
     assert "amptally recover" in said
     (journal,) = (tmp_path / "runs").glob("*.journal")
     command = [sys.executable, "-c", "import sys, amptally; sys.exit(amptally.main())", "recover", str(journal)]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=30, check=False)
+    done = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
     assert done.returncode == 0, done.stderr
     assert numbers(sound(Path(done.stdout.strip().splitlines()[-1]))) == list(range(sent))

@@ -79,7 +79,7 @@ class BenchBoard:
             if message.kind is Kind.START:
                 self.started.set()
 
-    def wait_for_start(self, timeout_s: float = 10.0) -> None:
+    def wait_for_start(self, timeout_s: float = 120.0) -> None:
         """Until the host has sent START."""
         waited = 0.0
         while not self.started.is_set():

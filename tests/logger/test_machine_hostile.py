@@ -106,3 +106,34 @@ def test_hostile_text_is_refused(text: str, piece: str) -> None:
     message = outcome(text)
     assert isinstance(message, str)
     assert piece in message
+
+
+@pytest.mark.parametrize(
+    ("section", "line", "piece"),
+    [
+        ("fuse.left", "holder_a = -1", "fuse.left.holder_a"),
+        ("fuse.left", "holder_a = inf", "fuse.left.holder_a"),
+        ("fuse.main", "holder_a = true", "fuse.main.holder_a"),
+        ("fuse.right", 'capacitors = "inside"', '"load_side"'),
+        ("fuse.right", "capacitors = 1", "fuse.right.capacitors"),
+        ("controller", 'command_sets = "torque"', '"current"'),
+        ("controller", "command_sets = []", "controller.command_sets"),
+        ("controller", "dead_band_us = 251", "controller.dead_band_us"),
+        ("controller", "dead_band_us = nan", "controller.dead_band_us"),
+        ("controller", "ramp_s = 1e400", "controller.ramp_s"),
+        ("controller", 'ramp_s = "0.4 s"', "controller.ramp_s"),
+        ("controller", "ramp_s = 2026-05-04", "controller.ramp_s"),
+    ],
+)
+def test_what_duty_and_advice_ask_for_is_held_to_its_range(section: str, line: str, piece: str) -> None:
+    message = outcome(f"[{section}]\n{line}\n")
+    assert isinstance(message, str)
+    assert message.startswith("cart.toml line 2: ")
+    assert piece in message
+
+
+def test_what_duty_and_advice_ask_for_is_optional() -> None:
+    for line in ("holder_a = 60", 'capacitors = "battery_side"'):
+        assert isinstance(outcome(f"[fuse.left]\n{line}\n"), Machine)
+    for line in ('command_sets = "voltage"', "dead_band_us = 0", "ramp_s = 0"):
+        assert isinstance(outcome(f"[controller]\n{line}\n"), Machine)

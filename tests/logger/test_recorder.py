@@ -62,7 +62,7 @@ class Recording:
         except Exception as error:
             self.error = error
 
-    def wait_for(self, ready: Callable[[], bool], timeout_s: float = 10.0) -> None:
+    def wait_for(self, ready: Callable[[], bool], timeout_s: float = 120.0) -> None:
         deadline = time.monotonic() + timeout_s
         while not ready():
             assert time.monotonic() < deadline, f"waited in vain; said {self.said}, error {self.error}"
@@ -196,7 +196,7 @@ def test_board_reset_goes_on_in_the_same_run(board: BenchBoard, tmp_path: Path) 
     (gap,) = run.metadata.gaps
     assert gap.kind == "reset"
     assert gap.end_s is not None
-    assert 0.05 < gap.end_s - gap.start_s < 2
+    assert 0.05 < gap.end_s - gap.start_s < 60  # by host time, however slow the host; the board time went back
     assert (run.read([])["t_us"].diff().drop_nulls() > 0).all()
 
 
@@ -278,7 +278,7 @@ def test_signals_keep_the_run(board: BenchBoard, tmp_path: Path, number: int, co
         board.write(board.describe() + board.samples(100))
         time.sleep(1.0)
         process.send_signal(number)
-        out, err = process.communicate(timeout=20)
+        out, err = process.communicate(timeout=120)
     assert process.returncode == code, err
     path = Path(out.strip().splitlines()[-1])
     assert open_run(path).rows == 100

@@ -1,0 +1,88 @@
+"""Every fuse of a run: its current found or estimated, judged, and what other ratings would meet. docs/methods.md."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from analysis.current import Current
+from analysis.estimate import Estimate
+from analysis.finding import Finding
+from analysis.fuse import FuseResult, FuseSpec, assess_fuse
+from analysis.fuse_advice import FuseAdvice, advice_finding, advise, none_given
+from analysis.fuse_margin import measured_margins, translated_margins
+from analysis.path import lead_limits
+from analysis.run import Run
+from analysis.supply import translate
+from analysis.tables.opening_times import FuseTable
+
+LEAD_OF = {"main": "battery", "left": "left", "right": "right"}
+
+
+@dataclass(frozen=True, slots=True)
+class FuseLead:
+    """One fuse of the report."""
+
+    result: FuseResult
+    advice: FuseAdvice
+    findings: tuple[Finding, ...]
+
+    def left_with(self, result: FuseResult) -> FuseLead:
+        """The same after doubts about the data left `result` of its figures: advice needs a margin that stands."""
+        if result == self.result:
+            return self
+        why = result.margin.refused or "doubts about the data limit its margin"
+        return FuseLead(result, none_given(f"No other rating is named: {why}."), result.findings)
+
+    def as_json(self) -> dict[str, object]:
+        """The report's object."""
+        return {**self.result.as_json(), "advice": self.advice.as_json()}
+
+
+def assess_fuses(
+    run: Run, specs: dict[str, FuseSpec], currents: dict[str, Current], mismatch: str | None
+) -> dict[str, FuseLead]:
+    """All fuses by place; `currents` by lead; `mismatch` says that the description is not this machine's."""
+    return {place: _assess(run, spec, currents[LEAD_OF[place]], mismatch) for place, spec in specs.items()}
+
+
+def _assess(run: Run, spec: FuseSpec, current: Current, mismatch: str | None) -> FuseLead:
+    lead = LEAD_OF[spec.place]
+    corner_hz = run.sensor(f"{lead}_current_a").bandwidth_hz
+    through = None
+    if spec.place != "main":
+        through = translate(run, lead, current, spec.position, spec.capacitors)
+    result = assess_fuse(spec, current.prepared, current.error, corner_hz, through)
+    if mismatch is not None:
+        return _doubted(spec, result, mismatch)
+
+    def margin_of(table: FuseTable, derated_a: float) -> tuple[Estimate, Estimate]:
+        assert current.prepared is not None
+        doubts = ["as for the fitted rating"] if result.margin.bound == "at_most" else []
+        if result.current_from == "measured" or through is None:
+            found = measured_margins(current.prepared, table, derated_a, current.error, doubts)
+        else:
+            found = translated_margins(through, table, derated_a, current.error, doubts)
+        return found.margin, found.fraction
+
+    advice = advise(spec, result, lead_limits(run, spec.place), margin_of)
+    told = advice_finding(spec.who, result, advice)
+    return FuseLead(result, advice, (*result.findings, *([told] if told else [])))
+
+
+def _doubted(spec: FuseSpec, result: FuseResult, mismatch: str) -> FuseLead:
+    """The figures against the fuse that is named stand, and so does a danger; no comfort is taken from them."""
+    advice = none_given("No other rating is named: the machine description does not fit the measured voltage.")
+    if result.margin.value is None:
+        return FuseLead(result, advice, result.findings)
+    if result.verdict in ("below", "near"):
+        rule = f"{result.rule} The verdict is withdrawn: the machine description does not fit the measured voltage."
+        result = replace(result, verdict="unknown", rule=rule)
+    found = Finding(
+        "caution",
+        "fuse_description_doubted",
+        f"{spec.who}: compared with the fuse of a description that does not fit the measured voltage.",
+        f"{mismatch} The fuse may be another one too, so that no margin of 1 or more becomes a verdict",
+        "Report again with the description of this machine: --machine FILE.",
+    )
+    kept = tuple(finding for finding in result.findings if finding.code != "fuse_near")
+    return FuseLead(result, advice, (*kept, found))

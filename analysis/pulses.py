@@ -1,0 +1,43 @@
+"""Channels that hold still between events, as their changes: pulses and running counts of a long run in little room."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.run import Run
+from analysis.series import Flags, Floats, Series
+
+
+def changes_of(run: Run, si_name: str) -> Series | None:
+    """A channel's samples; of a long run only those that bring another value, those beside a gap, and both ends.
+
+    The value at every moment and the time that counts are those of all samples.
+    """
+    if not run.long:
+        return run.series(si_name)
+    times: list[Floats] = []
+    values: list[Floats] = []
+    gaps: list[Flags] = []
+    for place, part in enumerate(run.stretches(si_name)):
+        found = sparse(part)
+        start = min(place, 1)  # every stretch begins with the last sample of the one before
+        times, values = [*times, found.time_s[start:]], [*values, found.value[start:]]
+        gaps.append(found.gap_after)
+    if not times:
+        return None
+    return Series(np.concatenate(times), np.concatenate(values), np.concatenate(gaps), run.interval_s)
+
+
+def sparse(series: Series) -> Series:
+    """The samples that bring another value, those beside a gap, the first and the last."""
+    keep = np.ones(len(series.value), bool)
+    keep[1:-1] = (np.diff(series.value) != 0)[:-1]
+    keep[:-1] |= series.gap_after
+    keep[1:] |= series.gap_after
+    at = np.flatnonzero(keep)
+    return Series(series.time_s[at], series.value[at], series.gap_after[at[:-1]], series.interval_s)
+
+
+def course_of(run: Run, si_name: str) -> Series | None:
+    """A channel's samples, or its means over about 20 ms where the run is long."""
+    return run.smooth(si_name) if run.long else run.series(si_name)

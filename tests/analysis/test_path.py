@@ -1,0 +1,150 @@
+"""Each lead as a path of parts: which currents its wire is held against, the weakest part, what caps its fuse."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from analysis.current import Current, assess_current
+from analysis.path import PathResult, assess_paths, lead_limits
+from analysis.run import Run
+from tests.analysis.build_runs import CART, Floats, value_of, write_run
+
+T_S = np.arange(0, 60, 0.01)
+LEADS = {"main": "battery", "left": "left", "right": "right"}
+WIRED = """
+[wire.left]
+awg = 10
+length_m = 2
+insulation_c = 75
+connector_a = 45
+[wire.main]
+awg = 4
+length_m = 1
+insulation_c = 105
+[fuse.left]
+family = "blade_large"
+rating_a = 40
+[fuse.main]
+rating_a = 80
+[cutoff]
+rating_a = 100
+[controller]
+continuous_a = 50
+[motor]
+rated_a = 30
+"""
+
+
+def paths_of(
+    folder: Path, machine: str | None, channels: dict[str, Any], t_s: Floats = T_S, mismatch: str | None = None
+) -> tuple[dict[str, PathResult], dict[str, Current]]:
+    run = Run.open(write_run(folder / f"r{len(list(folder.iterdir()))}.parquet", t_s, channels, machine=machine))
+    currents = {place: assess_current(run, lead, [], []) for place, lead in LEADS.items()}
+    return assess_paths(run, currents, mismatch), currents
+
+
+def steady(amps: float = 20.0) -> dict[str, Any]:
+    return {"battery_current_a": amps, "left_current_a": amps}
+
+
+def codes(path: PathResult) -> set[str]:
+    return {finding.code for finding in path.findings}
+
+
+def test_a_wire_is_held_against_its_own_lead(tmp_path: Path) -> None:
+    # docs/methods.md, Wire: 10 AWG at 75 °C carries 60 × √(45/75) = 46.5 A (ABYC E-11, second-hand, own arithmetic);
+    # 4 AWG at 105 °C 160 A (the same column).
+    found, _ = paths_of(tmp_path, WIRED, {"battery_current_a": 32.0, "left_current_a": 20.0})
+    assert set(found) == {"main", "left"}
+    assert value_of(found["left"].wire.margin) == pytest.approx(46.476 / 20, rel=1e-3)
+    assert value_of(found["main"].wire.margin) == pytest.approx(160 / 32, rel=1e-6)
+    assert "60 s, shorter than 10 min" in found["left"].wire.margin.basis
+    # R of 2 m of 5.261 mm² (MT: IEC 60028, 6.554 mΩ at 20 °C) is a little more when warm; drop at 20 A
+    assert 6.554e-3 * 20 < value_of(found["left"].wire.drop_v) < 1.25 * 6.554e-3 * 20
+
+
+def test_ten_minutes_count_where_the_run_has_them(tmp_path: Path) -> None:
+    t_s = np.arange(0, 1200, 0.1)
+    amps = np.where(t_s < 600, 30.0, 10.0)
+    found, currents = paths_of(tmp_path, WIRED, {"left_current_a": amps}, t_s)
+    assert value_of(currents["left"].rms_a["600"]) == pytest.approx(30, rel=1e-3)
+    assert value_of(found["left"].wire.margin) == pytest.approx(46.476 / 30, rel=2e-3)
+    # Loss is that of the whole run: RMS √((30² + 10²)/2) = 22.36 A.
+    warm_ohm = value_of(found["left"].wire.drop_v) / 30
+    assert value_of(found["left"].wire.loss_w) == pytest.approx(warm_ohm * 500, rel=1e-2)
+
+
+def test_the_weakest_part_of_each_lead_is_named(tmp_path: Path) -> None:
+    found, _ = paths_of(tmp_path, WIRED, steady())
+    left, main = found["left"].weakest, found["main"].weakest
+    assert left is not None
+    assert main is not None
+    assert (left.name, left.rating_a, left.unrated) == ("fuse", 40, ())
+    assert (main.name, main.rating_a, main.unrated) == ("fuse", 80, ("connector",))
+    weaker, _ = paths_of(tmp_path, WIRED.replace("connector_a = 45", "connector_a = 25"), steady())
+    assert weaker["left"].weakest is not None
+    assert (weaker["left"].weakest.name, weaker["left"].weakest.basis) == ("connector", "machine file")
+
+
+def test_a_fuse_above_its_wire(tmp_path: Path) -> None:
+    # ABYC E-11 (second-hand): the next size up may stand to 150 % of the ampacity; above it is a danger.
+    for rating, severity in ((40, None), (60, "caution"), (80, "danger")):
+        found, _ = paths_of(tmp_path, WIRED.replace("rating_a = 40", f"rating_a = {rating}"), steady())
+        told = {finding.code: finding.severity for finding in found["left"].findings}
+        assert told.get("fuse_above_wire") == severity
+
+
+def test_an_overloaded_wire_is_a_danger(tmp_path: Path) -> None:
+    found, _ = paths_of(tmp_path, WIRED, steady(50.0))
+    assert found["left"].wire.verdict == "over"
+    assert "wire_over" in codes(found["left"])
+    assert found["main"].wire.verdict == "under"
+
+
+def test_air_at_the_fuse_is_air_at_the_wire(tmp_path: Path) -> None:
+    warm = WIRED.replace("rating_a = 40", "rating_a = 40\nambient_c = 60")
+    found, _ = paths_of(tmp_path, warm, steady())
+    # √((75 − 60)/(75 − 30)) of 46.5 A: docs/methods.md, Ampacity and margin
+    assert found["left"].wire.ampacity_a == pytest.approx(46.476 * (15 / 45) ** 0.5, rel=1e-3)
+
+
+def test_a_lead_that_was_not_measured(tmp_path: Path) -> None:
+    found, _ = paths_of(tmp_path, WIRED, {"battery_current_a": 20.0})
+    wire = found["left"].wire
+    assert "was measured" in (wire.margin.refused or "")
+    assert wire.verdict == "unknown"
+    assert wire.ampacity_a is not None
+    assert found["left"].weakest is not None
+
+
+def test_a_bare_wire_and_no_machine(tmp_path: Path) -> None:
+    found, _ = paths_of(tmp_path, "[wire.right]\nlength_m = 1\n", {"right_current_a": 5.0})
+    assert found["right"].weakest is None
+    assert found["right"].wire.verdict == "unknown"
+    assert paths_of(tmp_path, None, steady())[0] == {}
+    assert paths_of(tmp_path, "[fuse.left]\nrating_a = 40\n", steady())[0] == {}
+
+
+def test_a_description_that_does_not_fit_takes_back_under_alone(tmp_path: Path) -> None:
+    for amps, verdict in ((20.0, "unknown"), (50.0, "over")):
+        found, _ = paths_of(tmp_path, WIRED, steady(amps), mismatch="not this machine.")
+        assert found["left"].wire.verdict == verdict
+        assert ("withdrawn" in found["left"].wire.rule) == (verdict == "unknown")
+
+
+def limits(folder: Path, machine: str, place: str) -> dict[str, float]:
+    run = Run.open(write_run(folder / f"r{len(list(folder.iterdir()))}.parquet", T_S, steady(), machine=machine))
+    return dict(lead_limits(run, place).caps)
+
+
+def test_what_caps_a_fuse_of_each_lead(tmp_path: Path) -> None:
+    machine = WIRED.replace("rating_a = 40", "rating_a = 40\nholder_a = 60")
+    assert limits(tmp_path, machine, "left") == {"holder": 60, "connector": 45, "controller": 50, "motor": 30}
+    assert limits(tmp_path, machine, "main") == {"cutoff": 100, "controller": 100, "both motors": 60}
+    assert limits(tmp_path, CART, "left") == {}
+    run = Run.open(write_run(tmp_path / "n.parquet", T_S, steady()))
+    assert lead_limits(run, "left").conductor is None
