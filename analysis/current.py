@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.estimate import Estimate, above_zero, estimate, extreme_u, refuse
 from analysis.exposure import FIXED_WINDOWS_S, CurrentError, Exposure, window_list, window_rms
-from analysis.integrals import from_halving
+from analysis.ripple import Unseen, unseen
 from analysis.run import Run
 from analysis.run_exposure import prepare_exposure
+from analysis.sensor_terms import hides_peaks, white_u
 from analysis.sensors import SensorError
 from analysis.series import Extremes
 from analysis.sums import ALL, CurveSums, curve_sums
@@ -40,13 +41,15 @@ class Current:
     prepared: Exposure | None
     """For margins; None where refused."""
     error: CurrentError
+    ripple: Unseen | None = None
+    """What its samples do not show of the controller's pulses."""
 
 
 def current_error(sensor: SensorError) -> CurrentError:
     """The declared errors that bear on an RMS; resolution counts as noise of LSB/√12."""
     noise = None
     if sensor.noise is not None or sensor.resolution is not None:
-        noise = math.hypot(sensor.noise or 0.0, (sensor.resolution or 0.0) / math.sqrt(12))
+        noise = white_u(sensor)
     return CurrentError(sensor.gain_u, sensor.offset_u, noise)
 
 
@@ -62,9 +65,14 @@ def assess_current(run: Run, lead: str, opening_times_s: list[float], rated_afte
         none = refuse("A", reason)
         peak = none if extremes is None else _peak(run, lead, extremes, sensor)[0]
         return Current(peak, None, none, {f"{w:g}": none for w in FIXED_WINDOWS_S}, (), 0, None, error)
+    ripple = unseen(run, lead, exposure.coarse_s, exposure.interval_rms)
+    by = run.sensor(f"{lead}_current_rms_a") if exposure.interval_rms else sensor
+    error = replace(current_error(by), corner_hz=by.bandwidth_hz, unseen=ripple.why if ripple else "")
     windows = window_list(exposure.duration_s, exposure.interval_s, opening_times_s, rated_after_s)
     curve = tuple((float(window), exposure.worst(float(window)).rms_a) for window in windows)
     peak, peak_at = _peak(run, lead, extremes, sensor)
+    if ripple is not None and peak.bound == "estimate":
+        peak = peak.bounded("at_least", ripple.why)
     return Current(
         peak,
         peak_at,
@@ -74,6 +82,7 @@ def assess_current(run: Run, lead: str, opening_times_s: list[float], rated_afte
         _clipped(run, lead, sensor),
         exposure,
         error,
+        ripple,
     )
 
 
@@ -99,8 +108,8 @@ def _mean(sums: CurveSums, sensor: SensorError) -> Estimate:
     terms: dict[str, float | None] = {
         "current gain": None if sensor.gain_u is None else sensor.gain_u * abs(mean),
         "current offset": sensor.offset_u,
-        "noise and resolution": (current_error(sensor).noise_a or 0.0) / math.sqrt(sums.samples),
-        "sampling": from_halving(sums.samples, sums.change[ALL], sums.changes2[ALL]) / seconds,
+        "noise and resolution": white_u(sensor) * math.sqrt(sums.weights2_s2[ALL]) / seconds,
+        "sampling": sums.sampling(ALL) / seconds,
     }
     return estimate(mean, "A", terms)
 
@@ -119,14 +128,17 @@ def _peak(run: Run, lead: str, samples: Extremes, sensor: SensorError) -> tuple[
     terms: dict[str, float | None] = {
         "current gain": None if sensor.gain_u is None else sensor.gain_u * value,
         "current offset": sensor.offset_u,
-        "noise of the greatest sample": extreme_u(current_error(sensor).noise_a or 0.0, samples.samples),
+        "noise of the greatest sample": extreme_u(white_u(sensor), samples.samples),
     }
+    slow = hides_peaks(run.interval_of(f"{lead}_current_a"), sensor.bandwidth_hz)
     clipped = bool(sensor.full_scale) and value >= CLIPPED_SHARE * (sensor.full_scale or 0.0)
     result = above_zero(estimate(value, "A", terms, note=note))
-    if complete and not clipped:
+    if complete and not clipped and not slow:
         return result, where
     if clipped:
         why = "at the sensor's full scale"
+    elif complete:
+        why = f"a filter of {sensor.bandwidth_hz:g} Hz flattens peaks as short as a sample interval"
     elif all(each is not None for each in extremes):
         why = "what happened where extremes are missing is not known"
     elif samples.samples < 2:

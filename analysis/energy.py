@@ -8,9 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.estimate import Estimate, above_zero, estimate, extreme_u, refuse
-from analysis.integrals import from_halving, integrate
+from analysis.estimate import COVERAGE_FACTOR, Estimate, above_zero, estimate, extreme_u, refuse
+from analysis.gap_doubt import bridge_u
+from analysis.integrals import integrate
 from analysis.run import Run
+from analysis.sensor_terms import near_zero, rectified, skew_u_s, white_u
 from analysis.sensors import SensorError
 from analysis.series import Floats, Series, cut, together
 from analysis.sums import ALL, BACK, OUT, CurveSums, PowerSums, curve_sums
@@ -19,6 +21,7 @@ from analysis.supply_charge import charge_through_duty
 HOUR = 3600.0
 UNCOVERED_SHARE = 0.001
 """A channel that starts later or ends sooner than the run by more than this share of it does not speak for the run."""
+NOISE_DOUBT = "noise that counts as flow both ways"
 NO_TIME = "no two samples without a gap between them: no time is covered"
 
 
@@ -40,22 +43,25 @@ class Energy:
 
 def charge_estimates(series: Series, sensor: SensorError) -> tuple[Estimate, Estimate, Estimate]:
     """Discharged, recovered and net charge [Ah] of a current with at least one sample."""
-    return _charges(CurveSums().add(series), sensor)
+    return _charges(CurveSums(near=near_zero(sensor)).add(series), sensor, bridge_u(series))
 
 
-def _charges(sums: CurveSums, sensor: SensorError) -> tuple[Estimate, Estimate, Estimate]:
+def _charges(sums: CurveSums, sensor: SensorError, bridge_as: float) -> tuple[Estimate, Estimate, Estimate]:
     if sums.sampled_s <= 0:
         none = refuse("Ah", NO_TIME)
         return none, none, none
     total = sums.total
     may_out, may_in = (sums.across / HOUR).tolist()
+    may_out += COVERAGE_FACTOR * bridge_as / HOUR
     zero_s = max(sums.sampled_s - total.out_s - total.back_s, 0.0)
     out = _charge_terms(sums, sensor, total.out, total.out_s + zero_s, OUT)
     back = _charge_terms(sums, sensor, total.back, total.back_s + zero_s, BACK)
     net = _charge_terms(sums, sensor, total.net, sums.sampled_s, ALL)
+    noise = rectified(sensor, sums.near_s) / HOUR
+    doubt = "charge across gaps" if may_out or may_in else NOISE_DOUBT
     return (
-        above_zero(estimate(total.out / HOUR, "Ah", out, doubt_high=may_out)),
-        above_zero(estimate(total.back / HOUR, "Ah", back, doubt_high=may_in)),
+        above_zero(estimate(total.out / HOUR, "Ah", out, doubt_low=noise, doubt_high=may_out, doubt=doubt)),
+        above_zero(estimate(total.back / HOUR, "Ah", back, doubt_low=noise, doubt_high=may_in, doubt=doubt)),
         estimate(total.net / HOUR, "Ah", net, doubt_low=may_in, doubt_high=may_out),
     )
 
@@ -68,8 +74,8 @@ def _charge_terms(
         "current gain": None if sensor.gain_u is None else sensor.gain_u * amount / HOUR,
         "current offset": None if sensor.offset_u is None else sensor.offset_u * seconds / HOUR,
         # White noise of 1 in each sample that counts becomes √Σw² in the sum.
-        "noise and resolution": _white(sensor) * math.sqrt(sums.weights2_s2[row]) / HOUR,
-        "sampling": from_halving(sums.samples, sums.change[row], sums.changes2[row]) / HOUR,
+        "noise and resolution": white_u(sensor) * math.sqrt(sums.weights2_s2[row]) / HOUR,
+        "sampling": sums.sampling(row) / HOUR,
     }
 
 
@@ -85,8 +91,20 @@ def run_charge(run: Run, si_name: str) -> tuple[Estimate, Estimate, Estimate]:
         none = refuse("Ah", "a single sample covers no time" if sums.samples else named)
         return none, none, none
     why = _missing(run, si_name)
-    out, back, net = (_as_far(each, why) for each in _charges(sums, run.sensor(si_name)))
+    charges = _charges(sums, run.sensor(si_name), run_bridge_u(run, si_name))
+    out, back, net = (_as_far(each, why) for each in charges)
     return out, back, net
+
+
+def run_bridge_u(run: Run, si_name: str) -> float:
+    """1 σ of the trapezoids across a channel's gaps, once for a run; of a long run by its means."""
+    found = run.kept.get(("bridge", si_name))
+    if not isinstance(found, float):
+        sums = curve_sums(run, si_name)
+        gaps = sums.sampled_s < (sums.last_s - sums.first_s) * (1 - 1e-12)
+        series = (run.smooth if run.long else run.series)(si_name) if gaps else None
+        found = run.kept["bridge", si_name] = 0.0 if series is None else bridge_u(series)
+    return found
 
 
 def run_net_charge(run: Run, si_name: str) -> Estimate:
@@ -109,17 +127,12 @@ def _missing(run: Run, si_name: str) -> str | None:
     return None
 
 
-def _white(sensor: SensorError) -> float:
-    """1 σ of one sample from noise and from rounding to a step, LSB/√12 (rectangular law, JCGM 100 4.3.7)."""
-    return math.hypot(sensor.noise or 0.0, (sensor.resolution or 0.0) / math.sqrt(12))
-
-
 def energy_estimates(
     current: Series, voltage: Series, current_sensor: SensorError, voltage_sensor: SensorError
 ) -> tuple[Estimate, Estimate, Estimate, Estimate, Estimate]:
     """Discharged, recovered, net energy [Wh], mean and peak power [W]: the mean of v·i, not the product of means."""
-    sums = PowerSums().add_pair(*together(current, voltage))
-    return _energies(sums, (current,), current_sensor, voltage_sensor)
+    sums = PowerSums(near=near_zero(current_sensor)).add_pair(*together(current, voltage))
+    return _energies(sums, (current,), current_sensor, voltage_sensor, bridge_u(current))
 
 
 def run_energy(
@@ -127,17 +140,22 @@ def run_energy(
 ) -> tuple[Estimate, Estimate, Estimate, Estimate, Estimate]:
     """The same of two channels of a run, or of the part of it between two run times."""
     part = run if time_s is None else run.part(*time_s)
-    sums = PowerSums()
+    sums = PowerSums(near=near_zero(run.sensor(current)))
     for pair in part.paired(current, voltage):
         sums.add_pair(*pair)
     found = part.extremes(current)
     span_s = 0.0 if found is None else found.last_s - found.first_s
     covered = sums.last_s - sums.first_s >= (1 - UNCOVERED_SHARE) * span_s
-    return _energies(sums, () if covered else part.stretches(current), run.sensor(current), run.sensor(voltage))
+    sensors = run.sensor(current), run.sensor(voltage)
+    return _energies(sums, () if covered else part.stretches(current), *sensors, run_bridge_u(part, current))
 
 
 def _energies(
-    sums: PowerSums, current: Iterable[Series], current_sensor: SensorError, voltage_sensor: SensorError
+    sums: PowerSums,
+    current: Iterable[Series],
+    current_sensor: SensorError,
+    voltage_sensor: SensorError,
+    bridge_as: float,
 ) -> tuple[Estimate, Estimate, Estimate, Estimate, Estimate]:
     """`current` in stretches is looked at only where the voltage does not cover it."""
     if sums.samples < 2 or sums.sampled_s <= 0:
@@ -147,12 +165,15 @@ def _energies(
     total = sums.total
     beyond = _without_voltage(current, sums)
     may_out, may_in = ((sums.across + beyond) / HOUR).tolist()
+    may_out += COVERAGE_FACTOR * bridge_as * abs(sums.volts / sums.samples) / HOUR
     doubt = "energy across gaps and without voltage" if beyond.any() else "energy across gaps"
     net, out, back = (_energy_terms(sums, current_sensor, voltage_sensor, row) for row in (ALL, OUT, BACK))
     scale = HOUR / sums.sampled_s
+    noise = rectified(current_sensor, sums.near_s) * abs(sums.volts / sums.samples) / HOUR
+    either = doubt if may_out or may_in else NOISE_DOUBT
     return (
-        above_zero(estimate(total.out / HOUR, "Wh", out, doubt_high=may_out, doubt=doubt)),
-        above_zero(estimate(total.back / HOUR, "Wh", back, doubt_high=may_in, doubt=doubt)),
+        above_zero(estimate(total.out / HOUR, "Wh", out, doubt_low=noise, doubt_high=may_out, doubt=either)),
+        above_zero(estimate(total.back / HOUR, "Wh", back, doubt_low=noise, doubt_high=may_in, doubt=either)),
         estimate(total.net / HOUR, "Wh", net, doubt_low=may_in, doubt_high=may_out, doubt=doubt),
         estimate(total.net / sums.sampled_s, "W", {k: None if v is None else v * scale for k, v in net.items()}),
         _peak_power(sums, current_sensor, voltage_sensor),
@@ -178,7 +199,7 @@ def _without_voltage(current: Iterable[Series], sums: PowerSums) -> Floats:
 def _energy_terms(sums: PowerSums, current: SensorError, voltage: SensorError, row: int) -> dict[str, float | None]:
     """1 σ of ∫v·i dt [Wh] from each source, over the samples of one row of the sums."""
     by_current, by_voltage = math.sqrt(sums.by_current[row]), math.sqrt(sums.by_voltage[row])
-    delays = [term for term in (current.delay_u, voltage.delay_u) if term is not None]
+    skew_s = skew_u_s(current, voltage)
 
     def scaled(term: float | None, by: float) -> float | None:
         return None if term is None else term * abs(float(by)) / HOUR
@@ -188,12 +209,12 @@ def _energy_terms(sums: PowerSums, current: SensorError, voltage: SensorError, r
         "current offset": scaled(current.offset_u, sums.volt_seconds[row]),
         "voltage gain": scaled(voltage.gain_u, sums.energy[row]),
         "voltage offset": scaled(voltage.offset_u, sums.charge[row]),
-        "noise and resolution": math.hypot(_white(current) * by_current, _white(voltage) * by_voltage) / HOUR,
-        "sampling": from_halving(sums.samples, sums.change[row], sums.changes2[row]) / HOUR,
+        "noise and resolution": math.hypot(white_u(current) * by_current, white_u(voltage) * by_voltage) / HOUR,
+        "sampling": sums.sampling(row) / HOUR,
     }
-    if delays:
+    if skew_s is not None:
         # A late current moves the energy by ∫ v di for each second of delay.
-        terms["skew of current against voltage"] = math.hypot(*delays) * abs(sums.moved) / HOUR
+        terms["skew of current against voltage"] = skew_s * abs(sums.moved) / HOUR
     return terms
 
 
@@ -205,7 +226,7 @@ def _peak_power(sums: PowerSums, current: SensorError, voltage: SensorError) -> 
         "voltage gain": None if voltage.gain_u is None else voltage.gain_u * abs(watts),
         "voltage offset": None if voltage.offset_u is None else voltage.offset_u * abs(amps),
         "noise of the greatest sample": extreme_u(
-            math.hypot(_white(current) * volts, _white(voltage) * amps), sums.samples
+            math.hypot(white_u(current) * volts, white_u(voltage) * amps), sums.samples
         ),
     }
     return estimate(watts, "W", terms).bounded("at_least", "greatest of the samples")

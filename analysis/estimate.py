@@ -4,15 +4,30 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from statistics import NormalDist
 from typing import Literal
 
 COVERAGE_FACTOR = 1.96
 """k for 95 % of a normal distribution (JCGM 100 table G.1 gives 1.960)."""
+LEAST_TOLD = 0.03
+"""A doubt of less than this part of the rest is not in the basis; it widens its side all the same."""
 UNDECLARED = "sensor error not declared"
 
 Bound = Literal["estimate", "at_least", "at_most"]
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One source of an estimate's width."""
+
+    name: str
+    """What it is; the same sensor's gain has the same name in all that one result is made of."""
+    u: float | None
+    """1 σ in the estimate's unit, positive where an error of the source upwards moves the value upwards. None: the
+    machine file does not declare it, and it adds nothing. A doubt counts as a normal error of the same 95 % reach."""
+    share: float
+    """Part of the sum of all squares, 0 to 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +43,8 @@ class Estimate:
     refused: str | None = None
     basis: str = ""
     """What the interval rests on, greatest contribution first."""
+    terms: tuple[Term, ...] = field(default=(), compare=False, repr=False)
+    """Where its width comes from, greatest first; empty where that was not worked out. Not part of the JSON object."""
 
     def as_json(self) -> dict[str, float | str | None]:
         """The report's E object: plain keys, no NaN or infinity."""
@@ -49,6 +66,13 @@ class Estimate:
         low = None if bound == "at_most" else self.low
         high = None if bound == "at_least" else self.high
         return replace(self, low=low, high=high, bound=bound, basis=basis)
+
+
+def ranked(terms: Mapping[str, float | None]) -> tuple[Term, ...]:
+    """1 σ contributions by name → terms with their shares, greatest first, those not declared last."""
+    total = sum(u**2 for u in terms.values() if u is not None)
+    made = [Term(name, u, 0.0 if u is None or not total > 0 else u**2 / total) for name, u in terms.items()]
+    return tuple(sorted(made, key=lambda term: (term.u is None, -term.share)))
 
 
 def refuse(unit: str, reason: str) -> Estimate:
@@ -80,16 +104,17 @@ def estimate(
         return refuse(unit, "the data hold no finite value for this")
     parts = []
     if variance > 0:
-        ranked = sorted(declared.items(), key=lambda item: -item[1])
-        shares = [f"{name} {100 * term**2 / variance:.0f} %" for name, term in ranked[:3] if term**2 >= 0.01 * variance]
+        largest = sorted(declared.items(), key=lambda item: -item[1])[:3]
+        shares = [f"{name} {100 * term**2 / variance:.0f} %" for name, term in largest if term**2 >= 0.01 * variance]
         parts.append(", ".join(shares))
     if any(term is None for term in terms.values()):
         parts.append(UNDECLARED)
-    if doubt_low or doubt_high:
+    if max(doubt_low, doubt_high) > LEAST_TOLD * half:
         parts.append(f"{doubt} as doubt")
     if note:
         parts.append(note)
-    return Estimate(value, low, high, unit, basis="; ".join(parts))
+    doubts = {doubt: max(doubt_low, doubt_high) / COVERAGE_FACTOR} if doubt_low or doubt_high else {}
+    return Estimate(value, low, high, unit, basis="; ".join(parts), terms=ranked({**terms, **doubts}))
 
 
 def above_zero(result: Estimate) -> Estimate:

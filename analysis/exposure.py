@@ -11,6 +11,8 @@ import numpy.typing as npt
 
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.long_square import LongSquare
+from analysis.sampling import Spacing, rms_sampling_u, spacing
+from analysis.sensor_terms import lag_s, pulse_seen
 from analysis.square_integral import SquareIntegral
 from analysis.window_search import Array, Mask
 
@@ -29,6 +31,10 @@ class CurrentError:
     offset_u_a: float | None = None
     noise_a: float | None = None
     """Of one sample."""
+    corner_hz: float | None = None
+    """Corner of the filter before the converter."""
+    unseen: str = ""
+    """Why the true RMS may be greater than the samples show at any length of window; empty where nothing says so."""
 
     def rms_terms(self, rms_a: float, samples: float) -> dict[str, float | None]:
         """1 σ contributions to an RMS over that many samples, in A.
@@ -60,6 +66,8 @@ class Window:
     """In run time; later than start_s + window_s where gaps lie between."""
     crosses_gap: bool
     """Samples are missing inside: the RMS is a lower bound (`at_least`)."""
+    axis_s: float = 0.0
+    """Where it begins on the axis of sampled time."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,6 +86,8 @@ class Exposure:
     """Median sample interval, gaps left out."""
     interval_rms: bool
     """The board's own interval RMS was used, not a line between samples."""
+    spacing: Spacing
+    """How far apart the samples lie."""
 
     @classmethod
     def prepare(cls, t_s: Array, current_a: Array, gap_after: npt.ArrayLike) -> Exposure:
@@ -117,7 +127,8 @@ class Exposure:
         start_a, end_a = (current_a[1:], current_a[1:]) if interval_rms else (current_a[:-1], current_a[1:])
         square = SquareIntegral.prepare(axis_s, start_a, end_a)
         sampled = steps[~gap] if gap.any() else steps
-        return cls(float(t_s[0]), square, axis_s[1:][gap], steps[gap], float(np.median(sampled)), interval_rms)
+        usual_s, spaced = float(np.median(sampled)), spacing(t_s, gap)
+        return cls(float(t_s[0]), square, axis_s[1:][gap], steps[gap], usual_s, interval_rms, spaced)
 
     @property
     def duration_s(self) -> float:
@@ -128,6 +139,11 @@ class Exposure:
     def sampled_s(self) -> float:
         """Duration without the gaps."""
         return self.square.length_s
+
+    @property
+    def coarse_s(self) -> float:
+        """Intervals no longer than this hold 95 % of sampled time; the usual interval where sampling is even."""
+        return self.spacing.coarse_s
 
     @property
     def peak_a(self) -> float:
@@ -203,6 +219,7 @@ class Exposure:
             start_s=self._time(start_s, int(np.searchsorted(self.gap_axis_s, start_s + slip, "right"))),
             end_s=self._time(start_s + length_s, int(np.searchsorted(self.gap_axis_s, start_s + length_s - slip))),
             crosses_gap=crosses,
+            axis_s=start_s,
         )
 
     def sampled_until(self, time_s: float) -> float:
@@ -217,12 +234,40 @@ class Exposure:
 
 
 def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: str = "") -> Estimate:
-    """The window's RMS in A with its interval; `at_least` where the window crosses a gap."""
-    terms = error.rms_terms(window.rms_a, min(window.window_s, exposure.sampled_s) / exposure.interval_s)
-    result = estimate(window.rms_a, "A", terms, note=note)
+    """The window's RMS in A with its interval.
+
+    `at_least` where the window crosses a gap or, under uneven sampling, the longer intervals could hide it; where it is
+    shorter than the filter's time constant and the board sends no interval RMS, or where `error.unseen` says so.
+    """
+    length_s = min(window.window_s, exposure.sampled_s)
+    terms = error.rms_terms(window.rms_a, length_s / exposure.coarse_s)
+    terms["sampling"] = _sampling_u(exposure, window, length_s)
+    seen = 1.0 if error.corner_hz is None else pulse_seen(length_s, error.corner_hz)
+    flattened = window.rms_a * (1 / seen - 1) if seen > 0.1 else 0.0
+    result = estimate(window.rms_a, "A", terms, doubt_high=flattened, doubt="filter before the converter", note=note)
     if result.low is not None:
         result = replace(result, low=max(result.low, 0.0))
-    return result.bounded("at_least", "the window crosses a gap") if window.crosses_gap else result
+    reasons = {
+        "the window crosses a gap": window.crosses_gap,
+        f"samples up to {exposure.coarse_s:.3g} s apart can miss a greater one": (
+            exposure.coarse_s > exposure.interval_s and window.window_s < 2 * exposure.coarse_s * (1 - TIE)
+        ),
+        f"the filter of {error.corner_hz or 0.0:g} Hz flattens what is this short": (
+            error.corner_hz is not None and not exposure.interval_rms and length_s < lag_s(error.corner_hz)
+        ),
+        error.unseen: bool(error.unseen),
+    }
+    why = "; ".join(reason for reason, holds in reasons.items() if holds)
+    return result.bounded("at_least", why) if why else result
+
+
+def _sampling_u(exposure: Exposure, window: Window, length_s: float) -> float:
+    """1 σ of the window's RMS from the spacing of its samples [A]; a window of few is judged with its neighbours."""
+    if exposure.interval_rms:
+        return 0.0
+    first, stop = exposure.square.span(window.axis_s, window.axis_s + length_s)
+    integral_a2s = window.rms_a**2 * length_s
+    return window.rms_a * rms_sampling_u(exposure.square.load, first, stop, integral_a2s)
 
 
 def window_rms(exposure: Exposure, window_s: float, error: CurrentError) -> Estimate:

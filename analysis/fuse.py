@@ -259,7 +259,7 @@ def _resolution(
 ) -> list[str]:
     """Why greater currents than those seen may have flowed: each entry makes the margin an upper bound."""
     shortest_s = min(row.shortest_s for row in table.limits() if row.shortest_s is not None)
-    interval_s = exposure.interval_s
+    interval_s = exposure.coarse_s
     needed_hz = 1 / (2 * math.pi * shortest_s)
     doubts = []
     if interval_s > shortest_s / 2 * (1 + 1e-9):

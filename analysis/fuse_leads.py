@@ -24,36 +24,43 @@ class FuseLead:
 
     result: FuseResult
     advice: FuseAdvice
+    who: str
+    """How findings name it."""
     findings: tuple[Finding, ...]
-
-    def left_with(self, result: FuseResult) -> FuseLead:
-        """The same after doubts about the data left `result` of its figures: advice needs a margin that stands."""
-        if result == self.result:
-            return self
-        why = result.margin.refused or "doubts about the data limit its margin"
-        return FuseLead(result, none_given(f"No other rating is named: {why}."), result.findings)
 
     def as_json(self) -> dict[str, object]:
         """The report's object."""
         return {**self.result.as_json(), "advice": self.advice.as_json()}
 
 
-def assess_fuses(
-    run: Run, specs: dict[str, FuseSpec], currents: dict[str, Current], mismatch: str | None
-) -> dict[str, FuseLead]:
-    """All fuses by place; `currents` by lead; `mismatch` says that the description is not this machine's."""
-    return {place: _assess(run, spec, currents[LEAD_OF[place]], mismatch) for place, spec in specs.items()}
+def assess_fuses(run: Run, specs: dict[str, FuseSpec], currents: dict[str, Current]) -> dict[str, FuseLead]:
+    """All fuses by place; `currents` by lead."""
+    return {place: _assess(run, spec, currents[LEAD_OF[place]]) for place, spec in specs.items()}
 
 
-def _assess(run: Run, spec: FuseSpec, current: Current, mismatch: str | None) -> FuseLead:
+def settled(leads: dict[str, FuseLead], results: dict[str, FuseResult], mismatch: str | None) -> dict[str, FuseLead]:
+    """The leads with the results that doubts about the data leave, and without comfort from a wrong description.
+
+    `mismatch` says that the description is not this machine's. Advice on figures that changed is taken back.
+    """
+    found = {}
+    for place, lead in leads.items():
+        after = results[place]
+        same = (after.margin, after.continuous_fraction) == (lead.result.margin, lead.result.continuous_fraction)
+        if not same:
+            why = after.margin.refused or after.margin.basis.split(";")[0]
+            lead = FuseLead(after, none_given(f"No other rating is named: {why}."), lead.who, after.findings)
+        found[place] = lead if mismatch is None else _doubted(lead, mismatch)
+    return found
+
+
+def _assess(run: Run, spec: FuseSpec, current: Current) -> FuseLead:
     lead = LEAD_OF[spec.place]
     corner_hz = run.sensor(f"{lead}_current_a").bandwidth_hz
     through = None
     if spec.place != "main":
         through = translate(run, lead, current, spec.position, spec.capacitors)
     result = assess_fuse(spec, current.prepared, current.error, corner_hz, through)
-    if mismatch is not None:
-        return _doubted(spec, result, mismatch)
 
     def margin_of(table: FuseTable, derated_a: float) -> tuple[Estimate, Estimate]:
         assert current.prepared is not None
@@ -66,23 +73,24 @@ def _assess(run: Run, spec: FuseSpec, current: Current, mismatch: str | None) ->
 
     advice = advise(spec, result, lead_limits(run, spec.place), margin_of)
     told = advice_finding(spec.who, result, advice)
-    return FuseLead(result, advice, (*result.findings, *([told] if told else [])))
+    return FuseLead(result, advice, spec.who, (*result.findings, *([told] if told else [])))
 
 
-def _doubted(spec: FuseSpec, result: FuseResult, mismatch: str) -> FuseLead:
+def _doubted(lead: FuseLead, mismatch: str) -> FuseLead:
     """The figures against the fuse that is named stand, and so does a danger; no comfort is taken from them."""
+    result = lead.result
     advice = none_given("No other rating is named: the machine description does not fit the measured voltage.")
     if result.margin.value is None:
-        return FuseLead(result, advice, result.findings)
+        return FuseLead(result, advice, lead.who, result.findings)
     if result.verdict in ("below", "near"):
         rule = f"{result.rule} The verdict is withdrawn: the machine description does not fit the measured voltage."
         result = replace(result, verdict="unknown", rule=rule)
     found = Finding(
         "caution",
         "fuse_description_doubted",
-        f"{spec.who}: compared with the fuse of a description that does not fit the measured voltage.",
+        f"{lead.who}: compared with the fuse of a description that does not fit the measured voltage.",
         f"{mismatch} The fuse may be another one too, so that no margin of 1 or more becomes a verdict",
         "Report again with the description of this machine: --machine FILE.",
     )
     kept = tuple(finding for finding in result.findings if finding.code != "fuse_near")
-    return FuseLead(result, advice, (*kept, found))
+    return FuseLead(result, advice, lead.who, (*kept, found))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.run import Flags, Floats
+from analysis.series import Flags, Floats
 
 BLOCK = 1 << 14
 BETWEEN = 0.8

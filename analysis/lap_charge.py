@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from analysis.estimate import COVERAGE_FACTOR, Estimate, refuse
-from analysis.propagate import power_of, product
+from analysis.estimate import COVERAGE_FACTOR, Estimate, ranked, refuse
+from analysis.propagate import power_of, quotient
 from analysis.run import Floats
 
 STUDENT_T = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228)
@@ -93,7 +93,14 @@ def charge_of_a_lap(
         parts.append(f"trend of {1000 * (slope.value or 0.0):+.2g} mAh a lap as doubt")
     if gain_u is None or offset_u_ah is None:
         parts.append("sensor error not declared")
-    return Estimate(mean, mean - half - below, mean + half + above, "Ah", basis="; ".join(parts))
+    terms: dict[str, float | None] = {
+        "scatter of laps": spread / COVERAGE_FACTOR,
+        "current gain": None if gain_u is None else gain_u * mean,
+        "current offset": offset_u_ah,
+        "later laps differ": UNLIKE_U * mean,
+        "trend of laps": max(below, above) / COVERAGE_FACTOR,
+    }
+    return Estimate(mean, mean - half - below, mean + half + above, "Ah", basis="; ".join(parts), terms=ranked(terms))
 
 
 def laps_in(
@@ -114,4 +121,7 @@ def laps_in(
     if first.value is None:
         return refuse("", first.refused or "")
     one = charge_of_a_lap(charges_ah, charge_ah.value / first.value, gain_u, offset_u_ah)
-    return product(charge_ah, power_of(1.0 / growth, one, -1, "1/Ah", {}), "")
+    later = power_of(growth, one, 1, "Ah", {})
+    names = "usable charge of the battery", "charge of a lap"
+    # The sensor that counted the charge is the one that counted the laps'.
+    return quotient(charge_ah, later, "", names=names, shared={"current gain", "current offset"})

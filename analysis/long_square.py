@@ -93,6 +93,18 @@ class LongSquare:
         """Length of the axis in s."""
         return float(self.blocks[-1].edge_s[-1])
 
+    def span(self, from_s: float, to_s: float) -> tuple[int, int]:
+        """As `SquareIntegral.span`."""
+        first, stop = (self._place(x_s) for x_s in (from_s, to_s))
+        return max(first - 4, 0), min(stop + 4, self.pieces)
+
+    def _place(self, x_s: float) -> int:
+        """How many ends of pieces lie before an axis position."""
+        block = max(int(np.searchsorted(self.blocks[-1].edge_s, x_s)) - 1, 0)
+        first = block * SIZES[-1]
+        axis_s, _, _ = self.load(first, min(first + SIZES[-1], self.pieces))
+        return first + int(np.searchsorted(axis_s, x_s))
+
     def search(
         self, window_s: float, floor_a2s: float = 0.0, forbidden: Callable[[Array], Mask] | None = None
     ) -> tuple[float, float] | None:

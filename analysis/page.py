@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import Protocol, TextIO
 
 from analysis.answers import answers
+from analysis.contributions import by_source
 from analysis.page_drive import write_drive
 from analysis.report import Report
 from analysis.words import full, moment, number
@@ -104,7 +105,7 @@ def compose(page: Writer, report: Report) -> None:
     page.head("Answers")
     for answer in answers(report):
         page.paragraph(answer.text, answer.tone, "• ")
-    for part in (_energy, _currents, _fuses, _wires, _battery, _charge, _laps, write_drive, _findings):
+    for part in (_energy, _currents, _fuses, _wires, _battery, _charge, _laps, write_drive, _uncertainty, _findings):
         part(page, report)
     page.head("Cautions")
     for text in CAUTIONS:
@@ -241,6 +242,16 @@ def _laps(page: Writer, report: Report) -> None:
     if not laps.each and laps.reason:
         page.paragraph(laps.reason)
     page.rows([("per full charge", full(report.laps_per_charge)), ("left", full(report.laps_remaining))])
+
+
+def _uncertainty(page: Writer, report: Report) -> None:
+    found = by_source(report.uncertainty)
+    if not found:
+        return
+    page.head("What the intervals rest on")
+    for what, shares, following in found:
+        page.paragraph(f"{what}: {', '.join(shares)}")
+        page.paragraph(following, "note", "    ")
 
 
 def _figure(value: float | None, decimals: int) -> str:

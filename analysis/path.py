@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 from analysis.current import Current
@@ -10,6 +11,7 @@ from analysis.exposure import rms_estimate, window_rms
 from analysis.finding import Finding
 from analysis.fuse_advice import LeadLimits
 from analysis.run import Run
+from analysis.tables.adiabatic_k import LONGEST_S
 from analysis.wire import Conductor, WeakestPart, WireResult, ampacity, assess_wire, fuse_over_wire, weakest_part
 
 LONG_WINDOW_S = 600.0
@@ -25,17 +27,18 @@ class PathResult:
     findings: tuple[Finding, ...]
 
 
-def assess_paths(run: Run, currents: dict[str, Current], mismatch: str | None = None) -> dict[str, PathResult]:
-    """Every lead whose wire the machine file names; `currents` by place (main is the battery's lead).
-
-    `mismatch` says that the description is not this machine's: no verdict "under" is then taken from its wires.
-    """
+def assess_paths(run: Run, currents: dict[str, Current]) -> dict[str, PathResult]:
+    """Every lead whose wire the machine file names; `currents` by place (main is the battery's lead)."""
     if run.machine is None:
         return {}
-    found = {
+    return {
         place: _assess(run, place, currents[place]) for place in ("main", "left", "right") if place in run.machine.wires
     }
-    return found if mismatch is None else {place: _doubted(path) for place, path in found.items()}
+
+
+def withdrawn(paths: dict[str, PathResult], mismatch: str | None) -> dict[str, PathResult]:
+    """The paths without a verdict "under" where the description is not this machine's (`mismatch`)."""
+    return paths if mismatch is None else {place: _doubted(path) for place, path in paths.items()}
 
 
 def _doubted(path: PathResult) -> PathResult:
@@ -76,14 +79,15 @@ def _assess(run: Run, place: str, current: Current) -> PathResult:
     fuse = machine.fuses.get(place)
     ambient = fuse.ambient_c if fuse else None
     long_rms, whole_rms, length = _rms(current)
-    error = current.error.gain_u
+    short = [rms_a for window_s, rms_a in current.exposure if window_s <= LONGEST_S and rms_a > 0]
     wire = assess_wire(
         conductor,
         rms_600_a=long_rms,
         peak_a=current.peak_a,
         whole_run_rms_a=whole_rms,
         exposure=current.exposure,
-        exposure_relative_u=error,
+        exposure_relative_u=_relative_u(current, min(short, default=0.0)),
+        exposure_bound="at_least" if current.error.unseen else "estimate",
         ambient_c=ambient,
         rms_window_s=length,
     )
@@ -112,6 +116,16 @@ def _assess(run: Run, place: str, current: Current) -> PathResult:
     else:
         parts.append(("controller", machine.controller.continuous_a if machine.controller else None, "machine file"))
     return PathResult(wire, weakest_part(parts), tuple(findings))
+
+
+def _relative_u(current: Current, rms_a: float) -> float | None:
+    """1 σ, relative, of the RMS in short windows, from the least of them; None where the sensor's gain is not declared.
+
+    Gain, offset and noise: an offset weighs more in the smaller of two currents.
+    """
+    if current.error.gain_u is None or rms_a <= 0:
+        return None
+    return math.hypot(*(u or 0.0 for u in current.error.rms_terms(rms_a, 1.0).values())) / rms_a
 
 
 def _rms(current: Current) -> tuple[Estimate, Estimate, float]:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from analysis.charge_left import ChargeLeft, Start, assess_charge, driven_part, refused_remaining, start_charge
+from analysis.contributions import Contribution, main_contributions
 from analysis.current import Current, assess_current
 from analysis.drive_use import DriveUse, assess_drive
 from analysis.energy import Energy, energy_used
@@ -15,15 +16,16 @@ from analysis.estimate import Estimate, estimate, refuse
 from analysis.finding import Finding
 from analysis.fuse import FuseResult, FuseSpec
 from analysis.fuse_curve import fuse_table, opening_times_s, rated_after_s
-from analysis.fuse_leads import LEAD_OF, FuseLead, assess_fuses
+from analysis.fuse_leads import LEAD_OF, FuseLead, assess_fuses, settled
 from analysis.integrals import bridged
 from analysis.laps import Laps, assess_laps
 from analysis.ledger import ledger_charge
 from analysis.observations import clipping, observe
-from analysis.path import PathResult, assess_paths
+from analysis.path import PathResult, assess_paths, withdrawn
 from analysis.recovery import Recovery, assess_recovery
 from analysis.run import Run
 from analysis.sag import Sag, assess_sag
+from analysis.sampling_findings import judge_sampling
 from analysis.state_of_charge import told_charge, told_rest_h
 from analysis.suspicion import suspect
 from analysis.trust import Trust
@@ -55,6 +57,8 @@ class Report:
     drive: DriveUse
     findings: tuple[Finding, ...]
     """Gravest first."""
+    uncertainty: tuple[Contribution, ...]
+    """What the intervals of the main results rest on, by result."""
 
     @property
     def fuses(self) -> dict[str, FuseResult]:
@@ -79,6 +83,7 @@ class Report:
             },
             "drive": self.drive.as_json(),
             "findings": [finding.as_json() for finding in self.findings],
+            "uncertainty": [contribution.as_json() for contribution in self.uncertainty],
         }
 
 
@@ -184,14 +189,14 @@ def build_report(
     times = sorted({time for table in tables for time in opening_times_s(table)})
     after = sorted({rated_after_s(table) for table in tables})
     currents = {lead: assess_current(run, lead, times, after) for lead in LEADS}
-    mismatch = run.arrangement_mismatch()
-    fuses = assess_fuses(run, specs, currents, mismatch)
-    paths = assess_paths(run, {place: currents[lead] for place, lead in LEAD_OF.items()}, mismatch)
+    fuses = assess_fuses(run, specs, currents)
+    paths = assess_paths(run, {place: currents[lead] for place, lead in LEAD_OF.items()})
     doubts = [*suspect(run), *clipping(run, currents)]
     trust = Trust.under(doubts)
     # Where the count starts and what lies ahead are drawn from what is left of the voltages.
     sag = trust.of("battery", assess_sag(run))
     energy = trust.of("energy", energy_used(run))
+    mismatch = run.arrangement_mismatch()
     rested = told_rest_h(run.metadata.rested_h) if rested_h is None else rested_h
     stated = told_charge(run.metadata.start_charge) if fraction is None else fraction
     laps = assess_laps(run)
@@ -206,17 +211,15 @@ def build_report(
         drawn = energy.net_ah if run.start_row == 0 else None
         charge = assess_charge(run, sag, currents["battery"], start, speed(run, laps), drawn)
     per_charge, left = laps.in_charge(charge.full.charge_ah, charge.remaining.charge_ah, charge.full.load_growth)
-    left_of = trust.fuses({place: lead.result for place, lead in fuses.items()})
-    fuses = {place: lead.left_with(left_of[place]) for place, lead in fuses.items()}
-    currents, paths = trust.of("current", currents), trust.paths(paths)
+    fuses = settled(fuses, trust.fuses({place: lead.result for place, lead in fuses.items()}), mismatch)
+    currents, paths = trust.of("current", currents), withdrawn(trust.paths(paths), mismatch)
     charge = replace(
         charge,
         state_of_charge=trust.of("battery", {"state_of_charge": charge.state_of_charge})["state_of_charge"],
         remaining=trust.of("remaining", charge.remaining),
     )
     laps, ahead = trust.of("laps", laps), trust.of("laps", {"per_charge": per_charge, "remaining": left})
-    recovery = trust.of("battery", assess_recovery(run))
-    drive = assess_drive(run, energy, laps)
+    drive = trust.of("drive", assess_drive(run, energy, laps))
     found = [
         *(finding for lead in fuses.values() for finding in lead.findings),
         *(finding for path in paths.values() for finding in path.findings),
@@ -224,23 +227,16 @@ def build_report(
         *laps.findings,
         *drive.findings,
         *doubts,
+        *judge_sampling(currents),
         *observe(run, sag, charge, mismatch),
     ]
     findings = tuple(sorted(found, key=lambda finding: _SEVERITY[finding.severity]))
+    per_charge, left = ahead["per_charge"], ahead["remaining"]
+    recovery = trust.of("battery", assess_recovery(run))
+    results = {place: lead.result for place, lead in fuses.items()}
+    rests_on = main_contributions(energy, currents, results, sag, charge.remaining, per_charge)
     return Report(
-        run,
-        energy,
-        currents,
-        fuses,
-        paths,
-        sag,
-        recovery,
-        charge,
-        laps,
-        ahead["per_charge"],
-        ahead["remaining"],
-        drive,
-        findings,
+        run, energy, currents, fuses, paths, sag, recovery, charge, laps, per_charge, left, drive, findings, rests_on
     )
 
 

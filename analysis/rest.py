@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from analysis.estimate import Estimate, estimate, extreme_u, refuse
 from analysis.run import Run, SensorError, Series
+from analysis.sensor_terms import step_u, white_u
 
 LEAST_REST_S = 2.0
 HEAD_S = 600.0
@@ -100,7 +101,7 @@ def voltage_terms(
     sensor: SensorError, volts: float, samples: int = 1, *, extreme_of: int | None = None
 ) -> dict[str, float | None]:
     """1 σ contributions to a voltage read from the mean of `samples` samples, or as the extreme of `extreme_of`."""
-    white = math.hypot(sensor.noise or 0.0, (sensor.resolution or 0.0) / math.sqrt(12))
+    white = white_u(sensor)
     random = white / math.sqrt(samples) if extreme_of is None else extreme_u(white, extreme_of)
     return {
         "voltage gain": None if sensor.gain_u is None else sensor.gain_u * abs(volts),
@@ -116,6 +117,7 @@ def rest_voltage(run: Run, rest: Rest, si_name: str = "battery_voltage_v") -> Es
         return refuse("V", values)
     volts = float(np.median(values))
     terms = voltage_terms(run.sensor(si_name), volts, len(values))
+    terms["steps"] = step_u(run.sensor(si_name), float(np.std(values)))
     terms["scatter of the median"] = 1.2533 * float(np.std(values)) / math.sqrt(len(values))
     return estimate(volts, "V", terms, note=f"{rest.end_s - rest.start_s:.0f} s at rest")
 
@@ -150,4 +152,6 @@ def block_imbalance(run: Run, rest: Rest) -> Estimate:
         for name, term in voltage_terms(run.sensor("midpoint_voltage_v"), lower, len(middle)).items()
     }
     terms |= voltage_terms(run.sensor("battery_voltage_v"), total, len(whole))
+    terms["midpoint steps"] = 2 * step_u(run.sensor("midpoint_voltage_v"), float(np.std(middle)))
+    terms["steps"] = step_u(run.sensor("battery_voltage_v"), float(np.std(whole)))
     return estimate(2 * lower - total, "V", terms)

@@ -55,7 +55,8 @@ def _long(reader: _Reader, greatest_a: float, windows_s: Iterable[float]) -> Exp
     square = LongSquare.prepare(reader.all(), reader.pieces, greatest_a, length_s, short_s)
     gap_axis_s = timeline.before_s - timeline.start_s - np.concatenate(([0.0], np.cumsum(gap_s)[:-1]))[: len(gap_s)]
     late_s = reader.run.declared(reader.si_name).delay_s or 0.0
-    return Exposure(timeline.start_s - late_s, square, gap_axis_s, gap_s, interval_s, reader.interval_rms)
+    start_s, spaced = timeline.start_s - late_s, timeline.spacing
+    return Exposure(start_s, square, gap_axis_s, gap_s, interval_s, reader.interval_rms, spaced)
 
 
 @dataclass(slots=True)

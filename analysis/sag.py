@@ -10,11 +10,12 @@ import numpy as np
 
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.finding import Finding
-from analysis.integrals import integrate
+from analysis.integrals import integrate, sampling_error
 from analysis.resistance import Resistance, assess_resistance
 from analysis.resistance_fit import busiest
 from analysis.rest import Rest, block_imbalance, rest_values, rest_voltage, run_rest, voltage_terms
 from analysis.run import Run, Series, together
+from analysis.sensor_terms import white_u
 
 BUSY_SHARE = 0.9
 """Blocks are compared over the samples in the highest tenth of current."""
@@ -98,13 +99,16 @@ def balance_residual(run: Run) -> Estimate:
     if seconds <= 0:
         return refuse("A", "the three currents were never measured at the same time")
     mean = integrate(time_s, first - third, gap_after).net / seconds
-    terms: dict[str, float | None] = {}
+    terms: dict[str, float | None] = {"sampling": sampling_error(time_s, first - third, gap_after) / seconds}
+    noise = []
     for name, found in zip(names, (battery, left, right), strict=True):
         sensor = run.sensor(name)
-        level = abs(float(found.value.mean()))
+        noise.append(white_u(sensor) / math.sqrt(len(found.value)))
+        level = abs(integrate(found.time_s, found.value, found.gap_after).net) / max(found.sampled_s, 1e-9)
         label = run.label(name).lower()
         terms[f"{label} offset"] = sensor.offset_u
         terms[f"{label} gain"] = None if sensor.gain_u is None else sensor.gain_u * level
+    terms["noise and resolution"] = math.hypot(*noise)
     return estimate(mean, "A", terms, note="positive: the battery lead carries more than both channels")
 
 

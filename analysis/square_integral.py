@@ -110,6 +110,15 @@ class SquareIntegral:
         """Length of the axis in s."""
         return float(self.axis_s[-1])
 
+    def span(self, from_s: float, to_s: float) -> tuple[int, int]:
+        """First and end (exclusive) of the pieces between two axis positions, with a few more on both sides."""
+        first, stop = np.searchsorted(self.axis_s, (from_s, to_s)).tolist()
+        return max(first - 4, 0), min(stop + 4, len(self.start_a))
+
+    def load(self, first: int, stop: int) -> tuple[Array, Array, Array]:
+        """Pieces `first` to `stop` (exclusive): their ends on the axis, their first and their last currents."""
+        return self.axis_s[first : stop + 1], self.start_a[first:stop], self.end_a[first:stop]
+
     def locate(self, x_s: Array) -> Index:
         """The piece that holds, or begins at, each axis position."""
         place = np.searchsorted(self.axis_s, x_s, side="right") - 1

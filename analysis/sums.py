@@ -10,8 +10,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from analysis.integrals import SignedIntegral, blocks, bridged, dot, halving, integrate, weights_s
+from analysis.integrals import SignedIntegral, blocks, bridged, dot, from_halving, halving, integrate, weights_s
 from analysis.run import Run
+from analysis.sampling import burst_halving
+from analysis.sensor_terms import near_zero
 from analysis.series import Flags, Floats, Series
 
 ALL, OUT, BACK = 0, 1, 2
@@ -37,20 +39,37 @@ class CurveSums:
     change: Floats = field(default_factory=lambda: np.zeros(3))
     """Σ of what halving the samples changes, pair by pair."""
     changes2: Floats = field(default_factory=lambda: np.zeros(3))
+    near: float = 0.0
+    """Currents no larger than this are near zero."""
+    near_s: float = 0.0
+    """Sampled time near zero."""
+    bursts: Floats = field(default_factory=lambda: np.zeros(2))
+    """Σ and Σ of squares of what halving changes with each burst of samples as one; zeros where there are none."""
 
     @property
     def total(self) -> SignedIntegral:
         """∫ of the curve by sign."""
         return SignedIntegral(*self.integral.tolist())
 
+    def sampling(self, row: int) -> float:
+        """1 σ of the integral from the spacing of the samples."""
+        plain = from_halving(self.samples, float(self.change[row]), float(self.changes2[row]))
+        return max(plain, from_halving(self.samples, *self.bursts.tolist()))
+
     def add(self, series: Series) -> CurveSums:
         """A stretch that begins with the last sample of the one before; gives itself."""
         time_s, value, gap_after = series.time_s, series.value, series.gap_after
         self._cover(time_s, gap_after)
+        self.bursts += burst_halving(series)
         self.across += bridged(time_s, value, gap_after)
         for samples, intervals in blocks(len(time_s)):
-            self._block(time_s[samples], value[samples], _sides(value[samples]), gap_after[intervals])
+            weight_s = self._block(time_s[samples], value[samples], _sides(value[samples]), gap_after[intervals])
+            self._near(value[samples], weight_s)
         return self
+
+    def _near(self, current: Floats, weight_s: Floats) -> None:
+        if self.near > 0:
+            self.near_s += float(weight_s[np.abs(current) <= self.near].sum())
 
     def _cover(self, time_s: Floats, gap_after: Flags) -> None:
         """Count samples and time."""
@@ -103,6 +122,7 @@ class PowerSums(CurveSums):
         shared = 1 if self.samples else 0
         self._cover(time_s, gap_after)
         self.volts += float(volts[shared:].sum())
+        self.bursts += burst_halving(Series(time_s, volts * amps, gap_after))
         for samples, intervals in blocks(len(time_s)):
             self._power(time_s[samples], amps[samples], volts[samples], gap_after[intervals])
         if len(time_s) == 1:
@@ -115,6 +135,7 @@ class PowerSums(CurveSums):
         self.across += bridged(time_s, watts, gap_after)
         sides = _sides(amps)
         weight_s = self._block(time_s, watts, sides, gap_after)
+        self._near(amps, weight_s)
         mean_v = 0.5 * (volts[:-1] + volts[1:])
         self.moved += dot(mean_v, np.where(gap_after, 0.0, np.diff(amps)))
         for rows, counts in sides:
@@ -136,7 +157,7 @@ def curve_sums(run: Run, si_name: str) -> CurveSums:
     """Those of a channel of a run, added up once."""
     found = run.kept.get(("sums", si_name))
     if not isinstance(found, CurveSums):
-        found = run.kept["sums", si_name] = CurveSums()
+        found = run.kept["sums", si_name] = CurveSums(near=near_zero(run.sensor(si_name)))
         for part in run.stretches(si_name):
             found.add(part)
     return found

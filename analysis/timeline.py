@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.gaps import NEIGHBOURS, GapRule
+from analysis.sampling import Spacing, of_counts
 from analysis.series import Flags, Floats, Places
 
 _LONG_STEP = 1 << 20
@@ -29,13 +30,15 @@ class Timeline:
     """Times of those rows."""
     after_s: Floats
     """Times of the rows behind them."""
+    spacing: Spacing
+    """How far apart samples lie that have no gap between them."""
 
     def part(self, first: int, stop: int, start_s: float, end_s: float) -> Timeline:
-        """That of rows `first` to `stop` (exclusive), whose ends are known; the usual interval stays."""
+        """That of rows `first` to `stop` (exclusive), whose ends are known; the usual interval and the spacing stay."""
         inside = (self.gaps >= first) & (self.gaps < stop - 1)
         interval_s = self.interval_s if stop - first > 1 else None
         gaps = self.gaps[inside] - first
-        return Timeline(start_s, end_s, interval_s, gaps, self.before_s[inside], self.after_s[inside])
+        return Timeline(start_s, end_s, interval_s, gaps, self.before_s[inside], self.after_s[inside], self.spacing)
 
     def flags(self, first: int, stop: int) -> Flags:
         """Gap flags of the intervals between rows `first` and `stop` (exclusive), shape (stop − first − 1,)."""
@@ -62,7 +65,8 @@ class Timeline:
 
         found = list(_gaps(watched(), rule, steps))
         gaps, before_s, after_s = (np.concatenate(part) for part in zip(*found, strict=True))
-        return cls(ends[0], ends[1], steps.median_s(), gaps, before_s, after_s)
+        spaced = steps.spacing(after_s - before_s)
+        return cls(ends[0], ends[1], steps.median_s(), gaps, before_s, after_s, spaced)
 
 
 class _Steps:
@@ -97,6 +101,19 @@ class _Steps:
             for rank in ((total - 1) // 2, total // 2)
         )
         return sum(middle) / 2
+
+    def spacing(self, gaps_s: Floats) -> Spacing:
+        """How the steps that are no gaps are spread."""
+        counts, longer = self.counts.copy(), np.sort(np.concatenate([np.empty(0), *self.longer]))
+        for gap_s in gaps_s.tolist():
+            place = round(gap_s / self.tick_s)
+            if place <= _LONG_STEP:
+                counts[place] -= 1
+            else:
+                longer = np.delete(longer, np.argmin(np.abs(longer - gap_s)))
+        ticks = np.flatnonzero(counts)
+        lengths_s = np.concatenate((ticks * self.tick_s, longer))
+        return of_counts(lengths_s, np.concatenate((counts[ticks], np.ones(len(longer), np.int64))), len(gaps_s))
 
 
 def _gaps(stretches: Iterable[Floats], rule: GapRule, steps: _Steps) -> Iterator[tuple[Places, Floats, Floats]]:

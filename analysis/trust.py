@@ -18,6 +18,7 @@ from analysis.doubt import Doubt
 from analysis.estimate import Estimate, refuse
 from analysis.finding import Finding
 from analysis.fuse import FuseResult, verdict_of
+from analysis.fuse_margin import translated_verdict
 from analysis.path import PathResult
 from analysis.wire import verdict_of as wire_verdict
 
@@ -49,6 +50,8 @@ DRAWN = (
     "laps.remaining",
     "laps.each.net_ah",
     "laps.each.net_wh",
+    "drive.peak_recovered_a",
+    "drive.peak_recovered_at_s",
 )
 """What rests on the battery's current with its sign."""
 ANSWER = ("battery.resistance_ohm.*", "battery.open_circuit_v", "battery.weak_block")
@@ -173,8 +176,8 @@ REASONS = {
 }
 SAME_AS = {"sensor_clipped": "cut_top"}
 NULLABLE = frozenset(
-    {"weak_block", "worst_sag_at_s", "tightest_window_s", "tightest_at_s", "worst_rms_a", "ends_by", "evidence",
-     "peak_at_s", "net_wh", "net_ah", "left_ah", "right_ah", "min_voltage_v", "sag_v", "peak_a"}
+    {"weak_block", "worst_sag_at_s", "tightest_window_s", "tightest_at_s", "ends_by", "evidence", "worst_rms_a",
+     "peak_at_s", "peak_recovered_at_s", "net_wh", "net_ah", "left_ah", "right_ah", "min_voltage_v", "sag_v", "peak_a"}
 )  # fmt: skip
 """Plain figures that become null where refused."""
 LEFT_ALONE = frozenset({"prepared", "error", "findings", "run"})
@@ -320,7 +323,8 @@ def _judged(before: FuseResult, after: FuseResult) -> FuseResult:
         rule = f"No comparison: {after.margin.refused}."
         return replace(after, verdict="unknown", rule=rule, findings=kept)
     filled = 0.0 if before.verdict == "below" else math.inf
-    return replace(after, verdict=verdict_of(after.margin, after.margin_latest, after.continuous_fraction, filled))
+    judge = verdict_of if before.current_from == "measured" else translated_verdict
+    return replace(after, verdict=judge(after.margin, after.margin_latest, after.continuous_fraction, filled))
 
 
 def _loaded(before: PathResult, after: PathResult) -> PathResult:

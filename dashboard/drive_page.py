@@ -264,13 +264,16 @@ def findings_part(findings: tuple[Finding, ...]) -> Child:
 
 
 def figures_part(report: Report) -> Child:
-    """Energy, battery and charge; wires too where none can be judged."""
+    """Energy, battery and charge, and what the intervals of the main results rest on."""
     parts: list[tuple[str, Child]] = [
         ("Energy", tables.energy_facts(report)),
         ("Battery", tables.battery_facts(report)),
         ("Charge left", tables.charge_facts(report)),
     ]
-    return _sheets(parts)
+    return [
+        _sheets(parts),
+        html.Div([html.H3("What the intervals rest on"), tables.uncertainty_table(report)], id="rests-on"),
+    ]
 
 
 def lead_figures(report: Report, kind: str) -> Child:

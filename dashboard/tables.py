@@ -189,6 +189,22 @@ def battery_facts(report: Report) -> Child:
     return facts(rows)
 
 
+def uncertainty_table(report: Report) -> Child:
+    """What the interval of each main result rests on, and what would narrow it."""
+    rows = [
+        [
+            each.title.capitalize(),
+            plain(each.what),
+            plain(each.next),
+            "–" if each.share is None else f"{100 * each.share:.0f} %",
+        ]
+        for each in report.uncertainty
+    ]
+    if not rows:
+        return html.P("No main result has an interval.", className="quiet")
+    return table(("result", "rests on", "what would narrow it", "share"), rows, words=3)
+
+
 def charge_facts(report: Report) -> Child:
     """What the battery still gives at this load."""
     charge = report.charge

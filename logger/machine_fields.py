@@ -253,6 +253,9 @@ class Controller:
     mixing: Annotated[
         str | None, choice("controller", "transmitter", text="Where throttle and steering become left and right.")
     ] = None
+    switching_hz: Annotated[
+        float | None, number("Hz", 50, 1e6, 16_000, "Frequency at which its bridge switches the motors' current.")
+    ] = None
     sensed: Annotated[
         str | None,
         choice("supply_leg", "motor_lead", "unknown", text="Where the left and right current sensors sit."),

@@ -15,10 +15,11 @@ from hypothesis import strategies as st
 
 from analysis.answers import answers
 from analysis.errors import RunContentError
-from analysis.estimate import Estimate
+from analysis.estimate import COVERAGE_FACTOR, Estimate
+from analysis.gap_doubt import bridge_u
 from analysis.page import render
 from analysis.report import Report, build_report
-from analysis.run import Run
+from analysis.run import Run, Series
 from logger.channels import BY_SI_NAME
 from logger.metadata import Gap
 from tests.analysis.build_runs import CART, Floats, consistent, measured, value_of, write_run
@@ -62,6 +63,7 @@ TREE: dict[str, Any] = {
         "laps_left_share": list, "command_map": list, "command_map_refused": None,
     },
     "findings": list,
+    "uncertainty": list,
 }  # fmt: skip
 SHAPES = {
     "gaps": {"start_s", "end_s", "kind", "bridged_ah"},
@@ -69,6 +71,7 @@ SHAPES = {
     "findings": {"severity", "code", "what", "evidence", "next"},
     "stalls": {"side", "start_s", "end_s"},
     "command_map": {"side", "from", "to", "samples", "seconds", "mean_a", "median_a"},
+    "uncertainty": {"value", "what", "share", "next"},
 }
 # docs/nomenclature.md, Units
 UNITS = {"_rating": "s", "_a": "A", "_v": "V", "_w": "W", "_ah": "Ah", "_wh": "Wh", "_s": "s", "_m": "m"}
@@ -272,10 +275,12 @@ def test_gaps_are_listed_with_what_they_may_hold(tmp_path: Path) -> None:
     assert (gap["start_s"], gap["end_s"], gap["kind"]) == (pytest.approx(29.95), pytest.approx(50.0), "link")
     assert gap["bridged_ah"] == pytest.approx(across, rel=1e-6)
     assert found["run"]["coverage"] == pytest.approx(59.9 / 79.95, rel=1e-6)
-    # The doubt on the charge is what the gaps list, once.
+    # The doubt on the charge is what the gaps list, once, and what such trapezoids are off by.
     plain = checked(report_of(tmp_path, DRIVE))["energy"]["net_ah"]
     net = found["energy"]["net_ah"]
-    assert (net["high"] - net["value"]) - (plain["high"] - plain["value"]) == pytest.approx(across, rel=0.05)
+    off = COVERAGE_FACTOR * bridge_u(Series(t_s, AMPS, np.diff(t_s) > 1)) / 3600
+    assert off > 0.1 * across
+    assert (net["high"] - net["value"]) - (plain["high"] - plain["value"]) == pytest.approx(across + off, rel=0.05)
     assert net["low"] == pytest.approx(net["value"] - (plain["value"] - plain["low"]), abs=0.01 * across)
     assert "gaps" in codes(report)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import dataclasses
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -131,6 +132,19 @@ def test_every_run_has_a_page(library: Library, name: str) -> None:
     for card in cards:
         said = text_of(show_card(card, DriveAddress(), name))
         assert card.head.value is not None or "not given" in said or "no margin" in said, said
+
+
+def test_the_page_says_what_the_intervals_rest_on(library: Library) -> None:
+    known = [
+        part for part in components(figures_part(library.report("whole"))) if getattr(part, "id", "") == "rests-on"
+    ]
+    said = text_of(known)
+    assert "Net energy" in said
+    for each in library.report("whole").uncertainty:
+        assert each.what in said
+        assert each.next in said
+    nothing = dataclasses.replace(library.report("whole"), uncertainty=())
+    assert "No main result has an interval." in text_of(figures_part(nothing))
 
 
 def reason(report: Report, library: Library, name: str) -> str:

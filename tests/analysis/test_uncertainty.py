@@ -1,0 +1,173 @@
+"""Results of whole sampled runs against a library that follows every variable, and coverage where noise is one-sided.
+
+The oracle is the package `uncertainties`: each sensor has one gain and one offset for all of its samples, so that they
+do not average out, and each sample its own noise (JCGM 100, 5.1.2 and 5.2.2).
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from uncertainties import UFloat, ufloat, umath
+
+from analysis.energy import charge_estimates, energy_estimates
+from analysis.estimate import COVERAGE_FACTOR, Estimate, estimate
+from analysis.exposure import CurrentError, Exposure
+from analysis.fuse import FuseSpec, assess_fuse
+from analysis.lap_charge import charge_of_a_lap, laps_in
+from analysis.ledger import _sum
+from analysis.report import build_report
+from analysis.run import Run, SensorError, Series
+from tests.analysis.build_runs import CART, sides, write_run
+
+CURRENT = SensorError(offset_u=0.05, gain_u=0.01, noise=0.2, resolution=0.1)
+VOLTAGE = SensorError(offset_u=0.02, gain_u=0.004, noise=0.01)
+TIME_S = np.array([0.0, 1.0, 1.5, 3.0, 3.5, 5.0, 6.0, 8.0, 8.5, 10.0])
+AMPS = np.array([10.0, 12.0, 15.0, 30.0, 28.0, 22.0, 20.0, 14.0, 12.0, 11.0])
+VOLTS = np.array([25.0, 24.9, 24.8, 24.2, 24.3, 24.5, 24.6, 24.8, 24.9, 24.9])
+
+
+def u_of(result: Estimate) -> float:
+    low, _, high = sides(result)
+    return (high - low) / 2 / COVERAGE_FACTOR
+
+
+def of_terms(result: Estimate, *names: str) -> float:
+    """Root sum of squares of the named terms: what the oracle below knows of."""
+    return math.hypot(*(term.u or 0.0 for term in result.terms if term.name in names))
+
+
+def read(values: np.ndarray, sensor: SensorError) -> list[UFloat]:
+    """Samples with one gain, one offset and each its own noise and rounding."""
+    gain, offset = ufloat(1, sensor.gain_u or 0.0), ufloat(0, sensor.offset_u or 0.0)
+    white = math.hypot(sensor.noise or 0.0, (sensor.resolution or 0.0) / math.sqrt(12))
+    return [gain * (float(value) + ufloat(0, white)) + offset for value in values]
+
+
+def integral(values: list[UFloat]) -> UFloat:
+    steps = np.diff(TIME_S)
+    return sum(0.5 * (a + b) * float(dt) for a, b, dt in zip(values[:-1], values[1:], steps, strict=True)) / 3600
+
+
+def series(values: np.ndarray) -> Series:
+    return Series(TIME_S, values, np.zeros(len(TIME_S) - 1, bool))
+
+
+SENSOR_TERMS = ("current gain", "current offset", "voltage gain", "voltage offset", "noise and resolution")
+
+
+def test_charge_of_samples_that_share_gain_and_offset() -> None:
+    oracle = integral(read(AMPS, CURRENT))
+    for net in charge_estimates(series(AMPS), CURRENT)[::2]:
+        assert net.value == pytest.approx(oracle.nominal_value, rel=1e-12)
+        assert of_terms(net, *SENSOR_TERMS) == pytest.approx(oracle.std_dev, rel=1e-9)
+    # As if every sample erred by itself, it would come out less than half as wide.
+    white = math.hypot(0.2, 0.1 / math.sqrt(12))
+    alone = integral([float(a) + ufloat(0, math.hypot(white, 0.05, 0.01 * float(a))) for a in AMPS])
+    assert alone.std_dev < 0.5 * oracle.std_dev
+
+
+def test_energy_of_samples_that_share_gains_and_offsets() -> None:
+    amps, volts = read(AMPS, CURRENT), read(VOLTS, VOLTAGE)
+    oracle = integral([a * v for a, v in zip(amps, volts, strict=True)])
+    net = energy_estimates(series(AMPS), series(VOLTS), CURRENT, VOLTAGE)[2]
+    assert net.value == pytest.approx(oracle.nominal_value, rel=1e-12)
+    assert of_terms(net, *SENSOR_TERMS) == pytest.approx(oracle.std_dev, rel=1e-3)
+    power = energy_estimates(series(AMPS), series(VOLTS), CURRENT, VOLTAGE)[3]
+    assert of_terms(power, *SENSOR_TERMS) == pytest.approx(oracle.std_dev * 3600 / 10, rel=1e-3)
+
+
+def test_skew_moves_the_energy_as_a_shifted_current_does() -> None:
+    # 150 and 120 Hz without delay_u: 0.1531 ms (test_sensor_terms.py). The oracle shifts the current by so much.
+    current, voltage = SensorError(bandwidth_hz=150.0), SensorError(bandwidth_hz=120.0)
+    time_s = np.linspace(0, 10, 20_001)
+    amps, volts = 20 + 15 * np.sin(3 * time_s), 25 - 0.5 * np.sin(3 * time_s - 0.4)
+    flat = np.zeros(20_000, bool)
+    net = energy_estimates(Series(time_s, amps, flat), Series(time_s, volts, flat), current, voltage)[2]
+    late = 20 + 15 * np.sin(3 * (time_s - 0.1531e-3))
+    shifted = float(np.trapezoid((amps - late) * volts, time_s)) / 3600
+    assert of_terms(net, "skew of current against voltage") == pytest.approx(abs(shifted), rel=0.01)
+
+
+def test_block_imbalance_of_two_voltages_of_their_own_sensors(tmp_path: Path) -> None:
+    declared = (
+        "[sensors.midpoint_voltage]\noffset_u = 0.004\ngain_u = 0.001\n"
+        "[sensors.battery_voltage]\noffset_u = 0.006\ngain_u = 0.001\n"
+    )
+    time_s = np.arange(0, 20, 0.05)
+    amps = np.where(time_s < 10, 0.0, 20.0)
+    channels = {"battery_current_a": amps, "battery_voltage_v": 25.4 - 0.02 * amps, "midpoint_voltage_v": 12.8}
+    report = build_report(Run.open(write_run(tmp_path / "run.parquet", time_s, channels, machine=CART + declared)))
+    middle = 12.8 * ufloat(1, 0.001) + ufloat(0, 0.004)
+    whole = 25.4 * ufloat(1, 0.001) + ufloat(0, 0.006)
+    oracle = 2 * middle - whole
+    assert report.sag.block_imbalance_v.value == pytest.approx(oracle.nominal_value, abs=1e-6)
+    assert u_of(report.sag.block_imbalance_v) == pytest.approx(oracle.std_dev, rel=1e-3)
+    # The drop of one sensor: its offset cancels, its gain acts on the drop alone.
+    offset, gain = ufloat(0, 0.006), ufloat(1, 0.001)
+    drop = (25.4 * gain + offset) - (25.0 * gain + offset)
+    assert of_terms(report.sag.worst_sag_v, "voltage gain", "voltage offset") == pytest.approx(drop.std_dev, rel=1e-3)
+
+
+def test_a_fuse_margin_of_a_steady_current() -> None:
+    # 54 A for 50 s on a 40 A blade of type E; the oracle takes the RMS of samples with one gain and zero.
+    time_s = np.arange(0, 50.001, 0.02)
+    exposure = Exposure.prepare(time_s, np.full(len(time_s), 54.0), np.zeros(len(time_s) - 1, bool))
+    spec = FuseSpec("left", "blade_large", 40, ambient_c=20, position="supply_leg", sensed="supply_leg")
+    margin = assess_fuse(spec, exposure, CurrentError(0.01, 0.05), 100.0).margin
+    gain, offset = ufloat(1, 0.01), ufloat(0, 0.05)
+    rms = umath.sqrt(sum((54.0 * gain + offset) ** 2 for _ in range(10)) / 10)
+    assert margin.value is not None
+    oracle = margin.value * 54.0 / rms
+    # Each end is exact for itself, so that both together differ from first order in the second.
+    assert u_of(margin) == pytest.approx(oracle.std_dev, rel=1e-3)
+    assert {term.name: term.share for term in margin.terms}["sensor gain"] == pytest.approx(
+        0.54**2 / (0.54**2 + 0.05**2), rel=1e-3
+    )
+
+
+def test_laps_of_a_charge_counted_by_the_same_sensor() -> None:
+    # 20 Ah left by count: 30 Ah less 10 Ah drawn; 100 like laps of 0.5 Ah. The gain of 2 % is one and the same.
+    laps = np.full(100, 0.5)
+    gain = ufloat(1, 0.02)
+    left = estimate(20.0, "Ah", {"current gain": -0.02 * 10.0})
+    result = laps_in(left, laps, 0.02, 0.0)
+    oracle = (30 - 10 * gain) / (0.5 * gain)
+    assert result.value == pytest.approx(oracle.nominal_value)
+    assert of_terms(result, "current gain") == pytest.approx(oracle.std_dev, rel=0.01)
+    # Taken as independent it would be too narrow by a quarter: √(1 + 0.25) for 1.5.
+    assert math.hypot(0.02 * 10 / 20, 0.02) * 40 < 0.76 * oracle.std_dev
+    assert of_terms(charge_of_a_lap(laps, 40.0, 0.02, 0.0), "current gain") == pytest.approx(0.01)
+
+
+def test_charges_of_several_runs_of_one_sensor_add_their_errors() -> None:
+    gain, offset = ufloat(1, 0.01), ufloat(0, 0.05)
+    parts, oracle = [], 0
+    for scale in (1.0, 2.0, 0.5):
+        parts.append(charge_estimates(series(scale * AMPS), SensorError(offset_u=0.05, gain_u=0.01))[2])
+        oracle += integral([scale * float(a) * gain + offset for a in AMPS])
+    total = _sum(parts)
+    assert total.value == pytest.approx(oracle.nominal_value)
+    # Sides add, which is exact for one source and on the safe side for two with sampling beside them.
+    assert oracle.std_dev <= u_of(total) <= 1.5 * oracle.std_dev + sum(of_terms(part, "sampling") for part in parts)
+
+
+# Noise around zero: E max(x, 0) = σ/√(2π) for a normal x. An idle hour with 0.5 A of noise reads 0.2 Ah out and 0.2 Ah
+# back, though nothing flowed.
+@pytest.mark.parametrize("level_a", [0.0, 0.3, -0.2])
+def test_noise_that_counts_as_flow_both_ways_is_in_the_interval(level_a: float) -> None:
+    held = 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        time_s = np.arange(0, 600, 0.1)
+        seen = Series(time_s, level_a + 0.5 * rng.standard_normal(len(time_s)), np.zeros(len(time_s) - 1, bool))
+        out, back, net = charge_estimates(seen, SensorError(offset_u=0.0, gain_u=0.0, noise=0.5))
+        truth = level_a * 599.9 / 3600
+        true = (max(truth, 0), max(-truth, 0), truth)
+        held += all(
+            low <= each <= high for (low, _, high), each in zip(map(sides, (out, back, net)), true, strict=True)
+        )
+    assert held >= 38
