@@ -27,6 +27,8 @@ from analysis.series import Floats, Series, cut, together
 from analysis.state_of_charge import by_count, from_rest_voltage, stated
 from analysis.voltage_curve import Knee, find_knee
 
+HOTTEST_C = 40.0
+"""End of the capacity tables: no measured air above it stands for the battery's."""
 STEADY_SHARE = 0.005
 """A current that keeps within this part of itself while the voltage falls by four times as much is held there."""
 _BLOCK_NAMES: tuple[Literal["block_a", "block_b"], ...] = ("block_a", "block_b")
@@ -213,7 +215,9 @@ def battery_air_c(run: Run) -> float | None:
     if battery is not None and battery.ambient_c is not None:
         return battery.ambient_c
     measured = run.smooth("ambient_temp_c")
-    return None if measured is None else float(np.median(measured.value))
+    celsius = None if measured is None else float(np.median(measured.value))
+    # A sensor in the sun is not the battery; one in the frost may well be.
+    return None if celsius is None or celsius > HOTTEST_C else celsius
 
 
 def _facts(run: Run) -> BatteryFacts | str:

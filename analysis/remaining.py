@@ -71,7 +71,8 @@ class Remaining:
     def as_json(self) -> dict[str, object]:
         """The report's object."""
         estimates = {name: getattr(self, name).as_json() for name in UNITS}
-        return {**estimates, "ends_by": self.ends_by, "evidence": self.evidence}
+        evidence = None if self.runtime_s.value is None else self.evidence
+        return {**estimates, "ends_by": self.ends_by, "evidence": evidence}
 
 
 @dataclass(frozen=True, slots=True)

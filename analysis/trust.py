@@ -68,6 +68,8 @@ VOLTAGE = (
     "energy.*_power_w",
     "battery.rest_voltage_v",
     "battery.min_voltage_v",
+    "battery.recovered_v",
+    "battery.settled_v",
     "battery.worst_sag_v",
     "battery.worst_sag_at_s",
     "battery.block_imbalance_v",

@@ -249,6 +249,8 @@ def test_the_air_around_the_battery_is_told_or_measured(tmp_path: Path) -> None:
         for machine in (CART, told)
     ]
     assert ["battery_cold" in each for each in codes] == [True, False]
+    sunlit = assessed(run_of(tmp_path, {**DRIVE, "ambient_temp_c": 47.0})).full.charge_ah
+    assert sides(sunlit) == sides(unknown)
 
 
 def test_a_drive_that_ends_by_giving_back_still_has_a_forecast(tmp_path: Path) -> None:
