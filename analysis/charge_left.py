@@ -14,7 +14,7 @@ import numpy.typing as npt
 from analysis.battery_facts import BatteryFacts, BlockState, Use
 from analysis.capacity import LEAD_ACID, MEASURED_U, SHEET_ABOVE, SHEET_U, WORN_TO, DataSheet
 from analysis.current import Current
-from analysis.energy import run_energy, run_net_charge
+from analysis.energy import energy_estimates, run_net_charge
 from analysis.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
 from analysis.load_profile import LoadProfile, load_profile
 from analysis.propagate import product
@@ -251,9 +251,10 @@ def _use(
     levels = [battery_current.rms_a[window].value for window in ("10", "1")]
     peak = battery_current.peak_a.value or driven.mean_a
     power = refuse("W", "no battery voltage was measured")
-    if run.has("battery_voltage_v"):
-        ends_s = current.time_s[part][[0, -1]].tolist()
-        power = run_energy(run, "battery_current_a", "battery_voltage_v", (ends_s[0], ends_s[1]))[3]
+    voltage = run.smooth("battery_voltage_v")
+    if voltage is not None:
+        sensors = run.sensor("battery_current_a"), run.sensor("battery_voltage_v")
+        power = energy_estimates(_cut(current, part), voltage, *sensors)[3]
     voltage_share, steady = _voltage_to_come(run, _cut(current, part))
     return Use(
         mean_a=driven.mean_a,

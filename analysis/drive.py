@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.pulses import changes_of
 from analysis.run import Floats, Run
 
 CENTRE_US = 1500.0
@@ -26,7 +27,7 @@ def side_commands(throttle_us: float, steering_us: float) -> tuple[float, float]
 
 def commanded(run: Run, at_s: float, width_s: float) -> str | None:
     """A few words for the window, such as "while turning left"; None where pulses or their mixing are not known."""
-    a, b = run.series("pulse_a_us"), run.series("pulse_b_us")
+    a, b = changes_of(run, "pulse_a_us"), changes_of(run, "pulse_b_us")
     mixing = run.machine.controller.mixing if run.machine and run.machine.controller else None
     if a is None or b is None or mixing is None:
         return None
@@ -61,7 +62,7 @@ def _stood_still(run: Run, side: str, at_s: float, width_s: float) -> bool:
 
     A short window is widened until ten counts would be expected in it: a coarse pickup shows none in it anyway.
     """
-    series = run.series(f"{side}_wheel_count")
+    series = changes_of(run, f"{side}_wheel_count")
     if series is None or len(series.time_s) < 2:
         return False
     rate = (series.value[-1] - series.value[0]) / (series.time_s[-1] - series.time_s[0])

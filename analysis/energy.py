@@ -136,19 +136,16 @@ def energy_estimates(
     return _energies(sums, (current,), current_sensor, voltage_sensor, bridge_u(current))
 
 
-def run_energy(
-    run: Run, current: str, voltage: str, time_s: tuple[float, float] | None = None
-) -> tuple[Estimate, Estimate, Estimate, Estimate, Estimate]:
-    """The same of two channels of a run, or of the part of it between two run times."""
-    part = run if time_s is None else run.part(*time_s)
+def run_energy(run: Run, current: str, voltage: str) -> tuple[Estimate, Estimate, Estimate, Estimate, Estimate]:
+    """The same of two channels of a run."""
     sums = PowerSums(near=near_zero(run.sensor(current)))
-    for pair in part.paired(current, voltage):
+    for pair in run.paired(current, voltage):
         sums.add_pair(*pair)
-    found = part.extremes(current)
+    found = run.extremes(current)
     span_s = 0.0 if found is None else found.last_s - found.first_s
     covered = sums.last_s - sums.first_s >= (1 - UNCOVERED_SHARE) * span_s
     sensors = run.sensor(current), run.sensor(voltage)
-    return _energies(sums, () if covered else part.stretches(current), *sensors, run_bridge_u(part, current))
+    return _energies(sums, () if covered else run.stretches(current), *sensors, run_bridge_u(run, current))
 
 
 def _energies(
