@@ -15,6 +15,7 @@ from analysis.energy import Energy
 from analysis.estimate import Bound, Estimate, above_zero, estimate, extreme_u, refuse
 from analysis.finding import Finding
 from analysis.laps import Laps
+from analysis.pulses import course_of
 from analysis.run import Run
 from analysis.stall import Stall, assess_stalls, on_spans
 
@@ -241,24 +242,27 @@ def command_map(run: Run, commands: Commands | str) -> tuple[tuple[CommandBin, .
 
 
 def _bins(run: Run, commands: Commands, side: str, motor_lead: bool) -> list[CommandBin]:
-    """The bins of one side, stretch by stretch; medians from a histogram with levels of `LEVEL_A`."""
-    seconds, charge = np.zeros(BINS), np.zeros(BINS)
-    counts = np.zeros((BINS, LEVELS), np.int64)
-    for part in run.stretches(f"{side}_current_a"):
-        steps_s = np.where(part.gap_after, 0.0, np.diff(part.time_s))
-        inside = np.flatnonzero(steps_s > 0)
-        steps_s, amps = steps_s[inside], part.value[inside]
-        amps = np.abs(amps) if motor_lead else amps
-        asked = np.abs(commands.at(side, part.time_s)[inside])
-        place = np.minimum((asked * BINS).astype(np.int64), BINS - 1)
-        seconds += np.bincount(place, steps_s, BINS)
-        charge += np.bincount(place, steps_s * amps, BINS)
-        level = np.clip(np.rint(amps / LEVEL_A).astype(np.int64) + LEVELS // 2, 0, LEVELS - 1)
-        counts += np.bincount(place * LEVELS + level, minlength=BINS * LEVELS).reshape(BINS, LEVELS)
+    """The bins of one side; medians from a histogram with levels of `LEVEL_A`."""
+    part, name = course_of(run, f"{side}_current_a"), f"{side}_current_a"
+    if part is None or len(part.time_s) < 2:
+        return []
+    steps_s = np.where(part.gap_after, 0.0, np.diff(part.time_s))
+    inside = np.flatnonzero(steps_s > 0)
+    steps_s, amps = steps_s[inside], part.value[inside]
+    amps = np.abs(amps) if motor_lead else amps
+    asked = np.abs(commands.at(side, part.time_s)[inside])
+    place = np.minimum((asked * BINS).astype(np.int64), BINS - 1)
+    seconds, charge = np.bincount(place, steps_s, BINS), np.bincount(place, steps_s * amps, BINS)
+    level = np.clip(np.rint(amps / LEVEL_A).astype(np.int64) + LEVELS // 2, 0, LEVELS - 1)
+    counts = np.bincount(place * LEVELS + level, minlength=BINS * LEVELS).reshape(BINS, LEVELS)
+    # Of many samples their means were looked at, each for as many.
+    whole = run.extremes(name)
+    each_is = 1.0 if whole is None else whole.samples / len(part.value)
     found = []
     for number in np.flatnonzero(seconds > 0).tolist():
-        samples = int(counts[number].sum())
-        middle = int(np.searchsorted(np.cumsum(counts[number]), (samples + 1) // 2))
+        looked = int(counts[number].sum())
+        samples = round(looked * each_is)
+        middle = int(np.searchsorted(np.cumsum(counts[number]), (looked + 1) // 2))
         ends = number / BINS, (number + 1) / BINS
         means = float(seconds[number]), float(charge[number] / seconds[number]), (middle - LEVELS // 2) * LEVEL_A
         found.append(CommandBin(side, *ends, samples, *means))

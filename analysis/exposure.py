@@ -90,45 +90,62 @@ class Exposure:
     """How far apart the samples lie."""
 
     @classmethod
-    def prepare(cls, t_s: Array, current_a: Array, gap_after: npt.ArrayLike) -> Exposure:
+    def prepare(
+        cls, t_s: Array, current_a: Array, gap_after: npt.ArrayLike, known: tuple[float, Spacing] | None = None
+    ) -> Exposure:
         """From samples joined by straight lines.
 
         `t_s` [s] and `current_a` [A], shape (n,), n ≥ 2, strictly increasing times, no NaN; `gap_after[k]`, shape
         (n − 1,), says that the interval after sample k is a gap. Raises ValueError otherwise, and when all are gaps.
+        `known` is the usual interval and the spacing of the samples, of times that were looked at already.
         """
-        return cls._build(t_s, current_a, gap_after, interval_rms=False)
+        return cls._build(t_s, current_a, gap_after, known, interval_rms=False)
 
     @classmethod
-    def from_interval_rms(cls, t_s: Array, rms_a: Array, gap_after: npt.ArrayLike) -> Exposure:
+    def from_interval_rms(
+        cls, t_s: Array, rms_a: Array, gap_after: npt.ArrayLike, known: tuple[float, Spacing] | None = None
+    ) -> Exposure:
         """From the board's interval RMS, as `prepare`: rms_a[k] holds for the whole interval that ends at t_s[k].
 
         What the first sample, and the first one after each gap, say about the time before them is not used.
         """
-        return cls._build(t_s, rms_a, gap_after, interval_rms=True)
+        return cls._build(t_s, rms_a, gap_after, known, interval_rms=True)
 
     @classmethod
-    def _build(cls, t_s: Array, current_a: Array, gap_after: npt.ArrayLike, *, interval_rms: bool) -> Exposure:
+    def _build(
+        cls,
+        t_s: Array,
+        current_a: Array,
+        gap_after: npt.ArrayLike,
+        known: tuple[float, Spacing] | None,
+        *,
+        interval_rms: bool,
+    ) -> Exposure:
         t_s = np.asarray(t_s, np.float64)
         current_a = np.asarray(current_a, np.float64)
         gap: Mask = np.asarray(gap_after, np.bool_)
         if t_s.ndim != 1 or len(t_s) < 2 or current_a.shape != t_s.shape or gap.shape != (len(t_s) - 1,):
             raise ValueError("needs n ≥ 2 times, as many currents, and n − 1 gap marks")
-        steps = np.diff(t_s)
-        if not (np.all(steps > 0) and math.isfinite(t_s[0]) and math.isfinite(t_s[-1])):
-            raise ValueError("times must be finite and strictly increasing")
         if gap.all():
             raise ValueError("every interval between two samples is a gap")
-        axis_s = t_s - t_s[0] if t_s[0] or gap.any() else t_s  # the same array, where it is: a day's is 690 MB
-        if gap.any():
-            axis_s[1:] -= np.cumsum(np.where(gap, steps, 0.0))
+        if known is None:
+            steps = np.diff(t_s)
+            if not (np.all(steps > 0) and math.isfinite(t_s[0]) and math.isfinite(t_s[-1])):
+                raise ValueError("times must be finite and strictly increasing")
+            known = float(np.median(steps[~gap])), spacing(t_s, gap)
+        at = np.flatnonzero(gap)
+        gap_s = t_s[at + 1] - t_s[at]
+        axis_s = t_s - t_s[0] if t_s[0] or len(at) else t_s  # the same array, where it is
+        if len(at):
+            missing_s = np.zeros(len(t_s))
+            missing_s[at + 1] = gap_s
+            axis_s -= np.cumsum(missing_s)
             # Rounding must neither give a gap a length nor make the axis fall.
             axis_s[1:][gap] = axis_s[:-1][gap]
             axis_s = np.maximum.accumulate(axis_s)
         start_a, end_a = (current_a[1:], current_a[1:]) if interval_rms else (current_a[:-1], current_a[1:])
         square = SquareIntegral.prepare(axis_s, start_a, end_a)
-        sampled = steps[~gap] if gap.any() else steps
-        usual_s, spaced = float(np.median(sampled)), spacing(t_s, gap)
-        return cls(float(t_s[0]), square, axis_s[1:][gap], steps[gap], usual_s, interval_rms, spaced)
+        return cls(float(t_s[0]), square, axis_s[at + 1], gap_s, known[0], interval_rms, known[1])
 
     @property
     def duration_s(self) -> float:

@@ -7,13 +7,16 @@ import numpy as np
 from analysis.run import Run
 from analysis.series import Flags, Floats, Series
 
+MANY = 200_000
+"""Samples from which on changes and means are looked at in place of them."""
+
 
 def changes_of(run: Run, si_name: str) -> Series | None:
-    """A channel's samples; of a long run only those that bring another value, those beside a gap, and both ends.
+    """A channel's samples; where they are many only those that bring another value, those beside a gap, and both ends.
 
     The value at every moment and the time that counts are those of all samples.
     """
-    if not run.long:
+    if run.rows < MANY:
         return run.series(si_name)
     times: list[Floats] = []
     values: list[Floats] = []
@@ -39,5 +42,5 @@ def sparse(series: Series) -> Series:
 
 
 def course_of(run: Run, si_name: str) -> Series | None:
-    """A channel's samples, or its means over about 20 ms where the run is long."""
-    return run.smooth(si_name) if run.long else run.series(si_name)
+    """A channel's samples, or its means over about 20 ms where they are many."""
+    return run.smooth(si_name) if run.rows >= MANY else run.series(si_name)

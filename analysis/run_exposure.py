@@ -42,7 +42,9 @@ def prepare_exposure(run: Run, lead: str, windows_s: Iterable[float] = ()) -> Ex
     if series is None:
         return None
     build = Exposure.from_interval_rms if rms else Exposure.prepare
-    return build(series.time_s, series.value, series.gap_after)
+    usual_s = run.interval_s
+    known = None if found is None or found.samples < run.rows or usual_s is None else (usual_s, run.timeline.spacing)
+    return build(series.time_s, series.value, series.gap_after, known)
 
 
 def _long(reader: _Reader, greatest_a: float, windows_s: Iterable[float]) -> Exposure:
