@@ -45,13 +45,14 @@ def cut_in_stretches(name: str, values: Iterable[Floats], top: float, spread: fl
     samples = under = repeated = below_zero = 0
     places: list[npt.NDArray[np.int64]] = []
     for value in values:
-        size = np.abs(value)
-        at_top = size >= top * (1 - 1e-9)
-        places.append(samples + np.flatnonzero(at_top))
+        least = top * (1 - 1e-9)
+        at_top = np.flatnonzero((value >= least) | (value <= -least))
+        places.append(samples + at_top)
         below_zero += int(np.count_nonzero(value[at_top] < 0))
-        flowing = ~at_top[1:] & (size[1:] > 0.1 * top)
-        under += int(np.count_nonzero(flowing))
-        repeated += int(np.count_nonzero(flowing & (value[1:] == value[:-1])))
+        flowing = (value > 0.1 * top) | (value < -0.1 * top)
+        flowing[at_top] = False
+        under += int(np.count_nonzero(flowing[1:]))
+        repeated += int(np.count_nonzero(flowing[1:] & (value[1:] == value[:-1])))
         samples += len(value)
     at = np.concatenate(places)
     lengths = np.diff(np.flatnonzero(np.diff(at, prepend=-2, append=samples + 1) > 1))

@@ -77,6 +77,13 @@ def _first_load(size: npt.NDArray[np.float64], width: int, limit_a: float) -> in
 
 def run_rest(run: Run) -> Rest:
     """The rest of a run, or the reason why it has none; that of the whole run where `run` is a later part of it."""
+    found = run.kept.get(("rest", ""))
+    if not isinstance(found, Rest):
+        found = run.kept["rest", ""] = _find(run)
+    return found
+
+
+def _find(run: Run) -> Rest:
     battery = run.machine.battery if run.machine else None
     limit_a = rest_threshold_a(battery.rated_current_a if battery else None, run.sensor("battery_current_a"))
     whole = run.from_start()

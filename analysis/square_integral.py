@@ -29,7 +29,7 @@ from analysis.window_search import (
     rough,
 )
 
-BLOCK_PIECES = (65_536, 4096, 256, 16, 4)
+BLOCK_PIECES = (65_536, 4096, 256, 16)
 """Sizes of the blocks of the search, each a multiple of the next."""
 _STRETCH_BLOCKS = 4096
 
