@@ -16,7 +16,7 @@ from analysis.series import Floats
 from analysis.sums import curve_sums
 
 CHUNK_ROWS = SIZES[0]
-SHORT_BLOCKS = 64
+SHORT_BLOCKS = 16
 """Windows of no more than so many small blocks are short."""
 CHUNKS = 24
 """Kept of what was read last."""

@@ -175,7 +175,7 @@ def test_short_windows_are_found_while_reading(tmp_path: Path, gaps: int) -> Non
     t_s, channels = drive(8, 30_000, gaps)
     channels["left_current_a"][4090:4100] = 95.0 - np.abs(np.arange(10) - 4.2)  # across the first two stretches
     path = write_run(tmp_path / "a.parquet", t_s, {"left_current_a": channels["left_current_a"]}, machine=CART)
-    windows = [0.004, 0.01, 0.02, 0.15, 1.0, 100.0]
+    windows = [0.004, 0.01, 0.02, 0.15, 0.4, 100.0]
     whole = prepare_exposure(Run.open(path), "left")
     with read_in_stretches():
         long = prepare_exposure(Run.open(path), "left", windows)
