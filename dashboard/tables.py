@@ -194,15 +194,15 @@ def uncertainty_table(report: Report) -> Child:
     rows = [
         [
             each.title.capitalize(),
+            "–" if each.share is None else f"{100 * each.share:.0f} %",
             plain(each.what),
             plain(each.next),
-            "–" if each.share is None else f"{100 * each.share:.0f} %",
         ]
         for each in report.uncertainty
     ]
     if not rows:
         return html.P("No main result has an interval.", className="quiet")
-    return table(("result", "rests on", "what would narrow it", "share"), rows, words=3)
+    return table(("result", "share", "rests on", "what would narrow it"), rows, words=4)
 
 
 def charge_facts(report: Report) -> Child:
