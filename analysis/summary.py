@@ -13,8 +13,9 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
+from threading import Thread
 
 import polars as pl
 
@@ -196,7 +197,7 @@ def _in_pool(left: set[str], count: int) -> Iterator[Row]:
     """Rows in the order in which they are done, their runs taken out of `left`; ends early where a worker dies."""
     # Each process works alone: more threads inside would only take the others' cores.
     with _environment(POLARS_MAX_THREADS="1", OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1"):
-        pool = ProcessPoolExecutor(count, mp_context=get_context("spawn"))
+        pool = ProcessPoolExecutor(count, mp_context=get_context("spawn"), initializer=end_with_parent)
         futures = {pool.submit(summarise, path): path for path in sorted(left)}
     try:
         for future in as_completed(futures):
@@ -207,6 +208,19 @@ def _in_pool(left: set[str], count: int) -> Iterator[Row]:
         return
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+def end_with_parent() -> None:
+    """End this process when the one that started it does: a killed summary leaves no workers behind."""
+    parent = parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        parent.join()
+        os._exit(1)
+
+    Thread(target=watch, daemon=True).start()
 
 
 def _failed(path: str, reason: str) -> Row:

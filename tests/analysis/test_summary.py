@@ -310,6 +310,43 @@ def test_the_command(folder: Path, tmp_path: Path) -> None:
     assert len(wrong.stderr.splitlines()) == 1
 
 
+PARENT = """
+import sys, time
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+import os
+from analysis.summary import end_with_parent
+if __name__ == "__main__":
+    pool = ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=end_with_parent)
+    print(pool.submit(os.getpid).result(), flush=True)
+    time.sleep(600)
+"""
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are looked up in /proc")
+def test_a_killed_summary_leaves_no_worker_behind(tmp_path: Path) -> None:
+    script = tmp_path / "parent.py"
+    script.write_text(PARENT, encoding="utf-8")
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    with subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE, env=environment, cwd=ROOT) as parent:
+        assert parent.stdout is not None
+        worker = int(parent.stdout.readline())
+        assert alive(worker)
+        parent.kill()
+    end_s = time.monotonic() + 60
+    while alive(worker) and time.monotonic() < end_s:
+        time.sleep(0.05)
+    assert not alive(worker)
+
+
+def alive(pid: int) -> bool:
+    """Whether a process runs; one that ended and that nobody has asked for yet does not."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()[0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False
+
+
 needs_dask = pytest.mark.skipif(find_spec("distributed") is None, reason="distributed is not installed")
 
 
