@@ -7,6 +7,7 @@ exactly zero may hide a small current of either sign: it counts in all three. do
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from analysis.series import Flags, Floats, Series
 
 ALL, OUT, BACK = 0, 1, 2
 """Rows of a table of sums."""
+_ROWS = partial(np.zeros, 3)
 _Side = tuple[list[int], Floats | None]
 
 
@@ -30,20 +32,20 @@ class CurveSums:
     last_s: float = 0.0
     sampled_s: float = 0.0
     """Time without the gaps."""
-    integral: Floats = field(default_factory=lambda: np.zeros(4))
+    integral: Floats = field(default_factory=partial(np.zeros, 4))
     """The four of `SignedIntegral`."""
-    across: Floats = field(default_factory=lambda: np.zeros(2))
+    across: Floats = field(default_factory=partial(np.zeros, 2))
     """Trapezoid across the gaps, out and in."""
-    weights2_s2: Floats = field(default_factory=lambda: np.zeros(3))
+    weights2_s2: Floats = field(default_factory=_ROWS)
     """Σ of the squares of the samples' weights in the trapezoid's sum."""
-    change: Floats = field(default_factory=lambda: np.zeros(3))
+    change: Floats = field(default_factory=_ROWS)
     """Σ of what halving the samples changes, pair by pair."""
-    changes2: Floats = field(default_factory=lambda: np.zeros(3))
+    changes2: Floats = field(default_factory=_ROWS)
     near: float = 0.0
     """Currents no larger than this are near zero."""
     near_s: float = 0.0
     """Sampled time near zero."""
-    bursts: Floats = field(default_factory=lambda: np.zeros(2))
+    bursts: Floats = field(default_factory=partial(np.zeros, 2))
     """Σ and Σ of squares of what halving changes with each burst of samples as one; zeros where there are none."""
 
     @property
@@ -97,15 +99,15 @@ class CurveSums:
 class PowerSums(CurveSums):
     """Sums over the power of two channels sampled together: current and voltage."""
 
-    energy: Floats = field(default_factory=lambda: np.zeros(3))
+    energy: Floats = field(default_factory=_ROWS)
     """Σ w·v·i."""
-    charge: Floats = field(default_factory=lambda: np.zeros(3))
+    charge: Floats = field(default_factory=_ROWS)
     """Σ w·i."""
-    volt_seconds: Floats = field(default_factory=lambda: np.zeros(3))
+    volt_seconds: Floats = field(default_factory=_ROWS)
     """Σ w·v."""
-    by_current: Floats = field(default_factory=lambda: np.zeros(3))
+    by_current: Floats = field(default_factory=_ROWS)
     """Σ (w·v)²: how white noise of the current adds up."""
-    by_voltage: Floats = field(default_factory=lambda: np.zeros(3))
+    by_voltage: Floats = field(default_factory=_ROWS)
     """Σ (w·i)²."""
     moved: float = 0.0
     """∫ v di: what a second of delay of the current is worth."""

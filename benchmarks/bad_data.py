@@ -22,14 +22,11 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-import polars as pl
 
 from analysis.run import Run
 from analysis.suspicion import suspect
-from logger.channels import BY_SI_NAME, TIME_COLUMN
-from logger.metadata import Metadata
-from logger.runfile import write_frame
 from logger.simulator import Scenario, draw_cart, draw_drive, draw_wander, simulate
+from tests.analysis.build_runs import write_run
 
 Floats = npt.NDArray[np.float64]
 Record = dict[str, Floats]
@@ -221,14 +218,10 @@ BAD = (
 
 def codes(record: Record, folder: Path, machine: str | None) -> list[str]:
     """What is said of a run that holds these channels."""
-    columns = {TIME_COLUMN: pl.Series(TIME_COLUMN, np.rint(record["t_s"] * 1e6).astype(np.int64))}
-    for name, value in record.items():
-        if name != "t_s":
-            steps = pl.Series(BY_SI_NAME[name].name, np.rint(value / BY_SI_NAME[name].si_per_step)).fill_nan(None)
-            columns[BY_SI_NAME[name].name] = steps.cast(pl.Int32)
     path = folder / "run.parquet"
     path.unlink(missing_ok=True)
-    write_frame(path, pl.DataFrame(columns), Metadata(run_id="run", machine=machine))
+    channels = {name: value for name, value in record.items() if name != "t_s"}
+    write_run(path, record["t_s"], channels, machine=machine)
     return [finding.code for finding in suspect(Run.open(path))]
 
 

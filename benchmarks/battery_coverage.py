@@ -22,16 +22,13 @@ from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
-import polars as pl
 
 from analysis.estimate import Estimate
 from analysis.report import Report, build_report
 from analysis.run import Run
 from analysis.series import Floats
 from benchmarks.coverage_machines import Drive, Load, Machine, draw_load, draw_machine, drive, goes_on
-from logger.channels import BY_SI_NAME, TIME_COLUMN
-from logger.metadata import Metadata
-from logger.runfile import write_frame
+from tests.analysis.build_runs import write_run
 
 INTERVALS_S = (0.02, 0.02, 0.04, 0.1, 0.2, 1.0)
 BOW = 5e-4
@@ -104,13 +101,9 @@ def record(rng: np.random.Generator, machine: Machine, found: Drive, folder: Pat
     # A mean over an interval belongs to its middle; what the run begins with is its first sample.
     t_us = np.rint(1e6 * interval_s * np.arange(len(amps))).astype(np.int64)
     marks = np.searchsorted(found.marks_s, t_us * 1e-6 + (0.5 * interval_s if mean else 0.0), "right")
-    columns = {TIME_COLUMN: pl.Series(TIME_COLUMN, t_us)}
-    for name, values in (("battery_current_a", amps), ("battery_voltage_v", volts), ("mark", marks)):
-        channel = BY_SI_NAME[name]
-        columns[channel.name] = pl.Series(channel.name, np.rint(values / channel.si_per_step)).cast(pl.Int32)
+    channels = {"battery_current_a": amps, "battery_voltage_v": volts, "mark": marks}
     text = machine.text + battery_a.text("battery_current") + battery_v.text("battery_voltage")
-    path = folder / "run.parquet"
-    write_frame(path, pl.DataFrame(columns), Metadata(run_id="study", machine=text))
+    path = write_run(folder / "run.parquet", t_us * 1e-6, channels, machine=text)
     return build_report(Run.open(path), fraction=machine.stated, with_ledger=False)
 
 

@@ -23,9 +23,7 @@ import polars as pl
 from analysis.report import build_report
 from analysis.run import Run
 from analysis.series import Floats
-from logger.channels import BY_SI_NAME, TIME_COLUMN
-from logger.metadata import Metadata
-from logger.runfile import write_frame
+from tests.analysis.build_runs import write_run
 
 DATA = Path(__file__).parent.parent / "tests" / "data"
 PARTS = (0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
@@ -112,18 +110,12 @@ def scores(battery: Battery, folder: Path, parts: tuple[float, ...] = PARTS) -> 
     measured = f"measured_capacity_ah = {drawn[end] - drawn[begin]:.3f}\nmeasured_hours = {hours:.4f}"
     for part in parts:
         cut = int(np.searchsorted(drawn, drawn[begin] + part * (drawn[end] - drawn[begin])))
-        columns = {
-            TIME_COLUMN: pl.Series(TIME_COLUMN, np.rint(1e6 * time_s[:cut]), pl.Float64).cast(pl.Int64),
-            **{
-                BY_SI_NAME[name].name: pl.Series(np.rint(1e6 * values[:cut])).cast(pl.Int32)
-                for name, values in (("battery_current_a", amps), ("battery_voltage_v", volts))
-            },
-        }
+        channels = {"battery_current_a": amps[:cut], "battery_voltage_v": volts[:cut]}
         line = straight_line_s(time_s[begin:cut], volts[begin:cut], battery.cutoff_v)
         for name, capacity in (("measured", f"{battery.nameplate}\n{measured}"), ("nameplate", battery.nameplate)):
             path = folder / "part.parquet"
             path.unlink(missing_ok=True)
-            write_frame(path, pl.DataFrame(columns), Metadata(run_id="part", machine=battery.machine(capacity)))
+            write_run(path, time_s[:cut], channels, machine=battery.machine(capacity))
             left = build_report(Run.open(path), fraction=1.0, with_ledger=False).charge.remaining
             runtime = left.runtime_s
             if runtime.value is None:

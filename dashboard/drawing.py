@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 from dash import Dash, Input, Output, State, html, no_update
@@ -17,6 +19,43 @@ from dashboard.stores import PLACES, address_of, lap_of, place_of
 from dashboard.theme import Screen
 
 OTHER_LEAD = "this current was measured on the far side of the controller; the margin on the card is estimated from it"
+
+
+def _picture(
+    app: Dash, library: Library, name: str, words: str, draw: Callable[[Report, Screen], tuple[Any, Child]]
+) -> None:
+    """A picture of the computed part and the words beside it; hidden where `draw` gives None for it."""
+
+    @app.callback(
+        Output(name, "figure"),
+        Output(f"{name}-box", "hidden"),
+        Output(words, "children"),
+        Input("deferred", "data"),
+        Input("screen", "data"),
+        State("run", "data"),
+    )
+    def picture(computed: Any, screen_data: Any, run_id: Any) -> Any:
+        screen = Screen.told(screen_data)
+        if not computed or screen is None:
+            return (no_update,) * 3
+        figure, told = draw(library.report(str(run_id), pair(computed.get("part"))), screen)
+        return no_update if figure is None else figure, figure is None, told
+
+
+def _table(app: Dash, library: Library, name: str, make: Callable[[Report], Child]) -> None:
+    """Figures of the computed part, made when somebody unfolds them."""
+
+    @app.callback(
+        Output(name, "children"),
+        Input(f"{name}-asked", "n_clicks"),
+        Input("deferred", "data"),
+        State("run", "data"),
+        prevent_initial_call=True,
+    )
+    def table(clicks: Any, computed: Any, run_id: Any) -> Child:
+        if not is_open(clicks) or not computed:
+            return no_update
+        return make(library.report(str(run_id), pair(computed.get("part"))))
 
 
 def register_pictures(app: Dash, library: Library) -> None:
@@ -68,79 +107,27 @@ def register_pictures(app: Dash, library: Library) -> None:
         place = place_of(detail) or tightest_place(report)
         return tables.exposure_table(report, place) if exposure_figure.missing(report, place) is None else NOTHING
 
-    @app.callback(
-        Output("volts-table", "children"),
-        Input("volts-table-asked", "n_clicks"),
-        Input("deferred", "data"),
-        State("run", "data"),
-        prevent_initial_call=True,
-    )
-    def volts_table(clicks: Any, computed: Any, run_id: Any) -> Child:
-        if not is_open(clicks) or not computed:
-            return no_update
-        report = library.report(str(run_id), pair(computed.get("part")))
+    def volts(report: Report, screen: Screen) -> tuple[Any, Child]:
+        drawn = volts_figure.volts_figure(report, screen) if volts_figure.missing(report) is None else None
+        return drawn, volts_words(report)
+
+    def volts_table(report: Report) -> Child:
         return tables.volts_table(report) if volts_figure.missing(report) is None else NOTHING
 
-    @app.callback(
-        Output("volts", "figure"),
-        Output("volts-box", "hidden"),
-        Output("volts-words", "children"),
-        Input("deferred", "data"),
-        Input("screen", "data"),
-        State("run", "data"),
-    )
-    def volts(computed: Any, screen_data: Any, run_id: Any) -> Any:
-        screen = Screen.told(screen_data)
-        if not computed or screen is None:
-            return (no_update,) * 3
-        report = library.report(str(run_id), pair(computed.get("part")))
-        absent = volts_figure.missing(report)
-        figure = no_update if absent is not None else volts_figure.volts_figure(report, screen)
-        return figure, absent is not None, volts_words(report)
-
-    @app.callback(
-        Output("command", "figure"),
-        Output("command-box", "hidden"),
-        Output("drive-words", "children"),
-        Input("deferred", "data"),
-        Input("screen", "data"),
-        State("run", "data"),
-    )
-    def command(computed: Any, screen_data: Any, run_id: Any) -> Any:
-        screen = Screen.told(screen_data)
-        if not computed or screen is None:
-            return (no_update,) * 3
-        report = library.report(str(run_id), pair(computed.get("part")))
+    def command(report: Report, screen: Screen) -> tuple[Any, Child]:
         absent = report.drive.command_map_refused is not None
-        figure = no_update if absent else command_figure.command_figure(report, screen.theme)
-        return figure, absent, drive_use_part.drive_words(report)
+        drawn = None if absent else command_figure.command_figure(report, screen.theme)
+        return drawn, drive_use_part.drive_words(report)
 
-    @app.callback(
-        Output("command-table", "children"),
-        Input("command-table-asked", "n_clicks"),
-        Input("deferred", "data"),
-        State("run", "data"),
-        prevent_initial_call=True,
-    )
-    def command_table(clicks: Any, computed: Any, run_id: Any) -> Child:
-        if not is_open(clicks) or not computed:
-            return no_update
-        report = library.report(str(run_id), pair(computed.get("part")))
+    def command_table(report: Report) -> Child:
         return drive_use_part.command_table(report) if report.drive.command_map else NOTHING
 
+    _picture(app, library, "volts", "volts-words", volts)
+    _table(app, library, "volts-table", volts_table)
+    _picture(app, library, "command", "drive-words", command)
+    _table(app, library, "command-table", command_table)
     for kind in LEAD_FIGURES:
-
-        @app.callback(
-            Output(f"{kind}-figures", "children"),
-            Input(f"{kind}-figures-asked", "n_clicks"),
-            Input("deferred", "data"),
-            State("run", "data"),
-            prevent_initial_call=True,
-        )
-        def figures(clicks: Any, computed: Any, run_id: Any, kind: str = kind) -> Child:
-            if not is_open(clicks) or not computed:
-                return no_update
-            return lead_figures(library.report(str(run_id), pair(computed.get("part"))), kind)
+        _table(app, library, f"{kind}-figures", partial(lead_figures, kind=kind))
 
     @app.callback(
         Output("laps-picture", "figure"),

@@ -57,8 +57,7 @@ def frame_of(time_s: Any, channels: dict[str, Any]) -> pl.DataFrame:
     for si_name, values in channels.items():
         channel = BY_SI_NAME[si_name]
         steps = np.rint(np.broadcast_to(np.asarray(values, float), np.shape(time_s)) / channel.si_per_step)
-        cells = [None if np.isnan(step) else int(step) for step in steps]
-        columns[channel.name] = pl.Series(channel.name, cells, pl.Int32)
+        columns[channel.name] = pl.Series(channel.name, steps).fill_nan(None).cast(pl.Int32)
     return pl.DataFrame(columns)
 
 

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import polars as pl
 import pytest
 
 from analysis.answers import answers
@@ -25,9 +24,7 @@ from analysis.run import Run
 from analysis.trust import EFFECTS, REASONS, SAME_AS, Trust
 from benchmarks import bad_data
 from benchmarks.bad_data import BATTERY, CART, LEFT, RIGHT, VOLTS, Record
-from logger.channels import BY_SI_NAME, TIME_COLUMN
-from logger.metadata import Metadata
-from logger.runfile import write_frame
+from tests.analysis.build_runs import write_run
 from tests.analysis.test_report import checked
 
 RNG = np.random.default_rng(5)
@@ -46,13 +43,8 @@ def plain(record: Record, tmp_path_factory: pytest.TempPathFactory) -> Report:
 
 
 def report_of(record: Record, folder: Path, machine: str = MACHINE) -> Report:
-    columns = {TIME_COLUMN: pl.Series(TIME_COLUMN, np.rint(record["t_s"] * 1e6).astype(np.int64))}
-    for name, value in record.items():
-        if name != "t_s":
-            steps = pl.Series(BY_SI_NAME[name].name, np.rint(value / BY_SI_NAME[name].si_per_step)).fill_nan(None)
-            columns[BY_SI_NAME[name].name] = steps.cast(pl.Int32)
-    path = folder / "run.parquet"
-    write_frame(path, pl.DataFrame(columns), Metadata(run_id="run", machine=machine))
+    channels = {name: value for name, value in record.items() if name != "t_s"}
+    path = write_run(folder / "run.parquet", record["t_s"], channels, machine=machine)
     return build_report(Run.open(path), fraction=1.0)
 
 
