@@ -43,6 +43,14 @@ def dot(first: Floats, second: Floats) -> float:
     return float(np.einsum("i,i", first, second))
 
 
+def steps_s(time_s: Floats, gap_after: Flags) -> Floats:
+    """Length of the interval after each sample but the last, 0 in a gap; shape (n − 1,)."""
+    length = np.diff(time_s)
+    if gap_after.any():
+        length[gap_after] = 0.0
+    return length
+
+
 def integrate(time_s: Floats, value: Floats, gap_after: Flags) -> SignedIntegral:
     """Trapezoid over sampled time, split exactly where the straight line between two samples crosses zero.
 
@@ -50,40 +58,31 @@ def integrate(time_s: Floats, value: Floats, gap_after: Flags) -> SignedIntegral
     """
     totals = np.zeros(4)
     for samples, intervals in blocks(len(time_s)):
-        totals += _integrate(time_s[samples], value[samples], gap_after[intervals])
+        totals += by_sign(steps_s(time_s[samples], gap_after[intervals]), value[samples])
     return SignedIntegral(*totals.tolist())
 
 
-def _integrate(time_s: Floats, value: Floats, gap_after: Flags) -> Floats:
-    """The four sums of a `SignedIntegral`."""
-    dt = np.diff(time_s)
-    if gap_after.any():
-        dt[gap_after] = 0.0
+def by_sign(step_s: Floats, value: Floats) -> Floats:
+    """The four sums of a `SignedIntegral` over intervals of these lengths, shape (n − 1,), between n values."""
     a, b = value[:-1], value[1:]
-    area = (a + b) * dt
-    area *= 0.5
+    area = a + b
+    area *= step_s
     if value.min() >= 0:
-        return np.array([area.sum(), 0.0, dot(dt, (area > 0).astype(np.float64)), 0.0])
+        return np.array([0.5 * area.sum(), 0.0, dot(step_s, (area > 0).astype(np.float64)), 0.0])
     crossing = np.flatnonzero(a * b < 0)
-    before, after, step = a[crossing], b[crossing], dt[crossing]
+    before, after, step = a[crossing], b[crossing], step_s[crossing]
     area[crossing] = 0.0
     # Share of the interval on the side of its first value: a / (a − b).
     share = before / (before - after)
-    parts = np.concatenate((0.5 * before * share * step, 0.5 * after * (1.0 - share) * step))
+    parts = np.concatenate((before * share * step, after * (1.0 - share) * step))
     lengths = np.concatenate((share * step, (1.0 - share) * step))
-    return _by_sign(area, dt) + _by_sign(parts, lengths)
+    return _added(area, step_s) + _added(parts, lengths)
 
 
-def _by_sign(area: Floats, length: Floats) -> Floats:
-    """Sums of the positive areas, of the negative ones as a positive number, and of the lengths of each."""
-    return np.array(
-        [
-            np.maximum(area, 0.0).sum(),
-            -np.minimum(area, 0.0).sum(),
-            dot(length, (area > 0).astype(np.float64)),
-            dot(length, (area < 0).astype(np.float64)),
-        ]
-    )
+def _added(area: Floats, length: Floats) -> Floats:
+    """Half the positive areas, half the negative ones as a positive number, and the lengths of each."""
+    out, back = (area > 0).astype(np.float64), (area < 0).astype(np.float64)
+    return np.array([0.5 * dot(area, out), -0.5 * dot(area, back), dot(length, out), dot(length, back)])
 
 
 def bridged(time_s: Floats, value: Floats, gap_after: Flags) -> tuple[float, float]:
@@ -104,7 +103,8 @@ def sampling_error(time_s: Floats, value: Floats, gap_after: Flags) -> float:
         return 0.0
     total = squares = 0.0
     for samples, intervals in blocks(len(time_s)):
-        change = halving(time_s[samples], value[samples], gap_after[intervals])
+        gaps = gap_after[intervals]
+        change = halving(steps_s(time_s[samples], gaps), value[samples], gaps)
         total, squares = total + float(change.sum()), squares + dot(change, change)
     return from_halving(len(time_s), total, squares)
 
@@ -114,23 +114,26 @@ def from_halving(samples: int, change: float, changes2: float) -> float:
     return 0.0 if samples < 5 else math.hypot(change / 3, BETWEEN * math.sqrt(changes2))
 
 
-def halving(time_s: Floats, value: Floats, gap_after: Flags) -> Floats:
-    """What each pair of trapezoids has over the one that spans both; nothing where a gap lies in it."""
-    end = (len(time_s) - 1) // 2 * 2
-    step = np.diff(time_s[: end + 1])
-    first, second = step[::2], step[1::2]
-    change = 0.5 * (value[1:end:2] * (first + second) - value[0:end:2] * second - value[2 : end + 1 : 2] * first)
+def halving(step_s: Floats, value: Floats, gap_after: Flags) -> Floats:
+    """What each pair of trapezoids has over the one that spans both; nothing where a gap lies in it.
+
+    step_s: lengths of the intervals, shape (n − 1,), between n values.
+    """
+    end = len(step_s) // 2 * 2
+    first, second = step_s[0:end:2], step_s[1:end:2]
+    change = (first + second) * value[1:end:2]
+    change -= second * value[0:end:2]
+    change -= first * value[2 : end + 1 : 2]
+    change *= 0.5
     if gap_after.any():
         change[gap_after[0:end:2] | gap_after[1:end:2]] = 0.0
-    return np.asarray(change)
+    return change
 
 
-def weights_s(time_s: Floats, gap_after: Flags) -> Floats:
-    """Weight of each sample in the trapezoid's sum [s], gaps left out."""
-    half = 0.5 * np.diff(time_s)
-    if gap_after.any():
-        half[gap_after] = 0.0
-    weight = np.zeros(len(time_s))
-    weight[:-1] += half
-    weight[1:] += half
+def weights_s(step_s: Floats) -> Floats:
+    """Weight of each sample in the trapezoid's sum over intervals of these lengths, 0 where left out [s]."""
+    weight = np.empty(len(step_s) + 1)
+    weight[0], weight[-1] = step_s[0], step_s[-1]
+    np.add(step_s[:-1], step_s[1:], out=weight[1:-1])
+    weight *= 0.5
     return weight

@@ -121,7 +121,7 @@ def burst_halving(series: Series) -> tuple[float, float]:
     time_s = np.add.reduceat(series.time_s, starts) / count
     value = np.add.reduceat(series.value, starts) / count
     gaps = np.zeros(len(starts) - 1, bool) if found.silences else series.gap_after[starts[1:] - 1]
-    change = halving(time_s, value, gaps)
+    change = halving(np.diff(time_s), value, gaps)
     return float(change.sum()), dot(change, change)
 
 

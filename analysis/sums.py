@@ -11,7 +11,7 @@ from functools import partial
 
 import numpy as np
 
-from analysis.integrals import SignedIntegral, blocks, bridged, dot, from_halving, halving, integrate, weights_s
+from analysis.integrals import SignedIntegral, blocks, bridged, by_sign, dot, from_halving, halving, steps_s, weights_s
 from analysis.run import Run
 from analysis.sampling import burst_halving
 from analysis.sensor_terms import near_zero
@@ -65,13 +65,16 @@ class CurveSums:
         self.bursts += burst_halving(series)
         self.across += bridged(time_s, value, gap_after)
         for samples, intervals in blocks(len(time_s)):
-            weight_s = self._block(time_s[samples], value[samples], _sides(value[samples]), gap_after[intervals])
-            self._near(value[samples], weight_s)
+            gaps, curve = gap_after[intervals], value[samples]
+            step_s = steps_s(time_s[samples], gaps)
+            weight_s = weights_s(step_s)
+            self._block(step_s, curve, weight_s, _sides(curve), gaps)
+            self._near(curve, weight_s)
         return self
 
     def _near(self, current: Floats, weight_s: Floats) -> None:
         if self.near > 0:
-            self.near_s += float(weight_s[np.abs(current) <= self.near].sum())
+            self.near_s += dot(weight_s, (np.abs(current) <= self.near).astype(np.float64))
 
     def _cover(self, time_s: Floats, gap_after: Flags) -> None:
         """Count samples and time."""
@@ -80,19 +83,16 @@ class CurveSums:
         self.last_s = float(time_s[-1])
         self.sampled_s += Series(time_s, time_s, gap_after).sampled_s if len(time_s) > 1 else 0.0
 
-    def _block(self, time_s: Floats, curve: Floats, sides: list[_Side], gap_after: Flags) -> Floats:
-        """Add a short stretch of a curve; gives the weights of its samples."""
-        total = integrate(time_s, curve, gap_after)
-        self.integral += total.out, total.back, total.out_s, total.back_s
-        weight_s = weights_s(time_s, gap_after)
+    def _block(self, step_s: Floats, curve: Floats, weight_s: Floats, sides: list[_Side], gap_after: Flags) -> None:
+        """Add a short stretch of a curve with the lengths of its intervals and the weights of its samples."""
+        self.integral += by_sign(step_s, curve)
+        weights2_s2 = weight_s * weight_s
+        halved = halving(step_s, curve, gap_after)
         for rows, counts in sides:
-            one = curve if counts is None else curve * counts
-            halved = halving(time_s, one, gap_after)
-            self.change[rows] += halved.sum()
-            self.changes2[rows] += dot(halved, halved)
-            counted_s = weight_s if counts is None else weight_s * counts
-            self.weights2_s2[rows] += dot(counted_s, counted_s)
-        return weight_s
+            part = halved if counts is None else halving(step_s, curve * counts, gap_after)
+            self.change[rows] += part.sum()
+            self.changes2[rows] += dot(part, part)
+            self.weights2_s2[rows] += weights2_s2.sum() if counts is None else dot(weights2_s2, counts)
 
 
 @dataclass(slots=True)
@@ -135,19 +135,20 @@ class PowerSums(CurveSums):
         watts = volts * amps
         self._peak(watts, volts, amps)
         self.across += bridged(time_s, watts, gap_after)
-        sides = _sides(amps)
-        weight_s = self._block(time_s, watts, sides, gap_after)
+        step_s = steps_s(time_s, gap_after)
+        weight_s, sides = weights_s(step_s), _sides(amps)
+        self._block(step_s, watts, weight_s, sides, gap_after)
         self._near(amps, weight_s)
-        mean_v = 0.5 * (volts[:-1] + volts[1:])
-        self.moved += dot(mean_v, np.where(gap_after, 0.0, np.diff(amps)))
+        moved = (volts[:-1] + volts[1:]) * np.diff(amps)
+        self.moved += 0.5 * float(moved.sum() - moved[gap_after].sum())
+        volts_s, amps_s = weight_s * volts, weight_s * amps
         for rows, counts in sides:
-            counted_s = weight_s if counts is None else weight_s * counts
-            volts_s, amps_s = volts * counted_s, amps * counted_s
-            self.energy[rows] += dot(volts, amps_s)
-            self.charge[rows] += amps_s.sum()
-            self.volt_seconds[rows] += volts_s.sum()
-            self.by_current[rows] += dot(volts_s, volts_s)
-            self.by_voltage[rows] += dot(amps_s, amps_s)
+            counted_v, counted_a = (volts_s, amps_s) if counts is None else (volts_s * counts, amps_s * counts)
+            self.energy[rows] += dot(volts, counted_a)
+            self.charge[rows] += counted_a.sum()
+            self.volt_seconds[rows] += counted_v.sum()
+            self.by_current[rows] += dot(counted_v, counted_v)
+            self.by_voltage[rows] += dot(counted_a, counted_a)
 
     def _peak(self, watts: Floats, volts: Floats, amps: Floats) -> None:
         at = int(np.argmax(watts))
