@@ -15,7 +15,7 @@ from analysis.run import Run
 from analysis.sensor_terms import near_zero, rectified, skew_u_s, white_u
 from analysis.sensors import SensorError
 from analysis.series import Floats, Series, cut, together
-from analysis.sums import ALL, BACK, OUT, CurveSums, PowerSums, curve_sums
+from analysis.sums import ALL, BACK, OUT, CurveSums, PowerSums, curve_sums, power_sums
 from analysis.supply_charge import charge_through_duty
 
 HOUR = 3600.0
@@ -138,9 +138,7 @@ def energy_estimates(
 
 def run_energy(run: Run, current: str, voltage: str) -> tuple[Estimate, Estimate, Estimate, Estimate, Estimate]:
     """The same of two channels of a run."""
-    sums = PowerSums(near=near_zero(run.sensor(current)))
-    for pair in run.paired(current, voltage):
-        sums.add_pair(*pair)
+    sums = power_sums(run, current, voltage)
     found = run.extremes(current)
     span_s = 0.0 if found is None else found.last_s - found.first_s
     covered = sums.last_s - sums.first_s >= (1 - UNCOVERED_SHARE) * span_s
@@ -196,18 +194,19 @@ def _without_voltage(current: Iterable[Series], sums: PowerSums) -> Floats:
 
 def _energy_terms(sums: PowerSums, current: SensorError, voltage: SensorError, row: int) -> dict[str, float | None]:
     """1 σ of ∫v·i dt [Wh] from each source, over the samples of one row of the sums."""
-    by_current, by_voltage = math.sqrt(sums.by_current[row]), math.sqrt(sums.by_voltage[row])
+    energy, charge, volt_seconds, by_current, by_voltage = sums.products[:, row].tolist()
+    noise = math.hypot(white_u(current) * math.sqrt(by_current), white_u(voltage) * math.sqrt(by_voltage))
     skew_s = skew_u_s(current, voltage)
 
     def scaled(term: float | None, by: float) -> float | None:
-        return None if term is None else term * abs(float(by)) / HOUR
+        return None if term is None else term * abs(by) / HOUR
 
     terms = {
-        "current gain": scaled(current.gain_u, sums.energy[row]),
-        "current offset": scaled(current.offset_u, sums.volt_seconds[row]),
-        "voltage gain": scaled(voltage.gain_u, sums.energy[row]),
-        "voltage offset": scaled(voltage.offset_u, sums.charge[row]),
-        "noise and resolution": math.hypot(white_u(current) * by_current, white_u(voltage) * by_voltage) / HOUR,
+        "current gain": scaled(current.gain_u, energy),
+        "current offset": scaled(current.offset_u, volt_seconds),
+        "voltage gain": scaled(voltage.gain_u, energy),
+        "voltage offset": scaled(voltage.offset_u, charge),
+        "noise and resolution": noise / HOUR,
         "sampling": sums.sampling(row) / HOUR,
     }
     if skew_s is not None:
@@ -228,6 +227,11 @@ def _peak_power(sums: PowerSums, current: SensorError, voltage: SensorError) -> 
         ),
     }
     return estimate(watts, "W", terms).bounded("at_least", "greatest of the samples")
+
+
+def beside(lead: str) -> tuple[str, ...]:
+    """Voltages that a current of `battery`, `left` or `right` is multiplied with: the first that was measured."""
+    return ("battery_voltage_v",) if lead == "battery" else (f"{lead}_fused_voltage_v", "battery_voltage_v")
 
 
 def energy_used(run: Run) -> Energy:
@@ -268,6 +272,6 @@ def _by_channel(run: Run) -> dict[str, tuple[Estimate, Estimate]]:
             out[side] = refuse("Ah", reason), refuse("Wh", reason)
         else:
             net_ah = run_net_charge(run, name)
-            voltage = next((n for n in (f"{side}_fused_voltage_v", "battery_voltage_v") if run.extremes(n)), None)
+            voltage = next((n for n in beside(side) if run.extremes(n)), None)
             out[side] = net_ah, _power_beside(run, name, net_ah, voltage, "no voltage was measured")[2]
     return out

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from analysis.corrections import usable_drift_ppm
 from analysis.errors import RunContentError
-from analysis.run import usable_drift_ppm
 from logger.channels import TIME_COLUMN
 from logger.edits import edits_path, merged, read_edits
 from logger.errors import LoggerError

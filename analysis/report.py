@@ -27,6 +27,7 @@ from analysis.run import Run
 from analysis.sag import Sag, assess_sag
 from analysis.sampling_findings import judge_sampling
 from analysis.state_of_charge import told_charge, told_rest_h
+from analysis.survey import survey
 from analysis.suspicion import suspect
 from analysis.trust import Trust
 
@@ -183,6 +184,7 @@ def build_report(
 
     Without `with_ledger` the other runs of the folder are left alone, and the start charge is what this run says.
     """
+    survey(run)
     specs = fuse_specs(run)
     named = ((spec.family, spec.rating_a) for spec in specs.values())
     tables = [table for family, rating in named if family and rating and (table := fuse_table(family, rating))]

@@ -2,23 +2,40 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from functools import cache, cached_property, partial
+from functools import cached_property, partial
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 
+from analysis.columns import ReadTogether, in_units
+from analysis.corrections import corrected_rms, declared, sensor_error, squares, usable_drift_ppm
 from analysis.errors import RunContentError
 from analysis.gaps import GapRule
 from analysis.locate import first_row
-from analysis.sensors import SensorError, board_terms
-from analysis.series import Extremes, Flags, Floats, Series, continued, cut, end_to_end, smoothed, together
+from analysis.sample_times import UNORDERED, SampleTimes
+from analysis.sensors import SensorError
+from analysis.series import (
+    Extremes,
+    Flags,
+    Floats,
+    Pair,
+    Places,
+    Series,
+    cut,
+    end_to_end,
+    exhaust,
+    following,
+    pair_between,
+    smoothed,
+    together,
+)
 from analysis.timeline import Timeline
 from logger.channels import BY_NAME, BY_SI_NAME, TIME_COLUMN, Channel
-from logger.clock import DRIFT_LIMIT_PPM
 from logger.edits import Edits, merged, read_edits
 from logger.machine import Machine, arrangement_mismatch, load, parse
 from logger.machine_fields import Sensor
@@ -27,19 +44,16 @@ from logger.runfile import RunFile, open_run
 
 __all__ = ["Flags", "Floats", "Run", "SensorError", "Series", "together"]
 
-LONGEST_S = 1e9
-"""Thirty years: a time beyond it is damage, and too coarse in a float for the steps between samples."""
 WHOLE_ROWS = 5_000_000
 """Channels of a run with no more samples are kept whole; those of a longer one are read in stretches."""
-STRETCH_ROWS = 1 << 20
+STRETCH_ROWS = 240_000
+"""Four row groups of a recorded file: arrays of its samples still fit in a processor's cache."""
 MARGIN_ROWS = 4096
 """Read beyond both ends of a stretch where two channels are matched that differ in delay or lack samples."""
 SMOOTH_S = 0.02
 """Means over this long, or single samples where they are rarer, tell all but peaks and switching."""
 SMOOTH_MOST = 2_000_000
 """At most so many means of a channel."""
-UNORDERED = "{}: its time does not increase everywhere. Import it again to repair that."
-Pair = tuple[Floats, Floats, Floats, Flags]
 
 
 @dataclass
@@ -56,6 +70,8 @@ class Run:
     start_row: int
     rows: int
     drift_applied_ppm: float | None
+    _times: SampleTimes
+    """Of all rows of the file."""
     _series: dict[str, Series | None] = field(default_factory=dict)
     _smooth: dict[str, Series | None] = field(default_factory=dict)
     _extremes: dict[str, Extremes | None] = field(default_factory=dict)
@@ -65,6 +81,8 @@ class Run:
     """The times read last, from which row on."""
     _held_flags: tuple[int, int, Flags] | None = None
     """The gaps asked for last, from which row on for how many rows."""
+    _together: ReadTogether | None = None
+    """All columns, while looks go in step."""
     _from_start: Run | None = None
     kept: dict[tuple[str, str], object] = field(default_factory=dict)
     """What others computed of this run and need again."""
@@ -89,27 +107,25 @@ class Run:
         else:
             described = None
         drift = usable_drift_ppm(metadata.clock)
-        times_s = cache(partial(_run_time_s, file, drift))
-        first = 0 if from_s is None else first_row(times_s, file.rows, from_s)
-        last = file.rows if to_s is None else first_row(times_s, file.rows, math.nextafter(to_s, math.inf))
+        times = SampleTimes(str(path), file.rows, partial(_stored_us, file), 1.0 + (drift or 0.0) * 1e-6)
+        first = 0 if from_s is None else first_row(times.of, file.rows, from_s)
+        last = file.rows if to_s is None else first_row(times.of, file.rows, math.nextafter(to_s, math.inf))
         if last <= first:
-            end_s = float(times_s(file.rows - 1, 1)[0])
+            end_s = float(times.of(file.rows - 1, 1)[0])
             raise RunContentError(
                 f"{path} has no samples between {from_s or 0:g} s and {end_s if to_s is None else to_s:g} s: "
                 f"it ends at {end_s:g} s. Choose another range."
             )
-        run = cls(path, file, metadata, edits, described, machine is not None, first, last - first, drift)
+        run = cls(path, file, metadata, edits, described, machine is not None, first, last - first, drift, times)
         _ = run.timeline  # damaged times show here, not later
-        if machine is not None:
-            mismatch = run.arrangement_mismatch()
-            if mismatch is not None:
-                raise RunContentError(f"{machine} does not fit this run: {mismatch}")
+        if machine is not None and (mismatch := run.arrangement_mismatch()) is not None:
+            raise RunContentError(f"{machine} does not fit this run: {mismatch}")
         return run
 
     def _of_rows(self, start_row: int, rows: int) -> Run:
         """Other rows of the same file."""
         said = self.path, self.file, self.metadata, self.edits, self.machine, self.machine_replaced
-        return Run(*said, start_row, rows, self.drift_applied_ppm)
+        return Run(*said, start_row, rows, self.drift_applied_ppm, self._times)
 
     def from_start(self) -> Run:
         """The same run from its first sample to the end of this part: what came before the part belongs to it too."""
@@ -149,14 +165,14 @@ class Run:
     @cached_property
     def time_s(self) -> Floats:
         """Run time of every sample in range, shape (n,): 8 bytes for each, however long the run is."""
-        return _run_time_s(self.file, self.drift_applied_ppm, self.start_row, self.rows)
+        return self._times.of(self.start_row, self.rows)
 
     def _times_s(self, start: int, rows: int) -> Floats:
         """Run time of some rows of this part."""
         if not self.long:
             return self.time_s if rows == self.rows else self.time_s[start : start + rows]
         if self._read is None or self._read[0] != start or len(self._read[1]) != rows:
-            self._read = start, _run_time_s(self.file, self.drift_applied_ppm, self.start_row + start, rows)
+            self._read = start, self._times.of(self.start_row + start, rows)
         return self._read[1]
 
     @cached_property
@@ -199,20 +215,11 @@ class Run:
 
     def sensor(self, si_name: str) -> SensorError:
         """Declared errors of the sensor of this channel; full scale and filter corner also as the board tells."""
-        said, channel = self.declared(si_name), BY_SI_NAME[si_name]
-        full_scale, corner_hz = board_terms(self.metadata.board, channel.name, channel.si_per_step)
-        terms = said.offset_u, said.gain_u, said.delay_u, said.noise, said.resolution
-        return SensorError(*terms, said.full_scale or full_scale, said.bandwidth_hz or corner_hz)
+        return sensor_error(self.declared(si_name), self.metadata.board, BY_SI_NAME[si_name])
 
     def declared(self, si_name: str) -> Sensor:
-        """The machine file's section on a channel's sensor, empty without one.
-
-        The RMS, least and greatest current of an interval come from their lead's sensor unless they have their own.
-        """
-        sensors = self.machine.sensors if self.machine else {}
-        name = _section(BY_SI_NAME[si_name])
-        lead, found, _ = name.partition("_current_")
-        return sensors.get(name) or (sensors.get(f"{lead}_current") if found else None) or Sensor()
+        """The machine file's section on a channel's sensor, empty without one."""
+        return declared(self.machine, BY_SI_NAME[si_name])
 
     def series(self, si_name: str) -> Series | None:
         """Valid samples of one channel, corrected as (raw − offset) / (1 + gain), late by delay_s; None without any.
@@ -225,12 +232,22 @@ class Run:
 
     def stretches(self, si_name: str) -> Iterator[Series]:
         """The same stretch by stretch, each beginning with the last sample of the one before."""
-        if self.long:
-            loaded = (self.samples(si_name, begin, stop - begin) for begin, stop in self.ranges())
-            yield from continued((part for part in loaded if part is not None), self._gap_rule.find)
-        else:
+        if not self.long:
             whole = self.series(si_name)
             yield from () if whole is None else (whole,)
+            return
+        before: Series | None = None
+        for begin, stop in self.ranges():
+            # With the sample before it, unless values are missing: then the gaps between have to be looked for.
+            first = max(begin - 1, 0)
+            part = self.samples(si_name, first, stop - first)
+            if begin and part is not None and len(part.value) < stop - first:
+                part = self.samples(si_name, begin, stop - begin)
+                if part is not None and before is not None:
+                    part = following(before, part, self._gap_rule.find)
+            if part is not None:
+                yield part
+                before = part
 
     def values(self, si_name: str) -> Iterator[Floats]:
         """The valid samples alone, stretch by stretch, each once."""
@@ -246,35 +263,44 @@ class Run:
             )
             if one is None or other is None:
                 continue
-            time_s, a, b, gap_after = together(one, other)
             # An interval belongs to the stretch in which it begins.
-            ends_s = (float(self._times_s(start, end - start)[row - start]) for row in (begin, min(stop, end - 1)))
-            low, high = np.searchsorted(time_s, list(ends_s)).tolist()
-            low, high = 0 if begin == 0 else low, len(time_s) if stop == self.rows else high + 1
-            if high - low > 1 or not self.long:
-                yield time_s[low:high], a[low:high], b[low:high], gap_after[low : max(high - 1, low)]
+            time_s = self._times_s(start, end - start)
+            from_s = -math.inf if begin == 0 else float(time_s[begin - start])
+            to_s = math.inf if stop == self.rows else float(time_s[stop - start])
+            pair = pair_between(together(one, other), from_s, to_s)
+            if len(pair[0]) > 1 or not self.long:
+                yield pair
 
     def smooth(self, si_name: str) -> Series | None:
         """Means over SMOOTH_S, or the samples where they are rarer; None without any."""
         if si_name not in self._smooth:
-            size = max(int(SMOOTH_S / (self.interval_s or SMOOTH_S) + 1e-6), math.ceil(self.rows / SMOOTH_MOST))
-            if self.long:
-                loaded = (self.samples(si_name, begin, stop - begin) for begin, stop in self.ranges())
-                parts = [smoothed(part, size) for part in loaded if part is not None]
-                self._smooth[si_name] = end_to_end(parts, self._gap_rule.find) if parts else None
-            else:
-                whole = self.series(si_name)
-                self._smooth[si_name] = None if whole is None else smoothed(whole, size)
+            exhaust(self.look(si_name))
         return self._smooth[si_name]
 
     def extremes(self, si_name: str) -> Extremes | None:
         """Least and greatest sample of a channel; None without any."""
         if si_name not in self._extremes:
-            found: Extremes | None = None
-            for part in self.stretches(si_name):
-                found = Extremes.of(part) if found is None else found.joined(Extremes.of(part))
-            self._extremes[si_name] = found
+            exhaust(self.look(si_name))
         return self._extremes[si_name]
+
+    def look(self, si_name: str) -> Iterator[None]:
+        """Find extremes and means of a channel, a stretch at each turn; see `in_step`."""
+        size = max(int(SMOOTH_S / (self.interval_s or SMOOTH_S) + 1e-6), math.ceil(self.rows / SMOOTH_MOST))
+        found: Extremes | None = None
+        means: list[Series] = []
+        for part in self.stretches(si_name):
+            found = Extremes.of(part) if found is None else found.joined(Extremes.of(part))
+            means.append(smoothed(cut(part, min(len(means), 1), len(part.value)), size))
+            yield
+        self._extremes[si_name] = found
+        self._smooth[si_name] = end_to_end(means, self._gap_rule.find) if means else None
+
+    def in_step(self, looks: Iterable[Iterator[None]]) -> None:
+        """Let several looks at channels go through the run side by side: a long one is then read once for all."""
+        if self.long:
+            self._together = ReadTogether(partial(self.file.read, with_time=False), self.file.columns, self.file.rows)
+        exhaust(itertools.zip_longest(*looks))
+        self._together = None
 
     def samples(self, si_name: str, start: int, rows: int) -> Series | None:
         """Valid samples among some rows of this part."""
@@ -287,14 +313,16 @@ class Run:
         late_s = self.declared(channel.si_name).delay_s or 0.0
         if not column.null_count():
             time_s = self._late_s(late_s, start, rows)
-            value = self._corrected(channel, column.to_numpy() * channel.si_per_step, None, start, rows)
+            value = self._corrected(channel, column, None, start, rows)
             return Series(time_s, value, self._flags(start, rows), self.interval_s)
         valid = column.is_not_null().to_numpy()
         time_s = self._times_s(start, rows)[valid]
-        value = self._corrected(channel, column.drop_nulls().to_numpy() * channel.si_per_step, valid, start, rows)
+        value = self._corrected(channel, column.drop_nulls(), valid, start, rows)
         return Series(time_s - late_s if late_s else time_s, value, self._gap_rule.find(time_s))
 
     def _column(self, name: str, start: int, rows: int) -> pl.Series:
+        if self._together is not None:
+            return self._together.column(name, self.start_row + start, rows)
         return self.file.read([name], self.start_row + start, rows, with_time=False)[name]
 
     def _late_s(self, late_s: float, start: int, rows: int) -> Floats:
@@ -307,21 +335,15 @@ class Run:
             held = self._late[late_s] = time_s, time_s - late_s
         return held[1]
 
-    def _corrected(self, channel: Channel, value: Floats, valid: Flags | None, start: int, rows: int) -> Floats:
-        """(raw − offset) / (1 + gain); an RMS that shares its lead's section loses the offset as squares do."""
+    def _corrected(self, channel: Channel, steps: pl.Series, valid: Flags | None, start: int, rows: int) -> Floats:
+        """Samples as the machine file corrects them; an RMS may need its lead's current in the same rows."""
         said = self.declared(channel.si_name)
-        offset, scale = said.offset or 0.0, 1.0 + (said.gain or 0.0)
-        own = self.machine is not None and _section(channel) in self.machine.sensors
-        if not offset or own or not channel.si_name.endswith("_rms_a"):
-            return value if not offset and scale == 1.0 else np.asarray((value - offset) / scale)
-        mean = np.full(rows, offset / 2)  # where the mean is not known the RMS stays as it is
-        lead = channel.name.replace("_current_rms_", "_current_")
-        if lead in self.file.columns:
-            column = self._column(lead, start, rows)
-            raw = column.fill_null(0).to_numpy() * channel.si_per_step
-            mean = np.where(column.is_not_null().to_numpy(), raw, offset / 2)
-        mean = mean if valid is None else mean[valid]
-        return np.asarray(np.sqrt(np.maximum(value**2 - 2 * offset * mean + offset**2, 0.0)) / scale)
+        lead = BY_NAME.get(channel.name.replace("_current_rms_", "_current_"))
+        if lead is None or not squares(self.machine, channel, said):
+            return in_units(steps, channel.si_per_step, said.offset or 0.0, 1.0 + (said.gain or 0.0))
+        raw = self._column(lead.name, start, rows) if lead.name in self.file.columns else None
+        mean = None if raw is None else raw if valid is None else raw.filter(pl.Series(valid))
+        return corrected_rms(in_units(steps, channel.si_per_step), mean, lead.si_per_step, said)
 
     @cached_property
     def _gap_rule(self) -> GapRule:
@@ -372,26 +394,7 @@ class Run:
         return tuple(BY_NAME[name].si_name for name in self.file.columns)
 
 
-def _run_time_s(file: RunFile, drift_ppm: float | None, start: int, rows: int) -> Floats:
-    """Run time of so many samples from row `start` on. Raises RunContentError where it cannot be one."""
+def _stored_us(file: RunFile, start: int, rows: int) -> Places | None:
+    """Stored times of so many rows from one on; None where one is missing."""
     column = file.read([], start, rows)[TIME_COLUMN]
-    time_us = column.to_numpy()
-    if column.null_count() or (np.diff(time_us) <= 0).any():
-        raise RunContentError(UNORDERED.format(file.path))
-    time_s = np.asarray(time_us * 1e-6 / (1.0 + (drift_ppm or 0.0) * 1e-6))
-    if max(abs(float(time_s[0])), abs(float(time_s[-1]))) > LONGEST_S:
-        raise RunContentError(f"{file.path}: its time reaches {time_s[-1]:.3g} s. Import it again with the right unit.")
-    return time_s
-
-
-def _section(channel: Channel) -> str:
-    """Name of the channel's [sensors.*] section: its column without the unit."""
-    return channel.name.rsplit("_", 1)[0] if channel.si_unit else channel.name
-
-
-def usable_drift_ppm(clock: dict[str, float | None]) -> float | None:
-    """Drift to correct for: known, within the limit, and larger than what the fit cannot tell."""
-    drift, rate_u = clock.get("drift_ppm"), clock.get("rate_u")
-    if drift is None or rate_u is None or not 2e6 * rate_u <= abs(drift) <= DRIFT_LIMIT_PPM:
-        return None
-    return drift
+    return None if column.null_count() else column.to_numpy()

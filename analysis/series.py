@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import collections
 import itertools
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -12,6 +13,8 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 Places = npt.NDArray[np.int64]
+Pair = tuple[Floats, Floats, Floats, Flags]
+"""Times, two channels, and the gaps between the times."""
 
 _NEAR = 21
 """Samples on each side that tell whether the interval between two stretches is a gap."""
@@ -80,7 +83,7 @@ class Extremes:
         return max((abs(self.greatest), self.greatest_at_s), (abs(self.least), self.least_at_s), key=lambda it: it[0])
 
 
-def together(first: Series, second: Series) -> tuple[Floats, Floats, Floats, Flags]:
+def together(first: Series, second: Series) -> Pair:
     """Two channels at the sample times of the first, within the stretch both cover: time, first, second, gaps.
 
     The second is interpolated linearly where its samples lie elsewhere; an interval in which it has a gap is one here.
@@ -102,6 +105,19 @@ def together(first: Series, second: Series) -> tuple[Floats, Floats, Floats, Fla
     return time_s, first.value[inside], np.interp(time_s, second.time_s, second.value), gap_after
 
 
+def pair_between(pair: Pair, from_s: float, to_s: float) -> Pair:
+    """Its samples from one moment to the first at or after another."""
+    time_s, first, second, gap_after = pair
+    low, high = np.searchsorted(time_s, (from_s, to_s)).tolist()
+    high = min(high + 1, len(time_s))
+    return time_s[low:high], first[low:high], second[low:high], gap_after[low : max(high - 1, low)]
+
+
+def following(before: Series, part: Series, gaps_of: Callable[[Floats], Flags]) -> Series:
+    """A stretch with the last sample of the one before it as its first."""
+    return end_to_end([cut(before, len(before.value) - 1, len(before.value)), part], gaps_of)
+
+
 def cut(series: Series, first: int, stop: int) -> Series:
     """Samples `first` to `stop` (exclusive)."""
     gaps = series.gap_after[first : max(stop - 1, first)]
@@ -114,29 +130,23 @@ def smoothed(series: Series, size: int) -> Series:
     if size <= 1 or count < 2:
         return series
     gaps = np.flatnonzero(series.gap_after) + 1
-    if len(gaps):
-        begins = np.concatenate(([0], gaps))
-        lengths = np.diff(np.append(begins, count))
-        place = np.arange(count) - np.repeat(begins, lengths)
-        starts = np.flatnonzero(place % size == 0)
-    else:
-        starts = np.arange(0, count, size)
+    if not len(gaps):
+        time_s, value = (_means(each, size) for each in (series.time_s, series.value))
+        return Series(time_s, value, np.zeros(len(value) - 1, bool))
+    begins = np.concatenate(([0], gaps))
+    lengths = np.diff(np.append(begins, count))
+    place = np.arange(count) - np.repeat(begins, lengths)
+    starts = np.flatnonzero(place % size == 0)
     shares = np.diff(np.append(starts, count))
     time_s, value = (np.add.reduceat(each, starts) / shares for each in (series.time_s, series.value))
     return Series(time_s, value, np.isin(starts[1:], gaps))
 
 
-def continued(parts: Iterable[Series], gaps_of: Callable[[Floats], Flags]) -> Iterator[Series]:
-    """Consecutive stretches, each given the last sample of the one before as its first."""
-    before: Series | None = None
-    for part in parts:
-        whole = (
-            part
-            if before is None
-            else end_to_end([cut(before, len(before.value) - 1, len(before.value)), part], gaps_of)
-        )
-        before = whole
-        yield whole
+def _means(values: Floats, size: int) -> Floats:
+    """Means of `size` consecutive values each, the last of as many as are left."""
+    whole = len(values) // size * size
+    means = np.einsum("ij->i", values[:whole].reshape(-1, size)) / size
+    return means if whole == len(values) else np.append(means, values[whole:].mean())
 
 
 def end_to_end(parts: list[Series], gaps_of: Callable[[Floats], Flags]) -> Series:
@@ -149,3 +159,8 @@ def end_to_end(parts: list[Series], gaps_of: Callable[[Floats], Flags]) -> Serie
         near = np.concatenate((before.time_s[-_NEAR:], after.time_s[:_NEAR]))
         gaps += [gaps_of(near)[len(before.time_s[-_NEAR:]) - 1 :][:1], after.gap_after]
     return Series(time_s, value, np.concatenate(gaps), parts[0].known_interval_s)
+
+
+def exhaust(turns: Iterable[object]) -> None:
+    """Take every turn for what it does."""
+    collections.deque(turns, maxlen=0)

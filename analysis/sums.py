@@ -6,6 +6,7 @@ exactly zero may hide a small current of either sign: it counts in all three. do
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -15,10 +16,12 @@ from analysis.integrals import SignedIntegral, blocks, bridged, by_sign, dot, fr
 from analysis.run import Run
 from analysis.sampling import burst_halving
 from analysis.sensor_terms import near_zero
-from analysis.series import Flags, Floats, Series
+from analysis.series import Flags, Floats, Series, exhaust
 
 ALL, OUT, BACK = 0, 1, 2
-"""Rows of a table of sums."""
+"""Places of the three in a table of sums."""
+ENERGY, CHARGE, VOLT_SECONDS, BY_CURRENT, BY_VOLTAGE = range(5)
+"""Rows of `PowerSums.products`."""
 _ROWS = partial(np.zeros, 3)
 _Side = tuple[list[int], Floats | None]
 
@@ -67,9 +70,12 @@ class CurveSums:
         for samples, intervals in blocks(len(time_s)):
             gaps, curve = gap_after[intervals], value[samples]
             step_s = steps_s(time_s[samples], gaps)
-            weight_s = weights_s(step_s)
-            self._block(step_s, curve, weight_s, _sides(curve), gaps)
+            weight_s, sides = weights_s(step_s), _sides(curve)
+            self._block(step_s, curve, sides, gaps)
             self._near(curve, weight_s)
+            for rows, counts in sides:
+                weights2_s2 = weight_s if counts is None else weight_s * counts
+                self.weights2_s2[rows] += dot(weight_s, weights2_s2)
         return self
 
     def _near(self, current: Floats, weight_s: Floats) -> None:
@@ -83,32 +89,25 @@ class CurveSums:
         self.last_s = float(time_s[-1])
         self.sampled_s += Series(time_s, time_s, gap_after).sampled_s if len(time_s) > 1 else 0.0
 
-    def _block(self, step_s: Floats, curve: Floats, weight_s: Floats, sides: list[_Side], gap_after: Flags) -> None:
-        """Add a short stretch of a curve with the lengths of its intervals and the weights of its samples."""
+    def _block(self, step_s: Floats, curve: Floats, sides: list[_Side], gap_after: Flags) -> None:
+        """Add a short stretch of a curve with the lengths of its intervals."""
         self.integral += by_sign(step_s, curve)
-        weights2_s2 = weight_s * weight_s
-        halved = halving(step_s, curve, gap_after)
-        for rows, counts in sides:
-            part = halved if counts is None else halving(step_s, curve * counts, gap_after)
+        parts = [halving(step_s, curve if counts is None else curve * counts, gap_after) for _, counts in sides[:2]]
+        if len(sides) == 3:
+            # Each sample counts on one side, and those of zero change nothing: the rest is the other side's.
+            parts.append(parts[0] - parts[1])
+        for (rows, _), part in zip(sides, parts, strict=True):
             self.change[rows] += part.sum()
             self.changes2[rows] += dot(part, part)
-            self.weights2_s2[rows] += weights2_s2.sum() if counts is None else dot(weights2_s2, counts)
 
 
 @dataclass(slots=True)
 class PowerSums(CurveSums):
     """Sums over the power of two channels sampled together: current and voltage."""
 
-    energy: Floats = field(default_factory=_ROWS)
-    """Σ w·v·i."""
-    charge: Floats = field(default_factory=_ROWS)
-    """Σ w·i."""
-    volt_seconds: Floats = field(default_factory=_ROWS)
-    """Σ w·v."""
-    by_current: Floats = field(default_factory=_ROWS)
-    """Σ (w·v)²: how white noise of the current adds up."""
-    by_voltage: Floats = field(default_factory=_ROWS)
-    """Σ (w·i)²."""
+    products: Floats = field(default_factory=partial(np.zeros, (5, 3)))
+    """Over all samples and by sign, rows of: ENERGY Σ w·v·i, CHARGE Σ w·i, VOLT_SECONDS Σ w·v, and how white noise adds
+    up, BY_CURRENT Σ (w·v)² that of the current, BY_VOLTAGE Σ (w·i)² that of the voltage."""
     moved: float = 0.0
     """∫ v di: what a second of delay of the current is worth."""
     volts: float = 0.0
@@ -137,18 +136,24 @@ class PowerSums(CurveSums):
         self.across += bridged(time_s, watts, gap_after)
         step_s = steps_s(time_s, gap_after)
         weight_s, sides = weights_s(step_s), _sides(amps)
-        self._block(step_s, watts, weight_s, sides, gap_after)
+        self._block(step_s, watts, sides, gap_after)
         self._near(amps, weight_s)
         moved = (volts[:-1] + volts[1:]) * np.diff(amps)
         self.moved += 0.5 * float(moved.sum() - moved[gap_after].sum())
-        volts_s, amps_s = weight_s * volts, weight_s * amps
-        for rows, counts in sides:
-            counted_v, counted_a = (volts_s, amps_s) if counts is None else (volts_s * counts, amps_s * counts)
-            self.energy[rows] += dot(volts, counted_a)
-            self.charge[rows] += counted_a.sum()
-            self.volt_seconds[rows] += counted_v.sum()
-            self.by_current[rows] += dot(counted_v, counted_v)
-            self.by_voltage[rows] += dot(counted_a, counted_a)
+        table = np.empty((5, len(time_s)))
+        np.multiply(weight_s, amps, out=table[CHARGE])
+        np.multiply(weight_s, volts, out=table[VOLT_SECONDS])
+        np.multiply(volts, table[CHARGE], out=table[ENERGY])
+        np.square(table[VOLT_SECONDS], out=table[BY_CURRENT])
+        np.square(table[CHARGE], out=table[BY_VOLTAGE])
+        if len(sides) == 1:
+            self.products[:, sides[0][0]] += table.sum(axis=1, keepdims=True)
+            return
+        # A product with two columns or more starts no threads for as few values as these.
+        everywhere = np.ones(len(time_s))
+        counted = np.stack([everywhere if counts is None else counts for _, counts in sides])
+        for (rows, _), found in zip(sides, (table @ counted.T).T, strict=True):
+            self.products[:, rows] += found[:, None]
 
     def _peak(self, watts: Floats, volts: Floats, amps: Floats) -> None:
         at = int(np.argmax(watts))
@@ -160,10 +165,36 @@ def curve_sums(run: Run, si_name: str) -> CurveSums:
     """Those of a channel of a run, added up once."""
     found = run.kept.get(("sums", si_name))
     if not isinstance(found, CurveSums):
-        found = run.kept["sums", si_name] = CurveSums(near=near_zero(run.sensor(si_name)))
-        for part in run.stretches(si_name):
-            found.add(part)
+        exhaust(look_at_curve(run, si_name))
+        return curve_sums(run, si_name)
     return found
+
+
+def look_at_curve(run: Run, si_name: str) -> Iterator[None]:
+    """Add up the sums of a channel, a stretch at each turn; see `Run.in_step`."""
+    sums = CurveSums(near=near_zero(run.sensor(si_name)))
+    for part in run.stretches(si_name):
+        sums.add(part)
+        yield
+    run.kept["sums", si_name] = sums
+
+
+def power_sums(run: Run, current: str, voltage: str) -> PowerSums:
+    """Those of two channels of a run, added up once."""
+    found = run.kept.get(("power", f"{current} {voltage}"))
+    if not isinstance(found, PowerSums):
+        exhaust(look_at_power(run, current, voltage))
+        return power_sums(run, current, voltage)
+    return found
+
+
+def look_at_power(run: Run, current: str, voltage: str) -> Iterator[None]:
+    """Add up the sums of two channels, a stretch at each turn."""
+    sums = PowerSums(near=near_zero(run.sensor(current)))
+    for pair in run.paired(current, voltage):
+        sums.add_pair(*pair)
+        yield
+    run.kept["power", f"{current} {voltage}"] = sums
 
 
 def _sides(sign: Floats) -> list[_Side]:

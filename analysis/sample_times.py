@@ -1,0 +1,74 @@
+"""Run times of samples: read from the file once, and not again where they lie evenly, as a recorder's mostly do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analysis.errors import RunContentError
+from analysis.series import Floats, Places
+
+BLOCK_ROWS = 60_000
+"""Remembered one by one; the row group of a recorded file."""
+LONGEST_S = 1e9
+"""Thirty years: a time beyond it is damage, and too coarse in a float for the steps between samples."""
+UNORDERED = "{}: its time does not increase everywhere. Import it again to repair that."
+
+
+@dataclass(slots=True)
+class SampleTimes:
+    """Times of a run file's rows."""
+
+    name: str
+    """Of the file, for errors."""
+    rows: int
+    read_us: Callable[[int, int], Places | None]
+    """Stored times of so many rows from one on; None where one is missing."""
+    scale: float
+    """Stored time ÷ run time: 1 + the drift of the board's clock."""
+    _even: dict[int, tuple[int, int]] = field(default_factory=dict)
+    """First time and step of the blocks whose samples all lie as far apart."""
+
+    def of(self, start: int, rows: int) -> Floats:
+        """Run time of so many samples from row `start` on. Raises RunContentError where it cannot be one."""
+        time_us = self._known_us(start, start + rows)
+        if time_us is None:
+            time_us = self._read(start, rows)
+        time_s: Floats = np.multiply(time_us, 1e-6, dtype=np.float64)
+        if self.scale != 1.0:
+            time_s /= self.scale
+        if max(abs(float(time_s[0])), abs(float(time_s[-1]))) > LONGEST_S:
+            raise RunContentError(
+                f"{self.name}: its time reaches {time_s[-1]:.3g} s. Import it again with the right unit."
+            )
+        return time_s
+
+    def _known_us(self, start: int, stop: int) -> Places | None:
+        """Without reading; None where some of these rows have to be read."""
+        blocks = range(start // BLOCK_ROWS, (stop - 1) // BLOCK_ROWS + 1)
+        if not all(block in self._even for block in blocks):
+            return None
+        time_us = np.empty(stop - start, np.int64)
+        for block in blocks:
+            first_us, step_us = self._even[block]
+            low, high = max(start, block * BLOCK_ROWS), min(stop, (block + 1) * BLOCK_ROWS)
+            begin_us = first_us + (low - block * BLOCK_ROWS) * step_us
+            time_us[low - start : high - start] = np.arange(begin_us, begin_us + (high - low) * step_us, step_us)
+        return time_us
+
+    def _read(self, start: int, rows: int) -> Places:
+        """From the file; blocks that turn out even are remembered."""
+        time_us = self.read_us(start, rows)
+        if time_us is None:
+            raise RunContentError(UNORDERED.format(self.name))
+        step_us = np.diff(time_us)
+        if len(step_us) and step_us.min() <= 0:
+            raise RunContentError(UNORDERED.format(self.name))
+        for begin in range(-(-start // BLOCK_ROWS) * BLOCK_ROWS, start + rows, BLOCK_ROWS):
+            end = min(begin + BLOCK_ROWS, self.rows)
+            steps = step_us[begin - start : end - 1 - start]
+            if end <= start + rows and len(steps) and steps.min() == steps.max():
+                self._even[begin // BLOCK_ROWS] = int(time_us[begin - start]), int(steps[0])
+        return time_us

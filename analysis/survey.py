@@ -1,0 +1,27 @@
+"""One look at every sample of a run, for what several sections of a report need: a long run is read once for all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from analysis.energy import beside
+from analysis.run import Run
+from analysis.sums import look_at_curve, look_at_power
+
+LEADS = ("battery", "left", "right")
+
+
+def survey(run: Run) -> None:
+    """Extremes and means of all channels, sums of the currents and of the powers; each is kept in the run."""
+    run.in_step(_looks(run))
+
+
+def _looks(run: Run) -> Iterator[Iterator[None]]:
+    for name in run.columns:
+        yield run.look(name)
+        if name.endswith(("_current_a", "_current_rms_a")):
+            yield look_at_curve(run, name)
+    for lead in LEADS:
+        voltage = next((name for name in beside(lead) if name in run.columns), None)
+        if voltage is not None and f"{lead}_current_a" in run.columns:
+            yield look_at_power(run, f"{lead}_current_a", voltage)
