@@ -1,0 +1,140 @@
+"""A long run's file is read no more often than it must be, and what is read is what it holds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from unittest.mock import patch
+
+import numpy as np
+import polars as pl
+import pytest
+
+from analysis import columns, run
+from analysis.columns import ReadTogether, in_units
+from analysis.errors import RunContentError
+from analysis.run import Run
+from analysis.sample_times import BLOCK_ROWS, SampleTimes
+from analysis.series import Places
+from analysis.sums import curve_sums, power_sums
+from analysis.survey import survey
+from logger.runfile import RunFile
+from tests.analysis.build_runs import CART, write_run
+
+
+class Stored:
+    """Times in a file that counts how often it is asked."""
+
+    def __init__(self, time_us: Places) -> None:
+        self.time_us = time_us
+        self.asked: list[tuple[int, int]] = []
+
+    def read(self, start: int, rows: int) -> Places | None:
+        self.asked.append((start, rows))
+        return self.time_us[start : start + rows]
+
+
+def two_blocks_and_a_half() -> Places:
+    return np.arange(5 * BLOCK_ROWS // 2, dtype=np.int64) * 1000 + 7
+
+
+def test_even_times_are_read_once() -> None:
+    stored = Stored(two_blocks_and_a_half())
+    times = SampleTimes("a", len(stored.time_us), stored.read, 1.00002)
+    first = times.of(0, len(stored.time_us))
+    assert np.array_equal(first, stored.time_us * 1e-6 / 1.00002)
+    for start, rows in ((0, len(first)), (5, 10), (BLOCK_ROWS - 3, 6), (2 * BLOCK_ROWS + 1, BLOCK_ROWS // 2 - 1)):
+        assert np.array_equal(times.of(start, rows), first[start : start + rows])
+    assert len(stored.asked) == 1
+
+
+def test_an_uneven_block_is_read_each_time() -> None:
+    time_us = two_blocks_and_a_half()
+    time_us[BLOCK_ROWS + 100] += 1
+    stored = Stored(time_us)
+    times = SampleTimes("a", len(time_us), stored.read, 1.0)
+    first = times.of(0, len(time_us))
+    assert np.array_equal(times.of(BLOCK_ROWS + 90, 20), first[BLOCK_ROWS + 90 : BLOCK_ROWS + 110])
+    assert stored.asked == [(0, len(time_us)), (BLOCK_ROWS + 90, 20)]
+    times.of(10, BLOCK_ROWS - 10)
+    assert len(stored.asked) == 2
+
+
+def test_part_of_a_block_tells_nothing_of_the_rest() -> None:
+    time_us = two_blocks_and_a_half()
+    time_us[BLOCK_ROWS - 1] += 500
+    stored = Stored(time_us)
+    times = SampleTimes("a", len(time_us), stored.read, 1.0)
+    times.of(0, BLOCK_ROWS - 1)
+    assert times.of(BLOCK_ROWS - 2, 2).tolist() == (time_us[BLOCK_ROWS - 2 : BLOCK_ROWS] * 1e-6).tolist()
+
+
+def test_times_that_cannot_be_are_refused() -> None:
+    backwards, far = two_blocks_and_a_half(), two_blocks_and_a_half()
+    backwards[500] = backwards[499]
+    far[-1] = 10**18
+    for time_us, said in ((backwards, "does not increase"), (far, "right unit")):
+        with pytest.raises(RunContentError, match=said):
+            SampleTimes("a", len(time_us), Stored(time_us).read, 1.0).of(0, len(time_us))
+    with pytest.raises(RunContentError, match="does not increase"):
+        SampleTimes("a", 10, lambda _start, _rows: None, 1.0).of(0, 10)
+
+
+def test_columns_side_by_side_are_read_chunk_by_chunk() -> None:
+    frame = pl.DataFrame({"a": range(1000), "b": range(1000, 2000)})
+    asked: list[int] = []
+
+    def read(names: Sequence[str], start: int, rows: int) -> pl.DataFrame:
+        asked.append(start)
+        return frame.select(names).slice(start, rows)
+
+    with patch.object(columns, "CHUNK_ROWS", 100):
+        together = ReadTogether(read, ("a", "b"), 1000)
+        for start, rows in ((0, 100), (95, 110), (200, 105), (990, 10)):
+            for name in ("a", "b"):
+                assert together.column(name, start, rows).equals(frame[name].slice(start, rows))
+    assert asked == [0, 100, 200, 300, 900]
+
+
+def test_units_of_a_column_in_pieces() -> None:
+    pieces = pl.concat([pl.Series([1, 2], dtype=pl.Int32), pl.Series([3], dtype=pl.Int32)], rechunk=False)
+    assert pieces.n_chunks() == 2
+    assert in_units(pieces, 0.5).tolist() == [0.5, 1.0, 1.5]
+    assert in_units(pieces, 0.5, 0.25, 2.0).tolist() == [0.125, 0.375, 0.625]
+
+
+def test_a_survey_reads_a_long_run_once(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    channels = {name: rng.normal(3, 2, 20_000) for name in ("battery_current_a", "left_current_a", "battery_voltage_v")}
+    path = write_run(tmp_path / "a.parquet", np.arange(20_000) * 0.002, channels, machine=CART)
+    read, asked = RunFile.read, []
+
+    def counted(
+        self: RunFile, names: Sequence[str], start: int = 0, rows: int | None = None, *, with_time: bool = True
+    ) -> pl.DataFrame:
+        asked.append((tuple(names), rows))
+        return read(self, names, start, rows, with_time=with_time)
+
+    with (
+        patch.object(run, "WHOLE_ROWS", 0),
+        patch.object(run, "STRETCH_ROWS", 4000),
+        patch.object(run, "MARGIN_ROWS", 64),
+        patch.object(columns, "CHUNK_ROWS", 4000),
+    ):
+        long = Run.open(path)
+        assert long.long
+        assert long.interval_s == 0.002
+        with patch.object(RunFile, "read", counted):
+            survey(long)
+            seen = [long.extremes(name) for name in channels]
+            curve = curve_sums(long, "battery_current_a")
+            power = power_sums(long, "left_current_a", "battery_voltage_v")
+    values = [rows for names, rows in asked if names]
+    assert values == [4000] * 5
+    whole = Run.open(path)
+    assert seen == [whole.extremes(name) for name in channels]
+    assert curve.total.net == pytest.approx(curve_sums(whole, "battery_current_a").total.net, rel=1e-12)
+    once = power_sums(whole, "left_current_a", "battery_voltage_v").products
+    assert power.products[:3] == pytest.approx(once[:3], rel=1e-9)
+    # Squares of weights: a sample at the end of a block counts as two halves.
+    assert power.products[3:] == pytest.approx(once[3:], rel=1e-3)
