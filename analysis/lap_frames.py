@@ -118,7 +118,7 @@ def run_frames(run: Run, names: tuple[str, ...] | None = None) -> Frames | None:
     length = max(FRAME_S, interval)
     count = int(run.duration_s / length) + 1
     start = run.start_s
-    edges = np.searchsorted(run.time_s, start + np.arange(count + 1) * length).astype(np.int64)
+    edges = run.rows_at(start + length * np.arange(count + 1, dtype=np.float64))
     edges[-1] = run.rows
     rows = [_channel(run, present[name], name, edges) for name in names]
     found = [(name, row) for name, row in zip(names, rows, strict=True) if np.isfinite(row).any()]

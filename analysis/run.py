@@ -45,7 +45,9 @@ from logger.runfile import RunFile, open_run
 __all__ = ["Flags", "Floats", "Run", "SensorError", "Series", "together"]
 
 WHOLE_ROWS = 5_000_000
-"""Channels of a run with no more samples are kept whole; those of a longer one are read in stretches."""
+"""Runs with more samples are never held whole."""
+AT_ONCE_ROWS = 1_000_000
+"""Runs with no more samples are read at once; of longer ones a stretch at a time, wherever that is enough."""
 STRETCH_ROWS = 240_000
 """Four row groups of a recorded file: arrays of its samples still fit in a processor's cache."""
 MARGIN_ROWS = 4096
@@ -75,10 +77,6 @@ class Run:
     _series: dict[str, Series | None] = field(default_factory=dict)
     _smooth: dict[str, Series | None] = field(default_factory=dict)
     _extremes: dict[str, Extremes | None] = field(default_factory=dict)
-    _late: dict[float, tuple[Floats, Floats]] = field(default_factory=dict)
-    """Sample times and the same less a delay: channels of one delay share them, so that `together` sees it."""
-    _read: tuple[int, Floats] | None = None
-    """The times read last, from which row on."""
     _held_flags: tuple[int, int, Flags] | None = None
     """The gaps asked for last, from which row on for how many rows."""
     _together: ReadTogether | None = None
@@ -138,12 +136,11 @@ class Run:
     def part(self, from_s: float, to_s: float) -> Run:
         """The samples between two run times, and one more at each end; the run itself where that is all of it."""
         first = max(first_row(self._times_s, self.rows, from_s) - 1, 0)
-        stop = min(first_row(self._times_s, self.rows, to_s) + 1, self.rows)
+        stop = max(min(first_row(self._times_s, self.rows, to_s) + 1, self.rows), first + 1)
         if stop - first >= self.rows:
             return self
-        stop = max(stop, first + 1)
         part = self._of_rows(self.start_row + first, stop - first)
-        if not self.long:  # nothing is read twice
+        if self.at_once:  # nothing is read twice
             part.time_s = self.time_s[first:stop]
             part.timeline = self.timeline.part(first, stop, float(part.time_s[0]), float(part.time_s[-1]))
             for name, series in self._series.items():
@@ -153,12 +150,17 @@ class Run:
 
     @property
     def long(self) -> bool:
-        """Too long to keep channels whole."""
+        """Too long to hold channels whole."""
         return self.rows > WHOLE_ROWS
 
+    @property
+    def at_once(self) -> bool:
+        """Short enough to be read at once."""
+        return self.rows <= AT_ONCE_ROWS
+
     def ranges(self) -> Iterator[tuple[int, int]]:
-        """First row and end (exclusive) of the stretches in which a long run is read; a short one is one."""
-        step = STRETCH_ROWS if self.long else self.rows
+        """First row and end (exclusive) of the stretches in which a run is read; a short one is one."""
+        step = self.rows if self.at_once else STRETCH_ROWS
         for begin in range(0, self.rows, step):
             yield begin, min(begin + step, self.rows)
 
@@ -169,11 +171,18 @@ class Run:
 
     def _times_s(self, start: int, rows: int) -> Floats:
         """Run time of some rows of this part."""
-        if not self.long:
+        if self.at_once:
             return self.time_s if rows == self.rows else self.time_s[start : start + rows]
-        if self._read is None or self._read[0] != start or len(self._read[1]) != rows:
-            self._read = start, self._times.of(self.start_row + start, rows)
-        return self._read[1]
+        return self._times.of(self.start_row + start, rows)
+
+    def rows_at(self, moments_s: Floats) -> Places:
+        """The first row at each of some increasing moments or later; `rows` where there is none."""
+        found, done = np.full(len(moments_s), self.rows), 0
+        for begin, stop in self.ranges():
+            time_s = self._times_s(begin, stop - begin)
+            until = int(np.searchsorted(moments_s, time_s[-1], "right"))
+            found[done:until], done = begin + np.searchsorted(time_s, moments_s[done:until]), until
+        return found
 
     @cached_property
     def timeline(self) -> Timeline:
@@ -232,7 +241,7 @@ class Run:
 
     def stretches(self, si_name: str) -> Iterator[Series]:
         """The same stretch by stretch, each beginning with the last sample of the one before."""
-        if not self.long:
+        if self.at_once:
             whole = self.series(si_name)
             yield from () if whole is None else (whole,)
             return
@@ -259,7 +268,8 @@ class Run:
         for begin, stop in self.ranges():
             start, end = max(begin - MARGIN_ROWS, 0), min(stop + MARGIN_ROWS, self.rows)
             one, other = (
-                self.samples(name, start, end - start) if self.long else self.series(name) for name in (first, second)
+                self.series(name) if self.at_once else self.samples(name, start, end - start)
+                for name in (first, second)
             )
             if one is None or other is None:
                 continue
@@ -268,7 +278,7 @@ class Run:
             from_s = -math.inf if begin == 0 else float(time_s[begin - start])
             to_s = math.inf if stop == self.rows else float(time_s[stop - start])
             pair = pair_between(together(one, other), from_s, to_s)
-            if len(pair[0]) > 1 or not self.long:
+            if len(pair[0]) > 1 or self.at_once:
                 yield pair
 
     def smooth(self, si_name: str) -> Series | None:
@@ -296,9 +306,9 @@ class Run:
         self._smooth[si_name] = end_to_end(means, self._gap_rule.find) if means else None
 
     def in_step(self, looks: Iterable[Iterator[None]]) -> None:
-        """Let several looks at channels go through the run side by side: a long one is then read once for all."""
-        if self.long:
-            self._together = ReadTogether(partial(self.file.read, with_time=False), self.file.columns, self.file.rows)
+        """Let several looks at channels go through the run side by side, so that it is read once for all of them."""
+        read = partial(self.file.read, with_time=False)
+        self._together = None if self.at_once else ReadTogether(read, self.file.columns, self.file.rows)
         exhaust(itertools.zip_longest(*looks))
         self._together = None
 
@@ -312,7 +322,7 @@ class Run:
             return None
         late_s = self.declared(channel.si_name).delay_s or 0.0
         if not column.null_count():
-            time_s = self._late_s(late_s, start, rows)
+            time_s = self._times.late(self._times_s(start, rows), late_s)
             value = self._corrected(channel, column, None, start, rows)
             return Series(time_s, value, self._flags(start, rows), self.interval_s)
         valid = column.is_not_null().to_numpy()
@@ -324,16 +334,6 @@ class Run:
         if self._together is not None:
             return self._together.column(name, self.start_row + start, rows)
         return self.file.read([name], self.start_row + start, rows, with_time=False)[name]
-
-    def _late_s(self, late_s: float, start: int, rows: int) -> Floats:
-        """Times of some rows less a delay, the same array for all channels that have it."""
-        time_s = self._times_s(start, rows)
-        if not late_s:
-            return time_s
-        held = self._late.get(late_s)
-        if held is None or held[0] is not time_s:
-            held = self._late[late_s] = time_s, time_s - late_s
-        return held[1]
 
     def _corrected(self, channel: Channel, steps: pl.Series, valid: Flags | None, start: int, rows: int) -> Floats:
         """Samples as the machine file corrects them; an RMS may need its lead's current in the same rows."""

@@ -30,9 +30,27 @@ class SampleTimes:
     """Stored time ÷ run time: 1 + the drift of the board's clock."""
     _even: dict[int, tuple[int, int]] = field(default_factory=dict)
     """First time and step of the blocks whose samples all lie as far apart."""
+    _last: tuple[int, Floats] | None = None
+    """The times asked for last, from which row on."""
+    _late: dict[float, tuple[Floats, Floats]] = field(default_factory=dict)
+    """For each delay the times it was last taken from, and these less it."""
 
     def of(self, start: int, rows: int) -> Floats:
         """Run time of so many samples from row `start` on. Raises RunContentError where it cannot be one."""
+        if self._last is None or self._last[0] != start or len(self._last[1]) != rows:
+            self._last = start, self._made(start, rows)
+        return self._last[1]
+
+    def late(self, time_s: Floats, delay_s: float) -> Floats:
+        """Times less a delay: the same array for all channels that have it."""
+        if not delay_s:
+            return time_s
+        held = self._late.get(delay_s)
+        if held is None or held[0] is not time_s:
+            held = self._late[delay_s] = time_s, time_s - delay_s
+        return held[1]
+
+    def _made(self, start: int, rows: int) -> Floats:
         time_us = self._known_us(start, start + rows)
         if time_us is None:
             time_us = self._read(start, rows)

@@ -35,6 +35,7 @@ def read_in_stretches(stretch: int = 4096, whole: int = 0) -> Iterator[None]:
     sizes = tuple(size for size in (4096, 256, 16) if size <= stretch)
     with (
         patch.object(run, "WHOLE_ROWS", whole),
+        patch.object(run, "AT_ONCE_ROWS", whole),
         patch.object(run, "STRETCH_ROWS", stretch),
         patch.object(run, "MARGIN_ROWS", 64),
         patch.object(lap_table, "STRETCH_ROWS", stretch),

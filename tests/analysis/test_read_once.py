@@ -116,13 +116,13 @@ def test_a_survey_reads_a_long_run_once(tmp_path: Path) -> None:
         return read(self, names, start, rows, with_time=with_time)
 
     with (
-        patch.object(run, "WHOLE_ROWS", 0),
+        patch.object(run, "AT_ONCE_ROWS", 0),
         patch.object(run, "STRETCH_ROWS", 4000),
         patch.object(run, "MARGIN_ROWS", 64),
         patch.object(columns, "CHUNK_ROWS", 4000),
     ):
         long = Run.open(path)
-        assert long.long
+        assert not long.at_once
         assert long.interval_s == 0.002
         with patch.object(RunFile, "read", counted):
             survey(long)
