@@ -19,7 +19,7 @@ ONLY_IN = {
     "plotly": {"dashboard/"},
 }
 """Third-party packages that only these places may import."""
-DOORS = {"analysis": {"analysis/run.py", "analysis/corrections.py", "analysis/folder.py", "analysis/cli.py"}}
+DOORS = {"analysis": {f"analysis/{door}.py" for door in ("run", "samples", "corrections", "folder", "cli")}}
 """The only modules of a package that may import another one of ours."""
 FORBIDDEN = {"pandas", "scipy", "pyarrow", "numba"}
 LONGEST = 400

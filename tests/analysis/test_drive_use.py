@@ -340,8 +340,8 @@ def test_a_long_run_read_in_stretches_says_the_same(tmp_path: Path, monkeypatch:
     (tmp_path / "a").mkdir()
     short = demo_report(tmp_path / "a", DEMO_CART).drive
     monkeypatch.setattr("analysis.run.WHOLE_ROWS", 10_000)
-    monkeypatch.setattr("analysis.run.AT_ONCE_ROWS", 10_000)
-    monkeypatch.setattr("analysis.run.STRETCH_ROWS", 4_000)
+    monkeypatch.setattr("analysis.samples.AT_ONCE_ROWS", 10_000)
+    monkeypatch.setattr("analysis.samples.STRETCH_ROWS", 4_000)
     (tmp_path / "b").mkdir()
     long = demo_report(tmp_path / "b", DEMO_CART).drive
     assert long.stalls == short.stalls

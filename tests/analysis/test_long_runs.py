@@ -15,7 +15,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from analysis import lap_table, long_envelope, long_square, run, run_exposure
+from analysis import lap_table, long_envelope, long_square, run, run_exposure, samples
 from analysis.decimate import Envelope
 from analysis.exposure import Exposure
 from analysis.long_envelope import LongEnvelope
@@ -35,8 +35,8 @@ def read_in_stretches(stretch: int = 4096, whole: int = 0) -> Iterator[None]:
     sizes = tuple(size for size in (4096, 256, 16) if size <= stretch)
     with (
         patch.object(run, "WHOLE_ROWS", whole),
-        patch.object(run, "AT_ONCE_ROWS", whole),
-        patch.object(run, "STRETCH_ROWS", stretch),
+        patch.object(samples, "AT_ONCE_ROWS", whole),
+        patch.object(samples, "STRETCH_ROWS", stretch),
         patch.object(run, "MARGIN_ROWS", 64),
         patch.object(lap_table, "STRETCH_ROWS", stretch),
         patch.object(long_square, "SIZES", sizes),

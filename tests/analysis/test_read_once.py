@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis import columns, run
+from analysis import columns, run, samples
 from analysis.columns import ReadTogether, in_units
 from analysis.errors import RunContentError
 from analysis.run import Run
@@ -116,8 +116,8 @@ def test_a_survey_reads_a_long_run_once(tmp_path: Path) -> None:
         return read(self, names, start, rows, with_time=with_time)
 
     with (
-        patch.object(run, "AT_ONCE_ROWS", 0),
-        patch.object(run, "STRETCH_ROWS", 4000),
+        patch.object(samples, "AT_ONCE_ROWS", 0),
+        patch.object(samples, "STRETCH_ROWS", 4000),
         patch.object(run, "MARGIN_ROWS", 64),
         patch.object(columns, "CHUNK_ROWS", 4000),
     ):
