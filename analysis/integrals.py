@@ -65,7 +65,8 @@ def integrate(time_s: Floats, value: Floats, gap_after: Flags) -> SignedIntegral
 def by_sign(step_s: Floats, value: Floats) -> Floats:
     """The four sums of a `SignedIntegral` over intervals of these lengths, shape (n − 1,), between n values."""
     a, b = value[:-1], value[1:]
-    area = a + b
+    table = np.stack((a + b, step_s))
+    area = table[0]
     area *= step_s
     if value.min() >= 0:
         return np.array([0.5 * area.sum(), 0.0, dot(step_s, (area > 0).astype(np.float64)), 0.0])
@@ -76,13 +77,16 @@ def by_sign(step_s: Floats, value: Floats) -> Floats:
     share = before / (before - after)
     parts = np.concatenate((before * share * step, after * (1.0 - share) * step))
     lengths = np.concatenate((share * step, (1.0 - share) * step))
-    return _added(area, step_s) + _added(parts, lengths)
+    (out, back), seconds = _by_sign(table) + _by_sign(np.stack((parts, lengths)))
+    return np.array([0.5 * out, -0.5 * back, *seconds])
 
 
-def _added(area: Floats, length: Floats) -> Floats:
-    """Half the positive areas, half the negative ones as a positive number, and the lengths of each."""
-    out, back = (area > 0).astype(np.float64), (area < 0).astype(np.float64)
-    return np.array([0.5 * dot(area, out), -0.5 * dot(area, back), dot(length, out), dot(length, back)])
+def _by_sign(areas_and_lengths: Floats) -> Floats:
+    """Sums of areas, shape (2, n) with their lengths, and of the lengths: where the area is positive, and negative."""
+    sides = np.empty_like(areas_and_lengths)
+    np.greater(areas_and_lengths[0], 0, out=sides[0])
+    np.less(areas_and_lengths[0], 0, out=sides[1])
+    return areas_and_lengths @ sides.T
 
 
 def bridged(time_s: Floats, value: Floats, gap_after: Flags) -> tuple[float, float]:
