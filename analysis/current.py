@@ -69,7 +69,7 @@ def assess_current(run: Run, lead: str, opening_times_s: list[float], rated_afte
     by = run.sensor(f"{lead}_current_rms_a") if exposure.interval_rms else sensor
     error = replace(current_error(by), corner_hz=by.bandwidth_hz, unseen=ripple.why if ripple else "")
     windows = window_list(exposure.duration_s, exposure.interval_s, opening_times_s, rated_after_s)
-    curve = tuple((float(window), exposure.worst(float(window)).rms_a) for window in windows)
+    curve = tuple((window.window_s, window.rms_a) for window in exposure.worst_of(windows.tolist()))
     peak, peak_at = _peak(run, lead, extremes, sensor)
     if ripple is not None and peak.bound == "estimate":
         peak = peak.bounded("at_least", ripple.why)

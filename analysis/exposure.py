@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -88,6 +88,8 @@ class Exposure:
     """The board's own interval RMS was used, not a line between samples."""
     spacing: Spacing
     """How far apart the samples lie."""
+    known: dict[float, Window] = field(default_factory=dict)
+    """The worst windows found so far, by their length."""
 
     @classmethod
     def prepare(
@@ -184,27 +186,49 @@ class Exposure:
         A window longer than the sampled time takes all of it. Among equals one without a gap is preferred. Raises
         ValueError for other lengths; that a window is too short for the sample interval is `refusal`'s to say.
         """
-        found = self._search(window_s, -1.0)
-        if found is None:
-            raise ArithmeticError("the search found no window")
-        return found
+        return self.worst_of([window_s])[0]
+
+    def worst_of(self, windows_s: Iterable[float]) -> list[Window]:
+        """`worst` of many lengths, found together."""
+        lengths = [float(window_s) for window_s in windows_s]
+        new = [window_s for window_s in dict.fromkeys(lengths) if window_s not in self.known]
+        for window_s, found in zip(new, self._search(new, [-1.0] * len(new)), strict=True):
+            if found is None:
+                raise ArithmeticError("the search found no window")
+            self.known[window_s] = found
+        return [self.known[window_s] for window_s in lengths]
 
     def worst_above(self, window_s: float, floor_a: float) -> Window | None:
         """As `worst`, but None, and quickly so, when no window of this length has an RMS above `floor_a` ≥ 0."""
-        return self._search(window_s, floor_a**2 * min(window_s, self.sampled_s))
+        return self.above_of([window_s], [floor_a])[0]
 
-    def _search(self, window_s: float, floor_a2s: float) -> Window | None:
-        if not 0 < window_s <= self.duration_s * (1 + TIE):
-            raise ValueError(f"a window lasts more than 0 and at most {self.duration_s} s, not {window_s}")
-        length_s = min(window_s, self.sampled_s)
-        found = self.square.search(length_s, floor_a2s)
-        if found is None:
-            return None
-        integral, start = found
-        if self._crosses(np.array([start]), length_s)[0]:
-            other = self.square.search(length_s, integral * (1 - TIE), lambda starts: self._crosses(starts, length_s))
-            integral, start = other or found
-        return self._window(window_s, length_s, integral, start)
+    def above_of(self, windows_s: Sequence[float], floors_a: Sequence[float]) -> list[Window | None]:
+        """`worst_above` of many lengths, found together."""
+        lengths = zip(windows_s, floors_a, strict=True)
+        return self._search(windows_s, [floor_a**2 * min(each_s, self.sampled_s) for each_s, floor_a in lengths])
+
+    def _search(self, windows_s: Sequence[float], floors_a2s: Sequence[float]) -> list[Window | None]:
+        for window_s in windows_s:
+            if not 0 < window_s <= self.duration_s * (1 + TIE):
+                raise ValueError(f"a window lasts more than 0 and at most {self.duration_s} s, not {window_s}")
+        lengths_s = np.minimum(np.array(windows_s, np.float64), self.sampled_s)
+        integrals_a2s, starts_s = self.square.search_all(lengths_s, np.array(floors_a2s, np.float64))
+        found: list[Window | None] = []
+        for place, window_s in enumerate(windows_s):
+            length_s, integral, start = (float(each[place]) for each in (lengths_s, integrals_a2s, starts_s))
+            if not math.isnan(start) and self._crosses(np.array([start]), length_s)[0]:
+                integral, start = self._whole(length_s, integral) or (integral, start)
+            found.append(None if math.isnan(start) else self._window(window_s, length_s, integral, start))
+        return found
+
+    def _whole(self, length_s: float, integral_a2s: float) -> tuple[float, float] | None:
+        """A window that holds as much as the best one and crosses no gap: what it holds, where it starts."""
+        integrals_a2s, starts_s = self.square.search_all(
+            np.array([length_s]),
+            np.array([integral_a2s * (1 - TIE)]),
+            lambda starts: self._crosses(starts, length_s),
+        )
+        return None if math.isnan(starts_s[0]) else (float(integrals_a2s[0]), float(starts_s[0]))
 
     def worst_from(self, window_s: float) -> Window:
         """The largest RMS over any window of this length or longer, up to the sampled time. Errors as `worst`."""

@@ -1,55 +1,29 @@
 """The integral of i² of a day: whole blocks are kept in memory, single samples are loaded where the search needs them.
 
-Answers what `SquareIntegral` answers, and by it: a window's two ends are looked at in full, what lies between them is
-one piece that holds as much. docs/methods.md, Exposure.
+Answers what `SquareIntegral` answers. docs/methods.md, Exposure.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.square_integral import SquareIntegral, piece_ticks
-from analysis.window_search import (
-    NEGLIGIBLE,
-    Array,
-    Best,
-    Blocks,
-    Index,
-    Mask,
-    densest,
-    first_level,
-    grown,
-    passing,
-    rough,
-)
+from analysis.square_integral import Pieces, SmallBlocks, SquareIntegral, Squares
+from analysis.window_exact import Rows
+from analysis.window_search import Array, Index, Mask
 
 SIZES = (65_536, 4096, 256, 16)
-"""Sizes of the blocks in pieces, each a multiple of the next."""
+"""Sizes of the blocks in pieces, powers of two from large to small."""
 TOGETHER = 64
-"""Blocks that are no further apart than this are looked at in one go."""
-WHOLE_BLOCKS = 16_384
-"""Of a window that spans more blocks only both ends are loaded."""
-STRETCH_BLOCKS = 65_536
-"""Blocks looked at in one go at most."""
-SURE = 1 - 1e-9
-
-Pieces = tuple[Array, Array, Array]
-"""Ends of consecutive pieces on the axis, shape (m + 1,), and their first and last currents, shape (m,)."""
+"""Blocks that are no further apart than this are loaded in one go."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class LongSquare:
+class LongSquare(Squares):
     """Blocks of pieces, and the way to the pieces; made by `prepare`."""
 
-    blocks: tuple[Blocks, ...]
-    """From large to small."""
-    tick_a2s: float
-    greatest_a2: float
-    pieces: int
     load: Callable[[int, int], Pieces]
     """Pieces `first` to `stop` (exclusive)."""
     known: dict[float, tuple[float, float]]
@@ -57,41 +31,29 @@ class LongSquare:
 
     @classmethod
     def prepare(
-        cls,
-        stretches: Iterable[Pieces],
-        load: Callable[[int, int], Pieces],
-        greatest_a: float,
-        length_s: float,
-        windows_s: Iterable[float] = (),
+        cls, stretches: Iterable[Pieces], load: Callable[[int, int], Pieces], windows_s: Iterable[float] = ()
     ) -> LongSquare:
         """From all pieces in stretches of whole small blocks (the last may be ragged), the first at 0 of the axis.
 
-        `greatest_a` is the greatest |i|, `length_s` the length of the axis. Short ones of `windows_s`, beside which a
-        block is not small, are searched for at once.
+        Short ones of `windows_s`, beside which a block is not small, are searched for at once.
         """
-        tick = math.ldexp(1.0, max(math.frexp(greatest_a**2 * length_s)[1], -900) - 62)
-        inner, count, held = SIZES[-1], 0, 0
-        edges, ticks = [np.zeros(1)], [np.zeros(1, np.int64)]
-        greatest, least = [np.empty(0)], [np.empty(0)]
         known = dict.fromkeys(windows_s, (-1.0, 0.0))
+        parts: list[SmallBlocks] = []
+        count = 0
         tail: Pieces | None = None
-        for axis_s, start_a, end_a in stretches:
-            tail = _search_short(known, tail, (axis_s, start_a, end_a))
-            so_far, most, few = piece_ticks(axis_s, start_a, end_a, inner, tick)
-            ends = np.append(np.arange(inner, len(start_a), inner), len(start_a))
-            edges.append(axis_s[ends])
-            ticks.append(held + so_far[ends])
-            greatest.append(most)
-            least.append(few)
-            held += int(so_far[-1])
-            count += len(start_a)
-        whole = np.concatenate(edges), np.concatenate(ticks), np.concatenate(greatest), np.concatenate(least)
-        return cls(grown(*whole, inner, SIZES), tick, float(whole[2].max()), count, load, known)
-
-    @property
-    def length_s(self) -> float:
-        """Length of the axis in s."""
-        return float(self.blocks[-1].edge_s[-1])
+        for pieces in stretches:
+            small = SmallBlocks.of(pieces, SIZES[-1])
+            if known:
+                _improve(known, SquareIntegral.known(small, *pieces, SIZES))
+                if tail is not None:
+                    across = _joined(tail, _cut(pieces, 0, max(known)))
+                    _improve(known, SquareIntegral.known(SmallBlocks.of(across, SIZES[-1]), *across, SIZES))
+                    tail = _joined(tail, pieces) if pieces[0][-1] - pieces[0][0] < max(known) else None
+                tail = _cut(tail or pieces, -1, max(known))
+            parts.append(small)
+            count += len(pieces[1])
+        blocks, tick = SmallBlocks.joined(parts).levels(SIZES)
+        return cls(blocks, tick, float(blocks[0].greatest_a2.max()), count, load, known)
 
     def span(self, from_s: float, to_s: float) -> tuple[int, int]:
         """As `SquareIntegral.span`."""
@@ -105,143 +67,64 @@ class LongSquare:
         axis_s, _, _ = self.load(first, min(first + SIZES[-1], self.pieces))
         return first + int(np.searchsorted(axis_s, x_s))
 
-    def search(
-        self, window_s: float, floor_a2s: float = 0.0, forbidden: Callable[[Array], Mask] | None = None
-    ) -> tuple[float, float] | None:
-        """As `SquareIntegral.search`: (integral, start) of the window of this length that holds most."""
-        found = self.known.get(window_s)
-        if found is not None and forbidden is None:
-            return found if found[0] > floor_a2s else None
-        best = Best(floor_a2s, forbidden)
-        if window_s >= self.length_s:
-            best.offer(np.array([self.blocks[-1].edge_ticks[-1] * self.tick_a2s]), np.zeros(1))
-        else:
-            level = first_level(self.blocks, window_s / self.length_s * self.pieces)
-            count = int(np.searchsorted(self.blocks[level].edge_s[:-1], self.length_s - window_s, side="right"))
-            home = np.arange(count)
-            if forbidden is None:
-                # A window from the edge of a block holds at least the whole blocks in it: less is not looked for.
-                blocks = self.blocks[level]
-                fits = home[blocks.edge_s[home] + window_s <= self.length_s]
-                end = np.searchsorted(blocks.edge_s, blocks.edge_s[fits] + window_s, side="right") - 1
-                least = float((blocks.edge_ticks[end] - blocks.edge_ticks[fits]).max(initial=0)) * self.tick_a2s
-                best.integral_a2s = max(best.integral_a2s, least * SURE)
-            self._descend(home, level, window_s, best)
-        return None if best.start_s is None else (best.integral_a2s, best.start_s)
+    def gather(self, numbers: Index) -> Rows:
+        """As `Squares.gather`."""
+        size = self.blocks[-1].size
+        axis_s, start_a, end_a = (np.empty((len(numbers), size + extra)) for extra in (1, 0, 0))
+        for begin, stop in _groups(numbers):
+            rows = numbers[begin:stop]
+            first = int(rows[0]) * size
+            pieces = self.load(first, min((int(rows[-1]) + 1) * size, self.pieces))
+            edge = ((rows - rows[0]) * size)[:, None] + np.arange(size + 1)
+            axis_s[begin:stop] = pieces[0][np.minimum(edge, len(pieces[1]))]
+            piece = np.minimum(edge[:, :-1], len(pieces[1]) - 1)
+            start_a[begin:stop], end_a[begin:stop] = pieces[1][piece], pieces[2][piece]
+        return axis_s, start_a, end_a
 
-    def _descend(self, home: Index, level: int, window_s: float, best: Best) -> None:
-        """Search the blocks `home` of one level, through ever smaller ones where the bound allows."""
-        blocks = self.blocks[level]
-        bounds = rough(blocks, home, window_s, self.tick_a2s, self.greatest_a2)
-        for chosen in best.promising(home, bounds):
-            if level + 1 == len(self.blocks):
-                for first, stop in _groups(chosen):
-                    if not best.done:
-                        self._look(first, stop, window_s, best)
-                continue
-            inner = self.blocks[level + 1]
-            each = blocks.size // inner.size
-            smaller = (chosen[:, None] * each + np.arange(each)).ravel()
-            inside = smaller[smaller < len(inner.greatest_a2)]
-            self._descend(inside[inner.edge_s[inside] <= self.length_s - window_s], level + 1, window_s, best)
-
-    def _look(self, first: int, stop: int, window_s: float, best: Best) -> None:
-        """Offer the greatest window that starts in small blocks `first` to `stop` (exclusive)."""
-        edge_s = self.blocks[-1].edge_s
-        last = len(edge_s) - 1
-        far = int(np.searchsorted(edge_s, edge_s[first] + window_s, "right")) - 1
-        behind = min(int(np.searchsorted(edge_s, edge_s[stop] + window_s, "left")), last)
-        found = self._near(first, stop, min(far, last - 1), max(behind, min(far, last - 1) + 1))
-        if found.length_s < window_s:
-            return
-        begin_s = float(edge_s[first])
-        barred = best.forbidden
-        shifted = None if barred is None else (lambda starts: barred(starts + begin_s))
-        better = found.search(window_s, best.integral_a2s, shifted)
-        if better is not None:
-            best.offer(np.array([better[0]]), np.array([better[1] + begin_s]))
-
-    def _near(self, first: int, stop: int, far: int, behind: int) -> SquareIntegral:
-        """Small blocks `first` to `stop` and `far` to `behind` in full, what lies between as one piece.
-
-        Positions count from the edge of `first`. One block more than asked for follows the first ones, so that no
-        window of interest starts in the piece.
-        """
-        blocks, size = self.blocks[-1], SIZES[-1]
-        begin_s, until = blocks.edge_s[first], min(stop + 1, len(blocks.greatest_a2))
-        if far - until <= WHOLE_BLOCKS:
-            axis_s, start_a, end_a = self.load(first * size, min(behind * size, self.pieces))
-            return SquareIntegral.prepare(axis_s - begin_s, start_a, end_a)
-        one = self.load(first * size, until * size)
-        other = self.load(far * size, min(behind * size, self.pieces))
-        length_s = float(blocks.edge_s[far] - blocks.edge_s[until])
-        held_a2s = float(blocks.edge_ticks[far] - blocks.edge_ticks[until]) * self.tick_a2s
-        level = np.array([math.sqrt(held_a2s / length_s) if length_s > 0 else 0.0])
-        start_a, end_a = (np.concatenate((one[which], level, other[which])) for which in (1, 2))
-        return SquareIntegral.prepare(np.concatenate((one[0], other[0])) - begin_s, start_a, end_a)
-
-    def best_from(self, window_s: float, mean_a2: float) -> tuple[float, float, float] | None:
-        """As `SquareIntegral.best_from`: first between the edges of small blocks, then with both ends in full.
-
-        The ends found between edges are right to one block; a window elsewhere that is better by less than what a
-        block holds may be missed.
-        """
-        blocks = self.blocks[-1]
-        points, held = blocks.edge_s, np.asarray(blocks.edge_ticks * self.tick_a2s)
-        begin, end, sought = 0, len(points) - 1, mean_a2
-        while True:
-            begin, end = densest(points, held, sought, window_s)
-            found = float((held[end] - held[begin]) / (points[end] - points[begin]))
-            if found <= sought * (1 + NEGLIGIBLE):
-                break
-            sought = found
-        last = len(points) - 1
-        first, behind = max(begin - 2, 0), min(end + 2, last)
-        near = self._near(first, min(begin + 2, last), max(end - 2, first), behind)
-        better = near.best_from(window_s, mean_a2)
-        return None if better is None else (better[0], better[1] + float(points[first]), better[2])
-
-    def seconds_above(self, levels_a: Sequence[float]) -> list[tuple[float, float]]:
-        """As `SquareIntegral.seconds_above`: blocks in which |i| passes a level are loaded."""
-        blocks, size = self.blocks[-1], SIZES[-1]
-        lengths = np.diff(blocks.edge_s)
-        found = np.array([[float(lengths[blocks.least_a2 > level**2].sum()), 0.0] for level in levels_a])
-        squares = np.array(levels_a) ** 2
-        mixed = (blocks.least_a2 <= squares.max()) & (blocks.greatest_a2 >= squares.min())
-        for first, stop in _groups(np.flatnonzero(mixed)):
-            axis_s, start_a, end_a = self.load(first * size, min(stop * size, self.pieces))
-            length = np.diff(axis_s)
-            counts = np.repeat(mixed[first:stop], size)[: len(length)]
-            for place, level in enumerate(levels_a):
-                inside = counts & np.repeat(blocks.least_a2[first:stop] <= level**2, size)[: len(length)]
-                found[place] += passing(start_a[inside], end_a[inside], length[inside], level)
-        return [(float(above_s), float(passed_s2)) for above_s, passed_s2 in found]
+    def search_all(
+        self, windows_s: Array, floors_a2s: Array, forbidden: Callable[[Array], Mask] | None = None
+    ) -> tuple[Array, Array]:
+        """As `Squares.search_all`."""
+        found_a2s, start_s = floors_a2s.copy(), np.full(len(windows_s), np.nan)
+        looked_up = np.array([forbidden is None and window_s in self.known for window_s in windows_s.tolist()], bool)
+        for place in np.flatnonzero(looked_up):
+            integral, start = self.known[float(windows_s[place])]
+            if integral > floors_a2s[place]:
+                found_a2s[place], start_s[place] = integral, start
+        rest = ~looked_up
+        # By name: `super()` without arguments does not know the class that slots make of this one.
+        found_a2s[rest], start_s[rest] = Squares.search_all(self, windows_s[rest], floors_a2s[rest], forbidden)
+        return found_a2s, start_s
 
 
-def _search_short(known: dict[float, tuple[float, float]], tail: Pieces | None, pieces: Pieces) -> Pieces:
-    """Improve the windows known so far by those that end in these pieces, which follow `tail`; gives the next tail."""
-    if tail is not None:
-        start_a, end_a = (np.concatenate((tail[which], pieces[which])) for which in (1, 2))
-        pieces = np.concatenate((tail[0][:-1], pieces[0])), start_a, end_a
+def _improve(known: dict[float, tuple[float, float]], square: SquareIntegral) -> None:
+    """Take the windows that lie in these pieces where they hold more than those known so far."""
+    lengths = [window_s for window_s in known if window_s <= square.length_s]
+    found = square.search_all(np.array(lengths), np.array([known[window_s][0] for window_s in lengths]))
+    for window_s, integral, start in zip(lengths, *(each.tolist() for each in found), strict=True):
+        if start == start:  # not NaN
+            known[window_s] = integral, start
+
+
+def _joined(first: Pieces, second: Pieces) -> Pieces:
+    """Pieces and those that follow them."""
+    start_a, end_a = (np.concatenate((first[which], second[which])) for which in (1, 2))
+    return np.concatenate((first[0][:-1], second[0])), start_a, end_a
+
+
+def _cut(pieces: Pieces, side: int, length_s: float) -> Pieces:
+    """The first (side 0) or the last of pieces that last this long together, or a little longer."""
     axis_s, start_a, end_a = pieces
-    if not known:
-        return axis_s[-1:], start_a[:0], end_a[:0]
-    square = SquareIntegral.prepare(axis_s - axis_s[0], start_a, end_a)
-    for window_s, (integral, _) in known.items():
-        if window_s <= square.length_s:
-            found = square.search(window_s, integral)
-            if found is not None:
-                known[window_s] = found[0], found[1] + float(axis_s[0])
-    keep = max(int(np.searchsorted(axis_s, axis_s[-1] - max(known), "right")) - 1, 0)
-    return axis_s[keep:], start_a[keep:], end_a[keep:]
+    if side == 0:
+        stop = min(int(np.searchsorted(axis_s, axis_s[0] + length_s)) + 1, len(start_a))
+        return axis_s[: stop + 1], start_a[:stop], end_a[:stop]
+    first = max(int(np.searchsorted(axis_s, axis_s[-1] - length_s, "right")) - 1, 0)
+    return axis_s[first:], start_a[first:], end_a[first:]
 
 
-def _groups(chosen: Index) -> Iterator[tuple[int, int]]:
-    """First and end (exclusive) of stretches of increasing blocks, with few others among them."""
-    if not len(chosen):
+def _groups(numbers: Index) -> Iterator[tuple[int, int]]:
+    """Stretches of increasing block numbers, as places of the first and the end (exclusive), with few others among."""
+    if not len(numbers):
         return
-    breaks = np.flatnonzero(np.diff(chosen) > TOGETHER) + 1
-    for part in np.split(chosen, breaks):
-        first, stop = int(part[0]), int(part[-1]) + 1
-        for begin in range(first, stop, STRETCH_BLOCKS):
-            yield begin, min(begin + STRETCH_BLOCKS, stop)
+    breaks = (np.flatnonzero(np.diff(numbers) > TOGETHER) + 1).tolist()
+    yield from zip([0, *breaks], [*breaks, len(numbers)], strict=True)

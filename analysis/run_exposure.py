@@ -10,9 +10,10 @@ import numpy as np
 
 from analysis.energy import UNCOVERED_SHARE
 from analysis.exposure import Exposure
-from analysis.long_square import SIZES, LongSquare, Pieces
+from analysis.long_square import SIZES, LongSquare
 from analysis.run import Run
 from analysis.series import Floats
+from analysis.square_integral import Pieces
 from analysis.sums import curve_sums
 
 CHUNK_ROWS = SIZES[0]
@@ -37,7 +38,7 @@ def prepare_exposure(run: Run, lead: str, windows_s: Iterable[float] = ()) -> Ex
         return None
     found = run.extremes(chosen)
     if run.long and found is not None and found.samples == run.rows:
-        return _long(_Reader(run, chosen, rms), found.size[0], windows_s)
+        return _long(_Reader(run, chosen, rms), windows_s)
     series = run.series(chosen)
     if series is None:
         return None
@@ -47,14 +48,14 @@ def prepare_exposure(run: Run, lead: str, windows_s: Iterable[float] = ()) -> Ex
     return build(series.time_s, series.value, series.gap_after, known)
 
 
-def _long(reader: _Reader, greatest_a: float, windows_s: Iterable[float]) -> Exposure:
+def _long(reader: _Reader, windows_s: Iterable[float]) -> Exposure:
     """Of a channel with a sample in every row of the run."""
     timeline = reader.run.timeline
     interval_s = timeline.interval_s or 0.0
     gap_s = timeline.after_s - timeline.before_s
     length_s = timeline.end_s - timeline.start_s - float(gap_s.sum())
     short_s = [each for each in windows_s if each <= min(SHORT_BLOCKS * SIZES[-1] * interval_s, length_s)]
-    square = LongSquare.prepare(reader.all(), reader.pieces, greatest_a, length_s, short_s)
+    square = LongSquare.prepare(reader.all(), reader.pieces, short_s)
     gap_axis_s = timeline.before_s - timeline.start_s - np.concatenate(([0.0], np.cumsum(gap_s)[:-1]))[: len(gap_s)]
     late_s = reader.run.declared(reader.si_name).delay_s or 0.0
     start_s, spaced = timeline.start_s - late_s, timeline.spacing

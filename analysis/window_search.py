@@ -1,11 +1,13 @@
-"""The search for the window that holds most of an integral: blocks of pieces, and the best window so far.
+"""The search for the windows that hold most of an integral, for many lengths at once: blocks of pieces, bounds on them.
 
-A block is passed over only when no window that starts in it can hold more than the best one known.
+A block is passed over only when no window that starts in it can hold more than the best one known. All lengths go
+through the levels of blocks together, as pairs of a length and a block, so that an array is long enough to be worth
+its call.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,12 +17,18 @@ Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
-FIRST_PIECES = 256
-"""A search begins with blocks no larger than this, or no larger than the window over `FIRST_SHARE`."""
-FIRST_SHARE = 6
+FIRST_BLOCKS = 64
+"""A search begins with the largest blocks of which there are so many."""
 NEGLIGIBLE = 1e-12
 """Relative gain in the integral that is not worth a further search."""
-_FIRST_LOOK = 16
+SPLIT_PAIRS = 2048
+"""Of more pairs than this the most promising of each length is looked at first."""
+MOST_PAIRS = 1 << 16
+"""Looked at in one go."""
+MOST_SOLVED = 512
+"""Small blocks solved in one go."""
+_SLACK_TICKS = 4
+"""What rounding to whole ticks can do to a bound."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,106 +41,219 @@ class Blocks:
     edge_s: Array
     """Ends of the blocks on the axis: one more than there are blocks."""
     edge_ticks: Index
+    """Integral of i² up to them, in whole ticks: a float would lose the short windows of a day."""
 
+    def __len__(self) -> int:
+        return len(self.greatest_a2)
 
-@dataclass(slots=True)
-class Best:
-    """The best window so far; `start_s` is None while only the caller's floor is known."""
+    def holding(self, x_s: Array) -> Index:
+        """The block that holds, or begins at, each axis position."""
+        place = np.searchsorted(self.edge_s, x_s, "right") - 1
+        return np.minimum(place, len(self) - 1)
 
-    integral_a2s: float
-    forbidden: Callable[[Array], Mask] | None
-    start_s: float | None = None
-
-    def offer(self, integral_a2s: Array, start_s: Array) -> None:
-        """Take the greatest of these windows if it beats what is known."""
-        if self.forbidden is not None:
-            integral_a2s = np.where(self.forbidden(start_s), -np.inf, integral_a2s)
-        if not len(integral_a2s):
-            return
-        place = int(np.argmax(integral_a2s))
-        if integral_a2s[place] > self.integral_a2s:
-            self.integral_a2s, self.start_s = float(integral_a2s[place]), float(start_s[place])
-
-    @property
-    def done(self) -> bool:
-        """With a condition on the window, the caller knows the maximum and asks for any window that reaches it."""
-        return self.forbidden is not None and self.start_s is not None
-
-    def promising(self, first: Index, upper_a2s: Array) -> Iterator[Index]:
-        """Blocks whose bound beats the best, greatest bound first, in growing chunks; the best may grow meanwhile."""
-        alive = np.flatnonzero(upper_a2s > self.integral_a2s * (1 + NEGLIGIBLE))
-        if len(alive) > 8 * _FIRST_LOOK:
-            # A look at a few of the greatest usually leaves little to sort.
-            ahead = alive[np.argpartition(-upper_a2s[alive], _FIRST_LOOK)[:_FIRST_LOOK]]
-            yield np.sort(first[ahead])
-            alive = alive[upper_a2s[alive] > self.integral_a2s * (1 + NEGLIGIBLE)]
-            alive = alive[~np.isin(alive, ahead)]
-        order = alive[np.argsort(-upper_a2s[alive], kind="stable")]
-        at, chunk = 0, 4
-        while at < len(order) and not self.done:
-            taken = order[at : at + chunk]
-            taken = taken[upper_a2s[taken] > self.integral_a2s * (1 + NEGLIGIBLE)]
-            if not len(taken):
-                return
-            yield np.sort(first[taken])
-            at += chunk
-            chunk = min(4 * chunk, 4096)
-
-
-def first_level(blocks: tuple[Blocks, ...], window_pieces: float) -> int:
-    """The largest blocks that are small beside the window, so that rough bounds tell blocks apart."""
-    most = max(FIRST_PIECES, window_pieces / FIRST_SHARE)
-    return next((k for k, each in enumerate(blocks) if each.size <= most), len(blocks) - 1)
-
-
-def rough(blocks: Blocks, home: Index, window_s: float, tick_a2s: float, greatest_a2: float) -> Array:
-    """For windows that start in the blocks `home`, from what is known of whole blocks alone: no window holds more.
-
-    Neither more than all blocks it can touch, nor more than T times the greatest i² in them.
-    """
-    last = len(blocks.greatest_a2) - 1
-    far = np.minimum(np.searchsorted(blocks.edge_s, blocks.edge_s[home + 1] + window_s, "right") - 1, last)
-    held = (blocks.edge_ticks[far + 1] - blocks.edge_ticks[home]) * tick_a2s
-    near = np.minimum(home + 1, last)
-    touched = np.maximum(np.maximum(blocks.greatest_a2[home], blocks.greatest_a2[near]), blocks.greatest_a2[far])
-    bound: Array = np.minimum(held, window_s * np.where(far - home <= 2, touched, greatest_a2))
-    return bound * (1 + NEGLIGIBLE)
+    def ending(self, x_s: Array) -> Index:
+        """The block that holds, or ends at, each axis position."""
+        return np.clip(np.searchsorted(self.edge_s, x_s) - 1, 0, len(self) - 1)
 
 
 def grown(
-    axis_s: Array, ticks: Index, greatest_a2: Array, least_a2: Array, inner: int, sizes: tuple[int, ...]
+    edge_s: Array, ticks: Index, greatest_a2: Array, least_a2: Array, inner: int, sizes: tuple[int, ...]
 ) -> tuple[Blocks, ...]:
     """Blocks of ever larger sizes, the largest first, from those of `inner` pieces and what is known at their ends."""
     blocks: list[Blocks] = []
     for size in sorted(sizes):
         edges = np.arange(0, len(greatest_a2), size // inner)
         greatest_a2, least_a2 = np.maximum.reduceat(greatest_a2, edges), np.minimum.reduceat(least_a2, edges)
-        ends = np.append(edges, len(axis_s) - 1)
-        axis_s, ticks, inner = axis_s[ends], ticks[ends], size
-        blocks.append(Blocks(size, greatest_a2, least_a2, axis_s, ticks))
+        ends = np.append(edges, len(edge_s) - 1)
+        edge_s, ticks, inner = edge_s[ends], ticks[ends], size
+        blocks.append(Blocks(size, greatest_a2, least_a2, edge_s, ticks))
     return tuple(reversed(blocks))
 
 
-def densest(points_s: Array, integral_a2s: Array, mean_a2: float, window_s: float) -> tuple[int, int]:
-    """Places of two points at least a window apart between which the integral exceeds `mean_a2` × length by most.
+def within(outer: Blocks, inner: Blocks, chosen: Index) -> tuple[Index, Index]:
+    """The inner blocks of chosen outer ones, and the place in `chosen` of each."""
+    each = outer.size // inner.size
+    place = np.repeat(np.arange(len(chosen)), each)
+    found = (chosen[:, None] * each + np.arange(each)).ravel()
+    inside = found < len(inner)
+    return found[inside], place[inside]
 
-    points_s: shape (n,), increasing; `integral_a2s` up to each of them.
+
+def rough(blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, greatest_a2: float) -> Array:
+    """For windows that start in the blocks `home`, from what is known of whole blocks alone: no window holds more.
+
+    Neither more than all blocks it can touch, nor more than T times the greatest i² in them.
     """
-    excess = integral_a2s - mean_a2 * points_s
-    partner = np.searchsorted(points_s, points_s - window_s, side="right") - 1
-    ends = np.flatnonzero(partner >= 0)
-    gain = excess[ends] - np.minimum.accumulate(excess)[partner[ends]]
-    end = int(ends[np.argmax(gain)])
-    return int(np.argmin(excess[: partner[end] + 1])), end
+    last = len(blocks) - 1
+    far = np.minimum(np.searchsorted(blocks.edge_s, blocks.edge_s[home + 1] + window_s, "right") - 1, last)
+    held = (blocks.edge_ticks[far + 1] - blocks.edge_ticks[home] + _SLACK_TICKS) * tick_a2s
+    near = np.minimum(home + 1, last)
+    touched = np.maximum(np.maximum(blocks.greatest_a2[home], blocks.greatest_a2[near]), blocks.greatest_a2[far])
+    bound: Array = np.minimum(held, window_s * np.where(far - home <= 2, touched, greatest_a2))
+    return bound * (1 + NEGLIGIBLE)
 
 
-def passing(start_a: Array, end_a: Array, length_s: Array, level_a: float) -> tuple[float, float]:
-    """Time with |i| > level of linear pieces, and Σ length² of those that pass the level; in s and s²."""
-    share = np.zeros_like(length_s)
-    for sign in (1.0, -1.0):
-        start, end = sign * start_a, sign * end_a
-        most, span = np.maximum(start, end), np.abs(end - start)
-        flat = (most > level_a).astype(np.float64)
-        share += np.clip(np.divide(most - level_a, span, out=flat, where=span > 0), 0.0, 1.0)
-    passed = length_s[(share > 0) & (share < 1)]
-    return float(share @ length_s), float(passed @ passed)
+def _part(blocks: Blocks, place: Index, x_s: Array, tick_a2s: float) -> tuple[Array, Array]:
+    """Integral from the beginning of a block to a position in it: at least, at most."""
+    before, behind = x_s - blocks.edge_s[place], blocks.edge_s[place + 1] - x_s
+    whole = (blocks.edge_ticks[place + 1] - blocks.edge_ticks[place]) * tick_a2s
+    greatest, least = blocks.greatest_a2[place], blocks.least_a2[place]
+    return (
+        np.maximum(least * before, whole - greatest * behind),
+        np.minimum(greatest * before, whole - least * behind),
+    )
+
+
+def close(
+    blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, greatest_a2: float
+) -> tuple[Array, Array]:
+    """For windows that start in the blocks `home`: what one of them holds at least, and what none exceeds.
+
+    With G(s) = F(s + T) − F(s) for a start between lo and hi, the least of three bounds counts:
+    - F never falls, so G(s) ≤ F(hi + T) − F(lo);
+    - G rises by at most P = max i²(end) − min i²(start) per second and falls by at most N likewise, so it stays
+      below the two lines from its end values, which meet at (G_lo·N + G_hi·P + h·P·N) / (P + N);
+    - no window holds more than T times the greatest i² it can touch.
+    F between the edges of blocks is known to what their extremes leave open.
+    """
+    length_s = blocks.edge_s[-1]
+    lo = blocks.edge_s[home]
+    hi = np.minimum(blocks.edge_s[home + 1], length_s - window_s)
+    near, far = blocks.holding(lo + window_s), blocks.ending(hi + window_s)
+    far = np.maximum(near, far)
+    to_near = (blocks.edge_ticks[near] - blocks.edge_ticks[home]) * tick_a2s
+    to_far = (blocks.edge_ticks[far] - blocks.edge_ticks[home]) * tick_a2s
+    near_least, near_most = _part(blocks, near, lo + window_s, tick_a2s)
+    far_least, far_most = _part(blocks, far, np.minimum(hi + window_s, length_s), tick_a2s)
+    home_least, home_most = _part(blocks, home, hi, tick_a2s)
+    at_lo, at_hi, both = to_near + near_most, to_far + far_most - home_least, to_far + far_most
+    middle = np.minimum(near + 1, far)
+    few = far - near <= 2
+    own_most, own_least = blocks.greatest_a2[home], blocks.least_a2[home]
+    end_most = np.maximum(np.maximum(blocks.greatest_a2[near], blocks.greatest_a2[middle]), blocks.greatest_a2[far])
+    end_least = np.minimum(np.minimum(blocks.least_a2[near], blocks.least_a2[middle]), blocks.least_a2[far])
+    end_most, end_least = np.where(few, end_most, greatest_a2), np.where(few, end_least, 0.0)
+    rise, fall = np.maximum(end_most - own_least, 0.0), np.maximum(own_most - end_least, 0.0)
+    slopes = rise + fall
+    meet = np.divide(at_lo * fall + at_hi * rise + (hi - lo) * rise * fall, slopes, out=at_lo, where=slopes > 0)
+    touched = np.where(near - home <= 1, np.maximum(own_most, end_most), greatest_a2)
+    lower = np.maximum(to_near + near_least, to_far + far_least - home_most)
+    upper = np.maximum(np.minimum(np.minimum(meet, both), window_s * touched), lower)
+    slack = _SLACK_TICKS * tick_a2s
+    return lower * (1 - NEGLIGIBLE) - slack, upper * (1 + NEGLIGIBLE) + slack
+
+
+Solve = Callable[[Index, Array], tuple[Index, Array, Array]]
+"""From small blocks and a window's length for each: windows that start in them, the best of each block among them, as
+the place of the block, what the window holds and where it starts."""
+
+
+class Search:
+    """The best windows of some lengths, each shorter than the axis."""
+
+    def __init__(
+        self,
+        blocks: tuple[Blocks, ...],
+        tick_a2s: float,
+        greatest_a2: float,
+        windows_s: Array,
+        floors_a2s: Array,
+        forbidden: Callable[[Array], Mask] | None = None,
+    ) -> None:
+        """Only windows above their floor count. With `forbidden`, which tells starts that do not, any such will do."""
+        self._blocks, self._tick_a2s, self._greatest_a2 = blocks, tick_a2s, greatest_a2
+        self._windows_s, self._forbidden = windows_s, forbidden
+        self.best_a2s = floors_a2s.copy()
+        self.start_s: Array = np.full(len(windows_s), np.nan)
+        """Where the best window begins; NaN where none is above its floor."""
+        # What some window is known to hold. Under a condition it may be one that does not count.
+        self._sure_a2s = np.full(len(windows_s), -np.inf)
+
+    def run(self, solve: Solve) -> None:
+        """Search all blocks."""
+        level = next((k for k, each in enumerate(self._blocks) if len(each) >= FIRST_BLOCKS), len(self._blocks) - 1)
+        blocks = self._blocks[level]
+        counts = np.searchsorted(blocks.edge_s[:-1], blocks.edge_s[-1] - self._windows_s, "right")
+        for begin, stop in _batches(counts):
+            which = np.repeat(np.arange(begin, stop), counts[begin:stop])
+            home = np.concatenate([np.arange(count) for count in counts[begin:stop]])
+            upper = rough(blocks, home, self._windows_s[which], self._tick_a2s, self._greatest_a2)
+            first = _first_of_each(which, upper)
+            self._into(level, which[first], home[first], solve)
+            alive = self._alive(which, upper)
+            self._look(level, which[alive], home[alive], solve)
+
+    def _alive(self, which: Index, upper_a2s: Array) -> Index:
+        """Pairs whose bound beats the best."""
+        if self._forbidden is not None and np.isfinite(self.start_s).all():
+            return np.empty(0, np.int64)  # the caller knows the maximum and asks for any window that reaches it
+        best = self.best_a2s[which]
+        return np.flatnonzero((upper_a2s > best + NEGLIGIBLE * np.abs(best)) & (upper_a2s >= self._sure_a2s[which]))
+
+    def _look(self, level: int, which: Index, home: Index, solve: Solve) -> None:
+        """Search the blocks `home` of one level for windows of the lengths `which`, rising, one by one paired."""
+        if not len(which):
+            return
+        blocks, window_s = self._blocks[level], self._windows_s[which]
+        lower, upper = close(blocks, home, window_s, self._tick_a2s, self._greatest_a2)
+        if self._forbidden is None:
+            np.maximum.at(self._sure_a2s, which, lower)
+        if len(which) > SPLIT_PAIRS:
+            alive = self._alive(which, upper)
+            first = alive[_first_of_each(which[alive], upper[alive])]
+            self._into(level, which[first], home[first], solve)
+        rest, step = self._alive(which, upper), MOST_PAIRS
+        if level + 1 == len(self._blocks):
+            step = MOST_SOLVED
+            if len(rest) > step:
+                rest = rest[np.argsort(self.best_a2s[which[rest]] - upper[rest])]
+        for begin in range(0, len(rest), step):
+            part = rest[begin : begin + step]
+            alive = part[self._alive(which[part], upper[part])]
+            self._into(level, which[alive], home[alive], solve)
+
+    def _into(self, level: int, which: Index, home: Index, solve: Solve) -> None:
+        """Search what is in the blocks."""
+        if not len(which):
+            return
+        if level + 1 == len(self._blocks):
+            pair, integral_a2s, start_s = solve(home, self._windows_s[which])
+            self._offer(which[pair], integral_a2s, start_s)
+            return
+        outer, inner = self._blocks[level], self._blocks[level + 1]
+        smaller, place = within(outer, inner, home)
+        which = which[place]
+        fits = inner.edge_s[smaller] <= inner.edge_s[-1] - self._windows_s[which]
+        self._look(level + 1, which[fits], smaller[fits], solve)
+
+    def _offer(self, which: Index, integral_a2s: Array, start_s: Array) -> None:
+        """Take the best window of each length where it beats what is known; the first of equals."""
+        if self._forbidden is not None:
+            integral_a2s = np.where(self._forbidden(start_s), -np.inf, integral_a2s)
+        top = np.full(len(self._windows_s), -np.inf)
+        np.maximum.at(top, which, integral_a2s)
+        better = top > self.best_a2s
+        hits = np.flatnonzero(better[which] & (integral_a2s == top[which]))[::-1]
+        self.start_s[which[hits]] = start_s[hits]
+        self.best_a2s[better] = top[better]
+
+
+def _batches(counts: Index) -> list[tuple[int, int]]:
+    """Consecutive lengths of no more than MOST_PAIRS pairs in all, or one."""
+    found, first, pairs = [], 0, 0
+    for place, count in enumerate(counts.tolist()):
+        if pairs and pairs + count > MOST_PAIRS:
+            found.append((first, place))
+            first, pairs = place, 0
+        pairs += count
+    return [*found, (first, len(counts))]
+
+
+def _first_of_each(which: Index, upper_a2s: Array) -> Index:
+    """The pair with the greatest bound of each length; `which` is rising."""
+    if not len(which):
+        return which
+    starts = np.flatnonzero(np.concatenate(([True], which[1:] != which[:-1])))
+    most = np.maximum.reduceat(upper_a2s, starts)
+    hits = np.flatnonzero(upper_a2s == np.repeat(most, np.diff(np.append(starts, len(which)))))
+    return hits[np.unique(which[hits], return_index=True)[1]]

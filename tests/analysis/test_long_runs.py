@@ -41,8 +41,6 @@ def read_in_stretches(stretch: int = 4096, whole: int = 0) -> Iterator[None]:
         patch.object(lap_table, "STRETCH_ROWS", stretch),
         patch.object(long_square, "SIZES", sizes),
         patch.object(long_square, "TOGETHER", 2),
-        patch.object(long_square, "WHOLE_BLOCKS", 6),
-        patch.object(long_square, "STRETCH_BLOCKS", 64),
         patch.object(run_exposure, "CHUNK_ROWS", 256),
         patch.object(run_exposure, "CHUNKS", 3),
     ):
