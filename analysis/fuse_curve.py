@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import heapq
 import math
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
+
+import numpy as np
 
 from analysis.exposure import Exposure, Window
 from analysis.tables import iso8820_3_blade, iso8820_5_strip
@@ -16,6 +17,8 @@ TABLES: tuple[FuseTable, ...] = (*iso8820_3_blade.TABLES, *iso8820_5_strip.TABLE
 FAMILIES: tuple[str, ...] = tuple(dict.fromkeys(table.family for table in TABLES))
 TOLERANCE = 3e-4
 """No window has a ratio below (1 − this) × the one found."""
+SPLIT = 4
+"""Parts into which a range of window lengths is divided when it may hold a lower ratio than the best."""
 JUST_LONGER = 1 + 1e-6
 """A limit that falls after a published time falls for windows longer than it: the first such window examined."""
 
@@ -113,8 +116,9 @@ def tightest(exposure: Exposure, limit: Limit) -> Tightest | None:
     None when there is no such window, or no current in any. Found ratio ≤ true least ratio × (1 + TOLERANCE).
 
     With H(T) = T·RMS²(T) the square of the ratio is allowed²·T / H. H never falls with T, and allowed²·T is monotone
-    between two points, so over [T1, T2] the squared ratio is at least min(allowed²·T at T1, at T2) / H(T2). Intervals
-    are halved (in log T), the most promising first, until none can hold less than the best. Beyond the last point the
+    between two points, so over [T1, T2] the squared ratio is at least min(allowed²·T at T1, at T2) / H(T2). Lengths
+    whose worst windows are known divide the range; parts are divided further (in log T) until none can hold less than
+    the best. Beyond the last point the
     limit is level, and `Exposure.worst_from` gives the worst window at once.
     """
     shortest_s = max(limit.shortest_s, 2 * exposure.interval_s)
@@ -162,25 +166,44 @@ class _Search:
 
     def between(self, lengths_s: list[float]) -> None:
         """Search all lengths from the first to the last; the limit's points among them are in the list."""
-        known = [self.exposure.worst(length) for length in lengths_s]
-        for window in known:
+        first_s, last_s = lengths_s[0], lengths_s[-1]
+        lengths_s = sorted({*lengths_s, *(length_s for length_s in self.exposure.known if first_s < length_s < last_s)})
+        windows = self.exposure.worst_of(lengths_s)
+        for window in windows:
             self.offer(window)
-        heap: list[tuple[float, float, float, float]] = []
-        for short_s, long in zip(lengths_s, known[1:], strict=False):
-            self.push(heap, short_s, long.window_s, long.rms_a**2 * long.window_s)
-        while heap and heap[0][0] < self.cut():
-            _, short_s, long_s, long_a2s = heapq.heappop(heap)
-            middle_s = math.sqrt(short_s * long_s)
-            floor = min(self.weight(short_s), self.weight(middle_s)) / self.cut()
-            found = self.exposure.worst_above(middle_s, math.sqrt(floor / middle_s))
-            if found is not None:
-                self.offer(found)
-                self.push(heap, short_s, middle_s, found.rms_a**2 * middle_s)
-            self.push(heap, middle_s, long_s, long_a2s)
+        parts = [
+            _Part(short_s, long.window_s, long.rms_a**2 * long.window_s)
+            for short_s, long in zip(lengths_s, windows[1:], strict=False)
+        ]
+        while parts := [part for part in parts if self.bound(part) < self.cut()]:
+            parts = self.finer(parts)
 
-    def push(self, heap: list[tuple[float, float, float, float]], short_s: float, long_s: float, a2s: float) -> None:
-        """Keep an interval of lengths with its bound; `a2s` is H at its long end."""
-        if a2s > 0:
-            bound = min(self.weight(short_s), self.weight(long_s)) / a2s
-            if bound < self.cut():
-                heapq.heappush(heap, (bound, short_s, long_s, a2s))
+    def bound(self, part: _Part) -> float:
+        """Least squared ratio that a length in this part may have."""
+        if part.long_a2s <= 0:
+            return math.inf
+        return min(self.weight(part.short_s), self.weight(part.long_s)) / part.long_a2s
+
+    def finer(self, parts: list[_Part]) -> list[_Part]:
+        """Each part in SPLIT; those that cannot hold less than the best are left out."""
+        ends = [np.geomspace(part.short_s, part.long_s, SPLIT + 1).tolist() for part in parts]
+        steps = [step for each in ends for step in pairwise(each[:-1])]
+        # What a window as long as the long end of a step must hold for the step to be worth a look.
+        needed = [min(self.weight(short_s), self.weight(long_s)) / self.cut() for short_s, long_s in steps]
+        floors_a = [math.sqrt(floor_a2s / long_s) for floor_a2s, (_, long_s) in zip(needed, steps, strict=True)]
+        found = self.exposure.above_of([long_s for _, long_s in steps], floors_a)
+        smaller = [_Part(each[-2], part.long_s, part.long_a2s) for each, part in zip(ends, parts, strict=True)]
+        for (short_s, long_s), window in zip(steps, found, strict=True):
+            if window is not None:
+                self.offer(window)
+                smaller.append(_Part(short_s, long_s, window.rms_a**2 * long_s))
+        return smaller
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """Lengths of windows between two, and H at the long one."""
+
+    short_s: float
+    long_s: float
+    long_a2s: float

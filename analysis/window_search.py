@@ -21,12 +21,16 @@ FIRST_BLOCKS = 64
 """A search begins with the largest blocks of which there are so many."""
 NEGLIGIBLE = 1e-12
 """Relative gain in the integral that is not worth a further search."""
+ROUGH_PAIRS = 1024
+"""More pairs than this are sifted by the cheaper bound first."""
 SPLIT_PAIRS = 2048
 """Of more pairs than this the most promising of each length is looked at first."""
 MOST_PAIRS = 1 << 16
 """Looked at in one go."""
 MOST_SOLVED = 512
 """Small blocks solved in one go."""
+CACHED_PAIRS = 1 << 13
+"""Bounds of so many pairs fit the cache."""
 _SLACK_TICKS = 4
 """What rounding to whole ticks can do to a bound."""
 
@@ -79,7 +83,9 @@ def within(outer: Blocks, inner: Blocks, chosen: Index) -> tuple[Index, Index]:
     return found[inside], place[inside]
 
 
-def rough(blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, greatest_a2: float) -> Array:
+def rough(
+    blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, greatest_a2: float
+) -> tuple[float, Array]:
     """For windows that start in the blocks `home`, from what is known of whole blocks alone: no window holds more.
 
     Neither more than all blocks it can touch, nor more than T times the greatest i² in them.
@@ -90,7 +96,7 @@ def rough(blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, greates
     near = np.minimum(home + 1, last)
     touched = np.maximum(np.maximum(blocks.greatest_a2[home], blocks.greatest_a2[near]), blocks.greatest_a2[far])
     bound: Array = np.minimum(held, window_s * np.where(far - home <= 2, touched, greatest_a2))
-    return bound * (1 + NEGLIGIBLE)
+    return 0.0, bound * (1 + NEGLIGIBLE)
 
 
 def _part(blocks: Blocks, place: Index, x_s: Array, tick_a2s: float) -> tuple[Array, Array]:
@@ -143,6 +149,8 @@ def close(
     return lower * (1 - NEGLIGIBLE) - slack, upper * (1 + NEGLIGIBLE) + slack
 
 
+Bounds = Callable[[Blocks, Index, Array, float, float], tuple[Array | float, Array]]
+"""`rough` or `close`."""
 Solve = Callable[[Index, Array], tuple[Index, Array, Array]]
 """From small blocks and a window's length for each: windows that start in them, the best of each block among them, as
 the place of the block, what the window holds and where it starts."""
@@ -177,11 +185,20 @@ class Search:
         for begin, stop in _batches(counts):
             which = np.repeat(np.arange(begin, stop), counts[begin:stop])
             home = np.concatenate([np.arange(count) for count in counts[begin:stop]])
-            upper = rough(blocks, home, self._windows_s[which], self._tick_a2s, self._greatest_a2)
-            first = _first_of_each(which, upper)
+            _, upper = self._bounds(rough, blocks, which, home)
+            first = _top_of_each(which, upper)
             self._into(level, which[first], home[first], solve)
             alive = self._alive(which, upper)
             self._look(level, which[alive], home[alive], solve)
+
+    def _bounds(self, bounds: Bounds, blocks: Blocks, which: Index, home: Index) -> tuple[Array, Array]:
+        """What the best window of each pair holds: at least, at most."""
+        lower, upper = np.empty(len(which)), np.empty(len(which))
+        for begin in range(0, len(which), CACHED_PAIRS):
+            part = slice(begin, begin + CACHED_PAIRS)
+            window_s = self._windows_s[which[part]]
+            lower[part], upper[part] = bounds(blocks, home[part], window_s, self._tick_a2s, self._greatest_a2)
+        return lower, upper
 
     def _alive(self, which: Index, upper_a2s: Array) -> Index:
         """Pairs whose bound beats the best."""
@@ -194,13 +211,16 @@ class Search:
         """Search the blocks `home` of one level for windows of the lengths `which`, rising, one by one paired."""
         if not len(which):
             return
-        blocks, window_s = self._blocks[level], self._windows_s[which]
-        lower, upper = close(blocks, home, window_s, self._tick_a2s, self._greatest_a2)
+        blocks = self._blocks[level]
+        if len(which) > ROUGH_PAIRS:
+            alive = self._alive(which, self._bounds(rough, blocks, which, home)[1])
+            which, home = which[alive], home[alive]
+        lower, upper = self._bounds(close, blocks, which, home)
         if self._forbidden is None:
             np.maximum.at(self._sure_a2s, which, lower)
         if len(which) > SPLIT_PAIRS:
             alive = self._alive(which, upper)
-            first = alive[_first_of_each(which[alive], upper[alive])]
+            first = alive[_top_of_each(which[alive], upper[alive])]
             self._into(level, which[first], home[first], solve)
         rest, step = self._alive(which, upper), MOST_PAIRS
         if level + 1 == len(self._blocks):
@@ -249,11 +269,12 @@ def _batches(counts: Index) -> list[tuple[int, int]]:
     return [*found, (first, len(counts))]
 
 
-def _first_of_each(which: Index, upper_a2s: Array) -> Index:
+def _top_of_each(which: Index, upper_a2s: Array) -> Index:
     """The pair with the greatest bound of each length; `which` is rising."""
     if not len(which):
         return which
     starts = np.flatnonzero(np.concatenate(([True], which[1:] != which[:-1])))
     most = np.maximum.reduceat(upper_a2s, starts)
     hits = np.flatnonzero(upper_a2s == np.repeat(most, np.diff(np.append(starts, len(which)))))
-    return hits[np.unique(which[hits], return_index=True)[1]]
+    # A peak bounds the block before it, too: the last of equals is its own.
+    return hits[np.append(which[hits[1:]] != which[hits[:-1]], True)]
