@@ -90,6 +90,8 @@ class Exposure:
     """How far apart the samples lie."""
     known: dict[float, Window] = field(default_factory=dict)
     """The worst windows found so far, by their length."""
+    sampling_u: dict[tuple[float, float], float] = field(default_factory=dict)
+    """Relative 1 σ of the RMS of some windows, by start and length, from the spacing of their samples."""
 
     @classmethod
     def prepare(
@@ -306,9 +308,12 @@ def _sampling_u(exposure: Exposure, window: Window, length_s: float) -> float:
     """1 σ of the window's RMS from the spacing of its samples [A]; a window of few is judged with its neighbours."""
     if exposure.interval_rms:
         return 0.0
-    first, stop = exposure.square.span(window.axis_s, window.axis_s + length_s)
-    integral_a2s = window.rms_a**2 * length_s
-    return window.rms_a * rms_sampling_u(exposure.square.load, first, stop, integral_a2s)
+    place = window.axis_s, length_s
+    if place not in exposure.sampling_u:
+        first, stop = exposure.square.span(window.axis_s, window.axis_s + length_s)
+        integral_a2s = window.rms_a**2 * length_s
+        exposure.sampling_u[place] = rms_sampling_u(exposure.square.load, first, stop, integral_a2s)
+    return window.rms_a * exposure.sampling_u[place]
 
 
 def window_rms(exposure: Exposure, window_s: float, error: CurrentError) -> Estimate:

@@ -147,9 +147,9 @@ def rms_sampling_u(load: Callable[[int, int], Pieces], first: int, stop: int, in
 def _stretches(pairs: int) -> list[tuple[int, int]]:
     """First pair and number of pairs that are looked at: all, or evenly spaced stretches of them."""
     most = LOOKED_AT // 2
-    if pairs <= most:
-        return [(0, pairs)]
     size = most // STRETCHES
+    if pairs <= most:
+        return [(begin, min(size, pairs - begin)) for begin in range(0, pairs, size)]
     return [(int(start), size) for start in np.linspace(0, pairs - size, STRETCHES)]
 
 

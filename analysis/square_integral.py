@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
-import numpy.typing as npt
 
 from analysis.window_exact import Near, Rows, solve
 from analysis.window_longer import best_ends
@@ -47,16 +46,19 @@ class SmallBlocks:
         blocks = -(-count // size)
         held, highest, lowest = np.empty(blocks), np.empty(blocks), np.empty(blocks)
         stretch = max(_STRETCH_PIECES // size, 1) * size
+        # Two buffers for all stretches: fresh memory would cost as much as the arithmetic.
+        buffers = np.empty((2, min(stretch, blocks * size)))
         for begin in range(0, count, stretch):
             stop = min(begin + stretch, count)
             axis, start, end = axis_s[begin : stop + 1], start_a[begin:stop], end_a[begin:stop]
             lacking = -(stop - begin) % size
             if lacking:
                 axis, start, end = (np.pad(each, (0, lacking), "edge") for each in (axis, start, end))
-            whole = start + end
+            whole, other = buffers[:, : len(start)]
+            np.add(start, end, out=whole)
             whole *= start
-            whole += end * end
-            whole *= np.diff(axis)
+            whole += np.multiply(end, end, out=other)
+            whole *= np.subtract(axis[1:], axis[:-1], out=other)
             place = slice(begin // size, -(-stop // size))
             np.add.reduceat(whole, np.arange(0, len(whole), size), out=held[place])
             highest[place] = _folded(np.maximum, np.maximum(start, end, out=whole), size)
@@ -147,9 +149,7 @@ class Squares:
         found_a2s[counts], start_s[counts] = total_a2s, begin_s[0]
         rest = np.flatnonzero(~whole)
         if len(rest):
-            search = Search(
-                self.blocks, self.tick_a2s, self.greatest_a2, windows_s[rest], floors_a2s[rest], forbidden
-            )
+            search = Search(self.blocks, self.tick_a2s, self.greatest_a2, windows_s[rest], floors_a2s[rest], forbidden)
             search.run(partial(solve, inner, self.tick_a2s, self.gather))
             found_a2s[rest], start_s[rest] = search.best_a2s, search.start_s
         return found_a2s, start_s

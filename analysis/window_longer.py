@@ -59,8 +59,8 @@ def _worth(
     blocks: Blocks, begins: Index, ends: Index, tick_a2s: float, window_s: float, mean_a2: float, tiny: float
 ) -> tuple[Index, Index]:
     """The blocks in which the better pairs can begin, and end."""
-    begin_left, begin_right, begin_excess = _excess(blocks, begins, tick_a2s, mean_a2)
-    end_left, end_right, end_excess = _excess(blocks, ends, tick_a2s, mean_a2)
+    begin_left, begin_excess = blocks.edge_s[begins], _excess(blocks, begins, tick_a2s, mean_a2)
+    end_right, end_excess = blocks.edge_s[ends + 1], _excess(blocks, ends, tick_a2s, mean_a2)
     known = densest(begin_left, begin_excess[0], end_right, end_excess[1], window_s)
     cut = tiny if known is None else max(known[0] - tiny, tiny)
     lowest, highest = _range(blocks, begins, begin_excess, mean_a2)[0], _range(blocks, ends, end_excess, mean_a2)[1]
@@ -71,16 +71,13 @@ def _worth(
     return begins[reach - lowest >= cut], ends[gain >= cut]
 
 
-def _excess(blocks: Blocks, chosen: Index, tick_a2s: float, mean_a2: float) -> tuple[Array, Array, tuple[Array, Array]]:
-    """Left and right edges of blocks, and the excess there."""
-    left, right = blocks.edge_s[chosen], blocks.edge_s[chosen + 1]
-    held = (blocks.edge_ticks[chosen] * tick_a2s, blocks.edge_ticks[chosen + 1] * tick_a2s)
-    return left, right, (held[0] - mean_a2 * left, held[1] - mean_a2 * right)
+def _excess(blocks: Blocks, chosen: Index, tick_a2s: float, mean_a2: float) -> tuple[Array, Array]:
+    """The excess at the left and at the right edges of blocks."""
+    left, right = (blocks.edge_ticks[edge] * tick_a2s - mean_a2 * blocks.edge_s[edge] for edge in (chosen, chosen + 1))
+    return left, right
 
 
-def _range(
-    blocks: Blocks, chosen: Index, excess: tuple[Array, Array], mean_a2: float
-) -> tuple[Array, Array]:
+def _range(blocks: Blocks, chosen: Index, excess: tuple[Array, Array], mean_a2: float) -> tuple[Array, Array]:
     """What the excess in a block cannot fall below or rise above: it rises by at most P and falls by at most N."""
     length = blocks.edge_s[chosen + 1] - blocks.edge_s[chosen]
     rise = np.maximum(blocks.greatest_a2[chosen] - mean_a2, 0.0)

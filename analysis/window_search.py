@@ -83,9 +83,7 @@ def within(outer: Blocks, inner: Blocks, chosen: Index) -> tuple[Index, Index]:
     return found[inside], place[inside]
 
 
-def rough(
-    blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, greatest_a2: float
-) -> tuple[float, Array]:
+def rough(blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, greatest_a2: float) -> tuple[float, Array]:
     """For windows that start in the blocks `home`, from what is known of whole blocks alone: no window holds more.
 
     Neither more than all blocks it can touch, nor more than T times the greatest i² in them.
@@ -110,9 +108,7 @@ def _part(blocks: Blocks, place: Index, x_s: Array, tick_a2s: float) -> tuple[Ar
     )
 
 
-def close(
-    blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, greatest_a2: float
-) -> tuple[Array, Array]:
+def close(blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, greatest_a2: float) -> tuple[Array, Array]:
     """For windows that start in the blocks `home`: what one of them holds at least, and what none exceeds.
 
     With G(s) = F(s + T) − F(s) for a start between lo and hi, the least of three bounds counts:
@@ -277,4 +273,5 @@ def _top_of_each(which: Index, upper_a2s: Array) -> Index:
     most = np.maximum.reduceat(upper_a2s, starts)
     hits = np.flatnonzero(upper_a2s == np.repeat(most, np.diff(np.append(starts, len(which)))))
     # A peak bounds the block before it, too: the last of equals is its own.
-    return hits[np.append(which[hits[1:]] != which[hits[:-1]], True)]
+    last = np.append(which[hits[1:]] != which[hits[:-1]], True)
+    return np.asarray(hits[last])

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from itertools import accumulate
 from types import SimpleNamespace
 from typing import Any, cast
@@ -12,13 +15,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis import square_integral, window_search
+from analysis import square_integral, window_exact, window_longer, window_search
 from analysis.charge_left import driven_part
 from analysis.energy import charge_estimates
 from analysis.exposure import Exposure
 from analysis.resistance_fit import relaxed
 from analysis.rest import find_rest
 from analysis.run import SensorError, Series
+from analysis.square_integral import SquareIntegral
 
 SEEDS = st.integers(0, 10_000)
 
@@ -35,47 +39,94 @@ def current(seed: int, samples: int, loaded: float) -> Series:
 
 def slow_search(exposure: Exposure, window_s: float) -> float:
     """Largest integral over windows that begin or end at a sample: a lower bound of the true one."""
+    assert isinstance(exposure.square, SquareIntegral)
     axis = exposure.square.axis_s
     starts = np.concatenate((axis, axis - window_s))
     starts = starts[(starts >= 0) & (starts <= axis[-1] - window_s)]
     return float(exposure.square.between(starts, starts + window_s).max())
 
 
+@contextmanager
+def small_steps(first_blocks: int, pairs: int) -> Iterator[None]:
+    """The search begins at blocks of which there are so many, and looks at few pairs at once."""
+    with ExitStack() as stack:
+        stack.enter_context(patch.object(square_integral, "BLOCK_PIECES", (64, 16, 4)))
+        stack.enter_context(patch.object(window_search, "FIRST_BLOCKS", first_blocks))
+        stack.enter_context(patch.object(window_longer, "FIRST_BLOCKS", first_blocks))
+        stack.enter_context(patch.object(window_exact, "MOST_BLOCKS", pairs))
+        for name in ("ROUGH_PAIRS", "SPLIT_PAIRS", "MOST_PAIRS", "MOST_SOLVED", "CACHED_PAIRS"):
+            stack.enter_context(patch.object(window_search, name, pairs))
+        yield
+
+
 @settings(max_examples=60, deadline=None)
 @given(SEEDS, st.floats(0.001, 0.9), st.sampled_from([1, 4, 64, 256]), st.sampled_from([1, 2, 6, 50]))
-def test_where_the_search_begins_changes_nothing(seed: int, share: float, pieces: int, part: int) -> None:
+def test_where_the_search_begins_changes_nothing(seed: int, share: float, first_blocks: int, pairs: int) -> None:
     series = current(seed, 700, 0.05)
-    with patch.object(square_integral, "BLOCK_PIECES", (64, 16, 4)):
-        exposure = Exposure.prepare(series.time_s, series.value, series.gap_after)
-        window_s = share * exposure.sampled_s
-        with patch.object(window_search, "FIRST_PIECES", 4):
-            fine = exposure.worst(window_s)
-        with patch.object(window_search, "FIRST_PIECES", pieces), patch.object(window_search, "FIRST_SHARE", part):
-            found = exposure.worst(window_s)
-    assert found.rms_a == pytest.approx(fine.rms_a, rel=1e-9)
-    assert found.rms_a**2 * window_s >= slow_search(exposure, window_s) * (1 - 1e-9)
+    plain = Exposure.prepare(series.time_s, series.value, series.gap_after)
+    window_s = share * plain.sampled_s
+    expected = plain.worst(window_s)
+    with small_steps(first_blocks, pairs):
+        found = Exposure.prepare(series.time_s, series.value, series.gap_after).worst(window_s)
+    assert found.rms_a == pytest.approx(expected.rms_a, rel=1e-9)
+    assert found.rms_a**2 * window_s >= slow_search(plain, window_s) * (1 - 1e-9)
 
 
 @settings(max_examples=40, deadline=None)
-@given(SEEDS, st.integers(2, 40), st.floats(0, 30))
-def test_time_above_a_level_and_where_it_is_passed(seed: int, samples: int, level_a: float) -> None:
+@given(SEEDS, st.sampled_from([0.05, 0.9]))
+def test_lengths_searched_together_give_what_each_alone_gives(seed: int, loaded: float) -> None:
+    series = current(seed, 3000, loaded)
+    together, alone = (Exposure.prepare(series.time_s, series.value, series.gap_after) for _ in range(2))
+    lengths_s = [*np.geomspace(0.004, 0.99 * alone.sampled_s, 23), alone.sampled_s, alone.duration_s, 0.004]
+    found = together.worst_of(lengths_s)
+    assert [window.window_s for window in found] == lengths_s
+    for length_s, window in zip(lengths_s, found, strict=True):
+        assert window.rms_a == pytest.approx(alone.worst(length_s).rms_a, rel=1e-9)
+        assert window.crosses_gap == alone.worst(length_s).crosses_gap
+    floors_a = [window.rms_a * factor for window, factor in zip(found, itertools.cycle((0.99, 1.01)), strict=False)]
+    for place, above in enumerate(together.above_of(lengths_s, floors_a)):
+        assert (above is not None) == (place % 2 == 0)
+
+
+@settings(max_examples=30, deadline=None)
+@given(SEEDS, st.sampled_from([0.02, 0.3, 0.9]), st.floats(0.02, 0.9), st.sampled_from([1, 64]))
+def test_the_best_window_of_some_length_or_longer(seed: int, loaded: float, share: float, first_blocks: int) -> None:
+    series = current(seed, 400, loaded)
+    with small_steps(first_blocks, 50):
+        exposure = Exposure.prepare(series.time_s, series.value, series.gap_after)
+        shortest_s = share * exposure.sampled_s
+        found = exposure.worst_from(shortest_s)
+        square = exposure.square
+        assert isinstance(square, SquareIntegral)
+        start = np.array([found.axis_s])
+        held = float(square.between(start, start + found.window_s)[0])
+    assert found.window_s >= shortest_s * (1 - 1e-12)
+    assert held == pytest.approx(found.rms_a**2 * found.window_s, rel=1e-9)
+    # Every pair of samples and of moments a third of the way between them.
+    points = np.sort(np.concatenate((square.axis_s, square.axis_s[:-1] + np.diff(square.axis_s) / 3)))
+    so_far = square.between(np.zeros_like(points), points)
+    length = points - points[:, None]
+    means = (so_far - so_far[:, None])[length >= shortest_s] / length[length >= shortest_s]
+    assert found.rms_a**2 >= means.max(initial=0.0) * (1 - 1e-9)
+
+
+@settings(max_examples=40, deadline=None)
+@given(SEEDS, st.integers(2, 400), st.floats(0, 30), st.sampled_from([1, 64]))
+def test_time_above_a_level(seed: int, samples: int, level_a: float, first_blocks: int) -> None:
     series = current(seed, samples, 0.4)
     if series.gap_after.all():
         return
-    exposure = Exposure.prepare(series.time_s, series.value, series.gap_after)
+    with small_steps(first_blocks, 50):
+        exposure = Exposure.prepare(series.time_s, series.value, series.gap_after)
+        (found, _), (other, _) = exposure.seconds_above(level_a, level_a + 3.0)
     square = exposure.square
+    assert isinstance(square, SquareIntegral)
     # A thousand points in each piece stand for the line.
     share = (np.arange(1000) + 0.5) / 1000
     line = np.abs(square.start_a[:, None] + (square.end_a - square.start_a)[:, None] * share)
-    seconds = float((np.diff(square.axis_s) * (line > level_a).mean(axis=1)).sum())
-    assert exposure.seconds_above(level_a)[0][0] == pytest.approx(seconds, abs=3e-3 * exposure.sampled_s)
-    points = square.level_points(level_a)
-    crossings = sum(
-        ((square.start_a < sign) != (square.end_a < sign))[np.diff(square.axis_s) > 0].sum()
-        for sign in {level_a, -level_a}
-    )
-    assert len(points) <= crossings + 2 + len(square.corners_s)
-    assert (points[0], points[-1]) == (0.0, square.length_s)
+    for seconds, level in ((found, level_a), (other, level_a + 3.0)):
+        expected = float((np.diff(square.axis_s) * (line > level).mean(axis=1)).sum())
+        assert seconds == pytest.approx(expected, abs=3e-3 * exposure.sampled_s)
 
 
 @settings(max_examples=60, deadline=None)
