@@ -5,6 +5,7 @@ Answers what `SquareIntegral` answers. docs/methods.md, Exposure.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
@@ -44,10 +45,9 @@ class LongSquare(Squares):
         for pieces in stretches:
             small = SmallBlocks.of(pieces, SIZES[-1])
             if known:
-                _improve(known, SquareIntegral.known(small, *pieces, SIZES))
+                _improve(known, pieces, small)
                 if tail is not None:
-                    across = _joined(tail, _cut(pieces, 0, max(known)))
-                    _improve(known, SquareIntegral.known(SmallBlocks.of(across, SIZES[-1]), *across, SIZES))
+                    _improve(known, _joined(tail, _cut(pieces, 0, max(known))))
                     tail = _joined(tail, pieces) if pieces[0][-1] - pieces[0][0] < max(known) else None
                 tail = _cut(tail or pieces, -1, max(known))
             parts.append(small)
@@ -97,12 +97,22 @@ class LongSquare(Squares):
         return found_a2s, start_s
 
 
-def _improve(known: dict[float, tuple[float, float]], square: SquareIntegral) -> None:
+def _improve(known: dict[float, tuple[float, float]], pieces: Pieces, small: SmallBlocks | None = None) -> None:
     """Take the windows that lie in these pieces where they hold more than those known so far."""
-    lengths = [window_s for window_s in known if window_s <= square.length_s]
-    found = square.search_all(np.array(lengths), np.array([known[window_s][0] for window_s in lengths]))
+    axis_s, start_a, end_a = pieces
+    if small is None:
+        most_a = max(float(np.abs(each).max()) for each in (start_a, end_a))
+    else:
+        most_a = max(float(small.highest_a.max()), -float(small.lowest_a.min()))
+    length_s = float(axis_s[-1] - axis_s[0])
+    # No window holds more than its length times the greatest i²: most stretches have none to offer.
+    lengths = [each_s for each_s, (held_a2s, _) in known.items() if each_s <= length_s and each_s * most_a**2 > held_a2s]
+    if not lengths:
+        return
+    square = SquareIntegral.known(small or SmallBlocks.of(pieces, SIZES[-1]), *pieces, SIZES)
+    found = square.search_all(np.array(lengths), np.array([known[each_s][0] for each_s in lengths]))
     for window_s, integral, start in zip(lengths, *(each.tolist() for each in found), strict=True):
-        if start == start:  # not NaN
+        if not math.isnan(start):
             known[window_s] = integral, start
 
 

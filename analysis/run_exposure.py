@@ -74,15 +74,17 @@ class _Reader:
 
     def all(self) -> Iterator[Pieces]:
         """All pieces in stretches of whole blocks."""
-        step = 16 * CHUNK_ROWS
+        step = 4 * CHUNK_ROWS
         for first in range(0, self.run.rows - 1, step):
             yield self._as_pieces(*self._rows(first, min(first + step, self.run.rows - 1) + 1))
 
     def pieces(self, first: int, stop: int) -> Pieces:
         """Pieces `first` to `stop` (exclusive)."""
-        parts = [self._chunk(begin) for begin in range(first // CHUNK_ROWS * CHUNK_ROWS, stop + 1, CHUNK_ROWS)]
-        skip = first % CHUNK_ROWS
-        axis_s, value = (np.concatenate(part)[skip : skip + stop + 1 - first] for part in zip(*parts, strict=True))
+        begins = range(first // CHUNK_ROWS * CHUNK_ROWS, stop + 1, CHUNK_ROWS)
+        parts = [
+            [part[max(first - begin, 0) : stop + 1 - begin] for part in self._chunk(begin)] for begin in begins
+        ]
+        axis_s, value = parts[0] if len(parts) == 1 else (np.concatenate(each) for each in zip(*parts, strict=True))
         return self._as_pieces(axis_s, value)
 
     def _chunk(self, first: int) -> tuple[Floats, Floats]:
@@ -101,7 +103,8 @@ class _Reader:
             raise ArithmeticError("a channel without nulls has samples everywhere")
         timeline = self.run.timeline
         late_s = self.run.declared(self.si_name).delay_s or 0.0
-        axis_s = series.time_s - (timeline.start_s - late_s)
+        begin_s = timeline.start_s - late_s
+        axis_s = series.time_s - begin_s if begin_s else series.time_s
         gap_s = timeline.after_s - timeline.before_s
         if len(gap_s):
             rows = np.arange(first, stop)
