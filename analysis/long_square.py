@@ -21,39 +21,65 @@ TOGETHER = 64
 """Blocks that are no further apart than this are loaded in one go."""
 
 
+class LongBlocks:
+    """The blocks of a long run, as its pieces pass by."""
+
+    def __init__(self, windows_s: Iterable[float] = ()) -> None:
+        """`windows_s`: short lengths that will be asked for, beside which a block is not small: best searched now."""
+        self._known = dict.fromkeys(windows_s, (-1.0, 0.0))
+        self._parts: list[SmallBlocks] = []
+        self._rest: Pieces | None = None
+        self._tail: Pieces | None = None
+        self._count = 0
+
+    def add(self, pieces: Pieces) -> None:
+        """The next pieces, the first of all at 0 of the axis."""
+        self._count += len(pieces[1])
+        size = SIZES[-1]
+        if self._rest is not None:
+            lacking = size - len(self._rest[1])
+            joined = _joined(self._rest, _slice(pieces, 0, lacking))
+            pieces = _slice(pieces, lacking, len(pieces[1]))
+            self._rest = None
+            if len(joined[1]) < size:
+                self._rest = joined
+            else:
+                self._take(joined)
+        whole = len(pieces[1]) // size * size
+        if whole:
+            self._take(_slice(pieces, 0, whole))
+        if whole < len(pieces[1]):
+            self._rest = _slice(pieces, whole, len(pieces[1]))
+
+    def square(self, load: Callable[[int, int], Pieces]) -> LongSquare:
+        """All of it, when no more follows; `load` gives pieces `first` to `stop` (exclusive)."""
+        if self._rest is not None:
+            self._take(self._rest)
+        blocks, tick = SmallBlocks.joined(self._parts).levels(SIZES)
+        return LongSquare(blocks, tick, float(blocks[0].greatest_a2.max()), self._count, load, self._known)
+
+    def _take(self, pieces: Pieces) -> None:
+        """Whole small blocks; the last of all may be ragged."""
+        small = SmallBlocks.of(pieces, SIZES[-1])
+        self._parts.append(small)
+        known, tail = self._known, self._tail
+        if known:
+            longest_s = max(known)
+            _improve(known, pieces, small)
+            if tail is not None:
+                _improve(known, _joined(tail, _cut(pieces, 0, longest_s)))
+                tail = _joined(tail, pieces) if pieces[0][-1] - pieces[0][0] < longest_s else None
+            self._tail = _cut(tail or pieces, -1, longest_s)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LongSquare(Squares):
-    """Blocks of pieces, and the way to the pieces; made by `prepare`."""
+    """Blocks of pieces, and the way to the pieces; made by `LongBlocks`."""
 
     load: Callable[[int, int], Pieces]
     """Pieces `first` to `stop` (exclusive)."""
     known: dict[float, tuple[float, float]]
     """Integral and start of the windows of some lengths, found while all pieces passed by."""
-
-    @classmethod
-    def prepare(
-        cls, stretches: Iterable[Pieces], load: Callable[[int, int], Pieces], windows_s: Iterable[float] = ()
-    ) -> LongSquare:
-        """From all pieces in stretches of whole small blocks (the last may be ragged), the first at 0 of the axis.
-
-        Short ones of `windows_s`, beside which a block is not small, are searched for at once.
-        """
-        known = dict.fromkeys(windows_s, (-1.0, 0.0))
-        parts: list[SmallBlocks] = []
-        count = 0
-        tail: Pieces | None = None
-        for pieces in stretches:
-            small = SmallBlocks.of(pieces, SIZES[-1])
-            if known:
-                _improve(known, pieces, small)
-                if tail is not None:
-                    _improve(known, _joined(tail, _cut(pieces, 0, max(known))))
-                    tail = _joined(tail, pieces) if pieces[0][-1] - pieces[0][0] < max(known) else None
-                tail = _cut(tail or pieces, -1, max(known))
-            parts.append(small)
-            count += len(pieces[1])
-        blocks, tick = SmallBlocks.joined(parts).levels(SIZES)
-        return cls(blocks, tick, float(blocks[0].greatest_a2.max()), count, load, known)
 
     def span(self, from_s: float, to_s: float) -> tuple[int, int]:
         """As `SquareIntegral.span`."""
@@ -106,11 +132,13 @@ def _improve(known: dict[float, tuple[float, float]], pieces: Pieces, small: Sma
         most_a = max(float(small.highest_a.max()), -float(small.lowest_a.min()))
     length_s = float(axis_s[-1] - axis_s[0])
     # No window holds more than its length times the greatest i²: most stretches have none to offer.
-    lengths = [each_s for each_s, (held_a2s, _) in known.items() if each_s <= length_s and each_s * most_a**2 > held_a2s]
+    lengths = [
+        each_s for each_s, (held_a2s, _) in known.items() if each_s <= length_s and each_s * most_a**2 > held_a2s
+    ]
     if not lengths:
         return
     square = SquareIntegral.known(small or SmallBlocks.of(pieces, SIZES[-1]), *pieces, SIZES)
-    found = square.search_all(np.array(lengths), np.array([known[each_s][0] for each_s in lengths]))
+    found = square.search_all(np.array(lengths), np.array([known[window_s][0] for window_s in lengths]))
     for window_s, integral, start in zip(lengths, *(each.tolist() for each in found), strict=True):
         if not math.isnan(start):
             known[window_s] = integral, start
@@ -122,14 +150,18 @@ def _joined(first: Pieces, second: Pieces) -> Pieces:
     return np.concatenate((first[0][:-1], second[0])), start_a, end_a
 
 
+def _slice(pieces: Pieces, first: int, stop: int) -> Pieces:
+    """Pieces `first` to `stop` (exclusive)."""
+    axis_s, start_a, end_a = pieces
+    return axis_s[first : stop + 1], start_a[first:stop], end_a[first:stop]
+
+
 def _cut(pieces: Pieces, side: int, length_s: float) -> Pieces:
     """The first (side 0) or the last of pieces that last this long together, or a little longer."""
-    axis_s, start_a, end_a = pieces
+    axis_s, count = pieces[0], len(pieces[1])
     if side == 0:
-        stop = min(int(np.searchsorted(axis_s, axis_s[0] + length_s)) + 1, len(start_a))
-        return axis_s[: stop + 1], start_a[:stop], end_a[:stop]
-    first = max(int(np.searchsorted(axis_s, axis_s[-1] - length_s, "right")) - 1, 0)
-    return axis_s[first:], start_a[first:], end_a[first:]
+        return _slice(pieces, 0, min(int(np.searchsorted(axis_s, axis_s[0] + length_s)) + 1, count))
+    return _slice(pieces, max(int(np.searchsorted(axis_s, axis_s[-1] - length_s, "right")) - 1, 0), count)
 
 
 def _groups(numbers: Index) -> Iterator[tuple[int, int]]:

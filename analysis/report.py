@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,6 +14,7 @@ from analysis.current import Current, assess_current
 from analysis.drive_use import DriveUse, assess_drive
 from analysis.energy import Energy, energy_used
 from analysis.estimate import Estimate, estimate, refuse
+from analysis.exposure import window_list
 from analysis.finding import Finding
 from analysis.fuse import FuseResult, FuseSpec
 from analysis.fuse_curve import fuse_table, opening_times_s, rated_after_s
@@ -184,12 +186,12 @@ def build_report(
 
     Without `with_ledger` the other runs of the folder are left alone, and the start charge is what this run says.
     """
-    survey(run)
     specs = fuse_specs(run)
     named = ((spec.family, spec.rating_a) for spec in specs.values())
     tables = [table for family, rating in named if family and rating and (table := fuse_table(family, rating))]
     times = sorted({time for table in tables for time in opening_times_s(table)})
     after = sorted({rated_after_s(table) for table in tables})
+    survey(run, window_list(run.duration_s, run.interval_s or math.inf, times, after).tolist())
     currents = {lead: assess_current(run, lead, times, after) for lead in LEADS}
     fuses = assess_fuses(run, specs, currents)
     paths = assess_paths(run, {place: currents[lead] for place, lead in LEAD_OF.items()})

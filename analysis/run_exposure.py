@@ -10,9 +10,9 @@ import numpy as np
 
 from analysis.energy import UNCOVERED_SHARE
 from analysis.exposure import Exposure
-from analysis.long_square import SIZES, LongSquare
+from analysis.long_square import SIZES, LongBlocks, LongSquare
 from analysis.run import Run
-from analysis.series import Floats
+from analysis.series import Floats, Series, exhaust
 from analysis.square_integral import Pieces
 from analysis.sums import curve_sums
 
@@ -38,7 +38,7 @@ def prepare_exposure(run: Run, lead: str, windows_s: Iterable[float] = ()) -> Ex
         return None
     found = run.extremes(chosen)
     if run.long and found is not None and found.samples == run.rows:
-        return _long(_Reader(run, chosen, rms), windows_s)
+        return _long(run, chosen, windows_s)
     series = run.series(chosen)
     if series is None:
         return None
@@ -48,18 +48,43 @@ def prepare_exposure(run: Run, lead: str, windows_s: Iterable[float] = ()) -> Ex
     return build(series.time_s, series.value, series.gap_after, known)
 
 
-def _long(reader: _Reader, windows_s: Iterable[float]) -> Exposure:
+def look_at_exposure(run: Run, lead: str, windows_s: Iterable[float]) -> Iterator[None]:
+    """Make ready what `prepare_exposure` needs of a long run, a stretch at each turn; see `Run.in_step`."""
+    names = f"{lead}_current_rms_a", f"{lead}_current_a"
+    chosen = next((name for name in names if name in run.columns), None)
+    if run.long and chosen is not None:
+        yield from _look(run, chosen, windows_s)
+
+
+def _look(run: Run, si_name: str, windows_s: Iterable[float]) -> Iterator[None]:
+    """Of a channel with a sample in every row; nothing is kept of another."""
+    reader = _Reader(run, si_name)
+    most_s = min(SHORT_BLOCKS * SIZES[-1] * (run.interval_s or 0.0), reader.length_s)
+    blocks = LongBlocks(each_s for each_s in windows_s if each_s <= most_s)
+    row = 0
+    for part, (begin, stop) in zip(run.stretches(si_name), run.ranges(), strict=False):
+        if len(part.value) < stop - max(begin - 1, 0):
+            return
+        if len(part.value) > 1:
+            blocks.add(reader.pieces_of(part, row))
+        row += len(part.value) - 1
+        yield
+    if row == run.rows - 1:
+        run.kept["exposure", si_name] = blocks.square(reader.pieces)
+
+
+def _long(run: Run, si_name: str, windows_s: Iterable[float]) -> Exposure:
     """Of a channel with a sample in every row of the run."""
-    timeline = reader.run.timeline
-    interval_s = timeline.interval_s or 0.0
+    square = run.kept.get(("exposure", si_name))
+    if not isinstance(square, LongSquare):
+        exhaust(_look(run, si_name, windows_s))
+        return _long(run, si_name, windows_s)
+    timeline = run.timeline
     gap_s = timeline.after_s - timeline.before_s
-    length_s = timeline.end_s - timeline.start_s - float(gap_s.sum())
-    short_s = [each for each in windows_s if each <= min(SHORT_BLOCKS * SIZES[-1] * interval_s, length_s)]
-    square = LongSquare.prepare(reader.all(), reader.pieces, short_s)
     gap_axis_s = timeline.before_s - timeline.start_s - np.concatenate(([0.0], np.cumsum(gap_s)[:-1]))[: len(gap_s)]
-    late_s = reader.run.declared(reader.si_name).delay_s or 0.0
-    start_s, spaced = timeline.start_s - late_s, timeline.spacing
-    return Exposure(start_s, square, gap_axis_s, gap_s, interval_s, reader.interval_rms, spaced)
+    late_s = run.declared(si_name).delay_s or 0.0
+    start_s, interval_s = timeline.start_s - late_s, timeline.interval_s or 0.0
+    return Exposure(start_s, square, gap_axis_s, gap_s, interval_s, _is_rms(si_name), timeline.spacing)
 
 
 @dataclass(slots=True)
@@ -68,53 +93,58 @@ class _Reader:
 
     run: Run
     si_name: str
-    interval_rms: bool
     _kept: OrderedDict[int, tuple[Floats, Floats]] = field(default_factory=OrderedDict)
     """Axis positions and values of chunks of rows, by the first."""
 
-    def all(self) -> Iterator[Pieces]:
-        """All pieces in stretches of whole blocks."""
-        step = 4 * CHUNK_ROWS
-        for first in range(0, self.run.rows - 1, step):
-            yield self._as_pieces(*self._rows(first, min(first + step, self.run.rows - 1) + 1))
+    @property
+    def length_s(self) -> float:
+        """Of the axis of sampled time."""
+        timeline = self.run.timeline
+        return timeline.end_s - timeline.start_s - float((timeline.after_s - timeline.before_s).sum())
 
     def pieces(self, first: int, stop: int) -> Pieces:
         """Pieces `first` to `stop` (exclusive)."""
         begins = range(first // CHUNK_ROWS * CHUNK_ROWS, stop + 1, CHUNK_ROWS)
-        parts = [
-            [part[max(first - begin, 0) : stop + 1 - begin] for part in self._chunk(begin)] for begin in begins
-        ]
+        parts = [[part[max(first - begin, 0) : stop + 1 - begin] for part in self._chunk(begin)] for begin in begins]
         axis_s, value = parts[0] if len(parts) == 1 else (np.concatenate(each) for each in zip(*parts, strict=True))
         return self._as_pieces(axis_s, value)
+
+    def pieces_of(self, series: Series, first: int) -> Pieces:
+        """Those between consecutive rows from `first` on."""
+        return self._as_pieces(self._axis_s(series.time_s, first), series.value)
 
     def _chunk(self, first: int) -> tuple[Floats, Floats]:
         found = self._kept.pop(first, None)
         if found is None:
-            found = self._rows(first, min(first + CHUNK_ROWS, self.run.rows))
+            series = self.run.samples(self.si_name, first, min(CHUNK_ROWS, self.run.rows - first))
+            if series is None:
+                raise ArithmeticError("a channel without nulls has samples everywhere")
+            found = self._axis_s(series.time_s, first), series.value
         self._kept[first] = found
         while len(self._kept) > CHUNKS:
             self._kept.popitem(last=False)
         return found
 
-    def _rows(self, first: int, stop: int) -> tuple[Floats, Floats]:
-        """Positions on the axis of sampled time, and values."""
-        series = self.run.samples(self.si_name, first, stop - first)
-        if series is None:
-            raise ArithmeticError("a channel without nulls has samples everywhere")
+    def _axis_s(self, time_s: Floats, first: int) -> Floats:
+        """Positions on the axis of sampled time of consecutive rows from `first` on."""
         timeline = self.run.timeline
-        late_s = self.run.declared(self.si_name).delay_s or 0.0
-        begin_s = timeline.start_s - late_s
-        axis_s = series.time_s - begin_s if begin_s else series.time_s
+        begin_s = timeline.start_s - (self.run.declared(self.si_name).delay_s or 0.0)
+        axis_s = time_s - begin_s if begin_s else time_s
         gap_s = timeline.after_s - timeline.before_s
         if len(gap_s):
-            rows = np.arange(first, stop)
+            rows = np.arange(first, first + len(time_s))
             before = np.searchsorted(timeline.gaps, rows, "left")
             axis_s = axis_s - np.concatenate(([0.0], np.cumsum(gap_s)))[before]
             # Rounding must neither give a gap a length nor make the axis fall.
-            inside = timeline.gaps[(timeline.gaps >= first) & (timeline.gaps < stop - 1)] - first
+            inside = timeline.gaps[(timeline.gaps >= first) & (timeline.gaps < rows[-1])] - first
             axis_s[inside + 1] = axis_s[inside]
             axis_s = np.maximum.accumulate(axis_s)
-        return axis_s, series.value
+        return axis_s
 
     def _as_pieces(self, axis_s: Floats, value: Floats) -> Pieces:
-        return (axis_s, value[1:], value[1:]) if self.interval_rms else (axis_s, value[:-1], value[1:])
+        return (axis_s, value[1:], value[1:]) if _is_rms(self.si_name) else (axis_s, value[:-1], value[1:])
+
+
+def _is_rms(si_name: str) -> bool:
+    """The channel is the board's own RMS of each interval, not single samples."""
+    return si_name.endswith("_rms_a")

@@ -2,26 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from analysis.energy import beside
 from analysis.run import Run
+from analysis.run_exposure import look_at_exposure
 from analysis.sums import look_at_curve, look_at_power
 
 LEADS = ("battery", "left", "right")
 
 
-def survey(run: Run) -> None:
-    """Extremes and means of all channels, sums of the currents and of the powers; each is kept in the run."""
-    run.in_step(_looks(run))
+def survey(run: Run, windows_s: Sequence[float] = ()) -> None:
+    """Extremes and means of all channels, sums of the currents and of the powers; each is kept in the run.
+
+    And of a long run the exposure of the currents: `windows_s` are lengths that will be asked for.
+    """
+    run.in_step(_looks(run, windows_s))
 
 
-def _looks(run: Run) -> Iterator[Iterator[None]]:
+def _looks(run: Run, windows_s: Sequence[float]) -> Iterator[Iterator[None]]:
     for name in run.columns:
         yield run.look(name)
         if name.endswith(("_current_a", "_current_rms_a")):
             yield look_at_curve(run, name)
     for lead in LEADS:
+        yield look_at_exposure(run, lead, windows_s)
         voltage = next((name for name in beside(lead) if name in run.columns), None)
         if voltage is not None and f"{lead}_current_a" in run.columns:
             yield look_at_power(run, f"{lead}_current_a", voltage)
