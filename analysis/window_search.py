@@ -66,10 +66,11 @@ def grown(
     """Blocks of ever larger sizes, the largest first, from those of `inner` pieces and what is known at their ends."""
     blocks: list[Blocks] = []
     for size in sorted(sizes):
-        edges = np.arange(0, len(greatest_a2), size // inner)
-        greatest_a2, least_a2 = np.maximum.reduceat(greatest_a2, edges), np.minimum.reduceat(least_a2, edges)
-        ends = np.append(edges, len(edge_s) - 1)
-        edge_s, ticks, inner = edge_s[ends], ticks[ends], size
+        if size > inner:
+            edges = np.arange(0, len(greatest_a2), size // inner)
+            greatest_a2, least_a2 = np.maximum.reduceat(greatest_a2, edges), np.minimum.reduceat(least_a2, edges)
+            ends = np.append(edges, len(edge_s) - 1)
+            edge_s, ticks, inner = edge_s[ends], ticks[ends], size
         blocks.append(Blocks(size, greatest_a2, least_a2, edge_s, ticks))
     return tuple(reversed(blocks))
 
@@ -181,10 +182,7 @@ class Search:
         for begin, stop in _batches(counts):
             which = np.repeat(np.arange(begin, stop), counts[begin:stop])
             home = np.concatenate([np.arange(count) for count in counts[begin:stop]])
-            _, upper = self._bounds(rough, blocks, which, home)
-            first = _top_of_each(which, upper)
-            self._into(level, which[first], home[first], solve)
-            alive = self._alive(which, upper)
+            alive, _ = self._promising(rough, level, which, home, solve)
             self._look(level, which[alive], home[alive], solve)
 
     def _bounds(self, bounds: Bounds, blocks: Blocks, which: Index, home: Index) -> tuple[Array, Array]:
@@ -207,18 +205,11 @@ class Search:
         """Search the blocks `home` of one level for windows of the lengths `which`, rising, one by one paired."""
         if not len(which):
             return
-        blocks = self._blocks[level]
         if len(which) > ROUGH_PAIRS:
-            alive = self._alive(which, self._bounds(rough, blocks, which, home)[1])
+            alive = self._alive(which, self._bounds(rough, self._blocks[level], which, home)[1])
             which, home = which[alive], home[alive]
-        lower, upper = self._bounds(close, blocks, which, home)
-        if self._forbidden is None:
-            np.maximum.at(self._sure_a2s, which, lower)
-        if len(which) > SPLIT_PAIRS:
-            alive = self._alive(which, upper)
-            first = alive[_top_of_each(which[alive], upper[alive])]
-            self._into(level, which[first], home[first], solve)
-        rest, step = self._alive(which, upper), MOST_PAIRS
+        rest, upper = self._promising(close, level, which, home, solve)
+        step = MOST_PAIRS
         if level + 1 == len(self._blocks):
             step = MOST_SOLVED
             if len(rest) > step:
@@ -227,6 +218,18 @@ class Search:
             part = rest[begin : begin + step]
             alive = part[self._alive(which[part], upper[part])]
             self._into(level, which[alive], home[alive], solve)
+
+    def _promising(self, bounds: Bounds, level: int, which: Index, home: Index, solve: Solve) -> tuple[Index, Array]:
+        """Pairs that may beat the best, and the bounds of all; of many the top one of each length is searched first."""
+        lower, upper = self._bounds(bounds, self._blocks[level], which, home)
+        if self._forbidden is None:
+            np.maximum.at(self._sure_a2s, which, lower)
+        alive = self._alive(which, upper)
+        if len(alive) > SPLIT_PAIRS:
+            first = alive[_top_of_each(which[alive], upper[alive])]
+            self._into(level, which[first], home[first], solve)
+            alive = alive[self._alive(which[alive], upper[alive])]
+        return alive, upper
 
     def _into(self, level: int, which: Index, home: Index, solve: Solve) -> None:
         """Search what is in the blocks."""
