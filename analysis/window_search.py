@@ -143,7 +143,9 @@ def close(blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, greates
     lower = np.maximum(to_near + near_least, to_far + far_least - home_most)
     upper = np.maximum(np.minimum(np.minimum(meet, both), window_s * touched), lower)
     slack = _SLACK_TICKS * tick_a2s
-    return lower * (1 - NEGLIGIBLE) - slack, upper * (1 + NEGLIGIBLE) + slack
+    # The end of a window is rounded to what the axis can tell: late ones may be longer by that.
+    longer = 2 * greatest_a2 * np.spacing(length_s)
+    return lower * (1 - NEGLIGIBLE) - slack - longer, upper * (1 + NEGLIGIBLE) + slack
 
 
 Bounds = Callable[[Blocks, Index, Array, float, float], tuple[Array | float, Array]]

@@ -299,6 +299,16 @@ def test_short_windows_survive_a_day() -> None:
     assert found.start_s == pytest.approx(t_s[-5] - 0.1, abs=1e-6)
 
 
+@pytest.mark.parametrize("begin_s", [0.0, 40_000.0])
+def test_a_steady_current_is_found_at_any_length_however_late(begin_s: float) -> None:
+    # Positions of 3600 s are rounded to 4.5e-13 s, 2e-10 of a window of 2 ms: bounds must not exclude one another.
+    t_s = np.arange(500_000) / 1000 + begin_s
+    exposure = plain(t_s, np.full(len(t_s), 54.0))
+    for found in exposure.worst_of(np.geomspace(0.002, exposure.duration_s, 40).tolist()):
+        assert found.rms_a == pytest.approx(54.0, rel=1e-9)
+    assert exposure.worst_from(60.0).rms_a == pytest.approx(54.0, rel=1e-9)
+
+
 # EN1 to EN5, references section 4: arithmetic that anyone can recompute; tolerance as listed there.
 def test_EN1_sine() -> None:
     t = np.linspace(0, 1, 2001)
