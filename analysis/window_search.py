@@ -211,11 +211,11 @@ class Search:
             alive = self._alive(which, self._bounds(rough, self._blocks[level], which, home)[1])
             which, home = which[alive], home[alive]
         rest, upper = self._promising(close, level, which, home, solve)
-        step = MOST_PAIRS
-        if level + 1 == len(self._blocks):
-            step = MOST_SOLVED
-            if len(rest) > step:
-                rest = rest[np.argsort(self.best_a2s[which[rest]] - upper[rest])]
+        step = MOST_SOLVED if level + 1 == len(self._blocks) else MOST_PAIRS
+        if step < len(rest):
+            # The greatest bounds first; then one length after another from front to back, as a file is best read.
+            ahead = np.argpartition(self.best_a2s[which[rest]] - upper[rest], step)[:step]
+            rest = np.concatenate((rest[np.sort(ahead)], np.delete(rest, ahead)))
         for begin in range(0, len(rest), step):
             part = rest[begin : begin + step]
             alive = part[self._alive(which[part], upper[part])]
