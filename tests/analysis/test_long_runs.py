@@ -25,6 +25,7 @@ from analysis.run_exposure import prepare_exposure
 from analysis.series import Series, end_to_end, together
 from analysis.square_integral import SquareIntegral
 from analysis.survey import survey
+from logger.runfile import RunFile
 from tests.analysis.build_runs import CART, Floats, write_run
 
 ROOT = Path(__file__).parents[2]
@@ -197,7 +198,7 @@ def test_the_survey_makes_exposures_ready(tmp_path: Path, gaps: int) -> None:
     with read_in_stretches():
         run_read = Run.open(path)
         survey(run_read, [0.01, 0.1])
-        with patch.object(Run, "samples", side_effect=AssertionError("read again")):
+        with patch.object(RunFile, "read", side_effect=AssertionError("read again")):
             long = prepare_exposure(run_read, "left")
         assert whole is not None
         assert long is not None
