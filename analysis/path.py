@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from analysis.current import Current
 from analysis.estimate import Estimate, refuse
-from analysis.exposure import rms_estimate, window_rms
+from analysis.exposure import rms_estimate
 from analysis.finding import Finding
 from analysis.fuse_advice import LeadLimits
 from analysis.run import Run
@@ -137,4 +137,4 @@ def _rms(current: Current) -> tuple[Estimate, Estimate, float]:
     whole = rms_estimate(exposure, exposure.worst(exposure.duration_s), current.error)
     if exposure.duration_s < LONG_WINDOW_S:
         return whole, whole, exposure.duration_s
-    return window_rms(exposure, LONG_WINDOW_S, current.error), whole, LONG_WINDOW_S
+    return current.rms_a[f"{LONG_WINDOW_S:g}"], whole, LONG_WINDOW_S

@@ -13,7 +13,11 @@ from analysis.series import Flags, Floats, Places
 
 _LONG_STEP = 1 << 20
 """Ticks; longer steps are few, and kept one by one."""
+_SHORT_STEP = 1 << 16
+"""Steps up to here are counted by place, longer ones by sorting them: few are expected."""
 _MARGIN = 2 * NEIGHBOURS
+_BLOCK = 1 << 15
+"""Times looked at together: what is made of them stays in the cache."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,7 +65,8 @@ class Timeline:
                 if ends and times_s[0] <= ends[1]:
                     raise ValueError("time does not increase")
                 ends[:] = [ends[0] if ends else float(times_s[0]), float(times_s[-1])]
-                yield times_s
+                for begin in range(0, len(times_s), _BLOCK):
+                    yield times_s[begin : begin + _BLOCK]
 
         found = list(_gaps(watched(), rule, steps))
         gaps, before_s, after_s = (np.concatenate(part) for part in zip(*found, strict=True))
@@ -75,23 +80,32 @@ class _Steps:
     def __init__(self, tick_s: float) -> None:
         self.tick_s = tick_s
         self.counts = np.zeros(_LONG_STEP + 1, np.int64)
+        self.most = 0
         self.longer: list[Floats] = []
 
     def add(self, steps_s: Floats) -> None:
         """Count them."""
-        if len(steps_s) and round(steps_s.min() / self.tick_s) == round(steps_s.max() / self.tick_s) <= _LONG_STEP:
-            self.counts[round(steps_s[0] / self.tick_s)] += len(steps_s)
+        if not len(steps_s):
+            return
+        least, most = round(steps_s.min() / self.tick_s), round(steps_s.max() / self.tick_s)
+        self.most = max(self.most, min(most, _LONG_STEP))
+        if least == most <= _LONG_STEP:
+            self.counts[most] += len(steps_s)
             return
         short = np.rint(steps_s / self.tick_s)
-        if len(short) and short.max() > _LONG_STEP:
+        if most > _LONG_STEP:
             self.longer.append(steps_s[short > _LONG_STEP])
             short = short[short <= _LONG_STEP]
+        if most > _SHORT_STEP:
+            ticks, found = np.unique(short[short > _SHORT_STEP].astype(np.int64), return_counts=True)
+            self.counts[ticks] += found
+            short = short[short <= _SHORT_STEP]
         found = np.bincount(short.astype(np.int64))
         self.counts[: len(found)] += found
 
     def median_s(self) -> float | None:
         """Median of all; None without any."""
-        so_far = np.cumsum(self.counts)
+        so_far = np.cumsum(self.counts[: self.most + 1])
         rest = np.sort(np.concatenate([np.empty(0), *self.longer]))
         total, short = int(so_far[-1]) + len(rest), int(so_far[-1])
         if not total:
@@ -104,7 +118,7 @@ class _Steps:
 
     def spacing(self, gaps_s: Floats) -> Spacing:
         """How the steps that are no gaps are spread."""
-        counts, longer = self.counts.copy(), np.sort(np.concatenate([np.empty(0), *self.longer]))
+        counts, longer = self.counts[: self.most + 1].copy(), np.sort(np.concatenate([np.empty(0), *self.longer]))
         for gap_s in gaps_s.tolist():
             place = round(gap_s / self.tick_s)
             if place <= _LONG_STEP:
@@ -124,8 +138,9 @@ def _gaps(stretches: Iterable[Floats], rule: GapRule, steps: _Steps) -> Iterator
     held_s = np.empty(0)
     first = judged = 0  # row of the first time held, and of the first interval not yet judged
     for times_s in stretches:
-        steps.add(np.diff(times_s, prepend=held_s[-1:]))
-        held_s = np.concatenate((held_s, times_s)) if len(held_s) else times_s
+        before = len(held_s)
+        held_s = np.concatenate((held_s, times_s)) if before else times_s
+        steps.add(np.diff(held_s[max(before - 1, 0) :]))
         sure = first + len(held_s) - 1 - _MARGIN  # intervals from here on lack neighbours behind them
         if sure > judged:
             yield _among(held_s, first, judged, sure, rule)
