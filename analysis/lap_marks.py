@@ -83,11 +83,13 @@ def press_times(stretches: Iterable[Series]) -> tuple[Floats, int]:
     """
     lost, presses = 0.0, [np.empty(0)]
     for part in stretches:
-        steps = np.diff(part.value)
+        changed = np.flatnonzero(part.value[1:] != part.value[:-1])
+        count, in_gap = part.value[changed + 1], part.gap_after[changed]
+        steps = count - part.value[changed]
         rose = steps > 0
         # After a restart the count stands at what was pressed since.
-        lost += float(part.value[1:][steps < 0].clip(min=0.0).sum()) + float(steps[rose & part.gap_after].sum())
-        presses.append(part.time_s[1:][rose & ~part.gap_after])
+        lost += float(count[steps < 0].clip(min=0.0).sum()) + float(steps[rose & in_gap].sum())
+        presses.append(part.time_s[changed + 1][rose & ~in_gap])
     return np.concatenate(presses), round(lost)
 
 
@@ -174,13 +176,13 @@ def wheel_distance(counts: Iterable[tuple[Floats, Floats, Floats, Flags]], metre
     for time_s, left, right, _ in counts:
         if not len(time_s):
             continue
-        steps = 0.5 * metres_per_count * sum(np.maximum(np.diff(wheel), 0.0) for wheel in (left, right))
-        amount = gone + np.concatenate(([0.0], np.cumsum(steps)))
-        turns = np.asarray(steps) > 0
-        kept = np.concatenate(([True], turns)) | np.concatenate((turns, [True]))
-        kept[0] = not len(times_s[-1])
+        turned = np.flatnonzero((left[1:] > left[:-1]) | (right[1:] > right[:-1])) + 1
+        steps = sum(np.maximum(wheel[turned] - wheel[turned - 1], 0.0) for wheel in (left, right))
+        amount = gone + np.concatenate(([0.0], np.cumsum(0.5 * metres_per_count * np.asarray(steps))))
+        kept = np.union1d(turned, turned - 1)
+        kept = kept[kept > 0] if len(times_s[-1]) else np.union1d(kept, [0])
         times_s.append(time_s[kept])
-        metres.append(amount[kept])
+        metres.append(amount[np.searchsorted(turned, kept, "right")])
         gone = float(amount[-1])
     if sum(map(len, times_s)) < 2:
         return None
