@@ -65,6 +65,10 @@ def held(time_s: Floats, value: Floats, moments_s: Floats) -> Floats:
     """The last value at or before each moment, the first one before them all."""
     if time_s is moments_s:
         return value
+    if len(time_s) < len(moments_s) and (moments_s[1:] >= moments_s[:-1]).all():
+        # Of few values each is held for so many moments.
+        first = np.searchsorted(moments_s, time_s[1:])
+        return np.repeat(value, np.diff(first, prepend=0, append=len(moments_s)))
     return np.asarray(value[np.clip(np.searchsorted(time_s, moments_s, "right") - 1, 0, len(value) - 1)])
 
 

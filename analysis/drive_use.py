@@ -22,7 +22,7 @@ from analysis.stall import Stall, assess_stalls, on_spans
 BINS = 10
 LEVEL_A = 0.05
 """To which the median of a bin is known."""
-LEVELS = 2 * round(BELIEVABLE_A / LEVEL_A) + 1
+MOST_LEVEL = round(BELIEVABLE_A / LEVEL_A)
 DEAD_BANDS = (0.05, 0.10)
 """25 and 50 µs of ±500: where drives' dead bands typically end (from memory, common practice)."""
 
@@ -246,15 +246,17 @@ def _bins(run: Run, commands: Commands, side: str, motor_lead: bool) -> list[Com
     part, name = course_of(run, f"{side}_current_a"), f"{side}_current_a"
     if part is None or len(part.time_s) < 2:
         return []
-    steps_s = np.where(part.gap_after, 0.0, np.diff(part.time_s))
-    inside = np.flatnonzero(steps_s > 0)
-    steps_s, amps = steps_s[inside], part.value[inside]
+    steps_s, amps, asked = np.diff(part.time_s), part.value[:-1], commands.at(side, part.time_s)[:-1]
+    if part.gap_after.any():
+        sampled = np.flatnonzero(~part.gap_after)
+        steps_s, amps, asked = steps_s[sampled], amps[sampled], asked[sampled]
     amps = np.abs(amps) if motor_lead else amps
-    asked = np.abs(commands.at(side, part.time_s)[inside])
-    place = np.minimum((asked * BINS).astype(np.int64), BINS - 1)
+    place = np.minimum((np.abs(asked) * BINS).astype(np.int64), BINS - 1)
     seconds, charge = np.bincount(place, steps_s, BINS), np.bincount(place, steps_s * amps, BINS)
-    level = np.clip(np.rint(amps / LEVEL_A).astype(np.int64) + LEVELS // 2, 0, LEVELS - 1)
-    counts = np.bincount(place * LEVELS + level, minlength=BINS * LEVELS).reshape(BINS, LEVELS)
+    level = np.clip(np.rint(amps / LEVEL_A), -MOST_LEVEL, MOST_LEVEL).astype(np.int64)
+    least = int(level.min(initial=0))
+    levels = int(level.max(initial=0)) - least + 1
+    counts = np.bincount(place * levels + (level - least), minlength=BINS * levels).reshape(BINS, levels)
     # Of many samples their means were looked at, each for as many.
     whole = run.extremes(name)
     each_is = 1.0 if whole is None else whole.samples / len(part.value)
@@ -264,6 +266,6 @@ def _bins(run: Run, commands: Commands, side: str, motor_lead: bool) -> list[Com
         samples = round(looked * each_is)
         middle = int(np.searchsorted(np.cumsum(counts[number]), (looked + 1) // 2))
         ends = number / BINS, (number + 1) / BINS
-        means = float(seconds[number]), float(charge[number] / seconds[number]), (middle - LEVELS // 2) * LEVEL_A
+        means = float(seconds[number]), float(charge[number] / seconds[number]), (middle + least) * LEVEL_A
         found.append(CommandBin(side, *ends, samples, *means))
     return found

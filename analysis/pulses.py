@@ -34,9 +34,9 @@ def changes_of(run: Run, si_name: str) -> Series | None:
 def sparse(series: Series) -> Series:
     """The samples that bring another value, those beside a gap, the first and the last."""
     keep = np.ones(len(series.value), bool)
-    keep[1:-1] = (np.diff(series.value) != 0)[:-1]
-    keep[:-1] |= series.gap_after
-    keep[1:] |= series.gap_after
+    np.not_equal(series.value[1:-1], series.value[:-2], out=keep[1:-1])
+    beside = np.flatnonzero(series.gap_after)
+    keep[beside] = keep[beside + 1] = True
     at = np.flatnonzero(keep)
     return Series(series.time_s[at], series.value[at], series.gap_after[at[:-1]], series.interval_s)
 

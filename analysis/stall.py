@@ -10,7 +10,7 @@ import numpy as np
 from analysis.command import SIDES, Commands
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.pulses import changes_of, course_of
-from analysis.run import Floats, Run, Series
+from analysis.run import Flags, Floats, Run, Series
 
 LEAST_S = 0.5
 """A wheel that stands for less under command is starting, not stalled. Our own choice."""
@@ -128,11 +128,15 @@ def _overlaps(spans: Spans, starts: list[float], first: float, last: float) -> S
     return found
 
 
-def on_spans(time_s: Floats, on: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], end_s: float) -> Spans:
-    """Stretches in which `on` holds, each value from its own time to the next; the last to `end_s`."""
-    edge = np.flatnonzero(np.diff(np.concatenate(([False], on, [False])).astype(np.int8)))
-    times = np.append(time_s, max(float(end_s), float(time_s[-1])))
-    return [(float(times[start]), float(times[stop])) for start, stop in edge.reshape(-1, 2)]
+def on_spans(time_s: Floats, on: Flags, end_s: float, least_s: float = 0.0) -> Spans:
+    """Stretches of `least_s` and more in which `on` holds, each value from its own time to the next; the last to
+    `end_s`.
+    """
+    closed = np.concatenate(([False], on, [False]))
+    edge = np.flatnonzero(closed[1:] != closed[:-1])
+    times = np.append(time_s, max(float(end_s), float(time_s[-1])))[edge]
+    long = np.flatnonzero(times[1::2] - times[::2] >= least_s)
+    return list(zip(times[::2][long].tolist(), times[1::2][long].tolist(), strict=True))
 
 
 def merge(spans: Spans) -> Spans:
@@ -180,8 +184,8 @@ def _from_current(run: Run, commands: Commands) -> tuple[Estimate, tuple[Stall, 
         for share, found in by_share.items():
             on = useful & (np.abs(series.value) >= share * held_a)
             on[:-1] &= ~series.gap_after
-            spans = on_spans(series.time_s, on, float(series.time_s[-1]))
-            found += [Stall(side, start, end) for start, end in spans if end - start >= LEAST_S]
+            spans = on_spans(series.time_s, on, float(series.time_s[-1]), LEAST_S)
+            found += [Stall(side, start, end) for start, end in spans]
     most_s, value_s, least_s = (
         length(merge([(stall.start_s, stall.end_s) for stall in by_share[share]])) for share in CURRENT_SHARES
     )
