@@ -1,16 +1,18 @@
 """Does the battery's voltage answer its current? Turned signs, voltages from elsewhere, currents too steady to be true.
 
-Pure functions on arrays; docs/methods.md, Bad data. `time_s`, `amps`, `volts` have shape (n,), `gap_after` (n − 1,).
+Pure functions on arrays; docs/methods.md, Bad data.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from analysis.doubt import Doubt
+from analysis.integrals import dot
 from analysis.series import Flags, Floats
 
 LEAST_SPREAD_A = 1.0
@@ -35,6 +37,30 @@ ANSWERS = 0.5
 CURRENT, VOLTAGE = ("battery_current_a",), ("battery_voltage_v",)
 
 
+@dataclass(frozen=True, eq=False)
+class Pair:
+    """Current and voltage of a battery at the same moments."""
+
+    time_s: Floats
+    """Shape (n,), as the next two."""
+    amps: Floats
+    volts: Floats
+    gap_after: Flags
+    """Shape (n − 1,)."""
+
+    @cached_property
+    def means(self) -> tuple[Floats, Floats, Flags]:
+        """Current and voltage by bins, and where a gap lies between two of them."""
+        (mean_a, mean_v), broken = binned(self.time_s, (self.amps, self.volts), self.gap_after)
+        return mean_a, mean_v, broken
+
+    @cached_property
+    def changes(self) -> tuple[Floats, Floats]:
+        """Changes of current and voltage between neighbouring bins, gaps left out."""
+        mean_a, mean_v, broken = self.means
+        return np.diff(mean_a)[~broken], np.diff(mean_v)[~broken]
+
+
 @dataclass(frozen=True, slots=True)
 class Line:
     """Least-squares line y = intercept + slope · x."""
@@ -47,7 +73,7 @@ class Line:
 def line(x: Floats, y: Floats) -> Line:
     """Fit of two arrays, shape (n,); a slope of 0 where x does not vary."""
     dx, dy = x - x.mean(), y - y.mean()
-    sxx, syy, sxy = float(dx @ dx), float(dy @ dy), float(dx @ dy)
+    sxx, syy, sxy = dot(dx, dx), dot(dy, dy), dot(dx, dy)
     if sxx == 0 or syy == 0:
         return Line(0.0, float(y.mean()), 0.0)
     slope = sxy / sxx
@@ -64,17 +90,11 @@ def binned(time_s: Floats, values: tuple[Floats, ...], gap_after: Flags) -> tupl
     return tuple(np.add.reduceat(value, starts) / count for value in values), broken
 
 
-def changes(time_s: Floats, amps: Floats, volts: Floats, gap_after: Flags) -> tuple[Floats, Floats]:
-    """Changes of current and voltage between neighbouring bins, gaps left out."""
-    (mean_a, mean_v), broken = binned(time_s, (amps, volts), gap_after)
-    return np.diff(mean_a)[~broken], np.diff(mean_v)[~broken]
-
-
-def turned_sign(time_s: Floats, amps: Floats, volts: Floats, gap_after: Flags) -> Doubt | None:
+def turned_sign(pair: Pair) -> Doubt | None:
     """A load pulls the voltage down; where it rises with the current, the current's sign is turned."""
-    if len(time_s) < 20 or float(np.std(amps)) < LEAST_SPREAD_A:
+    if len(pair.time_s) < 20 or float(np.std(pair.amps)) < LEAST_SPREAD_A:
         return None
-    di, dv = changes(time_s, amps, volts, gap_after)
+    di, dv = pair.changes
     if len(di) < LEAST_CHANGES:
         return None
     fit = line(di, dv)
@@ -94,16 +114,14 @@ def turned_sign(time_s: Floats, amps: Floats, volts: Floats, gap_after: Flags) -
     )
 
 
-def unanswering_voltage(
-    time_s: Floats, amps: Floats, volts: Floats, gap_after: Flags, sheet_ohm: float | None = None
-) -> Doubt | None:
+def unanswering_voltage(pair: Pair, sheet_ohm: float | None = None) -> Doubt | None:
     """A voltage that stays where it is while the current moves belongs to something else.
 
     `sheet_ohm`: resistance of the whole battery by the machine file, which sharpens the judgement; None without.
     """
-    if len(time_s) < 20 or float(np.ptp(amps)) < 10 * LEAST_SPREAD_A:
+    if len(pair.time_s) < 20 or float(np.ptp(pair.amps)) < 10 * LEAST_SPREAD_A:
         return None
-    di, dv = changes(time_s, amps, volts, gap_after)
+    di, dv = pair.changes
     busy = np.abs(di) > LEAST_SPREAD_A
     if busy.sum() < LEAST_CHANGES:
         return None
@@ -122,14 +140,14 @@ def unanswering_voltage(
     )
 
 
-def answer_ohm(time_s: Floats, amps: Floats, volts: Floats, gap_after: Flags) -> float | None:
+def answer_ohm(pair: Pair) -> float | None:
     """Drop per ampere between bins where the voltage clearly answers, to hold against a sheet; None where it does not.
 
     No measure of the battery.
     """
-    if len(time_s) < 20:
+    if len(pair.time_s) < 20:
         return None
-    di, dv = changes(time_s, amps, volts, gap_after)
+    di, dv = pair.changes
     if len(di) < LEAST_CHANGES:
         return None
     fit = line(di, dv)
@@ -152,33 +170,31 @@ def scale_by_sheet(seen_ohm: float, sheet_ohm: float) -> Doubt | None:
     )
 
 
-def too_steady(time_s: Floats, amps: Floats, volts: Floats, gap_after: Flags) -> str | None:
+def too_steady(pair: Pair) -> str | None:
     """Evidence that the current cannot have caused what the voltage did; None where it can.
 
     V = E − R·I gives |dV|/V = (R·I/V) · |dI|/|I|, and R·I < V as long as V stands above half of E, which is below
     every cut-off: relative changes of the voltage are smaller than those of the current. Changes are those between
     bins; what white noise of the bins makes of them is taken off by their covariance with the next change.
     """
-    if len(time_s) < 100:
+    if len(pair.time_s) < 100:
         return None
-    (mean_a, mean_v), broken = binned(time_s, (amps, volts), gap_after)
-    keep = ~broken
-    di, dv = np.diff(mean_a)[keep], np.diff(mean_v)[keep]
+    mean_a, mean_v, _ = pair.means
+    di, dv = pair.changes
     level_a, level_v = float(np.mean(np.abs(mean_a))), float(np.mean(mean_v))
     if len(dv) < LEAST_CHANGES or level_a == 0 or level_v <= 0:
         return None
-    steps = np.abs(np.diff(volts))
-    step_v = float(steps[steps > 0].min(initial=math.inf))
-    least_v = max(MOVED_SHARE * level_v, MOVED_STEPS * step_v if math.isfinite(step_v) else 0.0)
     # Numbers that differ from stretch to stretch jump a few times: those changes are left out, on both sides.
     usual = np.abs(di) <= np.quantile(np.abs(di), USUAL_SHARE)
     di, dv = di[usual], dv[usual]
-    moved = int((np.abs(dv) > least_v).sum())
     variance = float(np.mean(dv**2)) + 2 * float(np.mean(dv[1:] * dv[:-1]))
-    if moved < LEAST_CHANGES or variance <= 0:
-        return None
-    by_voltage, by_current = math.sqrt(variance) / level_v, float(np.sqrt(np.mean(di**2))) / level_a
+    by_voltage, by_current = math.sqrt(max(variance, 0.0)) / level_v, float(np.sqrt(np.mean(di**2))) / level_a
     if by_voltage <= by_current:
+        return None
+    steps = np.abs(np.diff(pair.volts))
+    step_v = float(steps[steps > 0].min(initial=math.inf))
+    least_v = max(MOVED_SHARE * level_v, MOVED_STEPS * step_v if math.isfinite(step_v) else 0.0)
+    if int((np.abs(dv) > least_v).sum()) < LEAST_CHANGES:
         return None
     return (
         f"from one half second to the next the voltage moves by {100 * by_voltage:.2g} %, the current by "

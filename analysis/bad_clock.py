@@ -6,11 +6,13 @@ by different clocks, or started apart; where that lag grows, the clocks run at d
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.doubt import Doubt
+from analysis.integrals import dot
 from analysis.series import Flags, Floats
 
 LEAST_LAG_S = 0.1
@@ -67,10 +69,13 @@ def find_lag(time_s: Floats, first: Floats, second: Floats, gap_after: Flags) ->
         return None
     for step_s in (FINE_S, 0.1, COARSE_S):
         step_s = max(step_s, interval_s)
-        found = _stretches(time_s, first, second, gap_after, step_s, base_s)
+        windows = list(_windows(time_s, first, second, gap_after, step_s, base_s))
+        if not base_s and windows and CLEARER * float(np.median([each.without for each in windows])) > 1:
+            return None  # no lag can correlate so much better
+        found = _lags(windows)
         if base_s:
             # Clocks that run apart smear the peak of the whole run, and a lap later may look higher: ask near zero too.
-            near = _stretches(time_s, first, second, gap_after, step_s, 0.0)
+            near = _lags(_windows(time_s, first, second, gap_after, step_s, 0.0))
             found = max(near, found, key=lambda each: sum(part[2] for part in each))
         # One stretch in a short run tells an offset; a drift needs more of them.
         if len(found) >= (LEAST_GOOD if span_s > LEAST_GOOD * LEAST_POINTS * step_s else 1):
@@ -105,13 +110,16 @@ def _grid(
 ) -> list[Floats]:
     """Changes of each over steps of a grid of `count` points, none where a gap lies; shape (count − 1,)."""
     grid = start_s + step_s * np.arange(count)
-    place = np.searchsorted(time_s, grid)
-    gaps = np.concatenate(([0], np.cumsum(gap_after), [int(gap_after.sum())]))[np.clip(place, 0, len(time_s))]
-    broken = np.diff(gaps) > 0
+    broken: Flags | slice = slice(0)  # nothing
+    if gap_after.any():
+        place = np.searchsorted(time_s, grid)
+        gaps = np.concatenate(([0], np.cumsum(gap_after), [int(gap_after.sum())]))[np.clip(place, 0, len(time_s))]
+        broken = np.diff(gaps) > 0
+    half_s = 0.5 * np.diff(time_s)
     found = []
     for value in values:
         # Means over each step where samples are closer than it: points would bring back the noise.
-        total = np.concatenate(([0.0], np.cumsum(0.5 * (value[1:] + value[:-1]) * np.diff(time_s))))
+        total = np.concatenate(([0.0], np.cumsum((value[1:] + value[:-1]) * half_s)))
         mean = np.diff(np.interp(grid, time_s, total)) / step_s
         change = np.diff(mean, append=mean[-1])
         change[broken] = 0.0
@@ -121,12 +129,26 @@ def _grid(
 
 def _correlate(first: Floats, second: Floats, reach: int) -> Floats:
     """Correlation of `second` shifted back by −reach to +reach steps with `first`, shape (2 reach + 1,)."""
-    size = 1 << int(np.ceil(np.log2(len(first) + reach + 1)))
+    size = _fft_size(len(first) + reach + 1)
     spectrum = np.conj(np.fft.rfft(first - first.mean(), size)) * np.fft.rfft(second - second.mean(), size)
     product = np.fft.irfft(spectrum, size)
     both = np.concatenate((product[size - reach :], product[: reach + 1]))
     scale = float(np.std(first) * np.std(second)) * len(first)
     return np.asarray(both / scale) if scale > 0 else np.zeros(2 * reach + 1)
+
+
+def _fft_size(least: int) -> int:
+    """The next number of the form 9, 10, 12, 15, 16 · 2ᵏ."""
+    power = max(int(np.ceil(np.log2(least))) - 4, 0)
+    return next(times << power for times in (9, 10, 12, 15, 16) if times << power >= least)
+
+
+def _without_lag(first: Floats, second: Floats) -> float:
+    """Greatest correlation within two steps; as `_correlate`, sum by sum."""
+    x, y = first - first.mean(), second - second.mean()
+    scale = float(np.std(first) * np.std(second)) * len(first)
+    sums = [dot(x[: len(x) - lag], y[lag:]) for lag in range(3)] + [dot(x[lag:], y[: len(y) - lag]) for lag in (1, 2)]
+    return max(sums) / scale if scale > 0 else 0.0
 
 
 def _coarse(
@@ -140,11 +162,13 @@ def _coarse(
     x, y = _grid(time_s, (first, second), gap_after, step_s, float(time_s[0]), count)
     if int((np.abs(x) > LEAST_MOVE * float(np.abs(x).max())).sum()) < LEAST_MOVES:
         return None
+    near = _without_lag(x, y)
+    if CLEARER * near > 1:
+        return 0.0
     found = _correlate(x, y, reach)
     best = int(np.argmax(found))
     # A repeated lap gives many peaks; only one that is clearly higher than that without lag counts. Where the strongest
     # of all is negative, signs are turned, and the peaks between are no answer.
-    near = float(found[max(reach - 2, 0) : reach + 3].max())
     strong = found[best] >= max(CLEAR, CLEARER * near, -float(found.min()))
     return (best - reach) * step_s if strong else 0.0
 
@@ -154,19 +178,33 @@ def _length_s(span_s: float, base_s: float, step_s: float) -> float:
     return max(LEAST_POINTS * step_s, min(STRETCH_S, (span_s - abs(base_s)) / 8))
 
 
-def _stretches(
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Changes of both channels in one stretch, shape (n,)."""
+
+    middle_s: float
+    first: Floats
+    second: Floats
+    """Read so much later as the lag of the whole run."""
+    step_s: float
+    base_s: float
+    """That lag."""
+    without: float
+    """Correlation without any lag."""
+
+
+def _windows(
     time_s: Floats, first: Floats, second: Floats, gap_after: Flags, step_s: float, base_s: float
-) -> list[tuple[float, float, float, float]]:
-    """(middle s, lag s, correlation, correlation without lag) of the stretches in which the lag is clear."""
+) -> Iterator[Window]:
+    """Up to twelve stretches of the run, their changes from one step to the next."""
     begin, end = float(time_s[0]), float(time_s[-1])
     # The base lag is taken off the second channel by shifting the window in which it is read.
     length_s = _length_s(end - begin, base_s, step_s)
     count = int(length_s / step_s)
     first_s, last_s = begin + max(-base_s, 0.0), end - max(base_s, 0.0) - length_s
     if count < LEAST_POINTS / 2 or last_s < first_s:
-        return []
+        return
     many = int(min(STRETCHES, max(1, (last_s - first_s) // length_s + 1)))
-    found = []
     for start_s in np.linspace(first_s, last_s, many):
         begin_at = float(start_s)
         a, b = (
@@ -179,13 +217,19 @@ def _stretches(
         y = plain
         if base_s:
             (y,) = _grid(time_s[part], (second[part],), gaps, step_s, begin_at + base_s, count)
-        reach = count // 4
-        here = _correlate(x, y, reach)
+        yield Window(begin_at + length_s / 2, x, y, step_s, base_s, _without_lag(x, plain))
+
+
+def _lags(windows: Iterable[Window]) -> list[tuple[float, float, float, float]]:
+    """(middle s, lag s, correlation, correlation without lag) of the stretches in which the lag is clear."""
+    found = []
+    for each in windows:
+        reach = (len(each.first) + 1) // 4
+        here = _correlate(each.first, each.second, reach)
         best = int(np.argmax(here))
-        if here[best] < max(CLEAR, -float(here.min())):
-            continue
-        near = _correlate(x, plain, 2)
-        found.append((begin_at + length_s / 2, base_s + (best - reach) * step_s, float(here[best]), float(near.max())))
+        if here[best] >= max(CLEAR, -float(here.min())):
+            lag_s = each.base_s + (best - reach) * each.step_s
+            found.append((each.middle_s, lag_s, float(here[best]), each.without))
     return found
 
 

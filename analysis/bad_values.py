@@ -5,7 +5,7 @@ Pure functions on arrays; docs/methods.md, Bad data. Values have shape (n,).
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from analysis.bad_answer import LEAST_SPREAD_A, binned
 from analysis.doubt import Doubt
+from analysis.integrals import BLOCK
 from analysis.series import Flags, Floats, Series
 
 STUCK_S = 5.0
@@ -35,24 +36,30 @@ def cut_tops(name: str, value: Floats, channel: str = "") -> Doubt | None:
     """The same greatest reading again and again, in stretches: the sensor or converter ends there."""
     if not len(value):
         return None
-    return cut_in_stretches(name, (value,), float(np.abs(value).max()), float(np.std(value)), channel)
+    extremes = float(value.min()), float(value.max())
+    return cut_in_stretches(name, lambda: [value], extremes, float(np.std(value)), channel)
 
 
-def cut_in_stretches(name: str, values: Iterable[Floats], top: float, spread: float, channel: str = "") -> Doubt | None:
-    """`cut_tops` of samples that come in parts; `top` is the greatest |sample|, `spread` their standard deviation."""
+def cut_in_stretches(
+    name: str,
+    values: Callable[[], Iterable[Floats]],
+    extremes: tuple[float, float],
+    spread: float,
+    channel: str = "",
+) -> Doubt | None:
+    """`cut_tops` of samples that come in parts, which are asked for anew when a top looks cut.
+
+    `extremes` are the least and the greatest sample, `spread` their standard deviation.
+    """
+    top = max(-extremes[0], extremes[1])
     if top < LEAST_SPREAD_A or spread < 0.05 * top:
         return None
-    samples = under = repeated = below_zero = 0
+    samples = below_zero = 0
     places: list[npt.NDArray[np.int64]] = []
-    for value in values:
-        least = top * (1 - 1e-9)
-        at_top = np.flatnonzero((value >= least) | (value <= -least))
+    for value in values():
+        at_top = _at_top(value, top, extremes)
         places.append(samples + at_top)
         below_zero += int(np.count_nonzero(value[at_top] < 0))
-        flowing = (value > 0.1 * top) | (value < -0.1 * top)
-        flowing[at_top] = False
-        under += int(np.count_nonzero(flowing[1:]))
-        repeated += int(np.count_nonzero(flowing[1:] & (value[1:] == value[:-1])))
         samples += len(value)
     at = np.concatenate(places)
     lengths = np.diff(np.flatnonzero(np.diff(at, prepend=-2, append=samples + 1) > 1))
@@ -60,7 +67,7 @@ def cut_in_stretches(name: str, values: Iterable[Floats], top: float, spread: fl
     few = len(long) < 2 and not (len(long) and long.max() >= 20)
     # A current that mostly stands at one value is a steady load, not a cut peak. Where other levels are held as well, a
     # held top is one of them: a tester's profile, a made-up run.
-    if samples < 100 or len(at) > 0.5 * samples or few or repeated > HELD * under > 0:
+    if samples < 100 or len(at) > 0.5 * samples or few or _holds_levels(values(), top):
         return None
     return Doubt(
         "danger",
@@ -71,6 +78,29 @@ def cut_in_stretches(name: str, values: Iterable[Floats], top: float, spread: fl
         (channel,),
         "both" if below_zero else "",
     )
+
+
+def _at_top(value: Floats, top: float, extremes: tuple[float, float]) -> npt.NDArray[np.int64]:
+    """Where |value| is the greatest of all; block by block, as few blocks reach it."""
+    least = top * (1 - 1e-9)
+    above, below = extremes[1] >= least, extremes[0] <= -least
+    found = [np.empty(0, np.int64)]
+    for begin in range(0, len(value), BLOCK):
+        part = value[begin : begin + BLOCK]
+        if (above and part.max() >= least) or (below and part.min() <= -least):
+            found.append(begin + np.flatnonzero(np.abs(part) >= least))
+    return np.concatenate(found)
+
+
+def _holds_levels(values: Iterable[Floats], top: float) -> bool:
+    """Whether more than `HELD` of the readings above a tenth of the top, and below it, repeat the one before."""
+    under = repeated = 0
+    for value in values:
+        size = np.abs(value)
+        flowing = (size[1:] > 0.1 * top) & (size[1:] < top * (1 - 1e-9))
+        under += int(np.count_nonzero(flowing))
+        repeated += int(np.count_nonzero(flowing & (value[1:] == value[:-1])))
+    return repeated > HELD * under > 0
 
 
 def filled_in(
@@ -116,23 +146,19 @@ class Stuck:
     """RMS change of the witness from one half second to the next, in the channel's unit."""
 
 
-def stuck(time_s: Floats, value: Floats, witness: Floats, gap_after: Flags, least_moved: float) -> Stuck | None:
+def stuck(
+    time_s: Floats, value: Floats, witness_of: Callable[[], Floats], gap_after: Flags, least_moved: float
+) -> Stuck | None:
     """The longest stretch of one and the same reading during which the witness goes on moving.
 
-    witness: what the channel should read up to a constant and a slow drift, from other channels, at the same times;
-    least_moved: what it must move at least from one half second to the next, in the channel's unit.
+    witness_of gives what the channel should read up to a constant and a slow drift, from other channels, at the same
+    times; least_moved: what it must move at least from one half second to the next, in the channel's unit.
     """
-    if len(value) < 2 * STUCK_SAMPLES:
+    stretch = standing_still(time_s, value, gap_after)
+    if stretch is None:
         return None
-    size = float(np.abs(value).max())
-    change = (np.abs(np.diff(value)) > 1e-9 * max(size, 1e-3)) | gap_after
-    edges = np.concatenate(([0], np.flatnonzero(change) + 1, [len(value)]))
-    lengths_s = time_s[edges[1:] - 1] - time_s[edges[:-1]]
-    place = int(np.argmax(lengths_s))
-    first, last = int(edges[place]), int(edges[place + 1])
-    # One number throughout is filled in, and has a finding of its own.
-    if lengths_s[place] < STUCK_S or last - first < STUCK_SAMPLES or last - first > 0.95 * len(value):
-        return None
+    first, last = stretch
+    witness = witness_of()
     inside = _moved(time_s[first:last], witness[first:last], gap_after[first : last - 1])
     outside = max(
         _moved(time_s[:first], witness[:first], gap_after[: max(first - 1, 0)]),
@@ -141,6 +167,27 @@ def stuck(time_s: Floats, value: Floats, witness: Floats, gap_after: Flags, leas
     if inside < max(least_moved, WITNESS_SHARE * outside):
         return None
     return Stuck(float(time_s[first]), float(time_s[last - 1]), float(value[first]), inside)
+
+
+def standing_still(time_s: Floats, value: Floats, gap_after: Flags) -> tuple[int, int] | None:
+    """First place and end (exclusive) of the longest stretch of one and the same reading; None where it is short."""
+    if len(value) < 2 * STUCK_SAMPLES:
+        return None
+    same = 1e-9 * max(float(value.max()), -float(value.min()), 1e-3)
+    # A stretch that is long enough holds four neighbours of every fifth sample.
+    apart = STUCK_SAMPLES // 4
+    alike = np.abs(np.diff(value[::apart])) <= 2 * apart * same
+    if not (alike[2:] & alike[1:-1] & alike[:-2]).any():
+        return None
+    change = (np.abs(np.diff(value)) > same) | gap_after
+    edges = np.concatenate(([0], np.flatnonzero(change) + 1, [len(value)]))
+    lengths_s = time_s[edges[1:] - 1] - time_s[edges[:-1]]
+    place = int(np.argmax(lengths_s))
+    first, last = int(edges[place]), int(edges[place + 1])
+    # One number throughout is filled in, and has a finding of its own.
+    if lengths_s[place] < STUCK_S or last - first < STUCK_SAMPLES or last - first > 0.95 * len(value):
+        return None
+    return first, last
 
 
 def _moved(time_s: Floats, value: Floats, gap_after: Flags) -> float:
@@ -226,12 +273,12 @@ def _last_rest(
     if count < 2:
         return None
     parts = value[len(value) - count * least :].reshape(count, least)
-    middle = np.median(parts, axis=1)
-    spread = parts.std(axis=1)
-    near = np.abs(middle - zero_a) <= most_a
-    calm = spread <= QUIET * max(noise_a, 0.02 * threshold_a)
+    calm = parts.std(axis=1) <= QUIET * max(noise_a, 0.02 * threshold_a)
+    middle = np.full(count, np.inf)
+    middle[calm] = np.median(parts[calm], axis=1)
     # Two in a row that agree: a turning point of a drive is no rest.
-    good = near & calm
+    good = np.abs(middle - zero_a) <= most_a
+    middle[~good] = 0.0
     pairs = good[1:] & good[:-1] & (np.abs(np.diff(middle)) <= 0.5 * threshold_a)
     found = np.flatnonzero(pairs)
     return float(0.5 * (middle[found[-1]] + middle[found[-1] + 1])) if len(found) else None

@@ -7,13 +7,15 @@ business of analysis/trust.py.
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 
 from analysis.bad_answer import (
+    Pair,
     answer_ohm,
-    changes,
     line,
     scale_by_sheet,
     too_steady,
@@ -71,8 +73,8 @@ BLUR = 0.3
 """Noise of this part of a step makes neighbouring readings differ now and then."""
 LEAST_MOVED_A = 1.0
 LEAST_MOVED_V = 0.02
-Pair = tuple[Floats, Floats, Floats, Flags]
-"""Times, current, voltage, gaps."""
+Legs = tuple[Floats, Floats, Floats, Floats, Flags]
+"""Times, battery, left and right current, gaps."""
 
 
 def suspect_battery(run: Run) -> list[Doubt]:
@@ -83,8 +85,8 @@ def suspect_battery(run: Run) -> list[Doubt]:
 
 def _pair(run: Run) -> Pair | None:
     current, voltage = run.smooth("battery_current_a"), run.smooth("battery_voltage_v")
-    pair = together(current, voltage) if current is not None and voltage is not None else None
-    return pair if pair is not None and len(pair[0]) > 1 else None
+    pair = Pair(*together(current, voltage)) if current is not None and voltage is not None else None
+    return pair if pair is not None and len(pair.time_s) > 1 else None
 
 
 def _step(run: Run, name: str) -> float | None:
@@ -103,7 +105,7 @@ def suspect(run: Run) -> list[Finding]:
     """All doubts of a run."""
     pair, sheet_ohm = _pair(run), _sheet_ohm(run)
     voltage = run.smooth("battery_voltage_v")
-    seen_ohm = answer_ohm(*pair) if pair is not None else None
+    seen_ohm = answer_ohm(pair) if pair is not None else None
     found: list[Doubt | None] = _answer(run, pair) if pair is not None else []
     cut: dict[str, Doubt] = {}
     for lead in LEADS:
@@ -112,8 +114,8 @@ def suspect(run: Run) -> list[Finding]:
         if series is None or extremes is None or len(series.time_s) < 2:
             continue
         label = run.label(name)
-        size = extremes.size[0]
-        top = cut_in_stretches(label, run.values(name), size, float(np.std(series.value)), name)
+        ends = extremes.least, extremes.greatest
+        top = cut_in_stretches(label, functools.partial(run.values, name), ends, float(np.std(series.value)), name)
         if top is not None:
             cut[name] = top
         volts = None if voltage is None else voltage.value
@@ -155,22 +157,22 @@ def _whose_sign(
 
 def _answer(run: Run, pair: Pair) -> list[Doubt | None]:
     """What voltage and current of the battery say of one another."""
-    time_s, amps, volts, gap_after = pair
-    lag = find_lag(time_s, amps, -volts, gap_after)
+    amps, volts = pair.amps, pair.volts
+    lag = find_lag(pair.time_s, amps, -volts, pair.gap_after)
     if lag is not None:
         # The mean of v·i lies within the product of both spreads around the product of the means, however they lie.
         spread_w = float(np.std(amps) * np.std(volts))
         width_w = spread_w + abs(float(np.mean(amps * volts)) - float(np.mean(amps)) * float(np.mean(volts)))
-        hours = _sampled_s(time_s, gap_after) / 3600
+        hours = _sampled_s(pair.time_s, pair.gap_after) / 3600
         widths = (("Wh", width_w * hours), ("W", width_w))
         return [clock_doubt(lag, "The battery voltage", ("battery_voltage_v",), "voltage", widths)]
     found: list[Doubt | None] = [
-        turned_sign(time_s, amps, volts, gap_after),
-        unanswering_voltage(time_s, amps, volts, gap_after, _sheet_ohm(run)),
+        turned_sign(pair),
+        unanswering_voltage(pair, _sheet_ohm(run)),
         filled_in(run.label(BATTERY), amps, volts, _step(run, BATTERY), BATTERY),
     ]
     same = float(np.ptp(amps)) <= 1e-6 * abs(float(amps[0]))
-    steady = None if same and amps[0] != 0 else too_steady(time_s, amps, volts, gap_after)
+    steady = None if same and amps[0] != 0 else too_steady(pair)
     if steady is not None:
         what = "is too steady for what the voltage does: it looks filled in, or the voltage is another battery's"
         found.append(filled_in_doubt(run.label(BATTERY), what, steady, BATTERY))
@@ -181,8 +183,8 @@ def _sampled_s(time_s: Floats, gap_after: Flags) -> float:
     return float(np.diff(time_s)[~gap_after].sum())
 
 
-def _legs(run: Run) -> Pair | None:
-    """Times, then battery, left and right current where both channels are measured in supply legs."""
+def _legs(run: Run) -> Legs | None:
+    """The three currents at the same moments, where both channels are measured in supply legs."""
     sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
     if sensed in ("motor_lead", "unknown"):
         return None
@@ -199,21 +201,24 @@ def _legs(run: Run) -> Pair | None:
     keep = np.flatnonzero(~between)
     if len(keep) < 2:
         return None
-    return time_s[keep], both[keep], third[keep], np.logical_or.reduceat(gap_after, keep[:-1])
+    battery_a, left_a = (np.ascontiguousarray(part) for part in both.T)
+    if len(keep) == len(time_s):
+        return time_s, battery_a, left_a, third, gap_after
+    return time_s[keep], battery_a[keep], left_a[keep], third[keep], np.logical_or.reduceat(gap_after, keep[:-1])
 
 
-def _sum(run: Run, legs: Pair, cut: frozenset[str], stood: list[Doubt], known: Known) -> Doubt | None:
+def _sum(run: Run, legs: Legs, cut: frozenset[str], stood: list[Doubt], known: Known) -> Doubt | None:
     """The sum of both channels, where none of the three stands still or is cut at its top."""
-    time_s, both, right, gap_after = legs
-    battery, left = both[:, 0], both[:, 1]
+    time_s, battery, left, right, gap_after = legs
     gains = [run.sensor(f"{lead}_current_a").gain_u or 0.0 for lead in LEADS]
     if any(doubt.channels[0].endswith("_current_a") for doubt in stood):
         return None
-    use = np.ones(len(time_s), bool)
-    for name, value in (("battery_current_a", battery), ("left_current_a", left), ("right_current_a", right)):
-        if name in cut:
-            use &= np.abs(value) < NEAR_TOP * float(np.abs(value).max())
-    found = disagreeing_sum(battery[use], left[use], right[use], max(gains), known)
+    used = battery, left, right
+    if cut:
+        sizes = [np.abs(value) for name, value in zip(ALL, used, strict=True) if name in cut]
+        use = np.logical_and.reduce([size < NEAR_TOP * float(size.max()) for size in sizes])
+        used = battery[use], left[use], right[use]
+    found = disagreeing_sum(*used, max(gains), known)
     if found is None or found.code == "channels_swapped":
         return found
     lag = find_lag(time_s, battery, left + right, gap_after)
@@ -222,32 +227,32 @@ def _sum(run: Run, legs: Pair, cut: frozenset[str], stood: list[Doubt], known: K
     return clock_doubt(lag, "The sum of both channels", ("left_current_a", "right_current_a"), "channels")
 
 
-def _stuck(run: Run, pair: Pair | None, legs: Pair | None) -> list[Doubt]:
+def _stuck(run: Run, pair: Pair | None, legs: Legs | None) -> list[Doubt]:
     """Channels that stand still while what they should follow moves."""
     found: list[Doubt] = []
-    judged: list[tuple[str, Floats, Floats, Floats, Flags, float, str, str]] = []
+    judged: list[tuple[str, Floats, Floats, Callable[[], Floats], Flags, float, str, str]] = []
     if legs is not None:
-        time_s, both, right, gap_after = legs
-        battery, left = both[:, 0], both[:, 1]
-        for name, value, witness in (
-            ("battery_current_a", battery, left + right),
-            ("left_current_a", left, battery - right),
-            ("right_current_a", right, battery - left),
+        time_s, battery, left, right, gap_after = legs
+        for name, value, witness_of in (
+            ("battery_current_a", battery, lambda: left + right),
+            ("left_current_a", left, lambda: battery - right),
+            ("right_current_a", right, lambda: battery - left),
         ):
-            judged.append((name, time_s, value, witness, gap_after, LEAST_MOVED_A, "A", ""))
+            judged.append((name, time_s, value, witness_of, gap_after, LEAST_MOVED_A, "A", ""))
     if pair is not None:
-        time_s, amps, volts, gap_after = pair
-        di, dv = changes(time_s, amps, volts, gap_after)
+        time_s, amps, volts, gap_after = pair.time_s, pair.amps, pair.volts, pair.gap_after
+        di, dv = pair.changes
         moving = (di != 0) & (dv != 0)
         fit = line(di[moving], dv[moving]) if moving.sum() >= 20 else None
         if fit is not None and fit.slope < 0 and fit.correlation <= -0.5:
-            judged.append(("battery_current_a", time_s, amps, volts / fit.slope, gap_after, LEAST_MOVED_A, "A", ""))
+            ohm = fit.slope
+            judged.append((BATTERY, time_s, amps, lambda: volts / ohm, gap_after, LEAST_MOVED_A, "A", ""))
             judged.append(
-                ("battery_voltage_v", time_s, volts, amps * fit.slope, gap_after, LEAST_MOVED_V, "V", "voltage")
+                ("battery_voltage_v", time_s, volts, lambda: amps * ohm, gap_after, LEAST_MOVED_V, "V", "voltage")
             )
     seen: set[str] = set()
-    for name, time_s, value, witness, gap_after, least, unit, variant in judged:
-        place = stuck(time_s, value, witness, gap_after, least) if name not in seen else None
+    for name, time_s, value, witness_of, gap_after, least, unit, variant in judged:
+        place = stuck(time_s, value, witness_of, gap_after, least) if name not in seen else None
         if place is not None:
             seen.add(name)
             found.append(stuck_doubt(run.label(name), unit, place, name, variant))
@@ -300,6 +305,9 @@ def _shift_widths(run: Run, series: Series, shift: Shift) -> tuple[tuple[str, fl
 
 def _partial(run: Run, name: str) -> Doubt | None:
     """A channel that speaks for part of the run only; each by its own gaps."""
+    extremes = run.extremes(name)
+    if extremes is None or extremes.samples == run.rows:
+        return None  # nothing of it is missing
     series = run.smooth(name)
     if series is None or len(series.time_s) < 2:
         return None

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.bad_answer import answer_ohm, scale_by_sheet, too_steady, turned_sign
+from analysis.bad_answer import Pair, answer_ohm, scale_by_sheet, too_steady, turned_sign
 from analysis.bad_clock import find_lag
 from analysis.bad_sum import Known, disagreeing_sum
 from analysis.bad_values import partial, shift_of_zero, stuck
@@ -159,8 +159,8 @@ def test_a_voltage_that_answers_late_is_no_turned_sign() -> None:
     amps = rng.uniform(0, 30, 360)
     volts = 25 - 0.002 * amps - 0.03 * np.concatenate(([0], amps[:-1]))
     none = np.zeros(359, bool)
-    assert turned_sign(time_s, amps, volts, none) is None
-    found = turned_sign(time_s, -amps, 25 - 0.03 * amps, none)
+    assert turned_sign(Pair(time_s, amps, volts, none)) is None
+    found = turned_sign(Pair(time_s, -amps, 25 - 0.03 * amps, none))
     assert found is not None
     assert found.code == "current_sign"
 
@@ -168,38 +168,38 @@ def test_a_voltage_that_answers_late_is_no_turned_sign() -> None:
 def test_a_current_too_steady_for_its_voltage() -> None:
     _, _, amps = drive(7)
     volts = 25.6 - 0.02 * amps + noise(0.003)
-    assert too_steady(TIME_S, amps, volts, NO_GAPS) is None
-    assert too_steady(TIME_S, 25 + noise(0.05, 2), volts, NO_GAPS) is not None
+    assert too_steady(Pair(TIME_S, amps, volts, NO_GAPS)) is None
+    assert too_steady(Pair(TIME_S, 25 + noise(0.05, 2), volts, NO_GAPS)) is not None
     steps = np.repeat([25.0, 24.6, 25.3, 25.1], N // 4)
-    assert too_steady(TIME_S, steps, volts, NO_GAPS) is not None
+    assert too_steady(Pair(TIME_S, steps, volts, NO_GAPS)) is not None
     # A tester's own: held current, noisy and coarse voltage, falling.
     falling = np.round(25.6 - TIME_S / 60 + noise(0.05), 1)
-    assert too_steady(TIME_S, np.full(N, 25.0), falling, NO_GAPS) is None
+    assert too_steady(Pair(TIME_S, np.full(N, 25.0), falling, NO_GAPS)) is None
 
 
 def test_the_scale_against_the_sheet() -> None:
     _, _, amps = drive(8)
     volts = 25.6 - 0.02 * amps + noise(0.003)
     for factor, code in ((1.0, None), (0.3, None), (3.0, None), (10.0, "current_scale"), (0.001, "current_scale")):
-        seen = answer_ohm(TIME_S, factor * amps, volts, NO_GAPS)
+        seen = answer_ohm(Pair(TIME_S, factor * amps, volts, NO_GAPS))
         assert seen == pytest.approx(0.02 / factor, rel=0.05)
         found = scale_by_sheet(seen, 0.02) if seen is not None else None
         assert (found.code if found else None) == code
-    assert answer_ohm(TIME_S, amps, 25 + noise(0.1), NO_GAPS) is None
+    assert answer_ohm(Pair(TIME_S, amps, 25 + noise(0.1), NO_GAPS)) is None
 
 
 def test_stuck_needs_a_witness() -> None:
     left, right, battery = drive(9)
     value = left.copy()
     value[2000:2600] = value[2000]
-    found = stuck(TIME_S, value, battery - right, NO_GAPS, 1.0)
+    found = stuck(TIME_S, value, lambda: battery - right, NO_GAPS, 1.0)
     assert found is not None
     assert (found.start_s, found.end_s, found.level) == (40.0, pytest.approx(51.98), value[2000])
-    assert stuck(TIME_S, left, battery - right, NO_GAPS, 1.0) is None
+    assert stuck(TIME_S, left, lambda: battery - right, NO_GAPS, 1.0) is None
     # Standing still together is standing still.
     both = (battery - right).copy()
     both[1990:2610] = value[2000]
-    assert stuck(TIME_S, value, both, NO_GAPS, 1.0) is None
+    assert stuck(TIME_S, value, lambda: both, NO_GAPS, 1.0) is None
 
 
 @pytest.mark.parametrize(("covered_s", "named"), [(100.0, False), (99.5, False), (98.0, True), (50.0, True)])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from analysis.bad_answer import Pair
 from analysis.finding import Finding
 from analysis.run import Series
 from analysis.suspicion import cut_tops, disagreeing_sum, filled_in, turned_sign, unanswering_voltage, zero_shift
@@ -33,16 +34,16 @@ def code(finding: Finding | None) -> str | None:
 @pytest.mark.parametrize("seed", range(5))
 def test_turned_sign(seed: int) -> None:
     _, _, battery = drive(seed)
-    assert turned_sign(TIME_S, battery, voltage(battery), NO_GAPS) is None
-    assert code(turned_sign(TIME_S, -battery, voltage(battery), NO_GAPS)) == "current_sign"
+    assert turned_sign(Pair(TIME_S, battery, voltage(battery), NO_GAPS)) is None
+    assert code(turned_sign(Pair(TIME_S, -battery, voltage(battery), NO_GAPS))) == "current_sign"
 
 
 @pytest.mark.parametrize("seed", range(5))
 def test_voltage_that_does_not_answer(seed: int) -> None:
     _, _, battery = drive(seed)
-    assert unanswering_voltage(TIME_S, battery, voltage(battery), NO_GAPS) is None
-    assert code(unanswering_voltage(TIME_S, battery, np.full(N, 24.0), NO_GAPS)) == "voltage_unanswering"
-    assert unanswering_voltage(TIME_S, np.full(N, 5.0), np.full(N, 24.0), NO_GAPS) is None
+    assert unanswering_voltage(Pair(TIME_S, battery, voltage(battery), NO_GAPS)) is None
+    assert code(unanswering_voltage(Pair(TIME_S, battery, np.full(N, 24.0), NO_GAPS))) == "voltage_unanswering"
+    assert unanswering_voltage(Pair(TIME_S, np.full(N, 5.0), np.full(N, 24.0), NO_GAPS)) is None
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -91,8 +92,8 @@ def test_simulated_drives_are_left_in_peace(seed: int) -> None:
     amps, volts = measured["battery_current_a"], measured["battery_voltage_v"]
     left, right = measured["left_current_a"], measured["right_current_a"]
     found = [
-        turned_sign(time_s, amps, volts, none),
-        unanswering_voltage(time_s, amps, volts, none),
+        turned_sign(Pair(time_s, amps, volts, none)),
+        unanswering_voltage(Pair(time_s, amps, volts, none)),
         disagreeing_sum(amps, left, right, 0.01),
         *(cut_tops("x", value) for value in (amps, left, right)),
         *(filled_in("x", value, volts) for value in (amps, left, right)),
