@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
-from analysis.integrals import dot, weights_s
+from analysis.integrals import dot, steps_s, weights_s
 from analysis.rest import rest_voltage, run_rest
 from analysis.run import STRETCH_ROWS, Floats, Run, Series, together
 from analysis.series import cut as rows
@@ -107,7 +108,7 @@ def _laps(
             sag_v=None if least is None or resting_v is None else resting_v - least,
             left_ah=_net(left),
             right_ah=_net(right),
-            gap_s=end - start if current is None else max(end - start - current.sampled_s, 0.0),
+            gap_s=end - start if current is None else max(end - start - current.axis.sampled_s, 0.0),
             doubtful=place in unsure,
         )
         laps.append(lap)
@@ -118,25 +119,23 @@ def _power(current: Cut | None, volts: Series | None, start_s: float, end_s: flo
     """Power at the current's samples."""
     if current is None or volts is None:
         return None
-    whole = current.whole
-    near = rows(whole, current.first, current.stop)
-    inside = current.first, current.stop
-    if volts.time_s is not whole.time_s:
+    axis = current.axis
+    near, inside = rows(axis.whole, axis.first, axis.stop), (axis.first, axis.stop)
+    if volts.time_s is not axis.whole.time_s:
         first, last = np.searchsorted(volts.time_s, near.time_s[[0, -1]], "right").tolist()
         inside = max(first - 1, 0), last + 1  # one more on both sides, to draw lines from
     time_s, amps, at_v, gap_after = together(near, rows(volts, *inside))
     power = Series(time_s, amps * at_v, gap_after)
     if len(time_s) == len(near.time_s) and np.array_equal(gap_after, near.gap_after):
-        return replace(current, value=power.value)
+        return Cut(axis, power.value)
     return cut(power, start_s, end_s)
 
 
-@dataclass(frozen=True, slots=True)
-class Cut:
-    """A channel from one moment to another, along straight lines between its samples."""
+@dataclass(frozen=True, eq=False)
+class Axis:
+    """The sample times of a channel from one moment to another."""
 
     whole: Series
-    """That whose times and gaps it has."""
     first: int
     """Row of the sample at which it begins, or of the last one before that."""
     stop: int
@@ -145,45 +144,42 @@ class Cut:
     """How far on the way from the first sample to the second it begins."""
     ends: float
     """How far on the way from the last but one to the last it ends."""
-    value: Floats
-    """The samples, shape (stop − first,)."""
-    weight_s: list[Floats]
-    """Of each in the trapezoid's sum, gaps left out: empty, or one array, which all that have the same times share."""
 
-    @property
+    @cached_property
     def weights_s(self) -> Floats:
-        """The weights, made when they are first asked for."""
-        if not self.weight_s:
-            self.weight_s.append(self._weights_s())
-        return self.weight_s[0]
-
-    def _weights_s(self) -> Floats:
-        time_s = self.whole.time_s[self.first : self.stop]
+        """Weight of each sample in the trapezoid's sum, gaps left out, shape (stop − first,)."""
         gap_after = self.whole.gap_after[self.first : self.stop - 1]
-        # Full intervals, then those at the ends, of which a part counts; both ends may lie in one.
-        inner = slice(int(self.begins > 0), len(time_s) - int(self.ends < 1))
-        weight_s = np.zeros(len(time_s))
-        if inner.stop - inner.start > 1:
-            weight_s[inner] = weights_s(time_s[inner], gap_after[inner.start : inner.stop - 1])
-        ends = [(0, self.begins, 1.0)] if self.begins > 0 else []
-        ends += [(len(time_s) - 2, 0.0, self.ends)] if self.ends < 1 else []
-        if len(time_s) == 2 and ends:
-            ends = [(0, self.begins, self.ends)]
-        for at, low, high in ends:
-            length_s = 0.0 if gap_after[at] else (high - low) * float(time_s[at + 1] - time_s[at])
-            weight_s[at] += length_s * (1 - 0.5 * (low + high))
-            weight_s[at + 1] += length_s * 0.5 * (low + high)
+        step_s = steps_s(self.whole.time_s[self.first : self.stop], gap_after)
+        shares = {0: (self.begins, 1.0), len(step_s) - 1: (0.0, self.ends)}
+        if len(step_s) == 1:
+            shares = {0: (self.begins, self.ends)}
+        parts_s = {at: step_s[at] * (high - low) for at, (low, high) in shares.items()}
+        step_s[list(shares)] = 0.0
+        weight_s = weights_s(step_s)
+        # Of the first and the last interval a part counts, which lies nearer to one of its samples.
+        for at, (low, high) in shares.items():
+            weight_s[at] += parts_s[at] * (1 - 0.5 * (low + high))
+            weight_s[at + 1] += parts_s[at] * 0.5 * (low + high)
         return weight_s
 
-    @property
+    @cached_property
     def sampled_s(self) -> float:
         """Time covered by samples, gaps left out."""
         return float(self.weights_s.sum())
 
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A channel from one moment to another, along straight lines between its samples."""
+
+    axis: Axis
+    value: Floats
+    """The samples, shape (axis.stop − axis.first,)."""
+
     @property
     def integral(self) -> float:
         """Trapezoid over sampled time."""
-        return dot(self.value, self.weights_s)
+        return dot(self.value, self.axis.weights_s)
 
     def least(self) -> float:
         """Least value from end to end."""
@@ -194,23 +190,23 @@ class Cut:
         return max(*self._at_ends(), float(self._inner().max(initial=-np.inf)))
 
     def _inner(self) -> Floats:
-        return self.value[int(self.begins > 0) : len(self.value) - int(self.ends < 1)]
+        return self.value[int(self.axis.begins > 0) : len(self.value) - int(self.axis.ends < 1)]
 
     def _at_ends(self) -> tuple[float, float]:
         (a, b), (c, d) = self.value[:2].tolist(), self.value[-2:].tolist()
-        return a + self.begins * (b - a), c + self.ends * (d - c)
+        return a + self.axis.begins * (b - a), c + self.axis.ends * (d - c)
 
 
 def cut(series: Series | None, start_s: float, end_s: float, like: Cut | None = None) -> Cut | None:
     """A channel from one moment to another; None without two points in it. Cuts that join add up to the whole.
 
-    `like` is the same cut of another channel, taken over where both have the same times.
+    `like` is the same cut of another channel, whose axis is taken where both have the same times.
     """
     if series is None:
         return None
     time_s = series.time_s
-    if like is not None and like.whole.time_s is time_s and like.whole.gap_after is series.gap_after:
-        return replace(like, whole=series, value=series.value[like.first : like.stop])
+    if like is not None and like.axis.whole.time_s is time_s and like.axis.whole.gap_after is series.gap_after:
+        return Cut(like.axis, series.value[like.axis.first : like.axis.stop])
     first, last = np.searchsorted(time_s, (start_s, end_s), "right").tolist()
     begins, ends = 0.0, 1.0
     if 0 < first < len(time_s):
@@ -219,9 +215,9 @@ def cut(series: Series | None, start_s: float, end_s: float, like: Cut | None = 
     if 0 < last < len(time_s) and time_s[last - 1] != end_s:
         ends = float((end_s - time_s[last - 1]) / (time_s[last] - time_s[last - 1]))
         last += 1
-    return Cut(series, first, last, begins, ends, series.value[first:last], []) if last - first > 1 else None
+    return Cut(Axis(series, first, last, begins, ends), series.value[first:last]) if last - first > 1 else None
 
 
 def _net(part: Cut | None) -> float | None:
     """Trapezoid over sampled time, per hour; None without any."""
-    return None if part is None or part.sampled_s == 0 else part.integral / HOUR
+    return None if part is None or part.axis.sampled_s == 0 else part.integral / HOUR
