@@ -1,19 +1,17 @@
-"""One channel by itself, or beside a witness: cut tops, filled in, stuck, null in part, a zero that moved.
+"""One channel by itself, or beside a witness: filled in, stuck, null in part, a zero that moved.
 
 Pure functions on arrays; docs/methods.md, Bad data. Values have shape (n,).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from analysis.bad_answer import LEAST_SPREAD_A, binned
+from analysis.bad_answer import binned
 from analysis.doubt import Doubt
-from analysis.integrals import BLOCK
 from analysis.series import Flags, Floats, Series
 
 STUCK_S = 5.0
@@ -26,81 +24,8 @@ HELD_SHARE = 0.002
 SETTLED_S = 2.0
 REMANENCE, OF_RANGE = 0.05, 0.02
 """A magnetised sensor keeps a few percent of its greatest current, of its range less; a steady level above is load."""
-HELD = 0.5
-"""Where more readings than this repeat the one before, below the top too, the data hold levels by themselves."""
 QUIET = 4.0
 """A rest is as quiet as the rest before the drive, within this factor."""
-
-
-def cut_tops(name: str, value: Floats, channel: str = "") -> Doubt | None:
-    """The same greatest reading again and again, in stretches: the sensor or converter ends there."""
-    if not len(value):
-        return None
-    extremes = float(value.min()), float(value.max())
-    return cut_in_stretches(name, lambda: [value], extremes, float(np.std(value)), channel)
-
-
-def cut_in_stretches(
-    name: str,
-    values: Callable[[], Iterable[Floats]],
-    extremes: tuple[float, float],
-    spread: float,
-    channel: str = "",
-) -> Doubt | None:
-    """`cut_tops` of samples that come in parts, which are asked for anew when a top looks cut.
-
-    `extremes` are the least and the greatest sample, `spread` their standard deviation.
-    """
-    top = max(-extremes[0], extremes[1])
-    if top < LEAST_SPREAD_A or spread < 0.05 * top:
-        return None
-    samples = below_zero = 0
-    places: list[npt.NDArray[np.int64]] = []
-    for value in values():
-        at_top = _at_top(value, top, extremes)
-        places.append(samples + at_top)
-        below_zero += int(np.count_nonzero(value[at_top] < 0))
-        samples += len(value)
-    at = np.concatenate(places)
-    lengths = np.diff(np.flatnonzero(np.diff(at, prepend=-2, append=samples + 1) > 1))
-    long = lengths[lengths >= 4]
-    few = len(long) < 2 and not (len(long) and long.max() >= 20)
-    # A current that mostly stands at one value is a steady load, not a cut peak. Where other levels are held as well, a
-    # held top is one of them: a tester's profile, a made-up run.
-    if samples < 100 or len(at) > 0.5 * samples or few or _holds_levels(values(), top):
-        return None
-    return Doubt(
-        "danger",
-        "cut_top",
-        f"{name}: its peaks are cut off at one value, so that the true current was higher.",
-        f"{len(at)} samples at {top:.2f} A, the longest stretch {int(long.max())} samples",
-        "Fit a sensor with a larger range before trusting any margin of this lead.",
-        (channel,),
-        "both" if below_zero else "",
-    )
-
-
-def _at_top(value: Floats, top: float, extremes: tuple[float, float]) -> npt.NDArray[np.int64]:
-    """Where |value| is the greatest of all; block by block, as few blocks reach it."""
-    least = top * (1 - 1e-9)
-    above, below = extremes[1] >= least, extremes[0] <= -least
-    found = [np.empty(0, np.int64)]
-    for begin in range(0, len(value), BLOCK):
-        part = value[begin : begin + BLOCK]
-        if (above and part.max() >= least) or (below and part.min() <= -least):
-            found.append(begin + np.flatnonzero(np.abs(part) >= least))
-    return np.concatenate(found)
-
-
-def _holds_levels(values: Iterable[Floats], top: float) -> bool:
-    """Whether more than `HELD` of the readings above a tenth of the top, and below it, repeat the one before."""
-    under = repeated = 0
-    for value in values:
-        size = np.abs(value)
-        flowing = (size[1:] > 0.1 * top) & (size[1:] < top * (1 - 1e-9))
-        under += int(np.count_nonzero(flowing))
-        repeated += int(np.count_nonzero(flowing & (value[1:] == value[:-1])))
-    return repeated > HELD * under > 0
 
 
 def filled_in(

@@ -18,6 +18,7 @@ from analysis.lap_frames import run_frames
 from analysis.lap_marks import Boundaries, Progress, from_distance, from_marks, press_times, settled, wheel_distance
 from analysis.lap_signal import SignalLaps, find_laps
 from analysis.lap_table import Lap, lap_table
+from analysis.pulses import changes_of
 from analysis.run import Floats, Run
 
 Method = Literal["marker", "distance", "signal"]
@@ -115,7 +116,8 @@ def _from_edits(run: Run, added: tuple[float, ...]) -> Laps:
 def _from_presses(run: Run) -> Laps:
     if not run.has("mark"):
         return Laps(None, (), "no marker button was recorded", 0.0)
-    presses, lost = press_times(run.stretches("mark"))
+    marks = changes_of(run, "mark")
+    presses, lost = press_times([] if marks is None else [marks])
     found = from_marks(presses)
     if found.doubtful:
         found = _settled(run, found)

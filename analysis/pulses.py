@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from analysis.run import Run
-from analysis.series import Flags, Floats, Series
+from analysis.series import Flags, Floats, Series, exhaust
 
+HELD = ("mark", "pulse_a_us", "pulse_b_us", "left_wheel_count", "right_wheel_count")
+"""The channels of that kind."""
 MANY = 200_000
 """Samples from which on changes and means are looked at in place of them."""
 
@@ -18,6 +22,15 @@ def changes_of(run: Run, si_name: str) -> Series | None:
     """
     if run.rows < MANY:
         return run.series(si_name)
+    if ("changes", si_name) not in run.kept:
+        exhaust(look_at_changes(run, si_name))
+    found = run.kept["changes", si_name]
+    assert found is None or isinstance(found, Series)
+    return found
+
+
+def look_at_changes(run: Run, si_name: str) -> Iterator[None]:
+    """Find the changes of a channel, a stretch at each turn; see `Run.in_step`."""
     times: list[Floats] = []
     values: list[Floats] = []
     gaps: list[Flags] = []
@@ -26,9 +39,11 @@ def changes_of(run: Run, si_name: str) -> Series | None:
         start = min(place, 1)  # every stretch begins with the last sample of the one before
         times, values = [*times, found.time_s[start:]], [*values, found.value[start:]]
         gaps.append(found.gap_after)
-    if not times:
-        return None
-    return Series(np.concatenate(times), np.concatenate(values), np.concatenate(gaps), run.interval_s)
+        yield
+    whole = None
+    if times:
+        whole = Series(np.concatenate(times), np.concatenate(values), np.concatenate(gaps), run.interval_s)
+    run.kept["changes", si_name] = whole
 
 
 def sparse(series: Series) -> Series:

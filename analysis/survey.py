@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from analysis.bad_tops import look_at_tops
 from analysis.energy import beside
+from analysis.pulses import HELD, MANY, look_at_changes
 from analysis.run import Run
 from analysis.run_exposure import look_at_exposure
 from analysis.sums import look_at_curve, look_at_power
@@ -13,7 +15,7 @@ LEADS = ("battery", "left", "right")
 
 
 def survey(run: Run, windows_s: Sequence[float] = ()) -> None:
-    """Extremes and means of all channels, sums of the currents and of the powers; each is kept in the run.
+    """Extremes and means of all channels, sums of the currents and of the powers, tops, changes of what holds still.
 
     And of a long run the exposure of the currents: `windows_s` are lengths that will be asked for.
     """
@@ -25,6 +27,10 @@ def _looks(run: Run, windows_s: Sequence[float]) -> Iterator[Iterator[None]]:
         yield run.look(name)
         if name.endswith(("_current_a", "_current_rms_a")):
             yield look_at_curve(run, name)
+        if name in (f"{lead}_current_a" for lead in LEADS):
+            yield look_at_tops(run, name)
+        if name in HELD and run.rows >= MANY:
+            yield look_at_changes(run, name)
     for lead in LEADS:
         yield look_at_exposure(run, lead, windows_s)
         voltage = next((name for name in beside(lead) if name in run.columns), None)

@@ -24,10 +24,9 @@ from analysis.bad_answer import (
 )
 from analysis.bad_clock import clock_doubt, find_lag
 from analysis.bad_sum import ALL, Known, disagreeing_sum
+from analysis.bad_tops import cut_at, cut_tops, tops_of
 from analysis.bad_values import (
     Shift,
-    cut_in_stretches,
-    cut_tops,
     filled_in,
     filled_in_doubt,
     partial,
@@ -110,12 +109,12 @@ def suspect(run: Run) -> list[Finding]:
     cut: dict[str, Doubt] = {}
     for lead in LEADS:
         name = f"{lead}_current_a"
-        series, extremes = run.smooth(name), run.extremes(name)
-        if series is None or extremes is None or len(series.time_s) < 2:
+        series = run.smooth(name)
+        if series is None or len(series.time_s) < 2:
             continue
         label = run.label(name)
-        ends = extremes.least, extremes.greatest
-        top = cut_in_stretches(label, functools.partial(run.values, name), ends, float(np.std(series.value)), name)
+        values, spread = functools.partial(run.values, name), float(np.std(series.value))
+        top = cut_at(label, tops_of(run, name), values, spread, name)
         if top is not None:
             cut[name] = top
         volts = None if voltage is None else voltage.value
