@@ -117,9 +117,10 @@ class Run(Samples):
         if stop - first >= self.rows:
             return self
         part = self._of_rows(self.start_row + first, stop - first)
+        start_s, end_s = (float(self._times_s(row, 1)[0]) for row in (first, stop - 1))
+        part.timeline = self.timeline.part(first, stop, start_s, end_s)
         if self.at_once:  # nothing is read twice
             part.time_s = self.time_s[first:stop]
-            part.timeline = self.timeline.part(first, stop, float(part.time_s[0]), float(part.time_s[-1]))
             for name, series in self._series.items():
                 if series is not None and len(series.time_s) == self.rows:
                     part._series[name] = cut(series, first, stop)
