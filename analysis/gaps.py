@@ -48,11 +48,11 @@ def find_gaps(time_s: npt.NDArray[np.float64], max_gap_s: float | None = None) -
     candidates = np.flatnonzero(steps > GAP_FACTOR * steps.min())
     if len(candidates) > _MANY:
         candidates = candidates[steps[candidates] > GAP_FACTOR * _least_median(steps)[candidates // _BLOCK]]
-    for part in np.array_split(candidates, 1 + len(candidates) // 100_000):
-        if len(part):
-            before = _median_of(steps, part, -NEIGHBOURS)
-            after = _median_of(steps, part, 1)
-            found[part] = steps[part] > GAP_FACTOR * np.fmax(before, after)
+    for begin in range(0, len(candidates), 100_000):
+        part = candidates[begin : begin + 100_000]
+        before = _median_of(steps, part, -NEIGHBOURS)
+        after = _median_of(steps, part, 1)
+        found[part] = steps[part] > GAP_FACTOR * np.fmax(before, after)
     return found
 
 

@@ -170,7 +170,7 @@ def wheel_distance(counts: Iterable[tuple[Floats, Floats, Floats, Flags]], metre
     """Mean distance of both wheels since the start [m]; None without two samples. A count that falls was reset.
 
     `counts` are stretches of times and both counts, each beginning with the last sample of the one before. Kept are the
-    samples beside which a wheel turns.
+    samples beside which a wheel turns, and the ends of stretches.
     """
     times_s, metres, gone = [np.empty(0)], [np.empty(0)], 0.0
     for time_s, left, right, _ in counts:
@@ -179,8 +179,8 @@ def wheel_distance(counts: Iterable[tuple[Floats, Floats, Floats, Flags]], metre
         turned = np.flatnonzero((left[1:] > left[:-1]) | (right[1:] > right[:-1])) + 1
         steps = sum(np.maximum(wheel[turned] - wheel[turned - 1], 0.0) for wheel in (left, right))
         amount = gone + np.concatenate(([0.0], np.cumsum(0.5 * metres_per_count * np.asarray(steps))))
-        kept = np.union1d(turned, turned - 1)
-        kept = kept[kept > 0] if len(times_s[-1]) else np.union1d(kept, [0])
+        kept = np.unique(np.concatenate(([0], turned - 1, turned, [len(time_s) - 1])))
+        kept = kept[1:] if len(times_s[-1]) else kept
         times_s.append(time_s[kept])
         metres.append(amount[np.searchsorted(turned, kept, "right")])
         gone = float(amount[-1])
