@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -130,18 +131,19 @@ def _points(sheet: DataSheet) -> tuple[float, float, float, float]:
     return points
 
 
-def used_ah(form: RateForm, current_a: Floats, duration_h: Floats) -> float:
+def used_ah(form: RateForm, current_a: Floats, duration_h: Floats) -> Floats:
     """Charge used in terms of the rated current: ∫ I (I/I_n)^(k − 1) dt; the block is empty when it reaches C.
 
-    `current_a` and `duration_h` have one entry per piece of constant current. While charging no rate term applies
-    (NPTEL 108103009, module 9). Below the slower point the weight stays that of the slower point: a weight that goes
-    to 0 with the current would let an idle load run for ever.
+    `current_a` and `duration_h` have one entry per piece of constant current, along the last axis. While charging no
+    rate term applies (NPTEL 108103009, module 9). Below the slower point the weight stays that of the slower point: a
+    weight that goes to 0 with the current would let an idle load run for ever.
     """
     current = np.asarray(current_a, dtype=float)
     weight = (np.maximum(current, form.slow_a) / form.rated_a) ** (form.k - 1)
-    return float(np.sum(np.where(current > 0, current * weight, current) * duration_h))
+    return np.asarray(np.sum(np.where(current > 0, current * weight, current) * duration_h, axis=-1))
 
 
+@lru_cache(maxsize=64)
 def kinetic_models(sheet: DataSheet) -> tuple[Kinetic, ...]:
     """The two-well models through a sheet's two points; empty where the sheet shows no effect of rate."""
     form = rate_form(sheet)  # the same checks

@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import partial
+
+import numpy as np
 
 from analysis.battery_facts import BatteryFacts, BlockState, EndsBy, Use
 from analysis.estimate import COVERAGE_FACTOR
-from analysis.outlook import Assumption, BlockModel
-from analysis.state_of_charge import open_circuit_v
+from analysis.outlook import Assumption, Floats, Outlook
+from analysis.state_of_charge import chart_v
 from analysis.tables.rest_voltage import TABLES
+
+TRIED_H = 2.0 ** np.arange(21)
+"""Hours among which a limit is looked for; beyond the last, 120 years, nothing ends."""
+PARTS, ROUNDS = 9, 13
+"""Into how many parts a stretch that holds a crossing is cut, and how often: to 4e-13 of it."""
 
 
 @dataclass(frozen=True, slots=True)
-class End:
-    """What ends a run, and after how many hours; inf when nothing does."""
+class Ends:
+    """What ends a run by each model under each assumption; arrays of shape (models, assumptions)."""
 
-    hours: float
-    by: EndsBy
+    hours: Floats
+    """After how long; inf when nothing does."""
+    by: tuple[EndsBy, ...]
+    """What it is by each model under the first assumption."""
 
 
 def unexamined(battery: BatteryFacts, blocks: Sequence[BlockState]) -> str:
@@ -45,70 +52,72 @@ def resistance_known(blocks: Sequence[BlockState]) -> bool:
 
 
 def first_limit(
-    battery: BatteryFacts, blocks: Sequence[BlockState], use: Use, models: Sequence[BlockModel], assumed: Assumption
-) -> End:
-    """The first limit that the load meets under one set of assumptions."""
-    ends = []
-    for block, model in zip(blocks, models, strict=True):
-        ends.append(End(_first_below(_charge_limit(battery, model, assumed), math.inf), block.name))
-    if battery.chemistry not in TABLES or not resistance_known(blocks):
-        return min(ends, key=lambda end: end.hours)
-    horizon_h = min(end.hours for end in ends)
-    for limit, by in _voltage_limits(battery, blocks, use, models, assumed):
-        ends.append(End(_first_below(limit, horizon_h), by))
-    return min(ends, key=lambda end: end.hours)
+    battery: BatteryFacts,
+    blocks: Sequence[BlockState],
+    use: Use,
+    outlooks: Sequence[Outlook],
+    assumptions: Sequence[Assumption],
+) -> Ends:
+    """The first limit that the load meets, by each model under each assumption."""
+    ends: list[tuple[Floats, EndsBy]] = []
+    for block, ahead in zip(blocks, outlooks, strict=True):
+        never = np.full(ahead.level.shape, np.inf)
+        ends.append((_first_below(_charge_limit(battery, ahead), never), block.name))
+    if battery.chemistry in TABLES and resistance_known(blocks):
+        horizon_h = np.minimum.reduce([hours for hours, _ in ends])
+        for limit, by in _voltage_limits(battery, blocks, use, outlooks, assumptions):
+            ends.append((_first_below(limit, horizon_h), by))
+    all_of_them = np.stack([hours for hours, _ in ends])
+    first = all_of_them.argmin(axis=0)[:, 0].tolist()
+    return Ends(all_of_them.min(axis=0), tuple(ends[place][1] for place in first))
 
 
-def _charge_limit(battery: BatteryFacts, model: BlockModel, assumed: Assumption) -> Callable[[float], float]:
+def _charge_limit(battery: BatteryFacts, ahead: Outlook) -> Callable[[Floats], Floats]:
     if battery.depth_of_discharge is None:
-        return lambda hours: model.fullness(hours, assumed)
+        return ahead.fullness
     kept = 1 - battery.depth_of_discharge
-    return lambda hours: min(model.fullness(hours, assumed), model.charge_left(hours, assumed) - kept)
+    return lambda hours: np.asarray(np.minimum(ahead.fullness(hours), ahead.charge_left(hours) - kept))
 
 
 def _voltage_limits(
-    battery: BatteryFacts, blocks: Sequence[BlockState], use: Use, models: Sequence[BlockModel], assumed: Assumption
-) -> list[tuple[Callable[[float], float], EndsBy]]:
+    battery: BatteryFacts,
+    blocks: Sequence[BlockState],
+    use: Use,
+    outlooks: Sequence[Outlook],
+    assumptions: Sequence[Assumption],
+) -> list[tuple[Callable[[Floats], Floats], EndsBy]]:
     """(volts above the limit after so many hours, what it is) for each cut-off voltage given."""
-    pairs = list(zip(blocks, models, strict=True))
-    trip_a = {-1: max(use.brief_a, use.sustained_a), 0: use.sustained_a, 1: use.mean_a}[assumed.trip_side]
+    pairs = list(zip(blocks, outlooks, strict=True))
+    seen_a = {-1: max(use.brief_a, use.sustained_a), 0: use.sustained_a, 1: use.mean_a}
+    load_scale = np.array([each.load_scale for each in assumptions])
+    trip_a = load_scale * np.array([seen_a[each.trip_side] for each in assumptions])
     total_a = sum(block.load.mean_a for block in blocks)
+    half = COVERAGE_FACTOR * TABLES[battery.chemistry].chart_u
+    moved = half * np.array([each.voltage_side for each in assumptions])
 
-    def block_v(block: BlockState, model: BlockModel, current_a: float, hours: float) -> float:
-        half = COVERAGE_FACTOR * TABLES[battery.chemistry].chart_u
-        fraction = model.fullness(hours, assumed) + assumed.voltage_side * half
-        rest_v = open_circuit_v(battery.chemistry, battery.block_voltage_v, fraction)
-        assert rest_v is not None
-        return rest_v - _ohm(block, assumed.ohm_side) * current_a * assumed.load_scale
+    def block_v(block: BlockState, ahead: Outlook, current_a: Floats) -> Callable[[Floats], Floats]:
+        drop_v = np.array([_ohm(block, each.ohm_side) for each in assumptions]) * current_a
+        return lambda hours: chart_v(battery.chemistry, battery.block_voltage_v, ahead.fullness(hours) + moved) - drop_v
 
-    def battery_v(hours: float) -> float:
-        if battery.in_series:
-            return sum(block_v(block, model, trip_a, hours) for block, model in pairs)
-        return min(block_v(block, model, trip_a * block.load.mean_a / total_a, hours) for block, model in pairs)
+    share = [1.0] * len(pairs) if battery.in_series else [block.load.mean_a / total_a for block in blocks]
+    each_v = [block_v(block, ahead, trip_a * part) for (block, ahead), part in zip(pairs, share, strict=True)]
 
-    limits: list[tuple[Callable[[float], float], EndsBy]] = []
+    def battery_v(hours: Floats) -> Floats:
+        volts = np.stack([each(hours) for each in each_v])
+        return np.asarray(volts.sum(axis=0) if battery.in_series else volts.min(axis=0))
+
+    def above(volts: Callable[[Floats], Floats], least_v: float | Floats) -> Callable[[Floats], Floats]:
+        return lambda hours: volts(hours) - least_v
+
+    limits: list[tuple[Callable[[Floats], Floats], EndsBy]] = []
     if battery.cutoff_v is not None:
-        # Bound early: a plain closure would see the last block only.
-        for block, model in pairs:
-            above = partial(_above_cutoff, block_v, block, model, battery.cutoff_v)
-            limits.append((above, block.name))
+        for block, ahead in pairs:
+            limits.append((above(block_v(block, ahead, block.load.mean_a * load_scale), battery.cutoff_v), block.name))
     if battery.bms_cutoff_v is not None:
-        bms_v = battery.bms_cutoff_v
-        limits.append((lambda hours: battery_v(hours) - bms_v, "bms"))
+        limits.append((above(battery_v, battery.bms_cutoff_v), "bms"))
     if battery.controller_cutoff_v is not None:
-        at_battery_v = battery.controller_cutoff_v + use.lead_ohm * trip_a * assumed.load_scale
-        limits.append((lambda hours: battery_v(hours) - at_battery_v, "controller"))
+        limits.append((above(battery_v, battery.controller_cutoff_v + use.lead_ohm * trip_a), "controller"))
     return limits
-
-
-def _above_cutoff(
-    block_v: Callable[[BlockState, BlockModel, float, float], float],
-    block: BlockState,
-    model: BlockModel,
-    cutoff_v: float,
-    hours: float,
-) -> float:
-    return block_v(block, model, block.load.mean_a, hours) - cutoff_v
 
 
 def _ohm(block: BlockState, side: int) -> float:
@@ -119,16 +128,20 @@ def _ohm(block: BlockState, side: int) -> float:
     return resistance.value if end is None else end
 
 
-def _first_below(limit: Callable[[float], float], horizon_h: float) -> float:
-    """Hours until `limit` falls to 0, at most `horizon_h`; inf when it does not. Falling once it falls."""
-    if limit(0.0) <= 0:
-        return 0.0
-    low, high = 0.0, min(1.0, horizon_h)
-    while limit(high) > 0:
-        if high >= horizon_h or high > 1e6:
-            return math.inf
-        low, high = high, min(2 * high, horizon_h)
-    for _ in range(40):
-        middle = (low + high) / 2
-        low, high = (middle, high) if limit(middle) > 0 else (low, middle)
-    return (low + high) / 2
+def _first_below(limit: Callable[[Floats], Floats], horizon_h: Floats) -> Floats:
+    """Hours until `limit` falls to 0, at most `horizon_h`; inf when it does not. Falling once it falls.
+
+    `limit` takes hours of shape (…, *horizon_h.shape): all that is asked for closes in together.
+    """
+    lengthwise = (-1, *(1,) * horizon_h.ndim)
+    tried = np.minimum(TRIED_H.reshape(lengthwise), horizon_h)
+    below = limit(tried) <= 0
+    high = np.take_along_axis(tried, below.argmax(axis=0)[None], axis=0)[0]
+    low = np.where(below[0], 0.0, high / 2)
+    inner = (np.arange(1, PARTS) / PARTS).reshape(lengthwise)
+    for _ in range(ROUNDS):
+        width = (high - low) / PARTS
+        low = low + width * (limit(low + (high - low) * inner) > 0).sum(axis=0)
+        high = low + width
+    hours = np.where(below.any(axis=0), (low + high) / 2, np.inf)
+    return np.asarray(np.where(limit(np.zeros_like(horizon_h)) <= 0, 0.0, hours))

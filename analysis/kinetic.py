@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate, islice
 
 import numpy as np
 import numpy.typing as npt
@@ -69,6 +70,22 @@ def advance(model: Kinetic, wells: Wells, current_a: float, hours: float) -> Wel
     difference = wells.difference_ah * r + current_a / (model.c * model.k_per_h) * (1 - r)
     # The first well cannot rise above its brim: what does not fit is counted in the second.
     return Wells(charge, max(difference, (charge - model.qmax_ah) / (1 - model.c)))
+
+
+def difference_ah(model: Kinetic, current_a: Floats, duration_h: Floats) -> float:
+    """δ after a profile of constant pieces that begins full and level: `advance` piece by piece, without the charge.
+
+    It does not depend on how full the block was, but for the brim: charge beyond full counts as not taken.
+    """
+    fades = np.exp(-model.k_per_h * duration_h)
+    moves = current_a / (model.c * model.k_per_h) * (1 - fades)
+    missing_ah = accumulate(
+        (current_a * duration_h).tolist(), lambda missing, taken: max(missing + taken, 0.0), initial=0.0
+    )
+    difference = 0.0
+    for fade, move, missing in zip(fades.tolist(), moves.tolist(), islice(missing_ah, 1, None), strict=True):
+        difference = max(difference * fade + move, -missing / (1 - model.c))
+    return difference
 
 
 def reaches_after_h(model: Kinetic, wells: Wells, current_a: float, floor: float = 0.0) -> float:
@@ -155,23 +172,24 @@ def kinetic_family(
     if not 0 < t_fast < t_slow or not 0 < q_fast <= q_slow:
         raise ValueError("the two points need different discharge times, and the longer must give more charge")
     wanted = q_fast / q_slow
-    models = []
+    kt_slow = np.logspace(-3, 6, 400)
+    fitting, near_kt = [], []
     for c in shares:
-        kt_slow = np.logspace(-3, 6, 400)
         ratio = _share_given(kt_slow * t_fast / t_slow, c) / _share_given(kt_slow, c)
         least = int(np.argmin(ratio))
-        if not ratio[least] <= wanted < ratio[-1]:
-            continue
-        log_kt = float(np.interp(wanted, ratio[least:], np.log(kt_slow[least:])))
-        k = _refine(c, wanted, t_fast, t_slow, math.exp(log_kt) / t_slow)
-        models.append(Kinetic(q_slow / float(_share_given(np.array([k * t_slow]), c)[0]), c, k))
-    return tuple(models)
+        if ratio[least] <= wanted < ratio[-1]:
+            fitting.append(c)
+            near_kt.append(math.exp(np.interp(wanted, ratio[least:], np.log(kt_slow[least:]))))
+    c_of, k_of = np.array(fitting), _refine(np.array(fitting), wanted, t_fast, t_slow, np.array(near_kt) / t_slow)
+    qmax_of = q_slow / _share_given(k_of * t_slow, c_of)
+    return tuple(map(Kinetic, qmax_of.tolist(), fitting, k_of.tolist()))
 
 
-def _refine(c: float, wanted: float, t_fast: float, t_slow: float, near: float) -> float:
-    low, high = math.log(near) - 0.1, math.log(near) + 0.1
+def _refine(c: Floats, wanted: float, t_fast: float, t_slow: float, near: Floats) -> Floats:
+    low, high = np.log(near) - 0.1, np.log(near) + 0.1
     for _ in range(50):
         middle = (low + high) / 2
-        fast, slow = _share_given(math.exp(middle) * np.array([t_fast, t_slow]), c)
-        low, high = (middle, high) if fast / slow < wanted else (low, middle)
-    return math.exp((low + high) / 2)
+        k = np.exp(middle)
+        above = _share_given(k * t_fast, c) / _share_given(k * t_slow, c) < wanted
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    return np.asarray(np.exp((low + high) / 2))

@@ -1,19 +1,25 @@
-"""How full a block is after so many more hours of a load, by the rate law and by the two-well model.
+"""How full a block is after so many more hours of a load, by the rate law and by the two-well models, all at once.
 
 A block's fullness runs from 1 to 0. By the rate law it is the part left of rated capacity, each ampere weighed by its
-rate; by the two-well model it is the level of the first well. Both reach 0 where the block is exhausted at that load.
+rate; by a two-well model it is the level of the first well. Both reach 0 where the block is exhausted at that load.
+Both are a straight line and at most one exponential, so that one formula with other numbers serves every model under
+every assumption: arrays of shape (models, assumptions), the rate law in the first row.
 """
 
 from __future__ import annotations
 
-import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
 
 from analysis.capacity import used_ah
-from analysis.kinetic import Kinetic, Wells, advance
+from analysis.kinetic import difference_ah
 from analysis.load_profile import LoadProfile
 from analysis.rate_law import RateLaw
+
+Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,83 +57,78 @@ class BlockCount:
     load: LoadProfile
     """Current that will go on."""
 
-    def start(self, side: int) -> float:
-        """The start charge at −1, 0 or 1."""
-        return self.fraction[side + 1]
 
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """One block under a load that goes on; arrays of shape (models, assumptions), or (assumptions,)."""
 
-class BlockModel(Protocol):
-    """A battery model bound to one block."""
+    brim: Floats
+    """The most that fullness can be: 1 by the two-well models, no limit by the rate law, which only counts."""
+    level: Floats
+    """Fullness now."""
+    slope_per_h: Floats
+    """What the load takes off it [1/h]."""
+    sinking: Floats
+    """How much further the first well sinks until as much flows in as is drawn; 0 by the rate law."""
+    evening_per_h: Floats
+    """How fast it gets there, k' [1/h]."""
+    counted: Floats
+    """Part of rated capacity not yet given, by plain count."""
+    counted_per_h: Floats
+    """What the load takes off that [1/h]."""
 
-    def fullness(self, hours: float, assumed: Assumption) -> float:
-        """Fullness after `hours` more of the load; below 0 when exhausted before."""
+    def fullness(self, hours: Floats) -> Floats:
+        """Fullness after `hours` more of the load; below 0 when exhausted before. Shape (…, models, assumptions)."""
+        line = self.level - self.slope_per_h * hours
+        return np.asarray(np.minimum(line + self.sinking * np.expm1(-self.evening_per_h * hours), self.brim))
 
-    def charge_left(self, hours: float, assumed: Assumption) -> float:
+    def charge_left(self, hours: Floats) -> Floats:
         """Part of rated capacity not yet given after `hours`, plain count, for a limit on depth of discharge."""
+        return self.counted - self.counted_per_h * hours
 
 
-@dataclass(frozen=True, slots=True)
-class RateBlock:
-    """Rate law: what was used at a rate counts at that rate, and stays used."""
-
-    law: RateLaw
-    count: BlockCount
-
-    def fullness(self, hours: float, assumed: Assumption) -> float:
-        """(start − used − to be used)/capacity, in charge at the rated current."""
-        form, growth = self.law.form(assumed.rate_side), self.law.growth(assumed.rate_side)
-        count, load = self.count, self.count.load
-        capacity = form.capacity_ah * assumed.capacity_scale
-        drawn = 0.0 if count.drawn is None else used_ah(form, count.drawn.current_a, count.drawn.duration_h)
-        per_hour = used_ah(form, load.current_a * assumed.load_scale, load.duration_h) / load.hours
-        beyond = max(load.mean_a * assumed.load_scale / form.fast_a, 1.0)
-        per_hour *= math.pow(beyond, (growth - 1) * (form.k - 1))
-        used = drawn - assumed.drawn_side * count.drawn_half_ah + per_hour * hours
-        return count.start(assumed.start_side) - used / capacity
-
-    def charge_left(self, hours: float, assumed: Assumption) -> float:
-        """Plain count."""
-        return _counted(self.count, hours, assumed, self.law.likely.capacity_ah)
-
-
-@dataclass(frozen=True, slots=True)
-class KineticBlock:
-    """Two wells: a hard load lowers the first well, a light one lets it recover."""
-
-    model: Kinetic
-    rated_ah: float
-    """Rated capacity that start fractions count in [Ah]."""
-    count: BlockCount
-    difference_ah: float
-    """Difference of the levels at the end of what was drawn; it does not depend on how full the block was."""
-
-    def fullness(self, hours: float, assumed: Assumption) -> float:
-        """Level of the first well, 1 = full."""
-        count, scale = self.count, assumed.capacity_scale
-        # The difference of levels follows the current alone, so a block of another size differs only in its charge.
-        sized = Kinetic(self.model.qmax_ah * scale, self.model.c, self.model.k_per_h)
-        missing = (1 - count.start(assumed.start_side)) * self.rated_ah * scale
-        drawn = 0.0 if count.drawn is None else count.drawn.charge_ah
-        charge = sized.qmax_ah - missing - drawn + assumed.drawn_side * count.drawn_half_ah
-        wells = Wells(min(charge, sized.qmax_ah), self.difference_ah)
-        after = advance(sized, wells, count.load.mean_a * assumed.load_scale, hours)
-        return sized.at_hand_ah(after) / (sized.c * sized.qmax_ah)
-
-    def charge_left(self, hours: float, assumed: Assumption) -> float:
-        """Plain count."""
-        return _counted(self.count, hours, assumed, self.rated_ah)
-
-
-def kinetic_block(model: Kinetic, rated_ah: float, count: BlockCount) -> KineticBlock:
-    """A two-well block whose levels are even at the start of the run."""
-    wells = model.full()
+def outlook(law: RateLaw, count: BlockCount, assumptions: Sequence[Assumption]) -> Outlook:
+    """One block by the rate law and by each of its two-well models, under every assumption."""
+    capacity, load_scale = (
+        np.array([getattr(each, name) for each in assumptions]) for name in ("capacity_scale", "load_scale")
+    )
+    capacity *= law.likely.capacity_ah
+    start = np.array([count.fraction[each.start_side + 1] for each in assumptions])
+    drawn_ah = 0.0 if count.drawn is None else count.drawn.charge_ah
+    doubt_ah = np.array([each.drawn_side * count.drawn_half_ah for each in assumptions])
+    load_a = count.load.mean_a * load_scale
+    rows = [_by_rate(law, count, assumptions, start, doubt_ah)]
+    apart = [0.0] * len(law.wells)
     if count.drawn is not None:
-        for current, hours in zip(count.drawn.current_a.tolist(), count.drawn.duration_h.tolist(), strict=True):
-            wells = advance(model, wells, current, hours)
-    return KineticBlock(model, rated_ah, count, wells.difference_ah)
+        apart = [difference_ah(well, count.drawn.current_a, count.drawn.duration_h) for well in law.wells]
+    for well, difference in zip(law.wells, apart, strict=True):
+        # The difference of levels follows the current alone, so a block of another size differs only in its charge.
+        size = well.qmax_ah * capacity / law.likely.capacity_ah
+        charge = np.minimum(size - (1 - start) * capacity - drawn_ah + doubt_ah, size)
+        settled = load_a / (well.c * well.k_per_h)
+        level, sinking = charge - (1 - well.c) * difference, (1 - well.c) * (settled - difference)
+        ones = np.ones_like(size)
+        rows.append((ones, level / size, load_a / size, sinking / size, well.k_per_h * ones))
+    brim, level, slope, sinking, evening = (np.stack(column) for column in zip(*rows, strict=True))
+    return Outlook(brim, level, slope, sinking, evening, start - (drawn_ah - doubt_ah) / capacity, load_a / capacity)
 
 
-def _counted(count: BlockCount, hours: float, assumed: Assumption, rated_ah: float) -> float:
-    drawn = 0.0 if count.drawn is None else count.drawn.charge_ah
-    given = drawn - assumed.drawn_side * count.drawn_half_ah + count.load.mean_a * assumed.load_scale * hours
-    return count.start(assumed.start_side) - given / (rated_ah * assumed.capacity_scale)
+def _by_rate(
+    law: RateLaw, count: BlockCount, assumptions: Sequence[Assumption], start: Floats, doubt_ah: Floats
+) -> tuple[Floats, ...]:
+    """Brim, level, slope, and no exponential: what was used at a rate counts at that rate, and stays used."""
+    level, slope = np.empty_like(start), np.empty_like(start)
+    load = count.load
+    for side in {each.rate_side for each in assumptions}:
+        form, growth = law.form(side), law.growth(side)
+        chosen = np.array([each.rate_side == side for each in assumptions])
+        scale = np.array([each.load_scale for each in assumptions])[chosen]
+        capacity = form.capacity_ah * np.array([each.capacity_scale for each in assumptions])[chosen]
+        drawn = 0.0 if count.drawn is None else used_ah(form, count.drawn.current_a, count.drawn.duration_h)
+        per_hour = used_ah(form, load.current_a * scale[:, None], load.duration_h) / load.hours
+        beyond = np.maximum(load.mean_a * scale / form.fast_a, 1.0)
+        per_hour *= beyond ** ((growth - 1) * (form.k - 1))
+        level[chosen] = start[chosen] - (drawn - doubt_ah[chosen]) / capacity
+        slope[chosen] = per_hour / capacity
+    none = np.zeros_like(start)
+    return np.full_like(start, np.inf), level, slope, none, none

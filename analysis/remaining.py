@@ -11,6 +11,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from analysis.battery_facts import BatteryFacts, BlockState, EndsBy, Use
 from analysis.capacity import (
     MEASURED_U,
@@ -22,7 +24,7 @@ from analysis.capacity import (
 )
 from analysis.cutoffs import first_limit, unexamined
 from analysis.estimate import COVERAGE_FACTOR, Estimate, refuse
-from analysis.outlook import Assumption, BlockCount, BlockModel, RateBlock, kinetic_block
+from analysis.outlook import Assumption, BlockCount, outlook
 from analysis.propagate import power_of, product
 from analysis.rate_law import rate_law
 from analysis.voltage_curve import MOST, Knee
@@ -103,25 +105,20 @@ def forecast(battery: BatteryFacts, blocks: Sequence[BlockState], use: Use) -> R
         factor = temperature_factor(battery.chemistry, battery.temperature_c, law.likely.carried_ah(load_a) / load_a)
     except DataSheetError as error:
         return _refused(str(error))
-    counts = [_count(block) for block in blocks]
-    outlooks: list[tuple[str, Sequence[BlockModel]]] = [
-        ("rate", [RateBlock(law, count) for count in counts]),
-        *(
-            (f"kinetic c {each.c:g}", [kinetic_block(each, law.likely.capacity_ah, count) for count in counts])
-            for each in law.wells
-        ),
-    ]
     load_u = max(block.load.relative_u for block in blocks)
     names, assumptions = zip(*_assumptions(factor, battery, load_u, use.power_growth), strict=True)
-    times, charges, forecasts = [], [], []
-    for model_name, models in outlooks:
-        ends = [first_limit(battery, blocks, use, models, assumed) for assumed in assumptions]
-        if not all(math.isfinite(end.hours) for end in ends):
-            return _refused("the load is too small for a forecast of its end")
-        times.append(_spread(names, [3600 * end.hours for end in ends]))
-        amps = [use.mean_a * assumed.load_scale for assumed in assumptions]
-        charges.append(_spread(names, [end.hours * current for end, current in zip(ends, amps, strict=True)]))
-        forecasts.append(ModelForecast(model_name, _merged([times[-1]], "s", ""), ends[0].by))
+    ahead = [outlook(law, _count(block), assumptions) for block in blocks]
+    ends = first_limit(battery, blocks, use, ahead, assumptions)
+    if not np.isfinite(ends.hours).all():
+        return _refused("the load is too small for a forecast of its end")
+    amps = use.mean_a * np.array([each.load_scale for each in assumptions])
+    times = [_spread(names, row) for row in (3600 * ends.hours).tolist()]
+    charges = [_spread(names, row) for row in (ends.hours * amps).tolist()]
+    models = ["rate", *(f"kinetic c {well.c:g}" for well in law.wells)]
+    forecasts = [
+        ModelForecast(model, _merged([time], "s", ""), by)
+        for model, time, by in zip(models, times, ends.by, strict=True)
+    ]
     extrapolated = any(law.extrapolates(block.load.mean_a) for block in blocks)
     beyond = f"extrapolated: the data sheet covers {law.likely.slow_a:.3g} to {law.likely.fast_a:.3g} A a block"
     notes = (

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.estimate import COVERAGE_FACTOR, Estimate, refuse
+from analysis.series import Floats
 from analysis.tables.rest_voltage import NO_TABLE, SETTLING_H, TABLES, RestTable
 
 FULL_U = 0.02  # 1 σ of "full" as a user means it; common practice, no source
@@ -69,11 +70,14 @@ def _read(table: RestTable, volts: float) -> float:
 
 def open_circuit_v(chemistry: str, block_voltage_v: float, fraction: float) -> float | None:
     """Rest voltage [V] of one block at a state of charge, the chart read backwards; None without a chart."""
-    if chemistry not in TABLES:
-        return None
+    return float(chart_v(chemistry, block_voltage_v, np.array(fraction))) if chemistry in TABLES else None
+
+
+def chart_v(chemistry: str, block_voltage_v: float, fraction: Floats) -> Floats:
+    """The same for many at once; KeyError without a chart."""
     table = TABLES[chemistry]
     voltages, charge = zip(*table.rows, strict=True)
-    return float(np.interp(fraction, charge, voltages)) * cells_in_block(chemistry, block_voltage_v) / table.cells
+    return np.asarray(np.interp(fraction, charge, voltages) * cells_in_block(chemistry, block_voltage_v) / table.cells)
 
 
 def told_charge(said: float | None) -> float | None:
