@@ -16,6 +16,7 @@ from analysis.capacity import LEAD_ACID, MEASURED_U, SHEET_ABOVE, SHEET_U, WORN_
 from analysis.current import Current
 from analysis.energy import energy_estimates, run_net_charge
 from analysis.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
+from analysis.integrals import dot
 from analysis.load_profile import LoadProfile, load_profile
 from analysis.propagate import product
 from analysis.rate_law import MeasuredCapacity
@@ -31,6 +32,7 @@ HOTTEST_C = 40.0
 """End of the capacity tables: no measured air above it stands for the battery's."""
 STEADY_SHARE = 0.005
 """A current that keeps within this part of itself while the voltage falls by four times as much is held there."""
+NOT_DRIVEN = "the run holds no driven stretch"
 _BLOCK_NAMES: tuple[Literal["block_a", "block_b"], ...] = ("block_a", "block_b")
 
 
@@ -187,10 +189,12 @@ def assess_charge(
         none = refused_remaining("no battery current was measured")
         return ChargeLeft(start, charge, none, none)
     part = driven_part(run, current)
-    use = _use(run, current, part, battery_current, speed_m_s, sag)
-    if isinstance(use, str):
-        return ChargeLeft(start, charge, refused_remaining(use), refused_remaining(use))
-    blocks = _blocks(run, current, part, start, net, sag)
+    driven = _profile(current, part)
+    if driven is None:
+        none = refused_remaining(NOT_DRIVEN)
+        return ChargeLeft(start, charge, none, none)
+    use = _use(run, _cut(current, part), driven, battery_current, speed_m_s, sag)
+    blocks = _blocks(run, current, part, driven, start, net, sag)
     if isinstance(blocks, str):
         return ChargeLeft(start, charge, refused_remaining(blocks), refused_remaining(blocks))
     full = [replace(block, start_charge=stated(1.0), drawn=None, drawn_u_ah=0.0) for block in blocks]
@@ -243,19 +247,17 @@ def _facts(run: Run) -> BatteryFacts | str:
 
 
 def _use(
-    run: Run, current: Series, part: slice, battery_current: Current, speed_m_s: Estimate | None, sag: Sag
-) -> Use | str:
-    driven = _profile(current, part)
-    if driven is None:
-        return "the run holds no driven stretch"
+    run: Run, current: Series, driven: LoadProfile, battery_current: Current, speed_m_s: Estimate | None, sag: Sag
+) -> Use:
+    """What the driven part asked for; `current` is that part's."""
     levels = [battery_current.rms_a[window].value for window in ("10", "1")]
     peak = battery_current.peak_a.value or driven.mean_a
     power = refuse("W", "no battery voltage was measured")
     voltage = run.smooth("battery_voltage_v")
     if voltage is not None:
         sensors = run.sensor("battery_current_a"), run.sensor("battery_voltage_v")
-        power = energy_estimates(_cut(current, part), voltage, *sensors)[3]
-    voltage_share, steady = _voltage_to_come(run, _cut(current, part))
+        power = energy_estimates(current, voltage, *sensors)[3]
+    voltage_share, steady = _voltage_to_come(run, current)
     return Use(
         mean_a=driven.mean_a,
         sustained_a=driven.mean_a if levels[0] is None else levels[0],
@@ -299,7 +301,7 @@ def _voltage_to_come(run: Run, current: Series) -> tuple[float, bool]:
         np.array([part.mean() for part in np.array_split(values, 8)])[1:] for values in (current.value, volts)
     )
     steady = np.ptp(drawn) < STEADY_SHARE * drawn.mean() and np.ptp(falling) > 4 * STEADY_SHARE * falling.mean()
-    mean_v, end_v = float(out @ volts) / charge, float(out[late] @ volts[late]) / late_charge
+    mean_v, end_v = dot(out, volts) / charge, dot(out[late], volts[late]) / late_charge
     if mean_v <= 0 or end_v <= 0:
         return 1.0, False
     least_v = _least_voltage_v(run)
@@ -341,7 +343,9 @@ def _lead_ohm(run: Run) -> float:
     return max(float((drop * amps[busy]).sum() / (amps[busy] ** 2).sum()), 0.0)
 
 
-def _blocks(run: Run, current: Series, part: slice, start: Start, net: Estimate, sag: Sag) -> list[BlockState] | str:
+def _blocks(
+    run: Run, current: Series, part: slice, driven: LoadProfile, start: Start, net: Estimate, sag: Sag
+) -> list[BlockState] | str:
     battery = run.machine.battery if run.machine else None
     if battery is None or (battery.blocks or 1) > 2:
         return "charge left is computed for one or two blocks"
@@ -357,9 +361,10 @@ def _blocks(run: Run, current: Series, part: slice, start: Start, net: Estimate,
     drawn: LoadProfile | None = None
     for name, series, all_of_it, charge in zip(_BLOCK_NAMES, shares, since, start.blocks, strict=False):
         if not states or series is not shares[0] or all_of_it is not since[0]:  # blocks in series carry the same
-            load, drawn = _profile(series, part), _profile(all_of_it, slice(None))
+            load = driven if series is current else _profile(series, part)
+            drawn = _profile(all_of_it, slice(None))
         if load is None or drawn is None:
-            return "the run holds no driven stretch"
+            return NOT_DRIVEN
         ohm = _block_ohm(run, sag, len(shares))
         states.append(BlockState(name, charge, load, drawn, drawn_u / len(shares), ohm))
     return states
