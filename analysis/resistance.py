@@ -5,11 +5,17 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-
 from analysis.estimate import Estimate, estimate, refuse
-from analysis.resistance_fit import MODEL_SHARE, TIME_SCALES_S, WIDEST_SHARE, fit_voltage, left_open, too_coarse
-from analysis.resistance_steps import find_steps, from_steps
+from analysis.resistance_fit import (
+    MODEL_SHARE,
+    TIME_SCALES_S,
+    WIDEST_SHARE,
+    fit_voltage,
+    left_open,
+    middle_interval_s,
+    too_coarse,
+)
+from analysis.resistance_steps import find_steps, from_steps, jumps
 from analysis.sensors import SensorError
 from analysis.series import Flags, Floats
 
@@ -34,10 +40,7 @@ def assess_resistance(
     current_noise = math.hypot(current.noise or 0.0, (current.resolution or 0.0) / math.sqrt(12))
     volt_noise = math.hypot(voltage.noise or 0.0, (voltage.resolution or 0.0) / math.sqrt(12))
     skew_s = math.hypot(current.delay_u or 0.0, voltage.delay_u or 0.0)
-    fit = fit_voltage(time_s, volts, amps, gap_after, current_noise) if len(time_s) > 1 else "no samples"
-    if skew_s and not isinstance(fit, str):
-        moved = fit_voltage(time_s, volts, np.interp(time_s, time_s + skew_s, amps), gap_after, current_noise)
-        fit = fit if isinstance(moved, str) else fit.widened(moved)
+    fit = fit_voltage(time_s, volts, amps, gap_after, current_noise, skew_s) if len(time_s) > 1 else "no samples"
 
     def terms(value: float, u: float) -> dict[str, float | None]:
         return {
@@ -47,10 +50,11 @@ def assess_resistance(
             "voltage gain": None if voltage.gain_u is None else voltage.gain_u * value,
         }
 
-    interval = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 0.0
+    interval = middle_interval_s(time_s) if len(time_s) > 1 else 0.0
+    places = jumps(amps, gap_after)
     by_scale = {}
     for scale in TIME_SCALES_S:
-        steps = find_steps(time_s, volts, amps, gap_after, scale)
+        steps = find_steps(time_s, volts, amps, gap_after, scale, places)
         read = from_steps(steps, volt_noise, skew_s) if steps else None
         coarse = interval > 0.5005 * scale
         fitted = None if isinstance(fit, str) else fit.resistance_ohm.get(scale)

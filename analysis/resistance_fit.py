@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analysis.integrals import BLOCK, blocks, dot
 from analysis.resistance_steps import COARSE_SHARE, STEADY_SHARE
-from analysis.series import Flags, Floats
+from analysis.series import Flags, Floats, Places
 
 TIME_SCALES_S = (0.1, 1.0, 10.0)
 MODEL_SHARE = 0.02
@@ -32,6 +33,8 @@ NOISE_BLOCK = 100
 NOISE_DOUBT = 0.5
 """Share by which the variance of the current's noise may be greater than declared or seen."""
 LEAST_BIN_S = 0.01
+LONGEST_SUM = 500.0
+"""e to this is within a float, with room for sums."""
 PARTS = 12
 WIDEST_SHARE = 0.5
 """A resistance whose 1 σ exceeds this share of itself is refused."""
@@ -61,83 +64,116 @@ class Fit:
 
 
 def relaxed(time_s: Floats, amps: Floats, tau_s: float) -> Floats:
-    """First-order lag of the current with time constant `tau_s`, starting settled at its first value."""
-    keep = np.exp(-np.diff(time_s) / tau_s)
-    # Each row of a table runs on its own from 0, column by column for all rows at once; what came before a row is added
-    # afterwards, faded as it is by then.
-    width = max(math.isqrt(len(keep)), 1)
-    rows = -(-len(keep) // width)
-    faded, lagged = np.ones(rows * width), np.zeros(rows * width)
-    faded[: len(keep)], lagged[: len(keep)] = keep, (1.0 - keep) * amps[1:]
-    fade, own = faded.reshape(rows, width), lagged.reshape(rows, width)
-    for column in range(1, width):
-        own[:, column] += fade[:, column] * own[:, column - 1]
-    np.cumprod(fade, axis=1, out=fade)
-    state = float(amps[0])
-    before = np.empty(rows)
-    for row, (left, last) in enumerate(zip(fade[:, -1].tolist(), own[:, -1].tolist(), strict=True)):
-        before[row] = state
-        state = state * left + last
-    own += fade * before[:, None]
-    return np.concatenate((amps[:1], lagged[: len(keep)]))
+    """First-order lag of the current with time constant `tau_s`, starting settled at its first value.
+
+    y(t) e^(t/τ) = y(0) + Σ i Δe^(t/τ): a sum, as long as the exponential stays within a float.
+    """
+    lagged = np.empty_like(amps)
+    lagged[0] = amps[0]
+    begin = 0
+    while begin < len(amps) - 1:
+        stop = min(begin + BLOCK, int(np.searchsorted(time_s, time_s[begin] + LONGEST_SUM * tau_s, "right")))
+        if stop < begin + 2:  # so long after it nothing is left of the state before
+            stop = begin + 2
+            lagged[begin + 1] = amps[begin + 1]
+        else:
+            grown = np.exp((time_s[begin:stop] - time_s[begin]) / tau_s)
+            total = np.diff(grown)
+            total *= amps[begin + 1 : stop]
+            np.cumsum(total, out=total)
+            np.divide(total + lagged[begin], grown[1:], out=lagged[begin + 1 : stop])
+        begin = stop - 1
+    return lagged
 
 
-def _binned(time_s: Floats, volts: Floats, amps: Floats, width_s: float) -> tuple[Floats, Floats, Floats]:
-    """Means over bins of `width_s`, empty bins left out."""
-    place = ((time_s - time_s[0]) / width_s).astype(np.int64)
-    starts = np.concatenate(([0], np.flatnonzero(np.diff(place)) + 1))
-    count = np.diff(np.concatenate((starts, [len(place)])))
-    return (
-        np.add.reduceat(time_s, starts) / count,
-        np.add.reduceat(volts, starts) / count,
-        np.add.reduceat(amps, starts) / count,
-    )
+def _bin_starts(time_s: Floats, width_s: float) -> Places:
+    """First sample of each bin of `width_s`, empty bins left out."""
+    found = [
+        np.flatnonzero(np.diff(((time_s[samples] - time_s[0]) / width_s).astype(np.int64))) + samples.start + 1
+        for samples, _ in blocks(len(time_s))
+    ]
+    return np.concatenate(([0], *found))
 
 
-def fit_voltage(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, current_noise_a: float) -> Fit | str:
+def middle_interval_s(time_s: Floats) -> float:
+    """Median interval between two samples and more; the mean where samples are dense.
+
+    A median is at most twice the mean (Markov), and shorter than a bin it makes no difference.
+    """
+    mean_s = float(time_s[-1] - time_s[0]) / (len(time_s) - 1)
+    return mean_s if mean_s < LEAST_BIN_S / 2 else float(np.median(np.diff(time_s)))
+
+
+def fit_voltage(
+    time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, current_noise_a: float, skew_s: float = 0.0
+) -> Fit | str:
     """Least squares of V = E − s·q − R₀·i − Σ Rⱼ·(i lagged by τⱼ) − a·e^(−t/τ); or why it cannot be done.
 
     q is the charge removed, a what still relaxed when the stretch began, with the longest lag as its τ.
 
     Noise in i pulls R₀ down and the lagged terms, which smooth it, up: its covariance is taken off the normal equations
     (errors in variables). It is the declared one, else that of the quietest stretches.
-    Uncertainty by leaving out one of twelve stretches at a time (jackknife), because residuals are not independent.
+    Uncertainty by leaving out one of twelve stretches at a time (jackknife), because residuals are not independent, and
+    from what changes when the current is moved by `skew_s`, 1 σ of the time between the two sensors.
     """
     resumed = time_s[1:][gap_after]
     chosen = busiest(time_s, amps)
-    time_s, volts, amps = time_s[chosen], volts[chosen], amps[chosen]
+    currents = [amps[chosen]]
+    if skew_s:
+        currents.append(np.interp(time_s[chosen], time_s + skew_s, amps))
+    time_s, volts = time_s[chosen], volts[chosen]
     if len(time_s) < 50:
         return "too few samples for a regression"
-    interval = float(np.median(np.diff(time_s)))
-    width = max(LEAST_BIN_S, interval)
-    current_noise_a = current_noise_a or _quietest(amps)
+    interval = middle_interval_s(time_s)
+    noises_a = [current_noise_a or _quietest(each) for each in currents]
     if interval < LEAST_BIN_S:
-        before = len(time_s)
-        time_s, volts, amps = _binned(time_s, volts, amps, width)
-        current_noise_a *= math.sqrt(len(time_s) / before)
+        starts = _bin_starts(time_s, LEAST_BIN_S)
+        count = np.diff(np.append(starts, len(time_s)))
+        noises_a = [noise * math.sqrt(len(starts) / len(time_s)) for noise in noises_a]
+        time_s, volts, *currents = (np.add.reduceat(each, starts) / count for each in (time_s, volts, *currents))
+    width = max(LEAST_BIN_S, interval)
+    fit, *moved = (
+        _fit(time_s, volts, each, noise, width, resumed) for each, noise in zip(currents, noises_a, strict=True)
+    )
+    for other in moved:
+        if not isinstance(fit, str) and not isinstance(other, str):
+            fit = fit.widened(other)
+    return fit
+
+
+def _fit(
+    time_s: Floats, volts: Floats, amps: Floats, current_noise_a: float, width: float, resumed: Floats
+) -> Fit | str:
+    """The regression on samples, or bins, `width` apart; `resumed` are the times at which gaps end."""
     dt = np.diff(time_s)
     charge = np.concatenate(([0.0], np.cumsum(0.5 * (amps[:-1] + amps[1:]) * dt))) / 3600
     usable = [tau for tau in RELAXATIONS_S if tau >= 2 * width and tau <= (time_s[-1] - time_s[0]) / 4]
-    columns = [np.ones_like(amps), -charge, -amps, *(-relaxed(time_s, amps, tau) for tau in usable)]
     settled = _settled(time_s, volts, amps)
-    if usable and not settled:
-        # What flowed before the first sample still relaxes.
-        columns.append(-np.exp((time_s[0] - time_s) / usable[-1]))
-    table = np.stack(columns, axis=1)
     spread = float(np.std(amps))
     if spread < max(0.5, 3 * current_noise_a):
         return "the current hardly changes, so that resistance cannot be told from open-circuit voltage"
+    # What flowed before the first sample still relaxes.
+    unsettled = [np.exp((time_s[0] - time_s) / usable[-1])] if usable and not settled else []
+    lagged = [relaxed(time_s, amps, tau) for tau in usable]
+    # Both sides of the equation with their signs turned round, the voltage as the last row.
+    table = np.stack([np.full_like(amps, -1.0), charge, amps, *lagged, *unsettled, -volts])
     # The lagged current is not known until a gap is forgotten.
-    used = np.flatnonzero(_since(time_s, resumed) > 2 * max(usable, default=0.0))
-    if len(used) < 50:
+    known = _since(time_s, resumed) > 2 * max(usable, default=0.0)
+    if not known.all():
+        table = table[:, known]
+    if table.shape[1] < 50:
         return "too much of the run lies in gaps for a regression"
-    parts = np.array_split(used, PARTS)
-    noise_a2 = current_noise_a**2 * _noise_shares(width, usable, table.shape[1])
-    normal = [(table[part].T @ table[part] - len(part) * noise_a2, table[part].T @ volts[part]) for part in parts]
+    parts = np.array_split(table, PARTS, axis=1)
+    noise_a2 = current_noise_a**2 * _noise_shares(width, usable, len(table) - 1)
+    squares = [part @ part.T for part in parts]
+    normal = [
+        (square[:-1, :-1] - part.shape[1] * noise_a2, square[:-1, -1])
+        for part, square in zip(parts, squares, strict=True)
+    ]
     total_a = np.sum([a for a, _ in normal], axis=0)
     total_b = np.sum([b for _, b in normal], axis=0)
     solved = solve(total_a, total_b)
-    noisier = solve(total_a - NOISE_DOUBT * len(used) * noise_a2, total_b)
+    noisier = solve(total_a - NOISE_DOUBT * table.shape[1] * noise_a2, total_b)
     dropped = [solve(total_a - a, total_b - b) for a, b in normal]
     if solved is None or noisier is None or any(part is None for part in dropped):
         return "the current does not move in enough ways to tell the terms of the regression apart"
@@ -157,7 +193,7 @@ def fit_voltage(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, c
         elif moved < max(0.5, 3 * current_noise_a):
             refused[scale] = f"the current never changes fast enough to show what happens {scale:g} s after a step"
         else:
-            gain = np.zeros(table.shape[1])
+            gain = np.zeros(len(solved))
             gain[2 : len(usable) + 3] = 1.0, *(1.0 - math.exp(-scale / tau) for tau in usable)
             value, u = float(solved @ gain), jackknife(others @ gain)
             seen = math.hypot(
@@ -180,9 +216,9 @@ def _settled(time_s: Floats, volts: Floats, amps: Floats) -> bool:
     away = time_s[calm] - time_s[calm].mean()
     if len(away) < 4 or float(np.abs(amps[calm]).max()) > STEADY_SHARE * float(np.ptp(amps)):
         return False
-    slope = float(away @ volts[calm] / (away @ away))
+    slope = dot(away, volts[calm]) / dot(away, away)
     left = volts[calm] - volts[calm].mean() - slope * away
-    doubt = math.sqrt(float(left @ left) / (len(away) - 2) / float(away @ away))
+    doubt = math.sqrt(dot(left, left) / (len(away) - 2) / dot(away, away))
     return abs(slope) * CALM_S < max(3 * doubt * CALM_S, CALM_SHARE * float(np.ptp(volts)))
 
 

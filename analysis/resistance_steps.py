@@ -6,13 +6,15 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from analysis.series import Flags, Floats
+from analysis.integrals import blocks, dot
+from analysis.series import Flags, Floats, Places
 
 LEAST_STEP_A = 2.0
 STEADY_SHARE = 0.1
 """A current is steady while it stays within this share of the step. Our own choice."""
+CELLS = 10
+"""Cells to a time scale, of which the least and greatest current tell where steps may be."""
 READ_SHARE = 0.1
 """Voltage and current after a step are means over ± this share of the time scale."""
 COARSE_SHARE = 0.05
@@ -40,26 +42,47 @@ class Step:
     """How fast the voltage still falls where it is read [V/s]."""
 
 
-def find_steps(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, scale_s: float) -> list[Step]:
+def jumps(amps: Floats, gap_after: Flags) -> Places:
+    """Samples after which the current moves by half of the least step or more: where a step may begin."""
+    found = [
+        np.flatnonzero(np.abs(np.diff(amps[samples])) >= LEAST_STEP_A / 2) + samples.start
+        for samples, _ in blocks(len(amps))
+    ]
+    places = np.concatenate(found) if found else np.empty(0, np.int64)
+    return places[~gap_after[places]]
+
+
+def find_steps(
+    time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, scale_s: float, places: Places | None = None
+) -> list[Step]:
     """Steps of at least 2 A with steady current for `scale_s` before and after, risen within half of it.
 
-    A step counts only where the sample interval at it is at most half of `scale_s`.
+    A step counts only where the sample interval at it is at most half of `scale_s`. `places` are its jumps, where they
+    are known already.
     """
-    places = np.flatnonzero((np.abs(np.diff(amps)) >= LEAST_STEP_A / 2) & ~gap_after)
-    places = places[time_s[places + 1] - time_s[places] <= 0.5005 * scale_s]
-    reach_s = (1.5 + READ_SHARE) * scale_s
-    places = places[(places >= 1) & (time_s[places + 1] + reach_s <= time_s[-1])] if len(places) else places
+    places = jumps(amps, gap_after) if places is None else places
     if not len(places):
         return []
+    places = _hopeful(time_s, amps, places, scale_s)
+    places = places[time_s[places + 1] - time_s[places] <= 0.5005 * scale_s]
+    reach_s = (1.5 + READ_SHARE) * scale_s
+    places = places[(places >= 1) & (time_s[places + 1] + reach_s <= time_s[-1])]
     start = time_s[places]
     first = np.minimum(np.searchsorted(time_s, start - scale_s), places - 1)
     risen = np.maximum(np.searchsorted(time_s, start + scale_s / 2, "right") - 1, places + 1)
     last = np.searchsorted(time_s, time_s[places + 1] + (1 + READ_SHARE) * scale_s)
-    so_far = np.concatenate(([0.0], np.cumsum(amps)))
+    gaps = np.flatnonzero(gap_after)
+    good = np.searchsorted(gaps, last) == np.searchsorted(gaps, first)
+    moved = np.maximum(np.abs(amps[first] - amps[places]), np.abs(amps[risen] - amps[last]))
+    good &= _may_be(np.abs(amps[places] - amps[last]), moved)
+    places, first, risen, last = places[good], first[good], risen[good], last[good]
+    if not len(places):
+        return []
+    so_far = np.zeros(len(amps) + 1)
+    np.cumsum(amps, out=so_far[1:])
     before, after = _means(so_far, first, places), _means(so_far, risen, last)
     allowed = STEADY_SHARE * np.abs(after - before)
-    gaps = np.flatnonzero(gap_after)
-    good = (np.abs(after - before) >= LEAST_STEP_A) & (np.searchsorted(gaps, last) == np.searchsorted(gaps, first))
+    good = np.abs(after - before) >= LEAST_STEP_A
     for level, edge in ((before, first), (before, places), (after, risen), (after, last)):
         good &= np.abs(amps[edge] - level) <= allowed
     steps: list[Step] = []
@@ -77,7 +100,52 @@ def find_steps(time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, sc
     return steps
 
 
-def _means(so_far: Floats, first: npt.NDArray[np.int64], last: npt.NDArray[np.int64]) -> Floats:
+def _hopeful(time_s: Floats, amps: Floats, places: Places, scale_s: float) -> Places:
+    """The places that may be a step by the least and greatest currents around them, a tenth of the scale at a time.
+
+    Of a noisy current almost every jump is none, and most of them show it here, thousands at once.
+    """
+    size = int(len(amps) * scale_s / CELLS / (time_s[-1] - time_s[0]))
+    count = len(amps) // max(size, 1)
+    if size < 1 or count < 2 * CELLS:
+        return places
+    cells = np.arange(0, count * size, size)
+    least, most = (of.reduceat(amps[: count * size], cells) for of in (np.minimum, np.maximum))
+    begins_s, ends_s = time_s[cells], time_s[cells + size - 1]
+    # A jump anywhere in a cell has the nine cells before it within its time before, and four within its time after.
+    cell = np.arange(CELLS - 1, count - CELLS)
+    before = cell - (CELLS - 1)
+    after = cell + 7
+    inside = (ends_s[cell] - begins_s[before] <= scale_s) & (begins_s[after] - ends_s[cell] >= scale_s / 2)
+    inside &= ends_s[cell + CELLS] - begins_s[cell] <= (1 + READ_SHARE) * scale_s
+    before_least, after_least = _over(least, CELLS - 1, np.minimum)[before], _over(least, 4, np.minimum)[after]
+    before_most, after_most = _over(most, CELLS - 1, np.maximum)[before], _over(most, 4, np.maximum)[after]
+    moved = np.maximum(before_most - before_least, after_most - after_least)
+    hopeful = np.ones(count + 1, bool)
+    hopeful[cell] = _may_be(np.abs(after_least - before_least), moved) | ~inside
+    return places[hopeful[np.minimum(places // size, count)]]
+
+
+def _may_be(apart_a: Floats, moved_a: Floats) -> Flags:
+    """Whether a current before and one after, so far apart, may belong to a step when the current moves so much there.
+
+    Each lies within `STEADY_SHARE` of the step from its mean: the step is at most their distance / (1 − 2 shares).
+    """
+    step = apart_a / (1 - 2 * STEADY_SHARE) * (1 + 1e-9)
+    return np.asarray((step >= LEAST_STEP_A) & (moved_a <= STEADY_SHARE * step))
+
+
+def _over(values: Floats, count: int, of: np.ufunc) -> Floats:
+    """`of`, least or greatest, over so many consecutive values, from each one on that has as many after it."""
+    have = 1
+    while have < count:
+        step = min(have, count - have)
+        values = of(values[:-step], values[step:])
+        have += step
+    return values
+
+
+def _means(so_far: Floats, first: Places, last: Places) -> Floats:
     """Means from place `first` to `last`, both counted, of values whose sums before each place are `so_far`."""
     return np.asarray((so_far[last + 1] - so_far[first]) / (last + 1 - first))
 
@@ -101,9 +169,9 @@ def _read(
     level, slope = float(volts[rest].mean()), 0.0
     scatter = 0.0
     if len(away) >= 4:
-        slope = float(away @ volts[rest] / (away @ away))
+        slope = dot(away, volts[rest]) / dot(away, away)
         scatter = float(np.sqrt(((volts[rest] - level - slope * away) ** 2).sum() / (len(away) - 2)))
-        if abs(slope) < 3 * scatter / float(np.sqrt(away @ away)):
+        if abs(slope) < 3 * scatter / math.sqrt(dot(away, away)):
             slope = 0.0
     # An earlier load still relaxes: without the step the voltage would lie between its level and its line.
     drift = slope * (moment - float(time_s[rest].mean()))
