@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.integrals import BLOCK, blocks, dot
+from analysis.integrals import BLOCK, dot
 from analysis.resistance_steps import COARSE_SHARE, STEADY_SHARE
-from analysis.series import Flags, Floats, Places
+from analysis.series import Flags, Floats
 
 TIME_SCALES_S = (0.1, 1.0, 10.0)
 MODEL_SHARE = 0.02
@@ -86,13 +86,33 @@ def relaxed(time_s: Floats, amps: Floats, tau_s: float) -> Floats:
     return lagged
 
 
-def _bin_starts(time_s: Floats, width_s: float) -> Places:
-    """First sample of each bin of `width_s`, empty bins left out."""
-    found = [
-        np.flatnonzero(np.diff(((time_s[samples] - time_s[0]) / width_s).astype(np.int64))) + samples.start + 1
-        for samples, _ in blocks(len(time_s))
-    ]
-    return np.concatenate(([0], *found))
+def _moved(time_s: Floats, amps: Floats, skew_s: float, chosen: range) -> Floats:
+    """The current at some of the samples, were all of it `skew_s` later."""
+    begin, stop = chosen.start, chosen.stop
+    steps_s = np.diff(time_s[max(begin - 1, 0) : stop])
+    if begin > 0 and steps_s.min() >= skew_s:
+        return np.asarray(amps[begin:stop] - np.diff(amps[begin - 1 : stop]) * (skew_s / steps_s))
+    before = max(int(np.searchsorted(time_s, time_s[begin] - skew_s, "right")) - 1, 0)
+    return np.interp(time_s[begin:stop], time_s[before:stop] + skew_s, amps[before:stop])
+
+
+def _binned(time_s: Floats, volts: Floats, amps: Floats, chosen: range, skew_s: float) -> list[Floats]:
+    """Means over bins of `LEAST_BIN_S`, empty bins left out: times, voltages, currents and, with a skew, moved ones."""
+    means: list[list[Floats]] = []
+    begin = chosen.start
+    while begin < chosen.stop:
+        stop = min(begin + BLOCK, chosen.stop)
+        place = ((time_s[begin:stop] - time_s[chosen.start]) / LEAST_BIN_S).astype(np.int64)
+        starts = np.append(0, np.flatnonzero(place[1:] != place[:-1]) + 1)
+        if stop < chosen.stop and len(starts) > 1:  # the last bin may go on
+            stop, starts = begin + int(starts[-1]), starts[:-1]
+        columns = [each[begin:stop] for each in (time_s, volts, amps)]
+        if skew_s:
+            columns.append(_moved(time_s, amps, skew_s, range(begin, stop)))
+        count = np.diff(np.append(starts, stop - begin))
+        means.append([np.add.reduceat(column, starts) / count for column in columns])
+        begin = stop
+    return [np.concatenate(parts) for parts in zip(*means, strict=True)]
 
 
 def middle_interval_s(time_s: Floats) -> float:
@@ -117,25 +137,22 @@ def fit_voltage(
     from what changes when the current is moved by `skew_s`, 1 σ of the time between the two sensors.
     """
     resumed = time_s[1:][gap_after]
-    chosen = busiest(time_s, amps)
-    currents = [amps[chosen]]
-    if skew_s:
-        currents.append(np.interp(time_s[chosen], time_s + skew_s, amps))
-    time_s, volts = time_s[chosen], volts[chosen]
-    if len(time_s) < 50:
+    chosen = range(len(time_s))[busiest(time_s, amps)]
+    samples = slice(chosen.start, chosen.stop)
+    if len(chosen) < 50:
         return "too few samples for a regression"
-    interval = middle_interval_s(time_s)
-    noises_a = [current_noise_a or _quietest(each) for each in currents]
+    interval = middle_interval_s(time_s[samples])
+    current_noise_a = current_noise_a or _quietest(amps[samples])
     if interval < LEAST_BIN_S:
-        starts = _bin_starts(time_s, LEAST_BIN_S)
-        count = np.diff(np.append(starts, len(time_s)))
-        noises_a = [noise * math.sqrt(len(starts) / len(time_s)) for noise in noises_a]
-        time_s, volts, *currents = (np.add.reduceat(each, starts) / count for each in (time_s, volts, *currents))
+        time_s, volts, *currents = _binned(time_s, volts, amps, chosen, skew_s)
+        current_noise_a *= math.sqrt(len(time_s) / len(chosen))
+    else:
+        moved = _moved(time_s, amps, skew_s, chosen) if skew_s else None
+        currents = [amps[samples]] if moved is None else [amps[samples], moved]
+        time_s, volts = time_s[samples], volts[samples]
     width = max(LEAST_BIN_S, interval)
-    fit, *moved = (
-        _fit(time_s, volts, each, noise, width, resumed) for each, noise in zip(currents, noises_a, strict=True)
-    )
-    for other in moved:
+    fit, *others = (_fit(time_s, volts, each, current_noise_a, width, resumed) for each in currents)
+    for other in others:
         if not isinstance(fit, str) and not isinstance(other, str):
             fit = fit.widened(other)
     return fit
