@@ -202,12 +202,11 @@ def _fit(
     values: dict[float, tuple[float, float]] = {}
     refused: dict[float, str] = {}
     for scale in TIME_SCALES_S:
-        moved = float(np.std(amps - relaxed(time_s, amps, scale)))
         if scale < 2 * width:
             refused[scale] = too_coarse(width, scale)
         elif scale > (time_s[-1] - time_s[0]) / 4:
             refused[scale] = f"the run is too short to show what happens {scale:g} s after a step"
-        elif moved < max(0.5, 3 * current_noise_a):
+        elif not _moves(time_s, amps, scale, max(0.5, 3 * current_noise_a)):
             refused[scale] = f"the current never changes fast enough to show what happens {scale:g} s after a step"
         else:
             gain = np.zeros(len(solved))
@@ -225,6 +224,15 @@ def _fit(
     share = SETTLED_SHARE if settled else _unsettled_share(float(time_s[-1] - time_s[0]), usable)
     open_u = math.hypot(jackknife(others[:, 0]), float(noisier[0] - solved[0]), share * mean_drop)
     return Fit(float(solved[0]), open_u, float(time_s[0]), values, refused)
+
+
+def _moves(time_s: Floats, amps: Floats, scale_s: float, least_a: float) -> bool:
+    """Whether the current less itself lagged scatters by so much; mostly a part shows already that the whole must."""
+    for count in (len(amps) // 16, len(amps)):
+        away = amps[:count] - relaxed(time_s[:count], amps[:count], scale_s)
+        if float(np.std(away)) * math.sqrt(count / len(amps)) >= least_a:
+            return True
+    return False
 
 
 def _settled(time_s: Floats, volts: Floats, amps: Floats) -> bool:

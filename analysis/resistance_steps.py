@@ -13,7 +13,7 @@ from analysis.series import Flags, Floats, Places
 LEAST_STEP_A = 2.0
 STEADY_SHARE = 0.1
 """A current is steady while it stays within this share of the step. Our own choice."""
-CELLS = 10
+CELLS = 5
 """Cells to a time scale, of which the least and greatest current tell where steps may be."""
 READ_SHARE = 0.1
 """Voltage and current after a step are means over ± this share of the time scale."""
@@ -101,7 +101,7 @@ def find_steps(
 
 
 def _hopeful(time_s: Floats, amps: Floats, places: Places, scale_s: float) -> Places:
-    """The places that may be a step by the least and greatest currents around them, a tenth of the scale at a time.
+    """The places that may be a step by the least and greatest currents around them, a fifth of the scale at a time.
 
     Of a noisy current almost every jump is none, and most of them show it here, thousands at once.
     """
@@ -109,20 +109,19 @@ def _hopeful(time_s: Floats, amps: Floats, places: Places, scale_s: float) -> Pl
     count = len(amps) // max(size, 1)
     if size < 1 or count < 2 * CELLS:
         return places
-    cells = np.arange(0, count * size, size)
-    least, most = (of.reduceat(amps[: count * size], cells) for of in (np.minimum, np.maximum))
-    begins_s, ends_s = time_s[cells], time_s[cells + size - 1]
-    # A jump anywhere in a cell has the nine cells before it within its time before, and four within its time after.
-    cell = np.arange(CELLS - 1, count - CELLS)
-    before = cell - (CELLS - 1)
-    after = cell + 7
-    inside = (ends_s[cell] - begins_s[before] <= scale_s) & (begins_s[after] - ends_s[cell] >= scale_s / 2)
-    inside &= ends_s[cell + CELLS] - begins_s[cell] <= (1 + READ_SHARE) * scale_s
-    before_least, after_least = _over(least, CELLS - 1, np.minimum)[before], _over(least, 4, np.minimum)[after]
-    before_most, after_most = _over(most, CELLS - 1, np.maximum)[before], _over(most, 4, np.maximum)[after]
-    moved = np.maximum(before_most - before_least, after_most - after_least)
+    used = count * size
+    least, most = (of.reduceat(amps[:used], np.arange(0, used, size)) for of in (np.minimum, np.maximum))
+    begins_s, ends_s = time_s[:used:size], time_s[size - 1 : used : size]
+    # A jump anywhere in a cell has the four cells before it within its time before, the fourth within its time after.
+    first, tried = CELLS - 1, count - 2 * CELLS + 2
+    before, cell, after = (slice(at, at + tried) for at in (0, first, 2 * first))
+    inside = ends_s[cell] - begins_s[before] <= scale_s
+    inside &= begins_s[after] - ends_s[cell] >= scale_s / 2
+    inside &= ends_s[after] - begins_s[cell] <= (1 + READ_SHARE) * scale_s
+    least_before, most_before = _over(least, first, np.minimum)[before], _over(most, first, np.maximum)[before]
+    moved = np.maximum(most_before - least_before, most[after] - least[after])
     hopeful = np.ones(count + 1, bool)
-    hopeful[cell] = _may_be(np.abs(after_least - before_least), moved) | ~inside
+    hopeful[cell] = _may_be(np.abs(least[after] - least_before), moved) | ~inside
     return places[hopeful[np.minimum(places // size, count)]]
 
 

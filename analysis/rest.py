@@ -6,11 +6,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from analysis.estimate import Estimate, estimate, extreme_u, refuse
+from analysis.integrals import dot
 from analysis.run import Run, SensorError, Series
 from analysis.sensor_terms import step_u, white_u
+from analysis.series import Floats
 
 LEAST_REST_S = 2.0
 HEAD_S = 600.0
@@ -40,14 +41,14 @@ def rest_threshold_a(rated_current_a: float | None, sensor: SensorError) -> floa
 
 def find_rest(current: Series, threshold_a: float) -> Rest:
     """The stretch from the first sample to the first load, if it lasts 2 s and its mean |I| is below the threshold."""
-    size = np.abs(current.value)
-    width = min(SMOOTHED, len(size))
-    loaded = _first_load(size, width, 2 * threshold_a)
-    end = len(size) - 1
+    width = min(SMOOTHED, len(current.value))
+    loaded = _first_load(current.value, width, 2 * threshold_a)
+    end = len(current.value) - 1
     if loaded is not None:
         # A mean above the limit holds a sample above it; rest ends before the first of them.
-        within = size[loaded : loaded + width] > 2 * threshold_a
+        within = np.abs(current.value[loaded : loaded + width]) > 2 * threshold_a
         end = max(int(loaded + np.argmax(within)) - 1, 0)
+    size = np.abs(current.value[: end + 1])
     # What happened in a gap is not known: it counts neither as time at rest nor in the mean.
     dt = np.where(current.gap_after[:end], 0.0, np.diff(current.time_s[: end + 1]))
     length = float(dt.sum())
@@ -56,18 +57,18 @@ def find_rest(current: Series, threshold_a: float) -> Rest:
             f"no rest of {LEAST_REST_S:g} s before the first load: let the machine stand switched on before driving"
         )
         return Rest(0.0, 0.0, 0.0, reason)
-    mean = float((0.5 * (size[:end] + size[1 : end + 1])) @ dt) / length
+    mean = dot(0.5 * (size[:-1] + size[1:]), dt) / length
     if mean >= threshold_a:
         reason = f"the current before the first load is {mean:.2f} A, above the {threshold_a:.2f} A that counts as rest"
         return Rest(0.0, 0.0, mean, reason)
     return Rest(float(current.time_s[0]), float(current.time_s[end]), mean)
 
 
-def _first_load(size: npt.NDArray[np.float64], width: int, limit_a: float) -> int | None:
-    """Where the first mean of `width` samples is above the limit; looked for in stretches, as it mostly comes soon."""
+def _first_load(value: Floats, width: int, limit_a: float) -> int | None:
+    """Where the first mean |i| of `width` samples is above the limit; looked for in stretches: mostly it comes soon."""
     begin, count = 0, 1 << 16
-    while begin + width <= len(size):
-        smooth = np.convolve(size[begin : begin + count + width - 1], np.ones(width) / width, "valid")
+    while begin + width <= len(value):
+        smooth = np.convolve(np.abs(value[begin : begin + count + width - 1]), np.ones(width) / width, "valid")
         loaded = np.flatnonzero(smooth > limit_a)
         if len(loaded):
             return begin + int(loaded[0])
@@ -129,7 +130,7 @@ def rest_voltage(run: Run, rest: Rest, si_name: str = "battery_voltage_v") -> Es
     return estimate(volts, "V", terms, note=f"{rest.end_s - rest.start_s:.0f} s at rest")
 
 
-def rest_values(run: Run, rest: Rest, si_name: str) -> np.ndarray[tuple[int], np.dtype[np.float64]] | str:
+def rest_values(run: Run, rest: Rest, si_name: str) -> Floats | str:
     """Samples of a voltage during rest, or the reason why there are none."""
     whole = run.from_start()
     if not whole.has(si_name):

@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.finding import Finding
-from analysis.integrals import integrate, sampling_error
+from analysis.integrals import dot, sampling_error, weights_s
 from analysis.resistance import Resistance, assess_resistance
 from analysis.resistance_fit import busiest
 from analysis.rest import Rest, block_imbalance, rest_values, rest_voltage, run_rest, voltage_terms
@@ -95,16 +95,20 @@ def balance_residual(run: Run) -> Estimate:
     battery, left, right = (found for found in series if found is not None)
     time_s, first, second, gap_after = together(battery, left)
     time_s, first, third, gap_after = together(Series(time_s, first - second, gap_after), right)
-    seconds = float(np.diff(time_s)[~gap_after].sum()) if len(time_s) > 1 else 0.0
+    weight_s = weights_s(time_s, gap_after)
+    seconds = float(weight_s.sum())
     if seconds <= 0:
         return refuse("A", "the three currents were never measured at the same time")
-    mean = integrate(time_s, first - third, gap_after).net / seconds
-    terms: dict[str, float | None] = {"sampling": sampling_error(time_s, first - third, gap_after) / seconds}
+    left_over = first - third
+    mean = dot(weight_s, left_over) / seconds
+    terms: dict[str, float | None] = {"sampling": sampling_error(time_s, left_over, gap_after) / seconds}
     noise = []
     for name, found in zip(names, (battery, left, right), strict=True):
         sensor = run.sensor(name)
         noise.append(white_u(sensor) / math.sqrt(len(found.value)))
-        level = abs(integrate(found.time_s, found.value, found.gap_after).net) / max(found.sampled_s, 1e-9)
+        # The same times have the same gaps.
+        own_s = weight_s if found.time_s is time_s else weights_s(found.time_s, found.gap_after)
+        level = abs(dot(own_s, found.value)) / max(found.sampled_s, 1e-9)
         label = run.label(name).lower()
         terms[f"{label} offset"] = sensor.offset_u
         terms[f"{label} gain"] = None if sensor.gain_u is None else sensor.gain_u * level
