@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.finding import Finding
-from analysis.integrals import dot, sampling_error, weights_s
+from analysis.integrals import dot, sampling_error, steps_s, weights_s
 from analysis.resistance import Resistance, assess_resistance
 from analysis.resistance_fit import busiest
 from analysis.rest import Rest, block_imbalance, rest_values, rest_voltage, run_rest, voltage_terms
@@ -95,10 +95,11 @@ def balance_residual(run: Run) -> Estimate:
     battery, left, right = (found for found in series if found is not None)
     time_s, first, second, gap_after = together(battery, left)
     time_s, first, third, gap_after = together(Series(time_s, first - second, gap_after), right)
-    weight_s = weights_s(time_s, gap_after)
-    seconds = float(weight_s.sum())
+    length_s = steps_s(time_s, gap_after)
+    seconds = float(length_s.sum())
     if seconds <= 0:
         return refuse("A", "the three currents were never measured at the same time")
+    weight_s = weights_s(length_s)
     left_over = first - third
     mean = dot(weight_s, left_over) / seconds
     terms: dict[str, float | None] = {"sampling": sampling_error(time_s, left_over, gap_after) / seconds}
@@ -107,7 +108,7 @@ def balance_residual(run: Run) -> Estimate:
         sensor = run.sensor(name)
         noise.append(white_u(sensor) / math.sqrt(len(found.value)))
         # The same times have the same gaps.
-        own_s = weight_s if found.time_s is time_s else weights_s(found.time_s, found.gap_after)
+        own_s = weight_s if found.time_s is time_s else weights_s(steps_s(found.time_s, found.gap_after))
         level = abs(dot(own_s, found.value)) / max(found.sampled_s, 1e-9)
         label = run.label(name).lower()
         terms[f"{label} offset"] = sensor.offset_u
