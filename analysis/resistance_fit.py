@@ -33,6 +33,8 @@ NOISE_BLOCK = 100
 NOISE_DOUBT = 0.5
 """Share by which the variance of the current's noise may be greater than declared or seen."""
 LEAST_BIN_S = 0.01
+ON_EDGE = 1e-6
+"""Of a bin: a sample so near its end begins the next one, however its time was rounded."""
 LONGEST_SUM = 500.0
 """e to this is within a float, with room for sums."""
 PARTS = 12
@@ -96,13 +98,13 @@ def _moved(time_s: Floats, amps: Floats, skew_s: float, chosen: range) -> Floats
     return np.interp(time_s[begin:stop], time_s[before:stop] + skew_s, amps[before:stop])
 
 
-def _binned(time_s: Floats, volts: Floats, amps: Floats, chosen: range, skew_s: float) -> list[Floats]:
+def binned(time_s: Floats, volts: Floats, amps: Floats, chosen: range, skew_s: float) -> list[Floats]:
     """Means over bins of `LEAST_BIN_S`, empty bins left out: times, voltages, currents and, with a skew, moved ones."""
     means: list[list[Floats]] = []
     begin = chosen.start
     while begin < chosen.stop:
         stop = min(begin + BLOCK, chosen.stop)
-        place = ((time_s[begin:stop] - time_s[chosen.start]) / LEAST_BIN_S).astype(np.int64)
+        place = ((time_s[begin:stop] - time_s[chosen.start]) / LEAST_BIN_S + ON_EDGE).astype(np.int64)
         starts = np.append(0, np.flatnonzero(place[1:] != place[:-1]) + 1)
         if stop < chosen.stop and len(starts) > 1:  # the last bin may go on
             stop, starts = begin + int(starts[-1]), starts[:-1]
@@ -144,7 +146,7 @@ def fit_voltage(
     interval = middle_interval_s(time_s[samples])
     current_noise_a = current_noise_a or _quietest(amps[samples])
     if interval < LEAST_BIN_S:
-        time_s, volts, *currents = _binned(time_s, volts, amps, chosen, skew_s)
+        time_s, volts, *currents = binned(time_s, volts, amps, chosen, skew_s)
         current_noise_a *= math.sqrt(len(time_s) / len(chosen))
     else:
         moved = _moved(time_s, amps, skew_s, chosen) if skew_s else None

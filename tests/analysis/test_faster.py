@@ -15,11 +15,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis import square_integral, window_exact, window_longer, window_search
+from analysis import resistance_steps, square_integral, window_exact, window_longer, window_search
 from analysis.charge_left import driven_part
 from analysis.energy import charge_estimates
 from analysis.exposure import Exposure
-from analysis.resistance_fit import relaxed
+from analysis.resistance_fit import BLOCK, LEAST_BIN_S, binned, relaxed
+from analysis.resistance_steps import find_steps
 from analysis.rest import find_rest
 from analysis.run import SensorError, Series
 from analysis.square_integral import SquareIntegral
@@ -141,6 +142,44 @@ def test_a_lag_row_by_row_is_the_lag_sample_by_sample(seed: int, samples: int, t
         )
     )
     assert relaxed(time_s, amps, tau_s) == pytest.approx(np.array(slow), rel=1e-9, abs=1e-9)
+
+
+@settings(max_examples=40, deadline=None)
+@given(SEEDS, st.sampled_from([1, 40, 700, BLOCK, 2 * BLOCK + 3]), st.sampled_from([0.0, 1e-5, 4e-4, 0.3]))
+def test_means_of_bins_and_of_the_moved_current(seed: int, samples: int, skew_s: float) -> None:
+    rng = np.random.default_rng(seed)
+    time_s = np.cumsum(np.where(rng.random(samples) < 1e-3, 0.5, rng.choice([1e-4, 1e-3, 4e-3], samples)))
+    volts, amps = rng.normal(25, 1, samples), rng.normal(0, 20, samples)
+    first = min(seed % 3, samples - 1)
+    found = binned(time_s, volts, amps, range(first, samples), skew_s)
+    moved = [np.interp(time_s, time_s + skew_s, amps)] if skew_s else []
+    place = np.floor((time_s - time_s[first])[first:] / LEAST_BIN_S + 1e-6)
+    assert len(found) == 3 + len(moved)
+    for means, values in zip(found, (time_s, volts, amps, *moved), strict=True):
+        slow = [part.mean() for part in np.split(values[first:], np.flatnonzero(np.diff(place)) + 1)]
+        assert means == pytest.approx(np.array(slow), rel=1e-9, abs=1e-8)
+
+
+@pytest.mark.parametrize("step_s", [1e-3, 0.01, 0.03])
+@pytest.mark.parametrize("noise_a", [0.0, 0.3, 1.0])
+def test_steps_are_those_found_by_looking_at_every_jump(step_s: float, noise_a: float) -> None:
+    steps = {0.1: 0, 1.0: 0, 10.0: 0}
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        count = 30_000
+        # Every other record is sampled unevenly.
+        time_s = np.cumsum(step_s * (rng.uniform(0.2, 1.8, count) if seed % 2 else np.ones(count)))
+        held = rng.integers(int(0.15 / step_s), int(4 / step_s) + 600, 60)
+        amps = np.repeat(rng.choice([0.0, 1.0, 4.0, 40.0, 42.5, 90.0], 60), held)
+        amps = np.resize(amps, count) + rng.normal(0, noise_a, count)
+        gap = rng.random(count - 1) < 1e-4
+        for scale_s in steps:
+            found = find_steps(time_s, 25 - 0.02 * amps, amps, gap, scale_s)
+            with patch.object(resistance_steps, "_hopeful", lambda _time, _amps, places, _scale: places):
+                assert found == find_steps(time_s, 25 - 0.02 * amps, amps, gap, scale_s)
+            steps[scale_s] += len(found)
+    assert steps[1.0] > 8
+    assert steps[0.1] > 8 or step_s > 0.02
 
 
 @settings(max_examples=60, deadline=None)

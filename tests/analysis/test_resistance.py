@@ -172,6 +172,22 @@ def test_noise_in_the_current_of_a_drive_is_taken_off() -> None:
         assert fit.resistance_ohm[scale][0] == pytest.approx(0.02, rel=0.01)
 
 
+@pytest.mark.parametrize("begin_s", [0.0, 0.007, 1631.194])
+def test_how_sample_times_were_rounded_does_not_matter(begin_s: float) -> None:
+    rng = np.random.default_rng(8)
+    t_s, amps = drive(rng, 200, 0.002)
+    volts = Circuit(0.015, [(0.004, 0.2), (0.006, 20.0)]).volts(t_s, amps)
+    amps += rng.normal(0, 0.05, len(amps))
+    counted, added = begin_s + 2e-3 * np.arange(len(t_s)), np.cumsum([begin_s, *[2e-3] * (len(t_s) - 1)])
+    assert np.abs(counted - added).max() > 0
+    one, other = (fit_voltage(each, volts, amps, no_gaps(t_s), 0.05, 1e-4) for each in (counted, added))
+    assert not isinstance(one, str)
+    assert not isinstance(other, str)
+    assert len(one.resistance_ohm) == len(TIME_SCALES_S)
+    for scale, found in one.resistance_ohm.items():
+        assert found == pytest.approx(other.resistance_ohm[scale], rel=1e-7)
+
+
 Outcome = dict[float, list[tuple[bool, float, float]]]
 
 
