@@ -62,11 +62,11 @@ def first_limit(
     ends: list[tuple[Floats, EndsBy]] = []
     for block, ahead in zip(blocks, outlooks, strict=True):
         never = np.full(ahead.level.shape, np.inf)
-        ends.append((_first_below(_charge_limit(battery, ahead), never), block.name))
+        ends.append((first_below(_charge_limit(battery, ahead), never), block.name))
     if battery.chemistry in TABLES and resistance_known(blocks):
         horizon_h = np.minimum.reduce([hours for hours, _ in ends])
         for limit, by in _voltage_limits(battery, blocks, use, outlooks, assumptions):
-            ends.append((_first_below(limit, horizon_h), by))
+            ends.append((first_below(limit, horizon_h), by))
     all_of_them = np.stack([hours for hours, _ in ends])
     first = all_of_them.argmin(axis=0)[:, 0].tolist()
     return Ends(all_of_them.min(axis=0), tuple(ends[place][1] for place in first))
@@ -128,7 +128,7 @@ def _ohm(block: BlockState, side: int) -> float:
     return resistance.value if end is None else end
 
 
-def _first_below(limit: Callable[[Floats], Floats], horizon_h: Floats) -> Floats:
+def first_below(limit: Callable[[Floats], Floats], horizon_h: Floats) -> Floats:
     """Hours until `limit` falls to 0, at most `horizon_h`; inf when it does not. Falling once it falls.
 
     `limit` takes hours of shape (…, *horizon_h.shape): all that is asked for closes in together.

@@ -16,9 +16,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis import resistance_steps, square_integral, window_exact, window_longer, window_search
+from analysis.capacity import DataSheet, used_ah
 from analysis.charge_left import driven_part
 from analysis.energy import charge_estimates
 from analysis.exposure import Exposure
+from analysis.kinetic import Kinetic, Wells, advance
+from analysis.load_profile import load_profile
+from analysis.outlook import Assumption, BlockCount, outlook
+from analysis.rate_law import RateLaw, rate_law
 from analysis.resistance_fit import BLOCK, LEAST_BIN_S, binned, relaxed
 from analysis.resistance_steps import find_steps
 from analysis.rest import find_rest
@@ -209,3 +214,50 @@ def test_net_charge_is_what_went_out_less_what_came_back(seed: int, samples: int
     out, back, net = charge_estimates(amps, sensor)
     if net.value is not None and out.value is not None and back.value is not None:
         assert net.value == pytest.approx(out.value - back.value, rel=1e-9, abs=1e-12)
+
+
+def slow_fullness(law: RateLaw, well: Kinetic | None, count: BlockCount, assumed: Assumption, hours: float) -> float:
+    """By one model under one assumption: the rate law without a well, else that well, piece by piece."""
+    start, doubt_ah = count.fraction[assumed.start_side + 1], assumed.drawn_side * count.drawn_half_ah
+    load_a, scale = count.load.mean_a * assumed.load_scale, assumed.capacity_scale
+    drawn = [] if count.drawn is None else list(zip(count.drawn.current_a, count.drawn.duration_h, strict=True))
+    if well is None:
+        form, growth = law.form(assumed.rate_side), law.growth(assumed.rate_side)
+        per_hour = sum(
+            float(used_ah(form, np.array([amps * assumed.load_scale]), np.array([length])))
+            for amps, length in zip(count.load.current_a, count.load.duration_h, strict=True)
+        ) / float(count.load.duration_h.sum())  # fmt: skip
+        per_hour *= max(load_a / form.fast_a, 1.0) ** ((growth - 1) * (form.k - 1))
+        used = sum(float(used_ah(form, np.array([amps]), np.array([length]))) for amps, length in drawn)
+        return start - (used - doubt_ah + per_hour * hours) / (form.capacity_ah * scale)
+    wells = well.full()
+    for amps, length in drawn:
+        wells = advance(well, wells, float(amps), float(length))
+    sized = Kinetic(well.qmax_ah * scale, well.c, well.k_per_h)
+    taken = sum(float(amps * length) for amps, length in drawn)
+    charge = sized.qmax_ah - (1 - start) * law.likely.capacity_ah * scale - taken + doubt_ah
+    after = advance(sized, Wells(min(charge, sized.qmax_ah), wells.difference_ah), load_a, hours)
+    return sized.at_hand_ah(after) / (sized.c * sized.qmax_ah)
+
+
+@settings(max_examples=40, deadline=None)
+@given(SEEDS, st.floats(0.55, 0.99), st.booleans(), st.booleans())
+def test_all_models_and_assumptions_at_once(seed: int, second: float, pair: bool, from_full: bool) -> None:
+    rng = np.random.default_rng(seed)
+    capacity_ah = float(rng.uniform(5, 60))
+    sheet = DataSheet(capacity_ah, 20.0, second * capacity_ah if pair else None, 1.0 if pair else None)
+    profile = load_profile(rng.uniform(-0.3, 1, 60) * capacity_ah * rng.uniform(0.05, 2), np.full(60, 40.0))
+    if profile.mean_a <= 0:
+        return
+    law = rate_law(sheet, "agm", profile.mean_a)
+    count = BlockCount((0.7, 0.8, 0.9), None if from_full else profile, float(rng.uniform(0, 0.5)), profile)
+    sides = (-1, 0, 1)
+    assumptions = [Assumption(1.0), *(Assumption(0.8, a, b, 1.1, c) for a in sides for b in sides for c in sides)]
+    ahead = outlook(law, count, assumptions)
+    hours = rng.uniform(0, 3, (2, 1 + len(law.wells), len(assumptions)))
+    found = ahead.fullness(hours)
+    assert found.shape == hours.shape
+    for place, each in np.ndenumerate(hours):
+        well = None if place[1] == 0 else law.wells[place[1] - 1]
+        slow = slow_fullness(law, well, count, assumptions[place[2]], float(each))
+        assert found[place] == pytest.approx(slow, rel=1e-9, abs=1e-9)

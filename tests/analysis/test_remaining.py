@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from analysis.battery_facts import BatteryFacts, BlockState, Use
 from analysis.capacity import DataSheet
+from analysis.cutoffs import first_below
 from analysis.estimate import Estimate
 from analysis.load_profile import LoadProfile, load_profile, steady
 from analysis.rate_law import MeasuredCapacity
@@ -429,3 +430,17 @@ def test_an_uneven_load_is_a_less_certain_forecast() -> None:
 def test_a_load_profile_of_nothing_is_a_misuse(current: list[float], interval: list[float]) -> None:
     with pytest.raises(ValueError, match=r"load|rows"):
         load_profile(np.array(current), np.array(interval))
+
+
+def test_where_limits_are_reached() -> None:
+    ends_h = np.array([[0.0, 1e-6, 0.7, 1.0], [3.0, 12.5, 1000.0, 2.0**20 + 1]])
+    # One shape of curve for each: straight, falling ever faster, and rising at first.
+    for power in (1.0, 3.0):
+        found = first_below(lambda hours: ends_h**power - hours**power, np.full_like(ends_h, np.inf))
+        assert found[:, :3] == pytest.approx(ends_h[:, :3], rel=1e-11)
+        assert found[:, 3].tolist() == [pytest.approx(1.0), np.inf]  # beyond 120 years nothing ends
+    humped = first_below(lambda hours: 1 + hours - hours**2, np.array([np.inf]))
+    assert humped == pytest.approx((1 + math.sqrt(5)) / 2, rel=1e-11)
+    horizon_h = np.array([5.0, 5.0, 0.0, 0.0])
+    held = first_below(lambda hours: np.array([4.999, 5.001, 1.0, -1.0]) - hours, horizon_h)
+    assert held == pytest.approx([4.999, np.inf, np.inf, 0.0])
