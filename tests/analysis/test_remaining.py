@@ -432,13 +432,15 @@ def test_a_load_profile_of_nothing_is_a_misuse(current: list[float], interval: l
         load_profile(np.array(current), np.array(interval))
 
 
-def test_where_limits_are_reached() -> None:
+@pytest.mark.parametrize("power", [1.0, 3.0])
+def test_where_limits_are_reached(power: float) -> None:
     ends_h = np.array([[0.0, 1e-6, 0.7, 1.0], [3.0, 12.5, 1000.0, 2.0**20 + 1]])
-    # One shape of curve for each: straight, falling ever faster, and rising at first.
-    for power in (1.0, 3.0):
-        found = first_below(lambda hours: ends_h**power - hours**power, np.full_like(ends_h, np.inf))
-        assert found[:, :3] == pytest.approx(ends_h[:, :3], rel=1e-11)
-        assert found[:, 3].tolist() == [pytest.approx(1.0), np.inf]  # beyond 120 years nothing ends
+    found = first_below(lambda hours: ends_h**power - hours**power, np.full_like(ends_h, np.inf))
+    assert found[:, :3] == pytest.approx(ends_h[:, :3], rel=1e-11)
+    assert found[:, 3].tolist() == [pytest.approx(1.0), np.inf]  # beyond 120 years nothing ends
+
+
+def test_limits_that_rise_first_or_lie_beyond_the_horizon() -> None:
     humped = first_below(lambda hours: 1 + hours - hours**2, np.array([np.inf]))
     assert humped == pytest.approx((1 + math.sqrt(5)) / 2, rel=1e-11)
     horizon_h = np.array([5.0, 5.0, 0.0, 0.0])
