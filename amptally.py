@@ -221,6 +221,8 @@ def _version() -> str:
 
 def main() -> int:
     """Run the command in sys.argv; the exit code is returned."""
+    # Before numpy is imported: our matrices are small, and threads that wait for more of them keep a core busy.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     parser = build_parser()
     arguments = sys.argv[1:]
     debug = "--debug" in arguments
