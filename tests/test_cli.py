@@ -81,6 +81,20 @@ def test_wrong_calls_are_usage_errors(arguments: tuple[str, ...], word: str) -> 
     refused(run(*arguments), 2, word, "--help")
 
 
+@pytest.mark.parametrize("asked", [None, "3"])
+def test_a_report_runs_on_one_blas_thread_unless_asked_and_leaves_garbage_collection_on(
+    pack: Path, asked: str | None
+) -> None:
+    environment = {name: value for name, value in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+    environment |= {"PYTHONPATH": str(ROOT)} | ({} if asked is None else {"OPENBLAS_NUM_THREADS": asked})
+    seen = "import gc, os; print(os.environ['OPENBLAS_NUM_THREADS'], gc.isenabled())"
+    ended = subprocess.run(
+        [sys.executable, "-c", f"import amptally; assert amptally.main() == 0; {seen}", "report", pack],
+        capture_output=True, text=True, env=environment, check=True, timeout=120,
+    )  # fmt: skip
+    assert ended.stdout.splitlines()[-1] == f"{asked or 1} True"
+
+
 def test_measured_pack_against_its_testers_counters(pack: Path) -> None:
     report = json.loads(run("report", pack, "--json").stdout)
     # Tester's counters, tests/data/README.md: 1253.75 Wh and 55.30 Ah; load from 20.1 s, rest 24.83 V, end 19.94 V.
