@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -53,18 +54,22 @@ class Stretch:
     """Which pieces, rising, shape (pieces,)."""
     ends: npt.NDArray[np.int64]
     """Rows of the block up to the end of each, shape (pieces,)."""
+    said: tuple[tuple[int, Message], ...] = ()
+    """What came between, each with the number of parts before it: a part ends at a message too."""
 
     @classmethod
     def of(cls, block: Block, piece: int) -> Stretch:
         """A block that came in one piece."""
         return cls(block, np.array([piece]), np.array([len(block.time_us)]))
 
-    def parts(self) -> Iterator[tuple[int, Block]]:
-        """Each piece and the block that it holds of its own."""
-        start = 0
-        for piece, end in zip(self.pieces.tolist(), self.ends.tolist(), strict=True):
+    def parts(self) -> Iterator[tuple[int | None, Item]]:
+        """Each piece and the block that it holds of its own; in between, without a piece, what was said there."""
+        start, said = 0, deque(self.said)
+        for number, (piece, end) in enumerate(zip(self.pieces.tolist(), self.ends.tolist(), strict=True), 1):
             yield piece, part_of(self.block, slice(start, end))
             start = end
+            while said and said[0][0] == number:
+                yield None, said.popleft()[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +79,8 @@ class Booted:
     boot: int
 
 
-Item = Block | Booted | Describe | Extremes | Event | Reply | Fault
+Message = Describe | Extremes | Event | Reply
+Item = Block | Booted | Message | Fault
 
 
 class BoardTime:
@@ -150,8 +156,10 @@ def goes_on_well(block: Block, after: int | None) -> bool:
     if (after is not None and time_us[0] <= after) or not (time_us[1:] > time_us[:-1]).all():
         return False
     low, high = _limits(block.layout.columns)
-    outside = (block.values < low) | (block.values > high)
-    return not (outside.any() and (outside & (block.values != INT64_NULL)).any())
+    values = block.values
+    if (values.max(axis=0) > high).any():
+        return False
+    return bool((values.min(axis=0) >= low).all()) or not ((values < low) & (values != INT64_NULL)).any()
 
 
 def finish_block(block: Block, offset: int, after: int | None) -> list[Item]:

@@ -194,7 +194,7 @@ class RunBuilder:
         """Take a block that came in several records, each with its time: what `_block` makes of each part."""
         if not self._take_parts(stretch, host_us[stretch.pieces]):
             for piece, part in stretch.parts():
-                self._block(part, int(host_us[piece]))
+                self._take(part, int(host_us[-1 if piece is None else piece]))
 
     def _take_parts(self, stretch: Stretch, host_us: npt.NDArray[np.int64]) -> bool:
         """Take all parts at once; False, and nothing done, where one of them is a special case."""
@@ -205,7 +205,11 @@ class RunBuilder:
         run_us = self._clock.place_parts(block.boot, block.time_us, stretch.ends, host_us, until_us)
         if run_us is None:
             return False
-        self._extremes.note_samples(block.boot, int(block.time_us[0]), int(block.time_us[-1]))
+        first_us, last_us = int(block.time_us[0]), block.time_us[stretch.ends - 1].tolist()
+        for parts, message in stretch.said:
+            self._extremes.note_samples(block.boot, first_us, last_us[parts - 1])
+            self._take(message, int(host_us[parts - 1]))
+        self._extremes.note_samples(block.boot, first_us, last_us[-1])
         self._keep(run_us, block, None)
         return True
 

@@ -7,7 +7,6 @@ frame goes through the same hands as ever.
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections import deque
 from collections.abc import Sequence
 
@@ -20,12 +19,12 @@ from logger.blocks import (
     Booted,
     Item,
     Layout,
+    Message,
     Stretch,
     finish_block,
     goes_on_well,
     known_columns,
     last_time,
-    part_of,
 )
 from logger.channels import BY_WIRE_ID
 from logger.frame_table import FrameTable, Ints, tabulate
@@ -36,12 +35,11 @@ from logger.frames import (
     Extremes,
     Fault,
     FrameError,
-    Message,
     Reply,
     Samples,
     decode,
 )
-from logger.gathered import Gathered, read_block
+from logger.gathered import OFFSET, PIECE, SAMPLES, Gathered
 
 RECENT_SEQUENCES = 64
 MAX_WAITING_FRAMES = 256
@@ -74,7 +72,7 @@ class FrameReader:
         self._clock = BoardTime()
         self._waiting: deque[tuple[int, Samples]] = deque()
         self._piece = 0
-        self._run: list[Gathered] = []
+        self._run = Gathered()
         self._run_layout: Layout | None = None
         self._after: int | None = None
         """Time of the last sample given out in this boot."""
@@ -83,7 +81,7 @@ class FrameReader:
 
     def feed(self, data: bytes) -> list[Item]:
         """Items completed by `data`, in the order they were sent."""
-        return [item.block if isinstance(item, Stretch) else item for item in self.feed_pieces([data])]
+        return _told(self.feed_pieces([data]))
 
     def feed_pieces(self, pieces: Sequence[bytes], number: int = 0) -> list[Item | Stretch]:
         """What `feed` gives for one piece after the other, counted from `number`; blocks say which they came in."""
@@ -153,9 +151,9 @@ class FrameReader:
             offset = self._offset + int(table.starts[place])
             self._piece = int(piece_of[place])
             self._frame(data[table.starts[place] : table.ends[place]], offset, items)
-            placed = bool(self._run) and self._run[-1].offsets[-1] == offset
             # Where it was taken, in this boot and layout and at its time, those after it are too.
-            if placed and end - place > LEAST_STRETCH and self._take_all(table, piece_of, place + 1, end):
+            many = end - place > LEAST_STRETCH and self._run.ends_with(offset)
+            if many and self._take_all(table, piece_of, place + 1, end):
                 return
 
     def _take_all(self, table: FrameTable, piece_of: Ints, first: int, end: int) -> bool:
@@ -165,16 +163,9 @@ class FrameReader:
         if times_us is None:
             return False
         self._recent.extend(heads["sequence"][1:][-RECENT_SEQUENCES:].tolist())
-        self._run.append(
-            Gathered(
-                piece_of[first:end].tolist(),
-                (table.starts[first:end] + self._offset).tolist(),
-                times_us.tolist(),
-                heads["interval_us"][1:].tolist(),
-                heads["count"][1:].tolist(),
-                table.rows(first, end),
-            )
-        )
+        offsets, counts = table.starts[first:end] + self._offset, heads["count"][1:]
+        fields = (piece_of[first:end], offsets, times_us, heads["interval_us"][1:], counts)
+        self._run.add_all(np.stack(fields, axis=1, dtype=np.int64), table.rows(first, end))
         return True
 
     def _frame(self, stuffed: bytes, offset: int, items: list[Item | Stretch]) -> None:
@@ -195,12 +186,11 @@ class FrameReader:
             case Describe():
                 self._describe(frame.message, items)
             case Extremes() | Event() | Reply():
-                self._close_run(items)
-                items.append(frame.message)
+                self._say(frame.message, items)
             case _:
                 self._blame("type", offset, len(stuffed), items)
 
-    def _notice_boot(self, message: Message, items: list[Item | Stretch]) -> None:
+    def _notice_boot(self, message: object, items: list[Item | Stretch]) -> None:
         """A changed boot counter starts sequence and clock anew; sample frames carry its low byte."""
         if not isinstance(message, Describe | Samples):
             return
@@ -237,10 +227,20 @@ class FrameReader:
         recent.append(sequence)
         return True
 
+    def _say(self, message: Message, items: list[Item | Stretch]) -> None:
+        """Tell a message in its place among the samples, which need not be cut for it."""
+        if self._run.frames:
+            self._run.say(message)
+        else:
+            items.append(message)
+
     def _describe(self, board: Describe, items: list[Item | Stretch]) -> None:
-        self._close_run(items)
         key = (board.boot & 0xFF, board.layout)
         known = self._layouts.get(key)
+        if known is not None and known.board is board and not self._waiting:
+            self._say(board, items)
+            return
+        self._close_run(items)
         if known is None or known.board is not board:
             if len(self._layouts) >= MAX_LAYOUTS:
                 self._layouts.clear()
@@ -288,9 +288,7 @@ class FrameReader:
         if self._run_layout is not layout:
             self._close_run(items)
             self._run_layout = layout
-        self._run.append(
-            Gathered([self._piece], [offset], [first], [samples.interval_us], [samples.count], samples.rows)
-        )
+        self._run.add((self._piece, offset, first, samples.interval_us, samples.count), samples.rows)
 
     def finish(self) -> list[Item]:
         """What still waited for a witness when the stream ended; nobody spoke against it."""
@@ -299,7 +297,7 @@ class FrameReader:
         if doubtful is not None:
             self._place(*doubtful, items)
             self._close_run(items)
-        return [item.block if isinstance(item, Stretch) else item for item in items]
+        return _told(items)
 
     def _blame(self, kind: str, offset: int, length: int, items: list[Item | Stretch]) -> None:
         """Count a fault; samples of earlier pieces are told before it."""
@@ -307,48 +305,56 @@ class FrameReader:
         items.append(Fault(kind, offset, length))
 
     def _close_earlier(self, items: list[Item | Stretch]) -> None:
-        run, piece = self._run, self._piece
-        if not run or run[0].pieces[0] == piece:
+        if not self._run.frames or (self._run.first_piece == self._piece and not self._run.said):
             return
-        count = sum(frames.pieces[0] < piece for frames in run)
-        earlier, later = run[:count], run[count:]
-        if earlier[-1].pieces[-1] == piece:
-            earlier[-1], rest = earlier[-1].cut(bisect_left(earlier[-1].pieces, piece))
-            later.insert(0, rest)
         layout = self._run_layout
-        self._run = earlier
+        self._run, later = self._run.cut(self._piece)
         self._close_run(items)
-        if later:
+        if later.frames:
             self._run, self._run_layout = later, layout
 
     def _close_run(self, items: list[Item | Stretch]) -> None:
-        """Turn the sample frames gathered so far, all of one layout, into one block for each piece of the stream."""
+        """Turn the sample frames gathered so far, all of one layout, into one block with its parts: what is of one
+        piece of the stream, with no message in between."""
         run, layout = self._run, self._run_layout
-        if not run or layout is None:
+        if not run.frames or layout is None:
             return
-        self._run, self._run_layout = [], None
-        block = read_block(run, layout, self._boot)
-        if run[0].pieces[0] == run[-1].pieces[-1]:
-            self._finish(block, run[0].pieces[0], run[0].offsets[0], items)
-            return
-        pieces = np.array([piece for frames in run for piece in frames.pieces])
-        last = np.flatnonzero(np.append(pieces[1:] != pieces[:-1], True))
-        ends = np.cumsum([samples for frames in run for samples in frames.samples])[last]
+        self._run, self._run_layout = Gathered(), None
+        block, frames = run.read(layout, self._boot), run.table()
+        pieces, offsets = frames[:, PIECE], frames[:, OFFSET]
+        parted = np.append(pieces[1:] != pieces[:-1], True)
+        parted[[count - 1 for count, _ in run.said]] = True
+        last = np.flatnonzero(parted)
+        ends = np.cumsum(frames[:, SAMPLES])[last]
+        said = tuple((int(np.searchsorted(last, count)), message) for count, message in run.said)
         known = known_columns(block)
         if goes_on_well(known, self._after):
             self._after = int(known.time_us[-1])
-            items.append(Stretch(known, pieces[last], ends))
+            items.append(Stretch(known, pieces[last], ends, said))
             return
-        # What is wrong in it is counted for each piece.
-        offsets = [offset for frames in run for offset in frames.offsets]
-        begins = zip([0, *(last[:-1] + 1).tolist()], [0, *ends[:-1].tolist()], ends.tolist(), strict=True)
-        for frame, begin, end in begins:
-            self._finish(part_of(block, slice(begin, end)), int(pieces[frame]), offsets[frame], items)
+        # What is wrong in it is counted for each part.
+        first_offsets = iter(offsets[np.append(0, last[:-1] + 1)].tolist())
+        for piece, part in Stretch(block, pieces[last], ends, said).parts():
+            if isinstance(part, Block) and piece is not None:
+                self._finish(part, piece, next(first_offsets), items)
+            else:
+                items.append(part)
 
     def _finish(self, block: Block, piece: int, offset: int, items: list[Item | Stretch]) -> None:
         done = finish_block(block, offset, self._after)
         self._after = last_time(done, self._after)
         items += (Stretch.of(item, piece) if isinstance(item, Block) else item for item in done)
+
+
+def _told(items: list[Item | Stretch]) -> list[Item]:
+    """The same with each part of a stretch as an item."""
+    told: list[Item] = []
+    for item in items:
+        if isinstance(item, Stretch):
+            told += [part for _, part in item.parts()]
+        else:
+            told.append(item)
+    return told
 
 
 def _layout(board: Describe) -> Layout:

@@ -378,15 +378,18 @@ def unpack_rows(samples: Samples, channels: Sequence[WireChannel]) -> npt.NDArra
 
 
 def _scaled(raw: npt.NDArray[np.signedinteger], channels: Sequence[WireChannel]) -> npt.NDArray[np.int64]:
-    """Stored values of raw ones of one width, both of shape (n, channels)."""
-    numerator, denominator, offset = np.array([(c.numerator, c.denominator, c.offset) for c in channels], np.int64).T
-    out = raw.astype(np.int64)
-    out *= numerator
-    divided = np.flatnonzero(denominator != 1)
-    if len(divided):
-        by = denominator[divided]
-        out[:, divided] = (out[:, divided] + by // 2) // by
-    out += offset
+    """Stored values of raw ones of one width, both of shape (n, channels); those of a channel lie side by side."""
+    by_channel = np.empty((len(channels), len(raw)), np.int64)
+    for channel, values, sent in zip(channels, by_channel, raw.T, strict=True):
+        values[:] = sent
+        if channel.numerator != 1:
+            values *= channel.numerator
+        if channel.denominator != 1:
+            values += channel.denominator // 2
+            values //= channel.denominator
+        if channel.offset:
+            values += channel.offset
+    out = by_channel.T
     missing = raw == -(1 << (channels[0].bits - 1))
     if missing.any():
         out[missing] = INT64_NULL

@@ -149,7 +149,7 @@ def write_frame(path: Path, frame: pl.DataFrame, metadata: Metadata) -> None:
     _durable(
         path,
         lambda temporary: _write(temporary, frame, metadata),
-        check=lambda temporary: _compare(temporary, [digest(frame)]),
+        check=lambda temporary: _compare_all(temporary, frame),
     )
 
 
@@ -185,9 +185,19 @@ def _ordered(present: set[str]) -> list[str]:
     return [TIME_COLUMN, *(channel.name for channel in CHANNELS if channel.name in present)]
 
 
+def _compare_all(written: Path, frame: pl.DataFrame) -> None:
+    """Read the whole file and see that it holds these very values; StorageError where it does not."""
+    again, wanted = _scan(written).collect(), frame.select(_ordered(set(frame.columns)))
+    if again.schema != wanted.schema or not again.equals(wanted):
+        raise _otherwise(written)
+
+
+def _otherwise(path: Path) -> StorageError:
+    return StorageError(f"{path} does not read back as it was written: the disk may be failing.")
+
+
 def _compare(joined: Path, digests: Sequence[Digest]) -> None:
     """Read the whole file and see that it holds what the digests say; StorageError where it does not."""
-    trouble = StorageError(f"{joined} does not read back as it was written: the disk may be failing.")
     frame = _scan(joined)
     frame.collect_schema()  # reads the footer, once for all stretches
     starts = [0, *itertools.accumulate(rows for rows, _ in digests)]
@@ -202,9 +212,9 @@ def _compare(joined: Path, digests: Sequence[Digest]) -> None:
 
     with ThreadPoolExecutor(2) as two:
         if not all(two.map(same, range(len(digests)))):
-            raise trouble
+            raise _otherwise(joined)
     if frame.select(pl.len()).collect().item() != starts[-1]:
-        raise trouble
+        raise _otherwise(joined)
 
 
 def _durable(path: Path, write: _Step, check: _Step | None = None) -> None:

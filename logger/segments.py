@@ -14,7 +14,7 @@ import numpy.typing as npt
 import polars as pl
 
 from logger.blocks import Block, part_of
-from logger.channels import CHANNELS, INT32_NULL, TIME_COLUMN
+from logger.channels import CHANNELS, TIME_COLUMN
 from logger.errors import SegmentError
 from logger.frames import INT64_NULL
 from logger.metadata import Metadata
@@ -121,26 +121,18 @@ def _checksum(path: Path) -> int:
 def _frame(blocks: Sequence[_Placed]) -> pl.DataFrame:
     """One table from blocks of possibly different layouts, channel columns in table order."""
     present = {name for _, block in blocks for name in block.layout.columns}
-    names = [channel.name for channel in CHANNELS if channel.name in present]
-    table = np.concatenate([_narrow(block, names) for _, block in blocks]).T
-    columns: dict[str, pl.Series] = {
-        TIME_COLUMN: pl.Series(TIME_COLUMN, np.concatenate([run_us for run_us, _ in blocks]), pl.Int64)
-    }
-    for name, values in zip(names, table, strict=True):
-        series = pl.Series(name, np.ascontiguousarray(values), pl.Int32)
-        columns[name] = series.set(series == INT32_NULL, None) if (values == INT32_NULL).any() else series
+    columns = [pl.Series(TIME_COLUMN, np.concatenate([run_us for run_us, _ in blocks]), pl.Int64)]
+    for name in (channel.name for channel in CHANNELS if channel.name in present):
+        values = np.concatenate([_column(block, name) for _, block in blocks])
+        # Valid values fit in 32 bits.
+        series = pl.Series(name, values.astype(np.int32), pl.Int32)
+        if values.min() == INT64_NULL:
+            series = series.set(pl.Series(values == INT64_NULL), None)
+        columns.append(series)
     return pl.DataFrame(columns)
 
 
-def _narrow(block: Block, names: Sequence[str]) -> npt.NDArray[np.int32]:
-    """The named columns in 32 bits: valid values fit, and none of them is the least such number."""
-    values = block.values
-    small = np.where(values == INT64_NULL, INT32_NULL, values).astype(np.int32)
+def _column(block: Block, name: str) -> npt.NDArray[np.int64]:
+    """One channel of a block, not measured where its layout lacks it."""
     have = block.layout.columns
-    if list(have) == names:
-        return small
-    out = np.full((len(values), len(names)), INT32_NULL, np.int32)
-    for place, name in enumerate(names):
-        if name in have:
-            out[:, place] = small[:, have.index(name)]
-    return out
+    return block.values[:, have.index(name)] if name in have else np.full(len(block.values), INT64_NULL)
