@@ -15,9 +15,7 @@ import json
 import tempfile
 from collections import Counter
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +23,7 @@ import numpy.typing as npt
 
 from analysis.run import Run
 from analysis.suspicion import suspect
+from benchmarks.workers import study_pool
 from logger.simulator import Scenario, draw_cart, draw_drive, draw_wander, simulate
 from tests.analysis.build_runs import write_run
 
@@ -274,7 +273,7 @@ def main() -> None:
     parser.add_argument("--json", type=Path)
     args = parser.parse_args()
     seeds = range(args.first_seed, args.first_seed + args.drives)
-    with ProcessPoolExecutor(args.workers, mp_context=get_context("spawn")) as pool:
+    with study_pool(args.workers) as pool:
         outcomes = list(pool.map(study, seeds))
     rows = table(outcomes)
     print("| what | finding | drives | named | false alarms | also |")

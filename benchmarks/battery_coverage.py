@@ -15,10 +15,8 @@ import math
 import statistics
 import tempfile
 from collections import defaultdict
-from concurrent.futures import ProcessPoolExecutor
 from copy import deepcopy
 from dataclasses import dataclass
-from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -28,6 +26,7 @@ from analysis.report import Report, build_report
 from analysis.run import Run
 from analysis.series import Floats
 from benchmarks.coverage_machines import Drive, Load, Machine, draw_load, draw_machine, drive, goes_on
+from benchmarks.workers import study_pool
 from tests.analysis.build_runs import write_run
 
 INTERVALS_S = (0.02, 0.02, 0.04, 0.1, 0.2, 1.0)
@@ -246,7 +245,7 @@ def main() -> None:
     args = parser.parse_args()
     seeds = range(args.first_seed, args.first_seed + args.machines)
     outcomes: list[Outcome] = []
-    with ProcessPoolExecutor(args.workers, mp_context=get_context("spawn")) as pool:
+    with study_pool(args.workers) as pool:
         for done in pool.map(study, seeds):
             outcomes += done
     rows = table(outcomes)

@@ -15,8 +15,6 @@ import math
 import statistics
 import tempfile
 from collections import defaultdict
-from concurrent.futures import ProcessPoolExecutor
-from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -27,6 +25,7 @@ from analysis.exposure import Exposure
 from analysis.fuse import FuseSpec, assess_fuse
 from analysis.report import Report, build_report
 from analysis.run import Run
+from benchmarks.workers import study_pool
 from logger.metadata import Metadata
 from logger.runfile import write_frame
 from logger.simulator import Drive, draw_scenario, simulate
@@ -145,7 +144,7 @@ def main() -> None:
     args = parser.parse_args()
     seeds = range(args.first_seed, args.first_seed + args.drives)
     outcomes: list[Outcome] = []
-    with ProcessPoolExecutor(args.workers, mp_context=get_context("spawn")) as pool:
+    with study_pool(args.workers) as pool:
         for done in pool.map(study, seeds):
             outcomes += done
     rows = table(outcomes)

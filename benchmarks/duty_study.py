@@ -16,9 +16,7 @@ import random
 import statistics
 import tempfile
 from collections import defaultdict
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
-from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +27,7 @@ from analysis.exposure import Exposure
 from analysis.fuse import FuseSpec, assess_fuse
 from analysis.report import build_report
 from analysis.run import Run
+from benchmarks.workers import study_pool
 from logger.channels import BY_SI_NAME
 from logger.metadata import Metadata
 from logger.runfile import write_frame
@@ -119,7 +118,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     asked = parser.parse_args()
     seeds = range(asked.first_seed, asked.first_seed + asked.drives)
-    with ProcessPoolExecutor(asked.workers, mp_context=get_context("spawn")) as pool:
+    with study_pool(asked.workers) as pool:
         found = [outcome for each in pool.map(outcomes, seeds) for outcome in each]
     print(table(found))
 

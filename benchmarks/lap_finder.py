@@ -24,9 +24,7 @@ import tempfile
 import time
 from collections import defaultdict
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -39,6 +37,7 @@ from analysis.lap_frames import run_frames
 from analysis.lap_signal import SignalLaps, find_laps
 from analysis.laps import Laps, assess_laps
 from analysis.run import Run
+from benchmarks.workers import study_pool
 from logger.channels import BY_SI_NAME
 from logger.metadata import Metadata
 from logger.runfile import write_frame
@@ -345,7 +344,7 @@ def main() -> None:
     args = parser.parse_args()
     seeds = range(args.first_seed, args.first_seed + args.seeds)
     outcomes: list[Outcome] = []
-    with ProcessPoolExecutor(args.workers, mp_context=get_context("spawn")) as pool:
+    with study_pool(args.workers) as pool:
         for done in pool.map(lapped, seeds):
             outcomes += done
         for done in pool.map(lapless, seeds):

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -15,7 +18,9 @@ from benchmarks.growth import Growth
 from logger.blocks import Block
 from logger.decoder import BoardDecoder
 from logger.runfile import open_run
+from tests.processes import alive, gone
 
+ROOT = Path(__file__).parent.parent
 ROWS = 90_000
 CODE_SUM = 89337369
 WINDOWS_S = agreed.windows_within(ROWS * 0.001)
@@ -110,3 +115,32 @@ def test_the_table_says_what_was_measured(tmp_path: Path) -> None:
 
 def test_ten_seconds_of_a_drive_are_ten_seconds(drive: Path) -> None:
     assert ours.ten_seconds(str(drive), "40")["samples"] == 3 * 10_001
+
+
+PARENT = """
+import os, time
+from benchmarks.workers import study_pool
+if __name__ == "__main__":
+    pool = study_pool(1)
+    print(pool.submit(os.getpid).result(), flush=True)
+    time.sleep(600)
+"""
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are looked up in /proc")
+def test_a_killed_study_leaves_no_worker_behind(tmp_path: Path) -> None:
+    script = tmp_path / "parent.py"
+    script.write_text(PARENT, encoding="utf-8")
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    with subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE, env=environment, cwd=ROOT) as parent:
+        assert parent.stdout is not None
+        worker = int(parent.stdout.readline())
+        assert alive(worker)
+        parent.kill()
+    assert gone(worker)
+
+
+def test_no_study_starts_processes_another_way() -> None:
+    texts = {path.name: path.read_text(encoding="utf-8") for path in (ROOT / "benchmarks").glob("*.py")}
+    assert {name for name, text in texts.items() if "ProcessPoolExecutor" in text} == {"workers.py"}
+    assert sum("study_pool(" in text for text in texts.values()) > 5

@@ -24,6 +24,7 @@ from analysis.run import Run
 from analysis.summary import Outcome, row_of, summarise, summarise_folder
 from logger.edits import edits_path
 from tests.analysis.build_runs import CART, write_run
+from tests.processes import alive, gone
 
 ROOT = Path(__file__).parents[2]
 COMMAND = [sys.executable, "-c", "import sys, amptally; sys.exit(amptally.main())"]
@@ -333,18 +334,7 @@ def test_a_killed_summary_leaves_no_worker_behind(tmp_path: Path) -> None:
         worker = int(parent.stdout.readline())
         assert alive(worker)
         parent.kill()
-    end_s = time.monotonic() + 60
-    while alive(worker) and time.monotonic() < end_s:
-        time.sleep(0.05)
-    assert not alive(worker)
-
-
-def alive(pid: int) -> bool:
-    """Whether a process runs; one that ended and that nobody has asked for yet does not."""
-    try:
-        return Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()[0] != "Z"
-    except (FileNotFoundError, ProcessLookupError):
-        return False
+    assert gone(worker)
 
 
 needs_dask = pytest.mark.skipif(find_spec("distributed") is None, reason="distributed is not installed")
