@@ -100,9 +100,17 @@ class SerialPort:
 
     def read(self) -> bytes:
         try:
-            return bytes(self._serial.read(min(self._serial.in_waiting, MAX_READ) or 1))
+            data = bytes(self._serial.read(self._waiting() or 1))
         except _LOST as error:
             raise PortGone(f"{self._url} is gone: {error}") from error
+        if len(data) == 1:
+            # It was waited for, and others have come with it. A port that is lost just now says so next time.
+            with contextlib.suppress(*_LOST):
+                data += self._serial.read(self._waiting())
+        return data
+
+    def _waiting(self) -> int:
+        return min(int(self._serial.in_waiting), MAX_READ)
 
     def write(self, data: bytes) -> None:
         try:

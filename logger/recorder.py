@@ -42,10 +42,8 @@ DISK_WARN_BYTES = 500 << 20
 DISK_STOP_BYTES = 100 << 20
 RING_S = 20.0
 """Time between two looks at the ring."""
-_TURN_S = 0.05
+_TURN_S = 0.1
 """Pause between two looks at what arrived: twenty small frames at once cost little more to decode than one."""
-_OBSERVE_S = 0.1
-"""Time between two looks of the observers at what arrived."""
 _LAST_WORDS_S = 0.2
 """After the stop command a board still says what was in its buffer, its extremes among it."""
 
@@ -210,8 +208,7 @@ class Recorder:
                     self._note(journal, builder, what="reopened")
                     intake = Intake(port, journal)
                     link.tell(Kind.IDENTIFY, Kind.START)
-                if progress.due("observe", _OBSERVE_S):
-                    self._observe(journal, builder)
+                self._observe(journal, builder)
                 if progress.due("status", 0.25):
                     self._teller.show(progress.status(builder, journal))
                     self._watch(progress, journal, builder)

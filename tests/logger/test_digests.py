@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from logger import runfile
 from logger.errors import StorageError
 from logger.metadata import Metadata
-from logger.runfile import digest, write_run, write_segment
+from logger.runfile import digest, write_frame, write_run, write_segment
 
 
 def frame(
@@ -85,3 +85,41 @@ def test_a_digest_tells_values_and_nulls_apart(data: st.DataObject) -> None:
     other[place] = data.draw(st.one_of(st.none(), st.integers(-3, 3)))
     first, second = (pl.DataFrame({"mark": pl.Series(each, dtype=pl.Int32)}) for each in (values, other))
     assert (digest(first) == digest(second)) is (values == other)
+
+
+@pytest.mark.parametrize("share", [0.01, 0.3, 0.5, 0.8, 1.0])
+def test_a_run_written_from_memory_is_compared_with_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, share: float
+) -> None:
+    """As for segments: a byte of the column data that changed on the way is noticed, and nothing is left."""
+    table, compare = frame(75_000, 0), runfile._compare_all
+
+    def spoilt(path: Path, wanted: pl.DataFrame) -> None:
+        data = bytearray(path.read_bytes())
+        data[int(4 + share * (len(data) // 2))] ^= 0x10
+        path.write_bytes(data)
+        compare(path, wanted)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(runfile, "_compare_all", spoilt)
+        with pytest.raises(StorageError):
+            write_frame(tmp_path / "run.parquet", table, Metadata("run"))
+    assert list(tmp_path.iterdir()) == []
+    write_frame(tmp_path / "run.parquet", table, Metadata("run"))
+
+
+@given(st.data())
+def test_other_values_than_were_in_memory_are_noticed(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    values = data.draw(st.lists(st.one_of(st.none(), st.integers(-3, 3)), min_size=1, max_size=30))
+    other = list(values)
+    other[data.draw(st.integers(0, len(values) - 1))] = data.draw(st.one_of(st.none(), st.integers(-3, 3)))
+    times = pl.Series("t_us", range(len(values)), pl.Int64)
+    first, second = (pl.DataFrame([times, pl.Series("mark", each, pl.Int32)]) for each in (values, other))
+    path = tmp_path_factory.getbasetemp() / "compared.parquet"
+    write_segment(path, first)
+    runfile._compare_all(path, first)
+    for wrong in ([second] if values != other else []) + [first.drop("mark"), first.head(len(values) - 1)]:
+        with pytest.raises(StorageError, match="does not read back"):
+            runfile._compare_all(path, wrong)

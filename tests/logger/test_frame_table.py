@@ -20,7 +20,7 @@ from logger.builder import RunBuilder
 from logger.channels import BY_NAME
 from logger.decoder import BoardDecoder
 from logger.frame_reader import FrameReader
-from logger.frame_table import tabulate
+from logger.frame_table import _crcs, tabulate
 from logger.frames import Describe, Event, Extremes, Message, Samples, WireChannel, cobs_encode, decode, encode
 from logger.journal import Record
 from logger.metadata import Metadata
@@ -305,3 +305,16 @@ def test_a_run_built_at_once_is_the_run_built_record_by_record(
         if more.draw(st.integers(0, 15)) == 0:
             records.append(Record("note", host_us, b'{"what": "unplugged"}'))
     assert built(folder, records, limit_us, True) == built(folder, records, limit_us, False)
+
+
+@given(st.integers(1, 40), st.lists(st.binary(min_size=1, max_size=40), min_size=1, max_size=20))
+@settings(deadline=None)
+def test_CRCs_of_many_strings_are_those_of_each(length: int, texts: list[bytes]) -> None:
+    strings = [(text * 40)[:length] for text in texts]
+    found = _crcs(np.array([np.void(string) for string in strings]))
+    assert found.tolist() == [binascii.crc_hqx(string, 0xFFFF) for string in strings]
+
+
+def test_the_check_value_of_the_CRC() -> None:
+    # RevEng catalogue of parametrised CRC algorithms, CRC-16/IBM-3740, quoted publicly (second-hand): check=0x29b1
+    assert _crcs(np.array([np.void(b"123456789")])).tolist() == [0x29B1]
