@@ -369,18 +369,17 @@ def unpack_rows(samples: Samples, channels: Sequence[WireChannel]) -> npt.NDArra
     if len(samples.rows) != samples.count * sum(channel.bits // 8 for channel in channels):
         return None
     widths = {channel.bits for channel in channels}
+    raw: Sequence[npt.NDArray[np.signedinteger]]
     if len(widths) == 1:
-        kind = f"<i{widths.pop() // 8}"
-        return _scaled(np.frombuffer(samples.rows, kind).reshape(samples.count, -1), channels)
-    table = np.frombuffer(samples.rows, row_dtype(channels))
-    parts = [_scaled(table[f"c{place}"][:, None], (channel,)) for place, channel in enumerate(channels)]
-    return np.concatenate(parts, axis=1)
-
-
-def _scaled(raw: npt.NDArray[np.signedinteger], channels: Sequence[WireChannel]) -> npt.NDArray[np.int64]:
-    """Stored values of raw ones of one width, both of shape (n, channels); those of a channel lie side by side."""
-    by_channel = np.empty((len(channels), len(raw)), np.int64)
-    for channel, values, sent in zip(channels, by_channel, raw.T, strict=True):
+        bits = widths.pop()
+        table = np.frombuffer(samples.rows, f"<i{bits // 8}").reshape(samples.count, -1)
+        raw, some_missing = list(table.T), bool((table == _least(bits)).any())
+    else:
+        rows = np.frombuffer(samples.rows, row_dtype(channels))
+        raw, some_missing = [rows[name] for name in rows.dtype.names or ()], True
+    # Those of a channel lie side by side.
+    by_channel = np.empty((len(channels), samples.count), np.int64)
+    for channel, sent, values in zip(channels, raw, by_channel, strict=True):
         values[:] = sent
         if channel.numerator != 1:
             values *= channel.numerator
@@ -389,11 +388,14 @@ def _scaled(raw: npt.NDArray[np.signedinteger], channels: Sequence[WireChannel])
             values //= channel.denominator
         if channel.offset:
             values += channel.offset
-    out = by_channel.T
-    missing = raw == -(1 << (channels[0].bits - 1))
-    if missing.any():
-        out[missing] = INT64_NULL
-    return out
+        if some_missing:
+            values[sent == _least(channel.bits)] = INT64_NULL
+    return by_channel.T
+
+
+def _least(bits: int) -> int:
+    """What says "not measured" on the wire."""
+    return -(1 << (bits - 1))
 
 
 INT64_NULL = -(2**63)
