@@ -368,17 +368,15 @@ def unpack_rows(samples: Samples, channels: Sequence[WireChannel]) -> npt.NDArra
     """Stored values, shape (n, channels), int64, `INT64_NULL` where not measured; None if the rows do not fit."""
     if len(samples.rows) != samples.count * sum(channel.bits // 8 for channel in channels):
         return None
-    widths = {channel.bits for channel in channels}
-    raw: Sequence[npt.NDArray[np.signedinteger]]
-    if len(widths) == 1:
-        bits = widths.pop()
+    bits = channels[0].bits
+    some_missing = True
+    if any(channel.bits != bits for channel in channels):
+        rows = np.frombuffer(samples.rows, row_dtype(channels))
+        raw = [rows[f"c{place}"] for place in range(len(channels))]
+    else:
         table = np.frombuffer(samples.rows, f"<i{bits // 8}").reshape(samples.count, -1)
         raw, some_missing = list(table.T), bool((table == _least(bits)).any())
-    else:
-        rows = np.frombuffer(samples.rows, row_dtype(channels))
-        raw, some_missing = [rows[name] for name in rows.dtype.names or ()], True
-    # Those of a channel lie side by side.
-    by_channel = np.empty((len(channels), samples.count), np.int64)
+    by_channel = np.empty((len(channels), samples.count), np.int64)  # values of a channel lie side by side
     for channel, sent, values in zip(channels, raw, by_channel, strict=True):
         values[:] = sent
         if channel.numerator != 1:
