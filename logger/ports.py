@@ -93,6 +93,10 @@ class SerialPort:
             self._serial = serial.serial_for_url(url, **options)
         except (OSError, ValueError) as error:
             raise _cannot_open(url, error) from error
+        self._handle: int | None = None
+        """To wait for bytes, so that all that have come are read at once; else the first is read alone."""
+        if os.name == "posix" and "://" not in url:
+            self._handle = self._serial.fileno()
         if hasattr(self._serial, "set_low_latency_mode"):
             # Pseudo-terminals and many drivers have no such mode; the recording works without it.
             with contextlib.suppress(OSError, ValueError, AttributeError):
@@ -100,17 +104,11 @@ class SerialPort:
 
     def read(self) -> bytes:
         try:
-            data = bytes(self._serial.read(self._waiting() or 1))
+            if self._handle is not None and not select.select([self._handle], [], [], READ_WAIT_S)[0]:
+                return b""
+            return bytes(self._serial.read(min(self._serial.in_waiting, MAX_READ) or 1))
         except _LOST as error:
             raise PortGone(f"{self._url} is gone: {error}") from error
-        if len(data) == 1:
-            # It was waited for, and others have come with it. A port that is lost just now says so next time.
-            with contextlib.suppress(*_LOST):
-                data += self._serial.read(self._waiting())
-        return data
-
-    def _waiting(self) -> int:
-        return min(int(self._serial.in_waiting), MAX_READ)
 
     def write(self, data: bytes) -> None:
         try:
