@@ -22,6 +22,8 @@ from analysis.window_search import FIRST_BLOCKS, NEGLIGIBLE, Array, Blocks, Inde
 BLOCK_PIECES = (65_536, 4096, 256, 16)
 """Sizes of the blocks of the search, powers of two from large to small."""
 _STRETCH_PIECES = 1 << 14
+_GATHERED_BLOCKS = 1 << 12
+"""Looked at in full at once, where many may have to be."""
 
 Pieces = tuple[Array, Array, Array]
 """Ends of consecutive pieces on the axis, shape (m + 1,), and their first and last currents, shape (m,)."""
@@ -189,10 +191,12 @@ class Squares:
                 break
             chosen = within(blocks, self.blocks[level + 1], chosen)[0]
             level += 1
-        axis_s, start_a, end_a = self.gather(chosen)
-        pieces = start_a.ravel(), end_a.ravel(), np.diff(axis_s).ravel()
-        found = [passing(*pieces, level_a) for level_a in levels_a]
-        return [(float(part) + above_s, passed_s2) for part, (above_s, passed_s2) in zip(whole_s, found, strict=True)]
+        found = np.stack((whole_s, np.zeros(len(levels_a))), axis=1)
+        for begin in range(0, len(chosen), _GATHERED_BLOCKS):
+            axis_s, start_a, end_a = self.gather(chosen[begin : begin + _GATHERED_BLOCKS])
+            pieces = start_a.ravel(), end_a.ravel(), np.diff(axis_s).ravel()
+            found += [passing(*pieces, level_a) for level_a in levels_a]
+        return [(above_s, passed_s2) for above_s, passed_s2 in found.tolist()]
 
 
 def passing(start_a: Array, end_a: Array, length_s: Array, level_a: float) -> tuple[float, float]:
