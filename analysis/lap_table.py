@@ -78,10 +78,10 @@ def lap_table(run: Run, times_s: Iterable[float], doubtful: Iterable[int] = ()) 
     while len(laps) < len(bounds):
         # Of a long run as many laps are loaded at once as fit into a stretch.
         begin = bounds[len(laps)][1][0]
-        fit = run.duration_s if not run.long else STRETCH_ROWS * (run.interval_s or 0.0)
+        fit = run.duration_s if run.at_once else STRETCH_ROWS * (run.interval_s or 0.0)
         group = [each for each in bounds[len(laps) :] if each[1][1] <= begin + fit] or [bounds[len(laps)]]
         beside = BESIDE_S + 3 * (run.interval_s or 0.0)
-        part = run.part(begin - beside, group[-1][1][1] + beside) if run.long else run
+        part = run if run.at_once else run.part(begin - beside, group[-1][1][1] + beside)
         laps += _laps(part, group, unsure, resting_v)
     return tuple(laps)
 

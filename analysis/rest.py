@@ -102,7 +102,7 @@ def _find(run: Run) -> Rest:
 
 def _short(run: Run, from_s: float, to_s: float) -> Run:
     """The part of a long run between two times; a short run as it is."""
-    return run.part(from_s, to_s) if run.long else run
+    return run if run.at_once else run.part(from_s, to_s)
 
 
 def voltage_terms(

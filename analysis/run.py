@@ -19,6 +19,7 @@ from analysis.sample_times import SampleTimes
 from analysis.samples import STRETCH_ROWS, Samples
 from analysis.sensors import SensorError
 from analysis.series import (
+    Drawn,
     Extremes,
     Flags,
     Floats,
@@ -26,6 +27,7 @@ from analysis.series import (
     Places,
     Series,
     cut,
+    drawn_at,
     end_to_end,
     exhaust,
     following,
@@ -58,6 +60,8 @@ class Run(Samples):
     _series: dict[str, Series | None] = field(default_factory=dict)
     _smooth: dict[str, Series | None] = field(default_factory=dict)
     _extremes: dict[str, Extremes | None] = field(default_factory=dict)
+    _drawn: tuple[Floats, Flags, Series, Drawn] | None = None
+    """What `drawn_at` was asked for last, and its answer."""
     _from_start: Run | None = None
     kept: dict[tuple[str, str], object] = field(default_factory=dict)
     """What others computed of this run and need again."""
@@ -187,9 +191,16 @@ class Run(Samples):
             time_s = self._times_s(start, end - start)
             from_s = -math.inf if begin == 0 else float(time_s[begin - start])
             to_s = math.inf if stop == self.rows else float(time_s[stop - start])
-            pair = pair_between(together(one, other), from_s, to_s)
+            pair = pair_between(together(one, other, self._drawn_at(one.time_s, one.gap_after, other)), from_s, to_s)
             if len(pair[0]) > 1 or self.at_once:
                 yield pair
+
+    def _drawn_at(self, time_s: Floats, gap_after: Flags, drawn: Series) -> Drawn:
+        """`drawn_at`, once for channels of the same times that follow one another."""
+        held = self._drawn
+        if held is None or held[0] is not time_s or held[1] is not gap_after or held[2] is not drawn:
+            self._drawn = held = time_s, gap_after, drawn, drawn_at(time_s, gap_after, drawn)
+        return held[3]
 
     def smooth(self, si_name: str) -> Series | None:
         """Means over SMOOTH_S, or the samples where they are rarer; None without any."""

@@ -37,7 +37,7 @@ def prepare_exposure(run: Run, lead: str, windows_s: Iterable[float] = ()) -> Ex
     if not run.has(chosen) or curve_sums(run, chosen).sampled_s <= 0:
         return None
     found = run.extremes(chosen)
-    if run.long and found is not None and found.samples == run.rows:
+    if not run.at_once and found is not None and found.samples == run.rows:
         return _long(run, chosen, windows_s)
     series = run.series(chosen)
     if series is None:
@@ -48,16 +48,17 @@ def prepare_exposure(run: Run, lead: str, windows_s: Iterable[float] = ()) -> Ex
     return build(series.time_s, series.value, series.gap_after, known)
 
 
-def look_at_exposure(run: Run, lead: str, windows_s: Iterable[float]) -> Iterator[None]:
-    """Make ready what `prepare_exposure` needs of a long run, a stretch at each turn; see `Run.in_step`."""
+def exposed(run: Run, lead: str) -> str | None:
+    """The stored channel that a lead's exposure comes from first: the board's interval RMS where it has one."""
     names = f"{lead}_current_rms_a", f"{lead}_current_a"
-    chosen = next((name for name in names if name in run.columns), None)
-    if run.long and chosen is not None:
-        yield from _look(run, chosen, windows_s)
+    return next((name for name in names if name in run.columns), None)
 
 
-def _look(run: Run, si_name: str, windows_s: Iterable[float]) -> Iterator[None]:
-    """Of a channel with a sample in every row; nothing is kept of another."""
+def look_at_exposure(run: Run, si_name: str, windows_s: Iterable[float]) -> Iterator[None]:
+    """Make ready what `prepare_exposure` needs of a run that is not read at once, a stretch at each turn.
+
+    Of a channel with a sample in every row; nothing is kept of another. See `Run.in_step`.
+    """
     reader = _Reader(run, si_name)
     most_s = min(SHORT_BLOCKS * SIZES[-1] * (run.interval_s or 0.0), reader.length_s)
     blocks = LongBlocks(each_s for each_s in windows_s if each_s <= most_s)
@@ -77,7 +78,7 @@ def _long(run: Run, si_name: str, windows_s: Iterable[float]) -> Exposure:
     """Of a channel with a sample in every row of the run."""
     square = run.kept.get(("exposure", si_name))
     if not isinstance(square, LongSquare):
-        exhaust(_look(run, si_name, windows_s))
+        exhaust(look_at_exposure(run, si_name, windows_s))
         return _long(run, si_name, windows_s)
     timeline = run.timeline
     gap_s = timeline.after_s - timeline.before_s

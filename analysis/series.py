@@ -83,26 +83,44 @@ class Extremes:
         return max((abs(self.greatest), self.greatest_at_s), (abs(self.least), self.least_at_s), key=lambda it: it[0])
 
 
-def together(first: Series, second: Series) -> Pair:
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A channel drawn at the sample times of others, within the stretch that it covers."""
+
+    inside: slice
+    """Which of those times."""
+    value: Floats
+    """There: interpolated linearly where the channel's own samples lie elsewhere."""
+    gap_after: Flags
+    """Gaps between those times, and where the channel has one."""
+
+
+def drawn_at(time_s: Floats, gap_after: Flags, drawn: Series) -> Drawn:
+    """A channel at other times, shape (n,), with gaps between them, shape (n − 1,)."""
+    if time_s is drawn.time_s or np.array_equal(time_s, drawn.time_s):
+        both = gap_after if gap_after is drawn.gap_after else gap_after | drawn.gap_after
+        return Drawn(slice(0, len(time_s)), drawn.value, both)
+    start = int(np.searchsorted(time_s, drawn.time_s[0]))
+    inside = slice(start, int(np.searchsorted(time_s, drawn.time_s[-1], "right")))
+    time_s = time_s[inside]
+    if len(time_s) < 2:
+        return Drawn(slice(0), np.empty(0), np.empty(0, bool))
+    gap_after = gap_after[start : inside.stop - 1]
+    if drawn.gap_after.any():
+        place = np.clip(np.searchsorted(drawn.time_s, time_s, "right") - 1, 0, len(drawn.gap_after) - 1)
+        reach = np.concatenate(([0], np.cumsum(drawn.gap_after)))
+        gap_after = gap_after | (reach[place[1:] + 1] > reach[place[:-1]])
+    return Drawn(inside, np.interp(time_s, drawn.time_s, drawn.value), gap_after)
+
+
+def together(first: Series, second: Series, drawn: Drawn | None = None) -> Pair:
     """Two channels at the sample times of the first, within the stretch both cover: time, first, second, gaps.
 
     The second is interpolated linearly where its samples lie elsewhere; an interval in which it has a gap is one here.
+    `drawn` is what `drawn_at` made of these times and the second, where that is known already.
     """
-    if first.time_s is second.time_s or np.array_equal(first.time_s, second.time_s):
-        gap_after = first.gap_after if first.gap_after is second.gap_after else first.gap_after | second.gap_after
-        return first.time_s, first.value, second.value, gap_after
-    start = int(np.searchsorted(first.time_s, second.time_s[0]))
-    inside = slice(start, int(np.searchsorted(first.time_s, second.time_s[-1], "right")))
-    time_s = first.time_s[inside]
-    if len(time_s) < 2:
-        empty = np.empty(0)
-        return empty, empty, empty, np.empty(0, bool)
-    gap_after = first.gap_after[start : inside.stop - 1]
-    if second.gap_after.any():
-        place = np.clip(np.searchsorted(second.time_s, time_s, "right") - 1, 0, len(second.gap_after) - 1)
-        reach = np.concatenate(([0], np.cumsum(second.gap_after)))
-        gap_after = gap_after | (reach[place[1:] + 1] > reach[place[:-1]])
-    return time_s, first.value[inside], np.interp(time_s, second.time_s, second.value), gap_after
+    at = drawn or drawn_at(first.time_s, first.gap_after, second)
+    return first.time_s[at.inside], first.value[at.inside], at.value, at.gap_after
 
 
 def pair_between(pair: Pair, from_s: float, to_s: float) -> Pair:

@@ -8,7 +8,7 @@ from analysis.bad_tops import look_at_tops
 from analysis.energy import beside
 from analysis.pulses import HELD, MANY, look_at_changes
 from analysis.run import Run
-from analysis.run_exposure import look_at_exposure
+from analysis.run_exposure import exposed, look_at_exposure
 from analysis.sums import look_at_curve, look_at_power
 
 LEADS = ("battery", "left", "right")
@@ -23,16 +23,18 @@ def survey(run: Run, windows_s: Sequence[float] = ()) -> None:
 
 
 def _looks(run: Run, windows_s: Sequence[float]) -> Iterator[Iterator[None]]:
+    exposures = () if run.at_once else {exposed(run, lead) for lead in LEADS}
     for name in run.columns:
         yield run.look(name)
         if name.endswith(("_current_a", "_current_rms_a")):
             yield look_at_curve(run, name)
         if name in (f"{lead}_current_a" for lead in LEADS):
             yield look_at_tops(run, name)
+        if name in exposures:
+            yield look_at_exposure(run, name, windows_s)
         if name in HELD and run.rows >= MANY:
             yield look_at_changes(run, name)
     for lead in LEADS:
-        yield look_at_exposure(run, lead, windows_s)
         voltage = next((name for name in beside(lead) if name in run.columns), None)
         if voltage is not None and f"{lead}_current_a" in run.columns:
             yield look_at_power(run, f"{lead}_current_a", voltage)
