@@ -15,7 +15,8 @@ from analysis.run_exposure import prepare_exposure
 from analysis.sensor_terms import hides_peaks, white_u
 from analysis.sensors import SensorError
 from analysis.series import Extremes
-from analysis.sums import ALL, CurveSums, curve_sums
+from analysis.signs import ALL
+from analysis.sums import CurveSums, curve_sums
 
 CLIPPED_SHARE = 0.99
 """A reading this close to the sensor's full scale may have been cut off there."""

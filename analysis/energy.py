@@ -15,7 +15,8 @@ from analysis.run import Run
 from analysis.sensor_terms import near_zero, rectified, skew_u_s, white_u
 from analysis.sensors import SensorError
 from analysis.series import Floats, Series, cut, together
-from analysis.sums import ALL, BACK, OUT, CurveSums, PowerSums, curve_sums, power_sums
+from analysis.signs import ALL, BACK, OUT
+from analysis.sums import CurveSums, PowerSums, curve_sums, power_sums
 from analysis.supply_charge import charge_through_duty
 
 HOUR = 3600.0

@@ -9,8 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.series import Flags, Floats
+from analysis.signs import Signs, Weights
 
-BLOCK = 1 << 14
+BLOCK = 9600
+"""Intervals of a stretch: its arrays stay in the cache, and BLAS starts no threads for as few as 10,000 values."""
 BETWEEN = 0.8
 """Share of √Σd² that goes into the sampling error, d being what halving the samples changes pair by pair: of drive-like
 currents sampled at 20 Hz to once in 5 s the true integral then lies inside in at least 97 %, once in 30 s in 90 %."""
@@ -45,7 +47,7 @@ def dot(first: Floats, second: Floats) -> float:
 
 def steps_s(time_s: Floats, gap_after: Flags) -> Floats:
     """Length of the interval after each sample but the last, 0 in a gap; shape (n − 1,)."""
-    length = np.diff(time_s)
+    length = time_s[1:] - time_s[:-1]
     if gap_after.any():
         length[gap_after] = 0.0
     return length
@@ -58,35 +60,34 @@ def integrate(time_s: Floats, value: Floats, gap_after: Flags) -> SignedIntegral
     """
     totals = np.zeros(4)
     for samples, intervals in blocks(len(time_s)):
-        totals += by_sign(steps_s(time_s[samples], gap_after[intervals]), value[samples])
+        step_s, curve = steps_s(time_s[samples], gap_after[intervals]), value[samples]
+        totals += by_sign(step_s, curve, Weights(weights_s(step_s), Signs.of(curve)))
     return SignedIntegral(*totals.tolist())
 
 
-def by_sign(step_s: Floats, value: Floats) -> Floats:
-    """The four sums of a `SignedIntegral` over intervals of these lengths, shape (n − 1,), between n values."""
-    a, b = value[:-1], value[1:]
-    table = np.stack((a + b, step_s))
-    area = table[0]
-    area *= step_s
-    if value.min() >= 0:
-        return np.array([0.5 * area.sum(), 0.0, dot(step_s, (area > 0).astype(np.float64)), 0.0])
-    crossing = np.flatnonzero(a * b < 0)
-    before, after, step = a[crossing], b[crossing], step_s[crossing]
-    area[crossing] = 0.0
-    # Share of the interval on the side of its first value: a / (a − b).
-    share = before / (before - after)
-    parts = np.concatenate((before * share * step, after * (1.0 - share) * step))
-    lengths = np.concatenate((share * step, (1.0 - share) * step))
-    (out, back), seconds = _by_sign(table) + _by_sign(np.stack((parts, lengths)))
-    return np.array([0.5 * out, -0.5 * back, *seconds])
+def by_sign(step_s: Floats, value: Floats, weights_s: Weights) -> Floats:
+    """The four sums of a `SignedIntegral` over intervals of these lengths, shape (n − 1,), between n values.
 
-
-def _by_sign(areas_and_lengths: Floats) -> Floats:
-    """Sums of areas, shape (2, n) with their lengths, and of the lengths: where the area is positive, and negative."""
-    sides = np.empty_like(areas_and_lengths)
-    np.greater(areas_and_lengths[0], 0, out=sides[0])
-    np.less(areas_and_lengths[0], 0, out=sides[1])
-    return areas_and_lengths @ sides.T
+    weights_s: each sample's weight in the trapezoid's sum, with the signs of the values.
+    """
+    signs = weights_s.signs
+    _, out, back = weights_s.sums(value)
+    _, out_s, back_s = weights_s.sums(np.ones(len(value)))
+    zero_s = float(weights_s.weight[signs.zeros].sum())
+    # Each end of an interval counts for half of it: right where the sign stays.
+    sums: Floats = np.array([out, -back, out_s - zero_s, back_s - zero_s])
+    at = signs.changing
+    if len(at):
+        a, b, half_s = value[at], value[at + 1], 0.5 * step_s[at]
+        high, low = np.maximum(np.maximum(a, b), 0.0), np.minimum(np.minimum(a, b), 0.0)
+        share = high / (high - low)
+        sums -= (
+            half_s @ (high * (1.0 - share)),
+            half_s @ (-low * share),
+            half_s @ ((high > 0) - 2.0 * share),
+            half_s @ ((low < 0) - 2.0 * (1.0 - share)),
+        )
+    return sums.clip(0.0)
 
 
 def bridged(time_s: Floats, value: Floats, gap_after: Flags) -> tuple[float, float]:
@@ -124,10 +125,9 @@ def halving(step_s: Floats, value: Floats, gap_after: Flags) -> Floats:
     step_s: lengths of the intervals, shape (n − 1,), between n values.
     """
     end = len(step_s) // 2 * 2
-    first, second = step_s[0:end:2], step_s[1:end:2]
-    change = (first + second) * value[1:end:2]
-    change -= second * value[0:end:2]
-    change -= first * value[2 : end + 1 : 2]
+    rise = value[1 : end + 1] - value[:end]
+    change = step_s[1:end:2] * rise[0::2]
+    change -= step_s[0:end:2] * rise[1::2]
     change *= 0.5
     if gap_after.any():
         change[gap_after[0:end:2] | gap_after[1:end:2]] = 0.0

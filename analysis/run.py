@@ -161,16 +161,27 @@ class Run(Samples):
             return
         before: Series | None = None
         for begin, stop in self.ranges():
-            # With the sample before it, unless values are missing: then the gaps between have to be looked for.
-            first = max(begin - 1, 0)
-            part = self.samples(si_name, first, stop - first)
-            if begin and part is not None and len(part.value) < stop - first:
+            part, rows = self._around(si_name, begin, stop), self._rows_around(begin, stop)
+            if part is not None and len(part.value) == len(rows):
+                part = cut(part, max(begin - 1, 0) - rows.start, stop - rows.start)
+            else:  # values are missing: the gaps between have to be looked for
                 part = self.samples(si_name, begin, stop - begin)
                 if part is not None and before is not None:
                     part = following(before, part, self._gap_rule.find)
             if part is not None:
                 yield part
                 before = part
+
+    def _rows_around(self, begin: int, stop: int) -> range:
+        """Rows of a stretch and MARGIN_ROWS beyond both its ends."""
+        return range(max(begin - MARGIN_ROWS, 0), min(stop + MARGIN_ROWS, self.rows))
+
+    def _around(self, si_name: str, begin: int, stop: int) -> Series | None:
+        """Samples there: the same for all that look at a stretch, so that they are converted once."""
+        if self.at_once:
+            return self.series(si_name)
+        rows = self._rows_around(begin, stop)
+        return self.samples(si_name, rows.start, len(rows))
 
     def values(self, si_name: str) -> Iterator[Floats]:
         """The valid samples alone, stretch by stretch, each once."""
@@ -180,17 +191,14 @@ class Run(Samples):
     def paired(self, first: str, second: str) -> Iterator[Pair]:
         """Two channels `together`, stretch by stretch, each beginning with the last sample of the one before."""
         for begin, stop in self.ranges():
-            start, end = max(begin - MARGIN_ROWS, 0), min(stop + MARGIN_ROWS, self.rows)
-            one, other = (
-                self.series(name) if self.at_once else self.samples(name, start, end - start)
-                for name in (first, second)
-            )
+            one, other = (self._around(name, begin, stop) for name in (first, second))
             if one is None or other is None:
                 continue
             # An interval belongs to the stretch in which it begins.
-            time_s = self._times_s(start, end - start)
-            from_s = -math.inf if begin == 0 else float(time_s[begin - start])
-            to_s = math.inf if stop == self.rows else float(time_s[stop - start])
+            rows = self._rows_around(begin, stop)
+            time_s = self._times_s(rows.start, len(rows))
+            from_s = -math.inf if begin == 0 else float(time_s[begin - rows.start])
+            to_s = math.inf if stop == self.rows else float(time_s[stop - rows.start])
             pair = pair_between(together(one, other, self._drawn_at(one.time_s, one.gap_after, other)), from_s, to_s)
             if len(pair[0]) > 1 or self.at_once:
                 yield pair
@@ -230,7 +238,7 @@ class Run(Samples):
         """Let several looks at channels go through the run side by side, so that it is read once for all of them."""
         read = partial(self.file.read, with_time=False)
         self._together = None if self.at_once else ReadTogether(read, self.file.columns, self.file.rows)
-        self._recent = lru_cache(maxsize=4)(self._load)
+        self._recent = lru_cache(maxsize=len(self.columns))(self._load)
         exhaust(itertools.zip_longest(*looks))
         self._together = self._recent = None
 

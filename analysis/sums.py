@@ -12,18 +12,16 @@ from functools import partial
 
 import numpy as np
 
-from analysis.integrals import SignedIntegral, blocks, bridged, by_sign, dot, from_halving, halving, steps_s, weights_s
+from analysis.integrals import SignedIntegral, blocks, bridged, by_sign, from_halving, halving, steps_s, weights_s
 from analysis.run import Run
 from analysis.sampling import burst_halving
 from analysis.sensor_terms import near_zero
 from analysis.series import Flags, Floats, Series, exhaust
+from analysis.signs import ALL, BACK, OUT, Signs, Weights
 
-ALL, OUT, BACK = 0, 1, 2
-"""Places of the three in a table of sums."""
 ENERGY, CHARGE, VOLT_SECONDS, BY_CURRENT, BY_VOLTAGE = range(5)
 """Rows of `PowerSums.products`."""
 _ROWS = partial(np.zeros, 3)
-_Side = tuple[list[int], Floats | None]
 
 
 @dataclass(slots=True)
@@ -70,17 +68,15 @@ class CurveSums:
         for samples, intervals in blocks(len(time_s)):
             gaps, curve = gap_after[intervals], value[samples]
             step_s = steps_s(time_s[samples], gaps)
-            weight_s, sides = weights_s(step_s), _sides(curve)
-            self._block(step_s, curve, sides, gaps)
-            self._near(curve, weight_s)
-            for rows, counts in sides:
-                weights2_s2 = weight_s if counts is None else weight_s * counts
-                self.weights2_s2[rows] += dot(weight_s, weights2_s2)
+            weights = Weights(weights_s(step_s), Signs.of(curve))
+            self._block(step_s, curve, weights, gaps)
+            self.integral += by_sign(step_s, curve, weights)
+            self._near(curve, weights.weight)
         return self
 
     def _near(self, current: Floats, weight_s: Floats) -> None:
         if self.near > 0:
-            self.near_s += dot(weight_s, (np.abs(current) <= self.near).astype(np.float64))
+            self.near_s += float(weight_s @ (np.abs(current) <= self.near).astype(np.float64))
 
     def _cover(self, time_s: Floats, gap_after: Flags) -> None:
         """Count samples and time."""
@@ -89,16 +85,21 @@ class CurveSums:
         self.last_s = float(time_s[-1])
         self.sampled_s += Series(time_s, time_s, gap_after).sampled_s if len(time_s) > 1 else 0.0
 
-    def _block(self, step_s: Floats, curve: Floats, sides: list[_Side], gap_after: Flags) -> None:
+    def _block(self, step_s: Floats, curve: Floats, weights: Weights, gap_after: Flags) -> None:
         """Add a short stretch of a curve with the lengths of its intervals."""
-        self.integral += by_sign(step_s, curve)
-        parts = [halving(step_s, curve if counts is None else curve * counts, gap_after) for _, counts in sides[:2]]
-        if len(sides) == 3:
-            # Each sample counts on one side, and those of zero change nothing: the rest is the other side's.
-            parts.append(parts[0] - parts[1])
-        for (rows, _), part in zip(sides, parts, strict=True):
-            self.change[rows] += part.sum()
-            self.changes2[rows] += dot(part, part)
+        signs = weights.signs
+        self.weights2_s2 += weights.sums(weights.weight)
+        # Each sample counts on one side, and those of zero change nothing.
+        whole = halving(step_s, curve, gap_after)
+        parts = {ALL: whole}
+        if signs.positive and signs.negative:
+            parts[OUT] = halving(step_s, curve * signs.counts, gap_after)
+            parts[BACK] = whole - parts[OUT]
+        else:
+            parts[OUT if signs.positive else BACK] = whole
+        for row, part in parts.items():
+            self.change[row] += part.sum()
+            self.changes2[row] += part @ part
 
 
 @dataclass(slots=True)
@@ -135,25 +136,22 @@ class PowerSums(CurveSums):
         self._peak(watts, volts, amps)
         self.across += bridged(time_s, watts, gap_after)
         step_s = steps_s(time_s, gap_after)
-        weight_s, sides = weights_s(step_s), _sides(amps)
-        self._block(step_s, watts, sides, gap_after)
-        self._near(amps, weight_s)
-        moved = (volts[:-1] + volts[1:]) * np.diff(amps)
+        signs = Signs.of(amps)
+        weights = Weights(weights_s(step_s), signs)
+        self._block(step_s, watts, weights, gap_after)
+        own = weights if volts.min() > 0 else Weights(weights.weight, Signs.of(watts))
+        self.integral += by_sign(step_s, watts, own)
+        self._near(amps, weights.weight)
+        moved = (volts[:-1] + volts[1:]) * (amps[1:] - amps[:-1])
         self.moved += 0.5 * float(moved.sum() - moved[gap_after].sum())
-        table = np.empty((5, len(time_s)))
-        np.multiply(weight_s, amps, out=table[CHARGE])
-        np.multiply(weight_s, volts, out=table[VOLT_SECONDS])
-        np.multiply(volts, table[CHARGE], out=table[ENERGY])
-        np.square(table[VOLT_SECONDS], out=table[BY_CURRENT])
-        np.square(table[CHARGE], out=table[BY_VOLTAGE])
-        if len(sides) == 1:
-            self.products[:, sides[0][0]] += table.sum(axis=1, keepdims=True)
-            return
-        # A product with two columns or more starts no threads for as few values as these.
-        everywhere = np.ones(len(time_s))
-        counted = np.stack([everywhere if counts is None else counts for _, counts in sides])
-        for (rows, _), found in zip(sides, (table @ counted.T).T, strict=True):
-            self.products[:, rows] += found[:, None]
+        charge, volt_seconds = weights.weight * amps, weights.weight * volts
+        self.products += (
+            weights.sums(watts),
+            weights.sums(amps),
+            weights.sums(volts),
+            Weights(volt_seconds, signs).sums(volt_seconds),
+            Weights(charge, signs).sums(charge),
+        )
 
     def _peak(self, watts: Floats, volts: Floats, amps: Floats) -> None:
         at = int(np.argmax(watts))
@@ -195,15 +193,3 @@ def look_at_power(run: Run, current: str, voltage: str) -> Iterator[None]:
         sums.add_pair(*pair)
         yield
     run.kept["power", f"{current} {voltage}"] = sums
-
-
-def _sides(sign: Floats) -> list[_Side]:
-    """Rows of the tables with 1 for each sample that counts there, None where all do; rows without any left out."""
-    least, greatest = float(sign.min()), float(sign.max())
-    everywhere, sides = [ALL], []
-    for row, by, low, high in ((OUT, 1, least, greatest), (BACK, -1, -greatest, -least)):
-        if low >= 0:
-            everywhere.append(row)
-        elif high >= 0:
-            sides.append(([row], (sign * by >= 0).astype(np.float64)))
-    return [(everywhere, None), *sides]
