@@ -1,9 +1,23 @@
-"""Whether other processes still run."""
+"""Processes that tests start: none outlives its test, and none is waited for in vain; whether one still runs."""
 
 from __future__ import annotations
 
+import contextlib
+import subprocess
 import time
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
+
+
+@contextlib.contextmanager
+def running(command: Sequence[str], **options: Any) -> Iterator[subprocess.Popen[Any]]:
+    """A process that is killed at the end of the block where it still runs, as after an error in the block."""
+    with subprocess.Popen(command, **options) as process:
+        try:
+            yield process
+        finally:
+            process.kill()
 
 
 def alive(pid: int) -> bool:

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,7 @@ from logger.progress import Status
 from logger.recovery import recover
 from logger.runfile import open_run
 from tests.logger.bench_board import INTERVAL_US, BenchBoard, bench_board
+from tests.processes import running
 
 CART = Path(__file__).parent.parent / "sample_runs" / "cart.toml"
 MACHINE = """[machine]
@@ -66,10 +68,10 @@ def drive(board: BenchBoard, seconds: float, left_a: float, volts: float = 24.0)
     return data
 
 
-def recording(board: BenchBoard, tmp_path: Path, *more: str) -> subprocess.Popen[str]:
+def recording(board: BenchBoard, tmp_path: Path, *more: str) -> AbstractContextManager[subprocess.Popen[str]]:
     (tmp_path / "m.toml").write_text(MACHINE)
     command = [sys.executable, "-c", RECORD, "record", board.path, "--machine", str(tmp_path / "m.toml")]
-    return subprocess.Popen(
+    return running(
         [*command, "--out", str(tmp_path / "runs"), *more], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
 

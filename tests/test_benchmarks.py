@@ -18,7 +18,7 @@ from benchmarks.growth import Growth
 from logger.blocks import Block
 from logger.decoder import BoardDecoder
 from logger.runfile import open_run
-from tests.processes import alive, gone
+from tests.processes import alive, gone, running
 
 ROOT = Path(__file__).parent.parent
 ROWS = 90_000
@@ -132,7 +132,7 @@ def test_a_killed_study_leaves_no_worker_behind(tmp_path: Path) -> None:
     script = tmp_path / "parent.py"
     script.write_text(PARENT, encoding="utf-8")
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    with subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE, env=environment, cwd=ROOT) as parent:
+    with running([sys.executable, str(script)], stdout=subprocess.PIPE, env=environment, cwd=ROOT) as parent:
         assert parent.stdout is not None
         worker = int(parent.stdout.readline())
         assert alive(worker)

@@ -24,7 +24,7 @@ from analysis.run import Run
 from analysis.summary import Outcome, row_of, summarise, summarise_folder
 from logger.edits import edits_path
 from tests.analysis.build_runs import CART, write_run
-from tests.processes import alive, gone
+from tests.processes import alive, gone, running
 
 ROOT = Path(__file__).parents[2]
 COMMAND = [sys.executable, "-c", "import sys, amptally; sys.exit(amptally.main())"]
@@ -214,11 +214,11 @@ def test_killed_and_started_again(folder: Path, tmp_path: Path) -> None:
         drive(folder, number)
     out, partial = tmp_path / "table.parquet", tmp_path / ".table.parquet.partial"
     command = [*COMMAND, "summary", str(folder), "--out", str(out), "--workers", "1"]
-    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as running:
+    with running(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
         while not (partial.exists() and partial.read_bytes().count(b"\n") >= 2):
-            assert running.poll() is None, "it ended before it could be killed"
+            assert process.poll() is None, "it ended before it could be killed"
             time.sleep(0.002)
-        running.send_signal(signal.SIGKILL)
+        process.send_signal(signal.SIGKILL)
     assert not out.exists()
     outcome = summed(folder, out)
     assert outcome.reused >= 2
@@ -329,7 +329,7 @@ def test_a_killed_summary_leaves_no_worker_behind(tmp_path: Path) -> None:
     script = tmp_path / "parent.py"
     script.write_text(PARENT, encoding="utf-8")
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    with subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE, env=environment, cwd=ROOT) as parent:
+    with running([sys.executable, str(script)], stdout=subprocess.PIPE, env=environment, cwd=ROOT) as parent:
         assert parent.stdout is not None
         worker = int(parent.stdout.readline())
         assert alive(worker)
@@ -373,13 +373,13 @@ def test_a_cluster_of_two_processes_one_killed_on_the_way_gives_the_same_table(
         drive(folder, number, samples=2000)
     out, partial = tmp_path / "cluster.parquet", tmp_path / ".cluster.parquet.partial"
     command = [*COMMAND, "summary", str(folder), "--out", str(out), "--scheduler", address]
-    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as running:
+    with running(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
         while not (partial.exists() and partial.read_bytes().count(b"\n") >= 3):
-            assert running.poll() is None, "it ended before a worker could be killed"
+            assert process.poll() is None, "it ended before a worker could be killed"
             time.sleep(0.002)
         first.send_signal(signal.SIGKILL)
-        _, said = running.communicate(timeout=240)
-    assert running.returncode == 0
+        _, said = process.communicate(timeout=240)
+    assert process.returncode == 0
     assert "16 runs: 16 computed, 0 unchanged" in said.decode()
     assert first.wait() == -signal.SIGKILL
     assert second.poll() is None

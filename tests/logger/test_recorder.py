@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -25,6 +26,7 @@ from logger.recorder import Options, Outcome, Recorder
 from logger.recovery import recover
 from logger.runfile import open_run
 from tests.logger.bench_board import BenchBoard, bench_board
+from tests.processes import running
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
 MACHINE = parse('[machine]\nname = "bench"\n', "bench.toml")
@@ -247,7 +249,7 @@ def test_a_second_recorder_is_refused(board: BenchBoard, tmp_path: Path) -> None
         "PortLock(sys.argv[1], Path(sys.argv[2])); print('held', flush=True); time.sleep(60)"
     )
     command = [sys.executable, "-c", code, board.path, str(journal)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as first:
+    with running(command, stdout=subprocess.PIPE, text=True) as first:
         assert first.stdout is not None
         assert first.stdout.readline() == "held\n"
         with pytest.raises(PortError, match=str(first.pid)):
@@ -273,7 +275,10 @@ def test_signals_keep_the_run(board: BenchBoard, tmp_path: Path, number: int, co
     (tmp_path / "m.toml").write_text(MACHINE.text)
     command = [sys.executable, "-c", RECORD, "record", board.path, "--machine", str(tmp_path / "m.toml")]
     command += ["--out", str(tmp_path / "runs"), "--keep-journal"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+    # Tests that run under nohup pass on that a hang-up is ignored, and rightly the recorder goes on ignoring it.
+    heard = partial(signal.signal, number, signal.SIG_DFL)
+    pipe = subprocess.PIPE
+    with running(command, stdout=pipe, stderr=pipe, text=True, preexec_fn=heard) as process:
         board.wait_for_start()
         board.write(board.describe() + board.samples(100))
         time.sleep(1.0)
@@ -291,7 +296,7 @@ def test_kill_and_recover_loses_at_most_half_a_second(board: BenchBoard, tmp_pat
     out = tmp_path / "runs"
     command = [sys.executable, "-c", RECORD, "record", board.path, "--machine", str(tmp_path / "m.toml")]
     command += ["--out", str(out), "--note", "killed"]
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
+    with running(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
         board.wait_for_start()
         board.write(board.describe())
         started = time.monotonic()
