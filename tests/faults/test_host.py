@@ -116,6 +116,7 @@ class Terminal:
 
         def take_terminal() -> None:
             fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+            signal.signal(signal.SIGHUP, signal.SIG_DFL)  # as in a window, also where the tests ignore it
 
         self.recorder = RecorderProcess(
             port, out, stdin=slave, stdout=slave, stderr=slave, start_new_session=True, preexec_fn=take_terminal

@@ -6,7 +6,6 @@ import itertools
 import math
 import os
 import random
-import time as clock
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -611,17 +610,14 @@ def test_no_bytes_crash_the_reader(garbage: bytes, start: bytes, tmp_path_factor
         assert (result.frame["t_us"].diff().drop_nulls() > 0).all()
 
 
-def test_a_million_rows_take_seconds(tmp_path: Path) -> None:
+def test_a_million_rows_keep_their_order(tmp_path: Path) -> None:
     n = 1_000_000
     path = tmp_path / "big.csv"
     random_walk = np.random.default_rng(5).normal(size=n).cumsum() * 0.01
     pl.DataFrame({"t": np.arange(n) * 0.001, "i": random_walk, "v": 24 - random_walk / 100}).write_csv(path)
-    started = clock.perf_counter()
     result = take(path, "t", "battery_current_a=i", "battery_voltage_v=v")
-    took_s = clock.perf_counter() - started
     assert result.repairs == {}
     assert (result.frame["t_us"].to_numpy() == np.arange(n) * 1000).all()  # file order survives the parallel reader
-    assert took_s < 10  # about 0.4 s on two idle cores; the bound only catches a row-by-row path
 
 
 def test_the_first_of_equal_times_is_first_across_reader_chunks(tmp_path: Path) -> None:
