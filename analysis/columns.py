@@ -45,6 +45,28 @@ class ReadTogether:
         return found
 
 
+@dataclass(slots=True)
+class Gathered:
+    """Values of all rows, put together from stretches that come in their order; incomplete where one lacks values."""
+
+    value: Floats
+    """Shape (rows of the run,)."""
+    done: int = 0
+    """Rows filled."""
+
+    @property
+    def complete(self) -> bool:
+        """All rows are there."""
+        return self.done == len(self.value)
+
+    def add(self, first_row: int, value: Floats) -> None:
+        """Values from a row on; those of rows that are there already are passed over."""
+        fresh = value[max(self.done - first_row, 0) :]
+        if first_row <= self.done:
+            self.value[self.done : self.done + len(fresh)] = fresh
+            self.done += len(fresh)
+
+
 def in_units(column: pl.Series, per_step: float, offset: float = 0.0, scale: float = 1.0) -> Floats:
     """(steps · per_step − offset) / scale of a column without nulls, piece by piece while it is in the cache."""
     value, begin = np.empty(len(column)), 0

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.columns import ReadTogether
+from analysis.columns import Gathered, ReadTogether
 from analysis.corrections import usable_drift_ppm
 from analysis.errors import RunContentError
 from analysis.locate import first_row
@@ -47,6 +47,8 @@ WHOLE_ROWS = 5_000_000
 """Runs with more samples are never held whole."""
 MARGIN_ROWS = 4096
 """Read beyond both ends of a stretch where two channels are matched that differ in delay or lack samples."""
+AGAIN = ("battery_current_a", "left_current_a", "right_current_a", "battery_voltage_v")
+"""Channels that several sections of a report go through a second time."""
 SMOOTH_S = 0.02
 """Means over this long, or single samples where they are rarer, tell all but peaks and switching."""
 SMOOTH_MOST = 2_000_000
@@ -60,6 +62,8 @@ class Run(Samples):
     _series: dict[str, Series | None] = field(default_factory=dict)
     _smooth: dict[str, Series | None] = field(default_factory=dict)
     _extremes: dict[str, Extremes | None] = field(default_factory=dict)
+    _gathered: dict[str, Gathered] = field(default_factory=dict)
+    """Channels that are being put together while looks go in step."""
     _drawn: tuple[Floats, Flags, Series, Drawn] | None = None
     """What `drawn_at` was asked for last, and its answer."""
     _from_start: Run | None = None
@@ -123,11 +127,10 @@ class Run(Samples):
         part = self._of_rows(self.start_row + first, stop - first)
         start_s, end_s = (float(self._times_s(row, 1)[0]) for row in (first, stop - 1))
         part.timeline = self.timeline.part(first, stop, start_s, end_s)
-        if self.at_once:  # nothing is read twice
-            part.time_s = self.time_s[first:stop]
-            for name, series in self._series.items():
-                if series is not None and len(series.time_s) == self.rows:
-                    part._series[name] = cut(series, first, stop)
+        part.time_s = self._times_s(first, stop - first)
+        for name in self._series:  # nothing is read twice
+            if (whole := self._whole(name)) is not None:
+                part._series[name] = cut(whole, first, stop)
         return part
 
     @property
@@ -152,6 +155,16 @@ class Run(Samples):
         if si_name not in self._series:
             self._series[si_name] = self.samples(si_name, 0, self.rows)
         return self._series[si_name]
+
+    def samples(self, si_name: str, start: int, rows: int) -> Series | None:
+        """Valid samples among some rows of this part, corrected; None without any."""
+        whole = self._whole(si_name)
+        return super().samples(si_name, start, rows) if whole is None else cut(whole, start, start + rows)
+
+    def _whole(self, si_name: str) -> Series | None:
+        """A channel that is in memory with a sample in every row."""
+        held = self._series.get(si_name)
+        return held if held is not None and len(held.value) == self.rows else None
 
     def stretches(self, si_name: str) -> Iterator[Series]:
         """The same stretch by stretch, each beginning with the last sample of the one before."""
@@ -181,7 +194,11 @@ class Run(Samples):
         if self.at_once:
             return self.series(si_name)
         rows = self._rows_around(begin, stop)
-        return self.samples(si_name, rows.start, len(rows))
+        found = self.samples(si_name, rows.start, len(rows))
+        gathered = self._gathered.get(si_name)
+        if gathered is not None and found is not None and len(found.value) == len(rows):
+            gathered.add(rows.start, found.value)
+        return found
 
     def values(self, si_name: str) -> Iterator[Floats]:
         """The valid samples alone, stretch by stretch, each once."""
@@ -235,12 +252,22 @@ class Run(Samples):
         self._smooth[si_name] = end_to_end(means, self._gap_rule.find) if means else None
 
     def in_step(self, looks: Iterable[Iterator[None]]) -> None:
-        """Let several looks at channels go through the run side by side, so that it is read once for all of them."""
-        read = partial(self.file.read, with_time=False)
-        self._together = None if self.at_once else ReadTogether(read, self.file.columns, self.file.rows)
+        """Let several looks at channels go through the run side by side, so that it is read once for all of them.
+
+        What laps, exposure and resistance will look at again is kept on the way, of a run that is not long.
+        """
+        if not self.at_once:
+            read = partial(self.file.read, with_time=False)
+            self._together = ReadTogether(read, self.file.columns, self.file.rows)
+        if not self.at_once and not self.long:
+            self._gathered = {name: Gathered(np.empty(self.rows)) for name in AGAIN if name in self.columns}
         self._recent = lru_cache(maxsize=len(self.columns))(self._load)
         exhaust(itertools.zip_longest(*looks))
-        self._together = self._recent = None
+        for name, gathered in self._gathered.items():
+            if gathered.complete:
+                time_s = self._times.late(self.time_s, self.declared(name).delay_s or 0.0)
+                self._series[name] = Series(time_s, gathered.value, self._flags(0, self.rows), self.interval_s)
+        self._together, self._recent, self._gathered = None, None, {}
 
     def gaps(self) -> list[Gap]:
         """Gaps between the samples of the run, with the reason where the recorder knew one."""

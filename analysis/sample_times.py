@@ -12,6 +12,7 @@ from analysis.series import Floats, Places
 
 BLOCK_ROWS = 60_000
 """Remembered one by one; the row group of a recorded file."""
+_COUNTS = np.arange(float(BLOCK_ROWS))
 LONGEST_S = 1e9
 """Thirty years: a time beyond it is damage, and too coarse in a float for the steps between samples."""
 UNORDERED = "{}: its time does not increase everywhere. Import it again to repair that."
@@ -51,30 +52,34 @@ class SampleTimes:
         return held[1]
 
     def _made(self, start: int, rows: int) -> Floats:
-        time_us = self._known_us(start, start + rows)
-        if time_us is None:
-            time_us = self._read(start, rows)
-        time_s: Floats = np.multiply(time_us, 1e-6, dtype=np.float64)
-        if self.scale != 1.0:
-            time_s /= self.scale
+        time_s = self._known(start, start + rows)
+        if time_s is None:
+            time_s = np.multiply(self._read(start, rows), 1e-6, dtype=np.float64)
+            if self.scale != 1.0:
+                time_s /= self.scale
         if max(abs(float(time_s[0])), abs(float(time_s[-1]))) > LONGEST_S:
             raise RunContentError(
                 f"{self.name}: its time reaches {time_s[-1]:.3g} s. Import it again with the right unit."
             )
         return time_s
 
-    def _known_us(self, start: int, stop: int) -> Places | None:
+    def _known(self, start: int, stop: int) -> Floats | None:
         """Without reading; None where some of these rows have to be read."""
         blocks = range(start // BLOCK_ROWS, (stop - 1) // BLOCK_ROWS + 1)
         if not all(block in self._even for block in blocks):
             return None
-        time_us = np.empty(stop - start, np.int64)
+        time_s = np.empty(stop - start)
         for block in blocks:
             first_us, step_us = self._even[block]
             low, high = max(start, block * BLOCK_ROWS), min(stop, (block + 1) * BLOCK_ROWS)
-            begin_us = first_us + (low - block * BLOCK_ROWS) * step_us
-            time_us[low - start : high - start] = np.arange(begin_us, begin_us + (high - low) * step_us, step_us)
-        return time_us
+            part = time_s[low - start : high - start]
+            # Whole microseconds, and so exact.
+            np.multiply(_COUNTS[low - block * BLOCK_ROWS : high - block * BLOCK_ROWS], step_us, out=part)
+            part += first_us
+            part *= 1e-6
+            if self.scale != 1.0:
+                part /= self.scale
+        return time_s
 
     def _read(self, start: int, rows: int) -> Places:
         """From the file; blocks that turn out even are remembered."""

@@ -73,7 +73,7 @@ class Samples:
 
     def _times_s(self, start: int, rows: int) -> Floats:
         """Run time of some rows of this part."""
-        if self.at_once:
+        if self.at_once or "time_s" in self.__dict__:
             return self.time_s if rows == self.rows else self.time_s[start : start + rows]
         return self._times.of(self.start_row + start, rows)
 

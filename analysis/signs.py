@@ -55,11 +55,20 @@ class Weights:
         self._above = weight * signs.counts if signs.positive and signs.negative else None
 
     def sums(self, value: Floats) -> tuple[float, float, float]:
-        """Σ weight · value over the three. Short stretches: of up to 10,000 values BLAS starts no threads."""
-        every = float(self.weight @ value)
+        """Σ weight · value over the three."""
         zeros = self.signs.zeros
         level = float(self.weight[zeros] @ value[zeros]) if len(zeros) else 0.0
-        if self._above is None:
-            return (every, every, level) if self.signs.positive else (every, level, every)
-        above = float(self._above @ value)
-        return every, above + level, every - above
+        above = None if self._above is None else float(self._above @ value)
+        return self._three(float(self.weight @ value), level, above)
+
+    @cached_property
+    def totals(self) -> tuple[float, float, float]:
+        """Σ weight over the three."""
+        above = None if self._above is None else float(self._above.sum())
+        return self._three(float(self.weight.sum()), float(self.weight[self.signs.zeros].sum()), above)
+
+    def _three(self, every: float, level: float, above: float | None) -> tuple[float, float, float]:
+        """From the sum over all samples, over those that are zero, and above zero where there are both sides."""
+        if above is not None:
+            return every, above + level, every - above
+        return (every, every, level) if self.signs.positive else (every, level, every)

@@ -142,8 +142,9 @@ class PowerSums(CurveSums):
         own = weights if volts.min() > 0 else Weights(weights.weight, Signs.of(watts))
         self.integral += by_sign(step_s, watts, own)
         self._near(amps, weights.weight)
-        moved = (volts[:-1] + volts[1:]) * (amps[1:] - amps[:-1])
-        self.moved += 0.5 * float(moved.sum() - moved[gap_after].sum())
+        rise = amps[1:] - amps[:-1]
+        rise[gap_after] = 0.0
+        self.moved += 0.5 * float((volts[:-1] + volts[1:]) @ rise)
         charge, volt_seconds = weights.weight * amps, weights.weight * volts
         self.products += (
             weights.sums(watts),

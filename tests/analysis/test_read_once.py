@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import contextlib
+from collections.abc import Iterator, Sequence
+from contextlib import AbstractContextManager
 from pathlib import Path
 from unittest.mock import patch
 
@@ -11,7 +13,7 @@ import polars as pl
 import pytest
 
 from analysis import columns, run, samples
-from analysis.columns import ReadTogether, in_units
+from analysis.columns import Gathered, ReadTogether, in_units
 from analysis.errors import RunContentError
 from analysis.run import Run
 from analysis.sample_times import BLOCK_ROWS, SampleTimes
@@ -20,6 +22,8 @@ from analysis.sums import curve_sums, power_sums
 from analysis.survey import survey
 from logger.runfile import RunFile
 from tests.analysis.build_runs import CART, write_run
+
+LATE = "[sensors.battery_voltage]\ndelay_s = 0.0004\n"
 
 
 class Stored:
@@ -103,33 +107,108 @@ def test_units_of_a_column_in_pieces() -> None:
     assert in_units(pieces, 0.5, 0.25, 2.0).tolist() == [0.125, 0.375, 0.625]
 
 
-def test_a_survey_reads_a_long_run_once(tmp_path: Path) -> None:
-    rng = np.random.default_rng(5)
-    channels = {name: rng.normal(3, 2, 20_000) for name in ("battery_current_a", "left_current_a", "battery_voltage_v")}
-    path = write_run(tmp_path / "a.parquet", np.arange(20_000) * 0.002, channels, machine=CART)
-    read, asked = RunFile.read, []
+def test_stretches_are_put_together_where_none_lacks_values() -> None:
+    value = np.arange(10.0)
+    gathered, broken = Gathered(np.empty(10)), Gathered(np.empty(10))
+    for begin, stop in ((0, 5), (3, 8), (3, 8), (6, 10)):
+        gathered.add(begin, value[begin:stop])
+    assert gathered.complete
+    assert gathered.value.tolist() == value.tolist()
+    for begin, stop in ((0, 5), (7, 10)):
+        broken.add(begin, value[begin:stop])
+    assert not broken.complete
 
-    def counted(
-        self: RunFile, names: Sequence[str], start: int = 0, rows: int | None = None, *, with_time: bool = True
-    ) -> pl.DataFrame:
-        asked.append((tuple(names), rows))
-        return read(self, names, start, rows, with_time=with_time)
 
+class Reads:
+    """Run files that count how often they are read."""
+
+    def __init__(self) -> None:
+        self.asked: list[tuple[tuple[str, ...], int | None]] = []
+
+    def counting(self) -> AbstractContextManager[object]:
+        read, asked = RunFile.read, self.asked
+
+        def counted(
+            file: RunFile, names: Sequence[str], start: int = 0, rows: int | None = None, *, with_time: bool = True
+        ) -> pl.DataFrame:
+            asked.append((tuple(names), rows))
+            return read(file, names, start, rows, with_time=with_time)
+
+        return patch.object(RunFile, "read", counted)
+
+
+@contextlib.contextmanager
+def read_in_stretches() -> Iterator[None]:
     with (
         patch.object(samples, "AT_ONCE_ROWS", 0),
         patch.object(samples, "STRETCH_ROWS", 4000),
         patch.object(run, "MARGIN_ROWS", 64),
         patch.object(columns, "CHUNK_ROWS", 4000),
     ):
+        yield
+
+
+@pytest.mark.parametrize("even", [True, False], ids=["even", "uneven"])
+def test_what_a_report_needs_again_is_kept_by_the_survey(tmp_path: Path, even: bool) -> None:
+    rng = np.random.default_rng(6)
+    time_s = np.arange(20_000) * 0.002 if even else np.round(np.cumsum(rng.uniform(0.0015, 0.0025, 20_000)), 6)
+    time_s[9000:] += 1.0
+    channels = {name: rng.normal(3, 2, 20_000) for name in ("battery_current_a", "left_current_a", "battery_voltage_v")}
+    channels["left_current_a"][12_345] = np.nan
+    path = write_run(tmp_path / "a.parquet", time_s, channels, machine=CART + LATE)
+    held = ("battery_current_a", "battery_voltage_v")
+    with read_in_stretches():
+        kept, again = Run.open(path), Run.open(path)
+        survey(kept)
+        reads = Reads()
+        with reads.counting():
+            found = [kept.series(name) for name in held]
+            pieces = [kept.part(10.0, 25.0).series(name) for name in held]
+            cuts = [kept.samples(name, 5, 5000) for name in held]
+            assert reads.asked == []
+            lacking = kept.series("left_current_a")
+        assert lacking is not None
+        assert len(lacking.value) == 19_999
+        assert reads.asked == [(("left_current_ua",), 20_000)]
+        wanted = [
+            *(again.series(name) for name in held),
+            *(Run.open(path).part(10.0, 25.0).series(name) for name in held),
+            *(again.samples(name, 5, 5000) for name in held),
+        ]
+        for one, other in zip([*found, *pieces, *cuts], wanted, strict=True):
+            assert one is not None
+            assert other is not None
+            assert np.array_equal(one.time_s, other.time_s)
+            assert np.array_equal(one.value, other.value)
+            assert np.array_equal(one.gap_after, other.gap_after)
+
+
+def test_nothing_is_kept_of_a_long_run(tmp_path: Path) -> None:
+    path = write_run(tmp_path / "a.parquet", np.arange(9000) * 0.002, {"battery_current_a": np.ones(9000)})
+    reads = Reads()
+    with read_in_stretches(), patch.object(run, "WHOLE_ROWS", 8000):
+        long = Run.open(path)
+        survey(long)
+        with reads.counting():
+            long.samples("battery_current_a", 0, 10)
+    assert (("battery_current_ua",), 10) in reads.asked
+
+
+def test_a_survey_reads_a_long_run_once(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    channels = {name: rng.normal(3, 2, 20_000) for name in ("battery_current_a", "left_current_a", "battery_voltage_v")}
+    path = write_run(tmp_path / "a.parquet", np.arange(20_000) * 0.002, channels, machine=CART)
+    reads = Reads()
+    with read_in_stretches():
         long = Run.open(path)
         assert not long.at_once
         assert long.interval_s == 0.002
-        with patch.object(RunFile, "read", counted):
+        with reads.counting():
             survey(long)
             seen = [long.extremes(name) for name in channels]
             curve = curve_sums(long, "battery_current_a")
             power = power_sums(long, "left_current_a", "battery_voltage_v")
-    values = [rows for names, rows in asked if names]
+    values = [rows for names, rows in reads.asked if names]
     assert values == [4000] * 5
     whole = Run.open(path)
     assert seen == [whole.extremes(name) for name in channels]
