@@ -48,7 +48,8 @@ def main() -> int:
     about["load after"] = machine.load()
     for growth in growths:
         growth.draw(args.docs / "performance")
-    args.json.parent.mkdir(parents=True, exist_ok=True)
+    for place in (args.json.parent, args.docs):
+        place.mkdir(parents=True, exist_ok=True)
     args.json.write_text(as_json(lines, growths, about, bench.values), encoding="utf-8")
     notes = Path(__file__).with_name("notes.md")
     (args.docs / "performance.md").write_text(as_markdown(lines, growths, about, notes), encoding="utf-8")

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import json
+import os
 import resource
 import statistics
 import subprocess
@@ -61,7 +62,9 @@ def together(tasks: dict[str, tuple[str, Sequence[object]]], repeats: int = 3) -
 
 def _child(task: str, arguments: Sequence[object]) -> dict[str, Any]:
     command = [sys.executable, "-m", "benchmarks.measure", task, *map(str, arguments)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    # As `amptally` sets it for itself; the others multiply no matrices.
+    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+    done = subprocess.run(command, capture_output=True, text=True, check=False, env=environment)
     if done.returncode:
         raise RuntimeError(f"{task} failed: {done.stderr.strip().splitlines()[-1] if done.stderr else done.returncode}")
     said: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
