@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.growing import Growing
 from analysis.square_integral import Pieces, SmallBlocks, SquareIntegral, Squares
 from analysis.window_exact import Rows
 from analysis.window_search import Array, Index, Mask
@@ -24,10 +25,13 @@ TOGETHER = 64
 class LongBlocks:
     """The blocks of a long run, as its pieces pass by."""
 
-    def __init__(self, windows_s: Iterable[float] = ()) -> None:
-        """`windows_s`: short lengths that will be asked for, beside which a block is not small: best searched now."""
+    def __init__(self, pieces: int, windows_s: Iterable[float] = ()) -> None:
+        """`pieces`: how many are expected.
+
+        windows_s: short lengths that will be asked for, beside which a block is not small: best searched now.
+        """
         self._known = dict.fromkeys(windows_s, (-1.0, 0.0))
-        self._parts: list[SmallBlocks] = []
+        self._edge_s, *self._blocks = (Growing(np.float64, pieces // SIZES[-1] + 2) for _ in range(4))
         self._rest: Pieces | None = None
         self._tail: Pieces | None = None
         self._count = 0
@@ -55,13 +59,15 @@ class LongBlocks:
         """All of it, when no more follows; `load` gives pieces `first` to `stop` (exclusive)."""
         if self._rest is not None:
             self._take(self._rest)
-        blocks, tick = SmallBlocks.joined(self._parts).levels(SIZES)
+        blocks, tick = SmallBlocks(self._edge_s.filled, *(each.filled for each in self._blocks)).levels(SIZES)
         return LongSquare(blocks, tick, float(blocks[0].greatest_a2.max()), self._count, load, self._known)
 
     def _take(self, pieces: Pieces) -> None:
         """Whole small blocks; the last of all may be ragged."""
         small = SmallBlocks.of(pieces, SIZES[-1])
-        self._parts.append(small)
+        self._edge_s.add(small.edge_s[min(len(self._edge_s), 1) :])
+        for held, part in zip(self._blocks, (small.held_a2s, small.highest_a, small.lowest_a), strict=True):
+            held.add(part)
         known, tail = self._known, self._tail
         if known:
             longest_s = max(known)

@@ -23,12 +23,12 @@ from analysis.series import (
     Extremes,
     Flags,
     Floats,
+    Joining,
     Pair,
     Places,
     Series,
     cut,
     drawn_at,
-    end_to_end,
     exhaust,
     following,
     pair_between,
@@ -243,13 +243,13 @@ class Run(Samples):
         """Find extremes and means of a channel, a stretch at each turn; see `in_step`."""
         size = max(int(SMOOTH_S / (self.interval_s or SMOOTH_S) + 1e-6), math.ceil(self.rows / SMOOTH_MOST))
         found: Extremes | None = None
-        means: list[Series] = []
+        # Each stretch may begin a mean anew, and so does what follows a gap.
+        means = Joining(self._gap_rule.find, self.rows // size + 2 * (self.rows // STRETCH_ROWS + 1))
         for part in self.stretches(si_name):
+            means.add(smoothed(cut(part, 0 if found is None else 1, len(part.value)), size))
             found = Extremes.of(part) if found is None else found.joined(Extremes.of(part))
-            means.append(smoothed(cut(part, min(len(means), 1), len(part.value)), size))
             yield
-        self._extremes[si_name] = found
-        self._smooth[si_name] = end_to_end(means, self._gap_rule.find) if means else None
+        self._extremes[si_name], self._smooth[si_name] = found, means.series
 
     def in_step(self, looks: Iterable[Iterator[None]]) -> None:
         """Let several looks at channels go through the run side by side, so that it is read once for all of them.

@@ -61,7 +61,7 @@ def look_at_exposure(run: Run, si_name: str, windows_s: Iterable[float]) -> Iter
     """
     reader = _Reader(run, si_name)
     most_s = min(SHORT_BLOCKS * SIZES[-1] * (run.interval_s or 0.0), reader.length_s)
-    blocks = LongBlocks(each_s for each_s in windows_s if each_s <= most_s)
+    blocks = LongBlocks(run.rows, (each_s for each_s in windows_s if each_s <= most_s))
     row = 0
     for part, (begin, stop) in zip(run.stretches(si_name), run.ranges(), strict=False):
         if len(part.value) < stop - max(begin - 1, 0):

@@ -31,16 +31,28 @@ class SampleTimes:
     """Stored time ÷ run time: 1 + the drift of the board's clock."""
     _even: dict[int, tuple[int, int]] = field(default_factory=dict)
     """First time and step of the blocks whose samples all lie as far apart."""
-    _last: tuple[int, Floats] | None = None
-    """The times asked for last, from which row on."""
+    _recent: list[tuple[int, Floats]] = field(default_factory=list)
+    """The last two stretches asked for, each with the row it begins at: the same array for whoever asks again."""
+    _single: dict[int, Floats] = field(default_factory=dict)
+    """Times of rows asked for alone, such as the first and the last: whoever looks for a moment begins with them."""
     _late: dict[float, tuple[Floats, Floats]] = field(default_factory=dict)
     """For each delay the times it was last taken from, and these less it."""
 
     def of(self, start: int, rows: int) -> Floats:
         """Run time of so many samples from row `start` on. Raises RunContentError where it cannot be one."""
-        if self._last is None or self._last[0] != start or len(self._last[1]) != rows:
-            self._last = start, self._made(start, rows)
-        return self._last[1]
+        if rows == 1 and start in self._single:
+            return self._single[start]
+        for first, held in self._recent:
+            if first == start and len(held) == rows:
+                return held
+        within = (held[start - first :][:rows] for first, held in self._recent if first <= start)
+        found = next((part for part in within if len(part) == rows), None)
+        made = self._made(start, rows) if found is None else found
+        if rows == 1:
+            self._single[start] = made
+        else:
+            self._recent = [(start, made), *self._recent[:1]]
+        return made
 
     def late(self, time_s: Floats, delay_s: float) -> Floats:
         """Times less a delay: the same array for all channels that have it."""

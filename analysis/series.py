@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import collections
-import itertools
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+
+from analysis.growing import Growing
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -167,16 +168,42 @@ def _means(values: Floats, size: int) -> Floats:
     return means if whole == len(values) else np.append(means, values[whole:].mean())
 
 
+class Joining:
+    """Consecutive stretches of a channel put end to end; `gaps_of` tells gaps from times, here those between two."""
+
+    def __init__(self, gaps_of: Callable[[Floats], Flags], room: int) -> None:
+        """`room`: how many samples are expected."""
+        self._gaps_of = gaps_of
+        self._time_s, self._value = Growing(np.float64, room), Growing(np.float64, room)
+        self._gap_after = Growing(np.bool_, room)
+        self._interval_s: float | None = None
+
+    def add(self, part: Series) -> None:
+        """The next stretch."""
+        before_s = self._time_s.filled[-_NEAR:]
+        if not len(before_s):
+            self._interval_s = part.known_interval_s
+        elif len(part.time_s):
+            between = self._gaps_of(np.concatenate((before_s, part.time_s[:_NEAR])))[len(before_s) - 1 :]
+            self._gap_after.add(between[:1])
+        self._time_s.add(part.time_s)
+        self._value.add(part.value)
+        self._gap_after.add(part.gap_after)
+
+    @property
+    def series(self) -> Series | None:
+        """All of them; None without any."""
+        if not len(self._time_s):
+            return None
+        return Series(self._time_s.filled, self._value.filled, self._gap_after.filled, self._interval_s)
+
+
 def end_to_end(parts: list[Series], gaps_of: Callable[[Floats], Flags]) -> Series:
-    """Consecutive stretches as one; `gaps_of` tells gaps from times, and here whether there is one between two."""
-    if len(parts) == 1:
-        return parts[0]
-    time_s, value = np.concatenate([p.time_s for p in parts]), np.concatenate([p.value for p in parts])
-    gaps = [parts[0].gap_after]
-    for before, after in itertools.pairwise(parts):
-        near = np.concatenate((before.time_s[-_NEAR:], after.time_s[:_NEAR]))
-        gaps += [gaps_of(near)[len(before.time_s[-_NEAR:]) - 1 :][:1], after.gap_after]
-    return Series(time_s, value, np.concatenate(gaps), parts[0].known_interval_s)
+    """Consecutive stretches as one, the first of which holds a sample."""
+    joining = Joining(gaps_of, sum(len(part.time_s) for part in parts))
+    for part in parts:
+        joining.add(part)
+    return joining.series or parts[0]
 
 
 def exhaust(turns: Iterable[object]) -> None:

@@ -58,10 +58,24 @@ def test_an_uneven_block_is_read_each_time() -> None:
     stored = Stored(time_us)
     times = SampleTimes("a", len(time_us), stored.read, 1.0)
     first = times.of(0, len(time_us))
-    assert np.array_equal(times.of(BLOCK_ROWS + 90, 20), first[BLOCK_ROWS + 90 : BLOCK_ROWS + 110])
-    assert stored.asked == [(0, len(time_us)), (BLOCK_ROWS + 90, 20)]
-    times.of(10, BLOCK_ROWS - 10)
-    assert len(stored.asked) == 2
+    held = times.of(BLOCK_ROWS + 90, 20)
+    assert np.array_equal(held, first[BLOCK_ROWS + 90 : BLOCK_ROWS + 110])
+    assert times.of(BLOCK_ROWS + 90, 20) is held
+    assert stored.asked == [(0, len(time_us))]
+    for start in (10, 20):  # even, and so made anew: what was read is not held any longer
+        times.of(start, BLOCK_ROWS - 20)
+    assert len(stored.asked) == 1
+    assert np.array_equal(times.of(BLOCK_ROWS + 95, 20), first[BLOCK_ROWS + 95 : BLOCK_ROWS + 115])
+    assert stored.asked[1:] == [(BLOCK_ROWS + 95, 20)]
+
+
+def test_single_rows_are_read_once() -> None:
+    stored = Stored(two_blocks_and_a_half())
+    times = SampleTimes("a", len(stored.time_us), stored.read, 1.0)
+    for _ in range(2):
+        assert times.of(7, 1).tolist() == [stored.time_us[7] * 1e-6]
+        times.of(BLOCK_ROWS, 10), times.of(BLOCK_ROWS + 20, 10), times.of(BLOCK_ROWS + 40, 10)
+    assert [asked for asked in stored.asked if asked[1] == 1] == [(7, 1)]
 
 
 def test_part_of_a_block_tells_nothing_of_the_rest() -> None:
