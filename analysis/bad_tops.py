@@ -11,7 +11,7 @@ from analysis.bad_answer import LEAST_SPREAD_A
 from analysis.doubt import Doubt
 from analysis.integrals import BLOCK
 from analysis.run import Run
-from analysis.series import Floats, Places, exhaust
+from analysis.series import Floats, Places
 
 SAME = 1e-9
 """Readings that differ by less than this part are one."""
@@ -49,11 +49,7 @@ class Tops:
 
 def tops_of(run: Run, si_name: str) -> Tops:
     """Those of a channel of a run, looked for once."""
-    found = run.kept.get(("tops", si_name))
-    if not isinstance(found, Tops):
-        exhaust(look_at_tops(run, si_name))
-        return tops_of(run, si_name)
-    return found
+    return run.kept_of(Tops, ("tops", si_name), look_at_tops(run, si_name))
 
 
 def look_at_tops(run: Run, si_name: str) -> Iterator[None]:

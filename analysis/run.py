@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
@@ -42,6 +43,8 @@ from logger.metadata import Gap
 from logger.runfile import RunFile, open_run
 
 __all__ = ["STRETCH_ROWS", "Flags", "Floats", "Run", "SensorError", "Series", "together"]
+
+T = TypeVar("T")
 
 WHOLE_ROWS = 5_000_000
 """Runs with more samples are never held whole."""
@@ -268,6 +271,15 @@ class Run(Samples):
                 time_s = self._times.late(self.time_s, self.declared(name).delay_s or 0.0)
                 self._series[name] = Series(time_s, gathered.value, self._flags(0, self.rows), self.interval_s)
         self._together, self._recent, self._gathered = None, None, {}
+
+    def kept_of(self, kind: type[T], key: tuple[str, str], look: Iterator[None]) -> T:
+        """What a look leaves in `kept` under a key; it is taken now where it was not taken before."""
+        if key not in self.kept:
+            exhaust(look)
+        found = self.kept[key]
+        if not isinstance(found, kind):
+            raise TypeError(f"{key} holds a {type(found).__name__}, not a {kind.__name__}")
+        return found
 
     def gaps(self) -> list[Gap]:
         """Gaps between the samples of the run, with the reason where the recorder knew one."""

@@ -12,7 +12,7 @@ from analysis.energy import UNCOVERED_SHARE
 from analysis.exposure import Exposure
 from analysis.long_square import SIZES, LongBlocks, LongSquare
 from analysis.run import Run
-from analysis.series import Floats, Series, exhaust
+from analysis.series import Floats, Series
 from analysis.square_integral import Pieces
 from analysis.sums import curve_sums
 
@@ -76,10 +76,7 @@ def look_at_exposure(run: Run, si_name: str, windows_s: Iterable[float]) -> Iter
 
 def _long(run: Run, si_name: str, windows_s: Iterable[float]) -> Exposure:
     """Of a channel with a sample in every row of the run."""
-    square = run.kept.get(("exposure", si_name))
-    if not isinstance(square, LongSquare):
-        exhaust(look_at_exposure(run, si_name, windows_s))
-        return _long(run, si_name, windows_s)
+    square = run.kept_of(LongSquare, ("exposure", si_name), look_at_exposure(run, si_name, windows_s))
     timeline = run.timeline
     gap_s = timeline.after_s - timeline.before_s
     gap_axis_s = timeline.before_s - timeline.start_s - np.concatenate(([0.0], np.cumsum(gap_s)[:-1]))[: len(gap_s)]

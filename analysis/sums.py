@@ -16,7 +16,7 @@ from analysis.integrals import SignedIntegral, blocks, bridged, by_sign, from_ha
 from analysis.run import Run
 from analysis.sampling import burst_halving
 from analysis.sensor_terms import near_zero
-from analysis.series import Flags, Floats, Series, exhaust
+from analysis.series import Flags, Floats, Series
 from analysis.signs import ALL, BACK, OUT, Signs, Weights
 
 ENERGY, CHARGE, VOLT_SECONDS, BY_CURRENT, BY_VOLTAGE = range(5)
@@ -162,11 +162,7 @@ class PowerSums(CurveSums):
 
 def curve_sums(run: Run, si_name: str) -> CurveSums:
     """Those of a channel of a run, added up once."""
-    found = run.kept.get(("sums", si_name))
-    if not isinstance(found, CurveSums):
-        exhaust(look_at_curve(run, si_name))
-        return curve_sums(run, si_name)
-    return found
+    return run.kept_of(CurveSums, ("sums", si_name), look_at_curve(run, si_name))
 
 
 def look_at_curve(run: Run, si_name: str) -> Iterator[None]:
@@ -180,11 +176,7 @@ def look_at_curve(run: Run, si_name: str) -> Iterator[None]:
 
 def power_sums(run: Run, current: str, voltage: str) -> PowerSums:
     """Those of two channels of a run, added up once."""
-    found = run.kept.get(("power", f"{current} {voltage}"))
-    if not isinstance(found, PowerSums):
-        exhaust(look_at_power(run, current, voltage))
-        return power_sums(run, current, voltage)
-    return found
+    return run.kept_of(PowerSums, ("power", f"{current} {voltage}"), look_at_power(run, current, voltage))
 
 
 def look_at_power(run: Run, current: str, voltage: str) -> Iterator[None]:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import subprocess
+import sys
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -18,6 +20,30 @@ def running(command: Sequence[str], **options: Any) -> Iterator[subprocess.Popen
             yield process
         finally:
             process.kill()
+
+
+def worker_outlives_its_parent(folder: Path, root: Path, imports: str, pool: str) -> bool:
+    """Whether a worker of a pool goes on after the process that made it was killed.
+
+    imports and pool: lines of a program, the second an expression for a pool of one worker.
+    """
+    script = folder / "parent.py"
+    lines = (
+        "import os, time",
+        imports,
+        'if __name__ == "__main__":',
+        f"    pool = {pool}",
+        "    print(pool.submit(os.getpid).result(), flush=True)",
+        "    time.sleep(600)",
+    )
+    script.write_text("\n".join(lines), encoding="utf-8")
+    environment = {**os.environ, "PYTHONPATH": str(root)}
+    with running([sys.executable, str(script)], stdout=subprocess.PIPE, env=environment, cwd=root) as parent:
+        assert parent.stdout is not None
+        worker = int(parent.stdout.readline())
+        assert alive(worker)
+        parent.kill()
+    return not gone(worker)
 
 
 def alive(pid: int) -> bool:

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import subprocess
-import sys
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -18,7 +15,7 @@ from benchmarks.growth import Growth
 from logger.blocks import Block
 from logger.decoder import BoardDecoder
 from logger.runfile import open_run
-from tests.processes import alive, gone, running
+from tests.processes import worker_outlives_its_parent
 
 ROOT = Path(__file__).parent.parent
 ROWS = 90_000
@@ -117,27 +114,10 @@ def test_ten_seconds_of_a_drive_are_ten_seconds(drive: Path) -> None:
     assert ours.ten_seconds(str(drive), "40")["samples"] == 3 * 10_001
 
 
-PARENT = """
-import os, time
-from benchmarks.workers import study_pool
-if __name__ == "__main__":
-    pool = study_pool(1)
-    print(pool.submit(os.getpid).result(), flush=True)
-    time.sleep(600)
-"""
-
-
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are looked up in /proc")
 def test_a_killed_study_leaves_no_worker_behind(tmp_path: Path) -> None:
-    script = tmp_path / "parent.py"
-    script.write_text(PARENT, encoding="utf-8")
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    with running([sys.executable, str(script)], stdout=subprocess.PIPE, env=environment, cwd=ROOT) as parent:
-        assert parent.stdout is not None
-        worker = int(parent.stdout.readline())
-        assert alive(worker)
-        parent.kill()
-    assert gone(worker)
+    imports = "from benchmarks.workers import study_pool"
+    assert not worker_outlives_its_parent(tmp_path, ROOT, imports, "study_pool(1)")
 
 
 def test_no_study_starts_processes_another_way() -> None:

@@ -24,7 +24,7 @@ from analysis.run import Run
 from analysis.summary import Outcome, row_of, summarise, summarise_folder
 from logger.edits import edits_path
 from tests.analysis.build_runs import CART, write_run
-from tests.processes import alive, gone, running
+from tests.processes import running, worker_outlives_its_parent
 
 ROOT = Path(__file__).parents[2]
 COMMAND = [sys.executable, "-c", "import sys, amptally; sys.exit(amptally.main())"]
@@ -311,30 +311,15 @@ def test_the_command(folder: Path, tmp_path: Path) -> None:
     assert len(wrong.stderr.splitlines()) == 1
 
 
-PARENT = """
-import sys, time
-from concurrent.futures import ProcessPoolExecutor
-from multiprocessing import get_context
-import os
-from analysis.summary import end_with_parent
-if __name__ == "__main__":
-    pool = ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=end_with_parent)
-    print(pool.submit(os.getpid).result(), flush=True)
-    time.sleep(600)
-"""
-
-
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are looked up in /proc")
 def test_a_killed_summary_leaves_no_worker_behind(tmp_path: Path) -> None:
-    script = tmp_path / "parent.py"
-    script.write_text(PARENT, encoding="utf-8")
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    with running([sys.executable, str(script)], stdout=subprocess.PIPE, env=environment, cwd=ROOT) as parent:
-        assert parent.stdout is not None
-        worker = int(parent.stdout.readline())
-        assert alive(worker)
-        parent.kill()
-    assert gone(worker)
+    imports = (
+        "from concurrent.futures import ProcessPoolExecutor as Pool; from multiprocessing import get_context as how;"
+        "from analysis.summary import end_with_parent"
+    )
+    assert not worker_outlives_its_parent(
+        tmp_path, ROOT, imports, "Pool(1, mp_context=how('spawn'), initializer=end_with_parent)"
+    )
 
 
 needs_dask = pytest.mark.skipif(find_spec("distributed") is None, reason="distributed is not installed")
