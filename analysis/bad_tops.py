@@ -26,8 +26,8 @@ class Tops:
     top: float = 0.0
     """Greatest |sample|."""
     samples: int = 0
-    places: list[Places] = field(default_factory=list)
-    """Which samples have that size."""
+    places: list[tuple[Places, Places]] = field(default_factory=list)
+    """First samples and ends (exclusive) of the stretches of that size: few where a current stands for long."""
     below_zero: int = 0
     """How many of them are negative."""
 
@@ -40,8 +40,9 @@ class Tops:
                 self.places, self.below_zero = [], 0
             self.top = max(self.top, size)
             if size >= self.top * (1 - SAME):
-                at_top = np.flatnonzero(np.abs(part) >= self.top * (1 - SAME))
-                self.places.append(self.samples + begin + at_top)
+                at_top = np.abs(part) >= self.top * (1 - SAME)
+                edges = np.flatnonzero(np.diff(at_top, prepend=False, append=False)) + self.samples + begin
+                self.places.append((edges[::2], edges[1::2]))
                 self.below_zero += int(np.count_nonzero(part[at_top] < 0))
         self.samples += len(value)
         return self
@@ -55,8 +56,9 @@ def tops_of(run: Run, si_name: str) -> Tops:
 def look_at_tops(run: Run, si_name: str) -> Iterator[None]:
     """Look for the tops of a channel, a stretch at each turn; see `Run.in_step`."""
     tops = Tops()
-    for value in run.values(si_name):
-        tops.add(value)
+    for part in run.turns(si_name):
+        if part is not None:
+            tops.add(part.value[min(tops.samples, 1) :])
         yield
     run.kept["tops", si_name] = tops
 
@@ -76,19 +78,21 @@ def cut_at(
     top = tops.top
     if top < LEAST_SPREAD_A or spread < 0.05 * top:
         return None
-    at = np.concatenate(tops.places)
-    lengths = np.diff(np.flatnonzero(np.diff(at, prepend=-2, append=tops.samples + 1) > 1))
+    starts, stops = (np.concatenate(each) for each in zip(*tops.places, strict=True))
+    apart = starts[1:] > stops[:-1]  # a stretch may go on in the next block
+    lengths = stops[np.append(apart, True)] - starts[np.append(True, apart)]
+    count = int(lengths.sum())
     long = lengths[lengths >= 4]
     few = len(long) < 2 and not (len(long) and long.max() >= 20)
     # A current that mostly stands at one value is a steady load, not a cut peak. Where other levels are held as well, a
     # held top is one of them: a tester's profile, a made-up run.
-    if tops.samples < 100 or len(at) > 0.5 * tops.samples or few or _holds_levels(values(), top):
+    if tops.samples < 100 or count > 0.5 * tops.samples or few or _holds_levels(values(), top):
         return None
     return Doubt(
         "danger",
         "cut_top",
         f"{name}: its peaks are cut off at one value, so that the true current was higher.",
-        f"{len(at)} samples at {top:.2f} A, the longest stretch {int(long.max())} samples",
+        f"{count} samples at {top:.2f} A, the longest stretch {int(long.max())} samples",
         "Fit a sensor with a larger range before trusting any margin of this lead.",
         (channel,),
         "both" if tops.below_zero else "",

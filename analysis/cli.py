@@ -72,12 +72,14 @@ def page_of(path: Path) -> str:
 @contextlib.contextmanager
 def _importing() -> Iterator[None]:
     """Garbage is not looked for among what is being imported, all of which stays: a twentieth of a small report."""
+    collected = gc.isenabled()
     gc.disable()
     try:
         yield
     finally:
         gc.freeze()
-        gc.enable()
+        if collected:
+            gc.enable()
 
 
 def _report(args: argparse.Namespace) -> int:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
-from analysis.series import Floats
+from analysis.series import Floats, Series
 
 CHUNK_ROWS = 240_000
 """Four row groups of a recorded file."""
@@ -43,6 +43,18 @@ class ReadTogether:
         while len(self._kept) > KEPT:
             self._kept.popitem(last=False)
         return found
+
+
+@dataclass(frozen=True, slots=True)
+class Walk:
+    """What one thread holds while it goes through a run for several looks at once."""
+
+    load: Callable[[str, int, int], Series | None]
+    """Samples of a channel, a few of the last kept."""
+    together: ReadTogether | None
+    """All columns, where they are read stretch by stretch."""
+    gathered: dict[str, Gathered]
+    """Channels that are put together on the way."""
 
 
 @dataclass(slots=True)

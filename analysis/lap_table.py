@@ -17,7 +17,8 @@ from analysis.series import cut as rows
 HOUR = 3600.0
 SIDES = ("left", "right")
 BESIDE_S = 0.1
-"""Loaded on both sides of a lap: channels differ in delay, and each has to reach beyond the lap's ends."""
+"""Loaded on both sides of a lap, and what each channel needs to reach beyond the lap's ends."""
+NAMES = ("battery_current_a", "battery_voltage_v", "left_current_a", "right_current_a")
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,10 +81,15 @@ def lap_table(run: Run, times_s: Iterable[float], doubtful: Iterable[int] = ()) 
         begin = bounds[len(laps)][1][0]
         fit = run.duration_s if run.at_once else STRETCH_ROWS * (run.interval_s or 0.0)
         group = [each for each in bounds[len(laps) :] if each[1][1] <= begin + fit] or [bounds[len(laps)]]
-        beside = BESIDE_S + 3 * (run.interval_s or 0.0)
+        beside = BESIDE_S + max((_reach_s(run, name) for name in NAMES if run.has(name)), default=0.0)
         part = run if run.at_once else run.part(begin - beside, group[-1][1][1] + beside)
         laps += _laps(part, group, unsure, resting_v)
     return tuple(laps)
+
+
+def _reach_s(run: Run, si_name: str) -> float:
+    """How far beyond a lap a channel has to be read: as far as it is late, and some of its samples."""
+    return (run.declared(si_name).delay_s or 0.0) + 3 * run.interval_of(si_name)
 
 
 def _laps(

@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.decimate import BLOCK, FINE, Envelope, Thinned
 from analysis.run import Run
-from analysis.series import Floats, Series, cut, end_to_end
+from analysis.series import Floats, Series, cut
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,8 +31,12 @@ class LongEnvelope:
         parts = list(_extremes(run, si_name))
         if not parts:
             return None
-        kept = end_to_end(parts, lambda time_s: np.zeros(len(time_s) - 1, bool))
-        return cls(run, si_name, kept)
+        # Each begins with the last sample of the one before.
+        time_s, value = (
+            np.concatenate([each[0], *(part[1:] for part in each[1:])])
+            for each in ([part.time_s for part in parts], [part.value for part in parts])
+        )
+        return cls(run, si_name, Series(time_s, value, np.concatenate([part.gap_after for part in parts])))
 
     def _few(self, from_s: float, to_s: float) -> bool:
         """Whether a view holds so few samples that it shows each of them."""
@@ -66,17 +70,18 @@ class LongEnvelope:
 
 
 def _extremes(run: Run, si_name: str) -> Iterator[Series]:
-    """Of each stretch the extremes of its blocks, its ends and the samples beside gaps; gaps between them marked."""
+    """Of each stretch, which begins with the last sample of the one before, the extremes of its blocks, its ends and
+    the samples beside gaps; gaps between them marked."""
     for number, part in enumerate(run.stretches(si_name)):
-        first = min(number, 1)  # the last sample of the stretch before is there already
+        first = min(number, 1)  # the sample before it stands in the blocks of the stretch before
         gaps = np.flatnonzero(part.gap_after)
         whole = (len(part.value) - first) // BLOCK
         table = part.value[first : first + whole * BLOCK].reshape(whole, BLOCK)
         begin = first + np.arange(whole) * BLOCK
         rest = np.arange(first + whole * BLOCK, len(part.value))
-        ends = np.array([first, len(part.value) - 1])
+        ends = np.array([0, len(part.value) - 1])
         found = (begin + table.argmin(axis=1), begin + table.argmax(axis=1), rest, ends, gaps, gaps + 1)
         places = np.unique(np.concatenate(found))
-        places = places[(places >= first) & (places < len(part.value))]
+        places = places[places < len(part.value)]
         crossed = np.diff(np.searchsorted(gaps, places)) > 0
         yield Series(part.time_s[places], part.value[places], crossed)

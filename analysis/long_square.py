@@ -55,12 +55,12 @@ class LongBlocks:
         if whole < len(pieces[1]):
             self._rest = _slice(pieces, whole, len(pieces[1]))
 
-    def square(self, load: Callable[[int, int], Pieces]) -> LongSquare:
-        """All of it, when no more follows; `load` gives pieces `first` to `stop` (exclusive)."""
+    def square(self, load: Callable[[int, int], Pieces] | None = None) -> LongSquare:
+        """All of it, when no more follows; `load` gives pieces `first` to `stop` (exclusive), or is put in later."""
         if self._rest is not None:
             self._take(self._rest)
         blocks, tick = SmallBlocks(self._edge_s.filled, *(each.filled for each in self._blocks)).levels(SIZES)
-        return LongSquare(blocks, tick, float(blocks[0].greatest_a2.max()), self._count, load, self._known)
+        return LongSquare(blocks, tick, float(blocks[0].greatest_a2.max()), self._count, load or _unread, self._known)
 
     def _take(self, pieces: Pieces) -> None:
         """Whole small blocks; the last of all may be ragged."""
@@ -127,6 +127,10 @@ class LongSquare(Squares):
         # By name: `super()` without arguments does not know the class that slots make of this one.
         found_a2s[rest], start_s[rest] = Squares.search_all(self, windows_s[rest], floors_a2s[rest], forbidden)
         return found_a2s, start_s
+
+
+def _unread(first: int, stop: int) -> Pieces:
+    raise RuntimeError(f"pieces {first} to {stop} are asked for before it was said where they are read")
 
 
 def _improve(known: dict[float, tuple[float, float]], pieces: Pieces, small: SmallBlocks | None = None) -> None:

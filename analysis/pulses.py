@@ -34,11 +34,13 @@ def look_at_changes(run: Run, si_name: str) -> Iterator[None]:
     times: list[Floats] = []
     values: list[Floats] = []
     gaps: list[Flags] = []
-    for place, part in enumerate(run.stretches(si_name)):
-        found = sparse(part)
-        start = min(place, 1)  # every stretch begins with the last sample of the one before
-        times, values = [*times, found.time_s[start:]], [*values, found.value[start:]]
-        gaps.append(found.gap_after)
+    for part in run.turns(si_name):
+        if part is not None:
+            found = sparse(part)
+            start = min(len(times), 1)  # every stretch begins with the last sample of the one before
+            times.append(found.time_s[start:])
+            values.append(found.value[start:])
+            gaps.append(found.gap_after)
         yield
     whole = None
     if times:

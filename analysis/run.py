@@ -8,11 +8,12 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 from pathlib import Path
+from threading import get_ident
 from typing import TypeVar
 
 import numpy as np
 
-from analysis.columns import Gathered, ReadTogether
+from analysis.columns import Gathered, ReadTogether, Walk
 from analysis.corrections import usable_drift_ppm
 from analysis.errors import RunContentError
 from analysis.locate import first_row
@@ -32,8 +33,10 @@ from analysis.series import (
     drawn_at,
     exhaust,
     following,
+    pair_after,
     pair_between,
     smoothed,
+    tail,
     together,
 )
 from logger.channels import BY_NAME, BY_SI_NAME, TIME_COLUMN
@@ -47,9 +50,11 @@ __all__ = ["STRETCH_ROWS", "Flags", "Floats", "Run", "SensorError", "Series", "t
 T = TypeVar("T")
 
 WHOLE_ROWS = 5_000_000
-"""Runs with more samples are never held whole."""
+"""Of runs with more samples no channel is kept, but a current that lacks samples while its exposure is looked at."""
 MARGIN_ROWS = 4096
 """Read beyond both ends of a stretch where two channels are matched that differ in delay or lack samples."""
+FAR_ROWS = 1 << 18
+"""Where a channel is late or rare, as far as this: four minutes at 1 kHz. Beyond it a silence is a gap."""
 AGAIN = ("battery_current_a", "left_current_a", "right_current_a", "battery_voltage_v")
 """Channels that several sections of a report go through a second time."""
 SMOOTH_S = 0.02
@@ -65,8 +70,6 @@ class Run(Samples):
     _series: dict[str, Series | None] = field(default_factory=dict)
     _smooth: dict[str, Series | None] = field(default_factory=dict)
     _extremes: dict[str, Extremes | None] = field(default_factory=dict)
-    _gathered: dict[str, Gathered] = field(default_factory=dict)
-    """Channels that are being put together while looks go in step."""
     _drawn: tuple[Floats, Flags, Series, Drawn] | None = None
     """What `drawn_at` was asked for last, and its answer."""
     _from_start: Run | None = None
@@ -131,7 +134,7 @@ class Run(Samples):
         start_s, end_s = (float(self._times_s(row, 1)[0]) for row in (first, stop - 1))
         part.timeline = self.timeline.part(first, stop, start_s, end_s)
         part.time_s = self._times_s(first, stop - first)
-        for name in self._series:  # nothing is read twice
+        for name in tuple(self._series):  # nothing is read twice
             if (whole := self._whole(name)) is not None:
                 part._series[name] = cut(whole, first, stop)
         return part
@@ -171,9 +174,12 @@ class Run(Samples):
 
     def stretches(self, si_name: str) -> Iterator[Series]:
         """The same stretch by stretch, each beginning with the last sample of the one before."""
+        return (part for part in self.turns(si_name) if part is not None)
+
+    def turns(self, si_name: str) -> Iterator[Series | None]:
+        """A stretch at each turn; None where the channel has no sample in it."""
         if self.at_once:
-            whole = self.series(si_name)
-            yield from () if whole is None else (whole,)
+            yield self.series(si_name)
             return
         before: Series | None = None
         for begin, stop in self.ranges():
@@ -184,23 +190,33 @@ class Run(Samples):
                 part = self.samples(si_name, begin, stop - begin)
                 if part is not None and before is not None:
                     part = following(before, part, self._gap_rule.find)
-            if part is not None:
-                yield part
-                before = part
+            yield part
+            before = before if part is None else tail(before, part)
 
-    def _rows_around(self, begin: int, stop: int) -> range:
-        """Rows of a stretch and MARGIN_ROWS beyond both its ends."""
-        return range(max(begin - MARGIN_ROWS, 0), min(stop + MARGIN_ROWS, self.rows))
+    def _rows_around(self, begin: int, stop: int, margin: int = 0) -> range:
+        """Rows of a stretch and MARGIN_ROWS or more beyond both its ends."""
+        margin = max(margin, MARGIN_ROWS)
+        return range(max(begin - margin, 0), min(stop + margin, self.rows))
 
     def _around(self, si_name: str, begin: int, stop: int) -> Series | None:
         """Samples there: the same for all that look at a stretch, so that they are converted once."""
         if self.at_once:
             return self.series(si_name)
         rows = self._rows_around(begin, stop)
-        found = self.samples(si_name, rows.start, len(rows))
-        gathered = self._gathered.get(si_name)
-        if gathered is not None and found is not None and len(found.value) == len(rows):
-            gathered.add(rows.start, found.value)
+        found, walk = self.samples(si_name, rows.start, len(rows)), self._walk
+        if walk is not None and si_name in walk.gathered and found is not None and len(found.value) == len(rows):
+            walk.gathered[si_name].add(rows.start, found.value)
+        return found
+
+    def _reaching(self, si_name: str, begin: int, stop: int, from_s: float, to_s: float) -> Series | None:
+        """Samples of a stretch that reach beyond two moments, however late they are or rare, up to FAR_ROWS further."""
+        found, rows, margin = self._around(si_name, begin, stop), self._rows_around(begin, stop), MARGIN_ROWS
+        while len(rows) < self.rows and margin < FAR_ROWS:
+            if found is not None and found.time_s[0] <= from_s and found.time_s[-1] >= to_s:
+                break
+            margin = min(8 * margin, FAR_ROWS)
+            rows = self._rows_around(begin, stop, margin)
+            found = self.samples(si_name, rows.start, len(rows))
         return found
 
     def values(self, si_name: str) -> Iterator[Floats]:
@@ -210,18 +226,27 @@ class Run(Samples):
 
     def paired(self, first: str, second: str) -> Iterator[Pair]:
         """Two channels `together`, stretch by stretch, each beginning with the last sample of the one before."""
+        return (pair for pair in self.paired_turns(first, second) if pair is not None)
+
+    def paired_turns(self, first: str, second: str) -> Iterator[Pair | None]:
+        """A stretch of both at each turn; None where they have no interval in it."""
+        last: Pair | None = None
         for begin, stop in self.ranges():
-            one, other = (self._around(name, begin, stop) for name in (first, second))
-            if one is None or other is None:
-                continue
             # An interval belongs to the stretch in which it begins.
-            rows = self._rows_around(begin, stop)
-            time_s = self._times_s(rows.start, len(rows))
-            from_s = -math.inf if begin == 0 else float(time_s[begin - rows.start])
-            to_s = math.inf if stop == self.rows else float(time_s[stop - rows.start])
-            pair = pair_between(together(one, other, self._drawn_at(one.time_s, one.gap_after, other)), from_s, to_s)
+            from_s, to_s = (float(self._times_s(min(row, self.rows - 1), 1)[0]) for row in (begin, stop))
+            reach_s = math.inf if begin == 0 else from_s, -math.inf if stop == self.rows else to_s
+            one, other = (self._reaching(name, begin, stop, *reach_s) for name in (first, second))
+            if one is None or other is None:
+                yield None
+                continue
+            between_s = -math.inf if begin == 0 else from_s, math.inf if stop == self.rows else to_s
+            pair = pair_between(together(one, other, self._drawn_at(one.time_s, one.gap_after, other)), *between_s)
+            pair = pair if last is None else pair_after(last, pair)
             if len(pair[0]) > 1 or self.at_once:
+                last = pair
                 yield pair
+            else:
+                yield None
 
     def _drawn_at(self, time_s: Floats, gap_after: Flags, drawn: Series) -> Drawn:
         """`drawn_at`, once for channels of the same times that follow one another."""
@@ -248,9 +273,10 @@ class Run(Samples):
         found: Extremes | None = None
         # Each stretch may begin a mean anew, and so does what follows a gap.
         means = Joining(self._gap_rule.find, self.rows // size + 2 * (self.rows // STRETCH_ROWS + 1))
-        for part in self.stretches(si_name):
-            means.add(smoothed(cut(part, 0 if found is None else 1, len(part.value)), size))
-            found = Extremes.of(part) if found is None else found.joined(Extremes.of(part))
+        for part in self.turns(si_name):
+            if part is not None:
+                means.add(smoothed(cut(part, 0 if found is None else 1, len(part.value)), size))
+                found = Extremes.of(part) if found is None else found.joined(Extremes.of(part))
             yield
         self._extremes[si_name], self._smooth[si_name] = found, means.series
 
@@ -259,18 +285,18 @@ class Run(Samples):
 
         What laps, exposure and resistance will look at again is kept on the way, of a run that is not long.
         """
-        if not self.at_once:
-            read = partial(self.file.read, with_time=False)
-            self._together = ReadTogether(read, self.file.columns, self.file.rows)
-        if not self.at_once and not self.long:
-            self._gathered = {name: Gathered(np.empty(self.rows)) for name in AGAIN if name in self.columns}
-        self._recent = lru_cache(maxsize=len(self.columns))(self._load)
-        exhaust(itertools.zip_longest(*looks))
-        for name, gathered in self._gathered.items():
-            if gathered.complete:
-                time_s = self._times.late(self.time_s, self.declared(name).delay_s or 0.0)
-                self._series[name] = Series(time_s, gathered.value, self._flags(0, self.rows), self.interval_s)
-        self._together, self._recent, self._gathered = None, None, {}
+        read = partial(self.file.read, with_time=False)
+        together = None if self.at_once else ReadTogether(read, self.file.columns, self.file.rows)
+        again = () if self.at_once or self.long else (name for name in AGAIN if name in self.columns)
+        gathered = {name: Gathered(np.empty(self.rows)) for name in again}
+        self._walks[get_ident()] = Walk(lru_cache(maxsize=len(self.columns))(self._load), together, gathered)
+        try:
+            exhaust(itertools.zip_longest(*looks))
+        finally:
+            del self._walks[get_ident()]
+        for name in (name for name in gathered if gathered[name].complete):
+            time_s = self._times.late(self.time_s, self.declared(name).delay_s or 0.0)
+            self._series[name] = Series(time_s, gathered[name].value, self._flags(0, self.rows), self.interval_s)
 
     def kept_of(self, kind: type[T], key: tuple[str, str], look: Iterator[None]) -> T:
         """What a look leaves in `kept` under a key; it is taken now where it was not taken before."""

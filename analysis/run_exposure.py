@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -63,20 +63,22 @@ def look_at_exposure(run: Run, si_name: str, windows_s: Iterable[float]) -> Iter
     most_s = min(SHORT_BLOCKS * SIZES[-1] * (run.interval_s or 0.0), reader.length_s)
     blocks = LongBlocks(run.rows, (each_s for each_s in windows_s if each_s <= most_s))
     row = 0
-    for part, (begin, stop) in zip(run.stretches(si_name), run.ranges(), strict=False):
-        if len(part.value) < stop - max(begin - 1, 0):
+    for part, (begin, stop) in zip(run.turns(si_name), run.ranges(), strict=True):
+        if part is None or len(part.value) < stop - max(begin - 1, 0):
             return
         if len(part.value) > 1:
             blocks.add(reader.pieces_of(part, row))
         row += len(part.value) - 1
         yield
     if row == run.rows - 1:
-        run.kept["exposure", si_name] = blocks.square(reader.pieces)
+        run.kept["exposure", si_name] = blocks.square()
 
 
 def _long(run: Run, si_name: str, windows_s: Iterable[float]) -> Exposure:
     """Of a channel with a sample in every row of the run."""
-    square = run.kept_of(LongSquare, ("exposure", si_name), look_at_exposure(run, si_name, windows_s))
+    kept = run.kept_of(LongSquare, ("exposure", si_name), look_at_exposure(run, si_name, windows_s))
+    # What the run keeps does not hold the run, or it would outlive its last user.
+    square = replace(kept, load=_Reader(run, si_name).pieces)
     timeline = run.timeline
     gap_s = timeline.after_s - timeline.before_s
     gap_axis_s = timeline.before_s - timeline.start_s - np.concatenate(([0.0], np.cumsum(gap_s)[:-1]))[: len(gap_s)]

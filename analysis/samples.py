@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
+from threading import get_ident
 
 import numpy as np
 import polars as pl
 
-from analysis.columns import ReadTogether, in_units
+from analysis.columns import Walk, in_units
 from analysis.corrections import corrected_rms, declared, sensor_error, squares
 from analysis.errors import RunContentError
 from analysis.gaps import GapRule
@@ -50,10 +51,8 @@ class Samples:
     """Of all rows of the file."""
     _held_flags: tuple[int, int, Flags] | None = None
     """The gaps asked for last, from which row on for how many rows."""
-    _together: ReadTogether | None = None
-    """All columns, while looks go in step."""
-    _recent: Callable[[str, int, int], Series | None] | None = None
-    """`_load` that remembers the last few, likewise."""
+    _walks: dict[int, Walk] = field(default_factory=dict)
+    """Of the threads whose looks go in step; others read for themselves meanwhile."""
 
     @property
     def at_once(self) -> bool:
@@ -125,7 +124,12 @@ class Samples:
 
     def samples(self, si_name: str, start: int, rows: int) -> Series | None:
         """Valid samples among some rows of this part, corrected; None without any."""
-        return (self._recent or self._load)(si_name, start, rows)
+        walk = self._walk
+        return (self._load if walk is None else walk.load)(si_name, start, rows)
+
+    @property
+    def _walk(self) -> Walk | None:
+        return self._walks.get(get_ident())
 
     def _load(self, si_name: str, start: int, rows: int) -> Series | None:
         channel = BY_SI_NAME[si_name]
@@ -145,8 +149,10 @@ class Samples:
         return Series(time_s - late_s if late_s else time_s, value, self._gap_rule.find(time_s))
 
     def _column(self, name: str, start: int, rows: int) -> pl.Series:
-        if self._together is not None:
-            return self._together.column(name, self.start_row + start, rows)
+        walk = self._walk
+        # Who looks further than a stretch and its margins reads one channel, and does not push out what others need.
+        if walk is not None and walk.together is not None and rows <= 2 * STRETCH_ROWS:
+            return walk.together.column(name, self.start_row + start, rows)
         return self.file.read([name], self.start_row + start, rows, with_time=False)[name]
 
     def _corrected(self, channel: Channel, steps: pl.Series, valid: Flags | None, start: int, rows: int) -> Floats:
@@ -167,9 +173,10 @@ class Samples:
 
     def _flags(self, start: int, rows: int) -> Flags:
         """Gaps between all samples of some rows, the same array for all channels."""
-        if self._held_flags is None or self._held_flags[:2] != (start, rows):
-            self._held_flags = start, rows, self.timeline.flags(start, start + rows)
-        return self._held_flags[2]
+        held = self._held_flags
+        if held is None or held[:2] != (start, rows):
+            self._held_flags = held = start, rows, self.timeline.flags(start, start + rows)
+        return held[2]
 
     def _scale(self) -> float:
         return 1.0 / (1.0 + (self.drift_applied_ppm or 0.0) * 1e-6)

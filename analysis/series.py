@@ -108,9 +108,11 @@ def drawn_at(time_s: Floats, gap_after: Flags, drawn: Series) -> Drawn:
         return Drawn(slice(0), np.empty(0), np.empty(0, bool))
     gap_after = gap_after[start : inside.stop - 1]
     if drawn.gap_after.any():
-        place = np.clip(np.searchsorted(drawn.time_s, time_s, "right") - 1, 0, len(drawn.gap_after) - 1)
+        # From the channel's interval in which one begins to that in which it ends; its samples part intervals.
+        begins = np.searchsorted(drawn.time_s, time_s[:-1], "right") - 1
+        ends = np.searchsorted(drawn.time_s, time_s[1:], "left") - 1
         reach = np.concatenate(([0], np.cumsum(drawn.gap_after)))
-        gap_after = gap_after | (reach[place[1:] + 1] > reach[place[:-1]])
+        gap_after = gap_after | (reach[ends + 1] > reach[begins])
     return Drawn(inside, np.interp(time_s, drawn.time_s, drawn.value), gap_after)
 
 
@@ -132,9 +134,34 @@ def pair_between(pair: Pair, from_s: float, to_s: float) -> Pair:
     return time_s[low:high], first[low:high], second[low:high], gap_after[low : max(high - 1, low)]
 
 
+def pair_after(before: Pair, pair: Pair) -> Pair:
+    """A pair that begins with the last sample of the one before; nobody knows what lay between where it did not."""
+    (time_s, *values, gap_after), last = pair, [part[-1:] for part in before[:3]]
+    if len(time_s) and time_s[0] <= last[0][0]:
+        return pair
+    gaps = np.concatenate((np.ones(min(len(time_s), 1), bool), gap_after))
+    first, second = (np.concatenate((end, part)) for end, part in zip(last[1:], values, strict=True))
+    return np.concatenate((last[0], time_s)), first, second, gaps
+
+
 def following(before: Series, part: Series, gaps_of: Callable[[Floats], Flags]) -> Series:
     """A stretch with the last sample of the one before it as its first."""
-    return end_to_end([cut(before, len(before.value) - 1, len(before.value)), part], gaps_of)
+    near_s = before.time_s[-_NEAR:]
+    between = gaps_of(np.concatenate((near_s, part.time_s[:_NEAR])))[len(near_s) - 1 :][:1]
+    time_s, value = (
+        np.concatenate((one[-1:], other)) for one, other in ((before.time_s, part.time_s), (before.value, part.value))
+    )
+    return Series(time_s, value, np.concatenate((between, part.gap_after)), part.known_interval_s)
+
+
+def tail(before: Series | None, part: Series) -> Series:
+    """The last samples of a stretch and, where it has few, of those before it, whose last one is its first."""
+    near = cut(part, max(len(part.time_s) - _NEAR, 0), len(part.time_s))
+    if before is None or len(near.time_s) == _NEAR:
+        return near
+    ends = ((before.time_s, near.time_s), (before.value, near.value), (before.gap_after, near.gap_after))
+    time_s, value = (np.concatenate((one[:-1], other)) for one, other in ends[:2])
+    return Series(time_s, value, np.concatenate(ends[2]))
 
 
 def cut(series: Series, first: int, stop: int) -> Series:

@@ -168,8 +168,9 @@ def curve_sums(run: Run, si_name: str) -> CurveSums:
 def look_at_curve(run: Run, si_name: str) -> Iterator[None]:
     """Add up the sums of a channel, a stretch at each turn; see `Run.in_step`."""
     sums = CurveSums(near=near_zero(run.sensor(si_name)))
-    for part in run.stretches(si_name):
-        sums.add(part)
+    for part in run.turns(si_name):
+        if part is not None:
+            sums.add(part)
         yield
     run.kept["sums", si_name] = sums
 
@@ -182,7 +183,8 @@ def power_sums(run: Run, current: str, voltage: str) -> PowerSums:
 def look_at_power(run: Run, current: str, voltage: str) -> Iterator[None]:
     """Add up the sums of two channels, a stretch at each turn."""
     sums = PowerSums(near=near_zero(run.sensor(current)))
-    for pair in run.paired(current, voltage):
-        sums.add_pair(*pair)
+    for pair in run.paired_turns(current, voltage):
+        if pair is not None:
+            sums.add_pair(*pair)
         yield
     run.kept["power", f"{current} {voltage}"] = sums

@@ -17,7 +17,8 @@ Alarm = dict[str, Any]
 """An alarm as it stands: `number` (its place in the run), then the keys of docs/run-file.md."""
 Observer = Callable[[Ints, dict[str, Ints]], Sequence[Mapping[str, Any]] | None]
 """Called with run time in µs and columns in storage units (`INT64_NULL` where not measured), in order and without
-overlap, a tenth of a second after they arrived at the latest. Returns the alarms that began, ended or got worse."""
+overlap, about a tenth of a second after they arrived, later where the computer is busy. Returns the alarms that began,
+ended or got worse."""
 
 MOST_ALARMS = 1000
 MOST_WAITING_ROWS = 4096

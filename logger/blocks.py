@@ -51,9 +51,9 @@ class Stretch:
 
     block: Block
     pieces: npt.NDArray[np.int64]
-    """Which pieces, rising, shape (pieces,)."""
+    """The piece of each part, never falling: a message within a piece parts it, shape (parts,)."""
     ends: npt.NDArray[np.int64]
-    """Rows of the block up to the end of each, shape (pieces,)."""
+    """Rows of the block up to the end of each, shape (parts,)."""
     said: tuple[tuple[int, Message], ...] = ()
     """What came between, each with the number of parts before it: a part ends at a message too."""
 

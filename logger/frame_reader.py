@@ -223,7 +223,8 @@ class FrameReader:
                 self._blame("order", offset, length, items)
                 return False
             if ahead > 1:
-                self._blame("sequence", offset, ahead - 1, items)
+                self._close_run(items)  # what came before the frames that are missing is told before it
+                items.append(Fault("sequence", offset, ahead - 1))
         recent.append(sequence)
         return True
 

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.blocks import CLOCK_WRAP
-from logger.frames import MAX_BODY, VERSION, Kind
+from logger.frames import MAX_BODY, MAX_FRAME, VERSION, Kind
 
 Ints = npt.NDArray[np.int64]
 Bytes = npt.NDArray[np.uint8]
@@ -109,8 +109,9 @@ def _unstuff(raw: Bytes, starts: Ints, ends: Ints) -> tuple[Bytes, Ints, Ints, n
     All frames go from code byte to code byte together; bytes of one that does not add up stay within its own place.
     """
     out = raw.copy()
-    whole = np.ones(len(starts), bool)
-    place, at, end = np.arange(len(starts)), starts, ends
+    whole = ends - starts <= MAX_FRAME  # what is longer is none, and is not gone through byte by byte
+    place = np.flatnonzero(whole)
+    at, end = starts[place], ends[place]
     traceless: list[Ints] = []
     shorter = np.zeros(len(starts), np.int64)
     while len(at):

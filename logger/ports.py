@@ -119,6 +119,7 @@ class SerialPort:
             raise PortGone(f"{self._url} is gone: {error}") from error
 
     def close(self) -> None:
+        self._handle = None  # its number may soon be another file's
         try:
             self._serial.close()
         except _LOST:
