@@ -65,15 +65,15 @@ def integrate(time_s: Floats, value: Floats, gap_after: Flags) -> SignedIntegral
     return SignedIntegral(*totals.tolist())
 
 
-def by_sign(step_s: Floats, value: Floats, weights_s: Weights) -> Floats:
+def by_sign(step_s: Floats, value: Floats, weights: Weights) -> Floats:
     """The four sums of a `SignedIntegral` over intervals of these lengths, shape (n − 1,), between n values.
 
-    weights_s: each sample's weight in the trapezoid's sum, with the signs of the values.
+    weights: each sample's weight in the trapezoid's sum, with the signs of the values.
     """
-    signs = weights_s.signs
-    _, out, back = weights_s.sums(value)
-    _, out_s, back_s = weights_s.totals
-    zero_s = float(weights_s.weight[signs.zeros].sum())
+    signs = weights.signs
+    _, out, back = weights.sums(value)
+    _, out_s, back_s = weights.totals
+    zero_s = float(weights.weight[signs.zeros].sum())
     # Each end of an interval counts for half of it: right where the sign stays.
     sums: Floats = np.array([out, -back, out_s - zero_s, back_s - zero_s])
     at = signs.changing

@@ -225,14 +225,6 @@ class Joining:
         return Series(self._time_s.filled, self._value.filled, self._gap_after.filled, self._interval_s)
 
 
-def end_to_end(parts: list[Series], gaps_of: Callable[[Floats], Flags]) -> Series:
-    """Consecutive stretches as one, the first of which holds a sample."""
-    joining = Joining(gaps_of, sum(len(part.time_s) for part in parts))
-    for part in parts:
-        joining.add(part)
-    return joining.series or parts[0]
-
-
 def exhaust(turns: Iterable[object]) -> None:
     """Take every turn for what it does."""
     collections.deque(turns, maxlen=0)

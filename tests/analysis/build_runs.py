@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from analysis import columns, lap_table, run, samples
 from analysis.estimate import Estimate
 from logger.channels import BY_SI_NAME, TIME_COLUMN
 from logger.metadata import Metadata
@@ -105,3 +109,17 @@ def consistent(result: Estimate) -> None:
     assert result.high is None or result.value <= result.high
     assert (result.high is None) == (result.bound == "at_least")
     assert (result.low is None) == (result.bound == "at_most")
+
+
+@contextlib.contextmanager
+def in_stretches() -> Iterator[None]:
+    """Every run is read in stretches of 4000 samples here, with small margins."""
+    with (
+        patch.object(samples, "AT_ONCE_ROWS", 0),
+        patch.object(samples, "STRETCH_ROWS", 4000),
+        patch.object(run, "MARGIN_ROWS", 64),
+        patch.object(run, "FAR_ROWS", 1024),
+        patch.object(columns, "CHUNK_ROWS", 4000),
+        patch.object(lap_table, "STRETCH_ROWS", 4000),
+    ):
+        yield

@@ -22,7 +22,7 @@ from analysis.long_envelope import LongEnvelope
 from analysis.report import build_report
 from analysis.run import Run
 from analysis.run_exposure import prepare_exposure
-from analysis.series import Series, end_to_end, together
+from analysis.series import Joining, Series, together
 from analysis.square_integral import SquareIntegral
 from analysis.survey import survey
 from logger.runfile import RunFile
@@ -121,7 +121,11 @@ def test_a_gap_between_two_stretches_is_seen() -> None:
 
     parts = [Series(np.array([0.0, 0.1]), np.ones(2), np.zeros(1, bool)) for _ in range(2)]
     later = Series(parts[1].time_s + 5, parts[1].value, parts[1].gap_after)
-    assert end_to_end([parts[0], later], gaps).gap_after.tolist() == [False, True, False]
+    joining = Joining(gaps, 4)
+    for part in (parts[0], later):
+        joining.add(part)
+    assert joining.series is not None
+    assert joining.series.gap_after.tolist() == [False, True, False]
 
 
 def exposures(path: Path, lead: str, **sizes: int) -> tuple[Exposure, Exposure]:

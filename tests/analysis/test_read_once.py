@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from unittest.mock import patch
@@ -12,7 +11,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis import columns, run, samples
+from analysis import columns, run
 from analysis.columns import Gathered, ReadTogether, in_units
 from analysis.errors import RunContentError
 from analysis.run import Run
@@ -21,7 +20,7 @@ from analysis.series import Places
 from analysis.sums import curve_sums, power_sums
 from analysis.survey import survey
 from logger.runfile import RunFile
-from tests.analysis.build_runs import CART, write_run
+from tests.analysis.build_runs import CART, in_stretches, write_run
 
 LATE = "[sensors.battery_voltage]\ndelay_s = 0.0004\n"
 
@@ -151,17 +150,6 @@ class Reads:
         return patch.object(RunFile, "read", counted)
 
 
-@contextlib.contextmanager
-def read_in_stretches() -> Iterator[None]:
-    with (
-        patch.object(samples, "AT_ONCE_ROWS", 0),
-        patch.object(samples, "STRETCH_ROWS", 4000),
-        patch.object(run, "MARGIN_ROWS", 64),
-        patch.object(columns, "CHUNK_ROWS", 4000),
-    ):
-        yield
-
-
 @pytest.mark.parametrize("even", [True, False], ids=["even", "uneven"])
 def test_what_a_report_needs_again_is_kept_by_the_survey(tmp_path: Path, even: bool) -> None:
     rng = np.random.default_rng(6)
@@ -171,7 +159,7 @@ def test_what_a_report_needs_again_is_kept_by_the_survey(tmp_path: Path, even: b
     channels["left_current_a"][12_345] = np.nan
     path = write_run(tmp_path / "a.parquet", time_s, channels, machine=CART + LATE)
     held = ("battery_current_a", "battery_voltage_v")
-    with read_in_stretches():
+    with in_stretches():
         kept, again = Run.open(path), Run.open(path)
         survey(kept)
         reads = Reads()
@@ -200,7 +188,7 @@ def test_what_a_report_needs_again_is_kept_by_the_survey(tmp_path: Path, even: b
 def test_nothing_is_kept_of_a_long_run(tmp_path: Path) -> None:
     path = write_run(tmp_path / "a.parquet", np.arange(9000) * 0.002, {"battery_current_a": np.ones(9000)})
     reads = Reads()
-    with read_in_stretches(), patch.object(run, "WHOLE_ROWS", 8000):
+    with in_stretches(), patch.object(run, "WHOLE_ROWS", 8000):
         long = Run.open(path)
         survey(long)
         with reads.counting():
@@ -213,7 +201,7 @@ def test_a_survey_reads_a_long_run_once(tmp_path: Path) -> None:
     channels = {name: rng.normal(3, 2, 20_000) for name in ("battery_current_a", "left_current_a", "battery_voltage_v")}
     path = write_run(tmp_path / "a.parquet", np.arange(20_000) * 0.002, channels, machine=CART)
     reads = Reads()
-    with read_in_stretches():
+    with in_stretches():
         long = Run.open(path)
         assert not long.at_once
         assert long.interval_s == 0.002

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import gc
 import threading
 import weakref
@@ -13,7 +12,7 @@ from unittest.mock import patch
 import numpy as np
 import pytest
 
-from analysis import columns, run, samples
+from analysis import run
 from analysis.bad_tops import Tops
 from analysis.lap_table import lap_table
 from analysis.long_envelope import LongEnvelope
@@ -24,23 +23,10 @@ from analysis.series import Floats, exhaust
 from analysis.sums import curve_sums, power_sums
 from analysis.survey import survey
 from logger.runfile import RunFile
-from tests.analysis.build_runs import CART, write_run
+from tests.analysis.build_runs import CART, in_stretches, write_run
 
 ROWS = 24_000
 STEP_S = 0.002
-
-
-@contextlib.contextmanager
-def in_stretches() -> Iterator[None]:
-    with (
-        patch.object(samples, "AT_ONCE_ROWS", 0),
-        patch.object(samples, "STRETCH_ROWS", 4000),
-        patch.object(run, "MARGIN_ROWS", 64),
-        patch.object(run, "FAR_ROWS", 1024),
-        patch.object(columns, "CHUNK_ROWS", 4000),
-        patch("analysis.lap_table.STRETCH_ROWS", 4000),
-    ):
-        yield
 
 
 def drive(**hidden: slice | Floats) -> tuple[Floats, dict[str, Floats]]:

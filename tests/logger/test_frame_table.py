@@ -20,7 +20,7 @@ from logger.builder import RunBuilder
 from logger.channels import BY_NAME
 from logger.decoder import BoardDecoder
 from logger.frame_reader import FrameReader
-from logger.frame_table import _crcs, tabulate
+from logger.frame_table import _crcs, _unstuff, tabulate
 from logger.frames import Describe, Event, Extremes, Message, Samples, WireChannel, cobs_encode, decode, encode
 from logger.journal import Record
 from logger.metadata import Metadata
@@ -318,3 +318,12 @@ def test_CRCs_of_many_strings_are_those_of_each(length: int, texts: list[bytes])
 def test_the_check_value_of_the_CRC() -> None:
     # RevEng catalogue of parametrised CRC algorithms, CRC-16/IBM-3740, quoted publicly (second-hand): check=0x29b1
     assert _crcs(np.array([np.void(b"123456789")])).tolist() == [0x29B1]
+
+
+def test_a_piece_far_too_long_is_passed_over() -> None:
+    """Its code bytes add up; only its length tells that it is no frame, and so it is not gone through."""
+    pieces = (cobs_encode(b"abc"), b"\x01" * 120_000, cobs_encode(b"de"))
+    raw = np.frombuffer(b"".join(pieces), np.uint8)
+    ends = np.cumsum([len(piece) for piece in pieces])
+    _, _, _, whole = _unstuff(raw, ends - [len(piece) for piece in pieces], ends)
+    assert whole.tolist() == [True, False, True]
