@@ -140,14 +140,14 @@ def observers(machine: Machine) -> tuple[Observer, ...]:
 
 def watch_limits(machine: Machine) -> WatchLimits:
     """What to watch of a machine: the limits that its description gives, no others."""
+    from analysis.leads import LEADS
     from analysis.online import WatchLimits
     from analysis.online_checks import BalanceLimit
     from analysis.online_exposure import FuseLimit
     from logger.machine_fields import SENSORS
 
-    leads = ("battery", "left", "right")
     sensed = machine.controller.sensed if machine.controller else None
-    sensors = {lead: machine.sensors[f"{lead}_current"] for lead in leads if f"{lead}_current" in machine.sensors}
+    sensors = {lead: machine.sensors[f"{lead}_current"] for lead in LEADS if f"{lead}_current" in machine.sensors}
     balance = BalanceLimit(
         {lead: sensor.offset_u or 0.0 for lead, sensor in sensors.items()},
         {lead: sensor.gain_u or 0.0 for lead, sensor in sensors.items()},
@@ -168,7 +168,7 @@ def watch_limits(machine: Machine) -> WatchLimits:
 
 def fuse_limits(machine: Machine) -> dict[str, FuseLimit | str]:
     """What to watch of each fuse that a machine's description names, or why it cannot be watched."""
-    from analysis.fuse import FuseSpec
+    from analysis.fuse_eligibility import FuseSpec
     from analysis.online_exposure import fuse_limit
 
     sensed = machine.controller.sensed if machine.controller else None

@@ -61,7 +61,7 @@ def fuse_answer(report: Report, place: str, fuse: FuseResult) -> Answer:
     if fuse.margin.value is None or window is None or start is None:
         return Answer("fuse", f"{place} fuse: no margin: {fuse.margin.refused}", tone="unknown")
     worst = fuse.worst_rms_a or 0.0
-    doing = commanded(report.run, start, window)
+    doing = commanded(report.run, start, window, report.drive.stalls)
     context = f", {doing}" if doing else ""
     margin = fuse.margin.value
     # A margin that is known only from above: the current may have come closer than this.

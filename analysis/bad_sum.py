@@ -13,6 +13,7 @@ import numpy as np
 
 from analysis.bad_answer import LEAST_SPREAD_A, line
 from analysis.doubt import Doubt
+from analysis.leads import CURRENTS
 from analysis.series import Floats
 
 SUM_CORRELATION = 0.95
@@ -31,7 +32,6 @@ LEAST_TOLD = 8.0
 LIKE_SHEET = (0.35, 2.5)
 """A resistance within these shares of the sheet's is taken for the battery's, where the other reading differs by a
 factor of `LEAST_TOLD`."""
-ALL = ("battery_current_a", "left_current_a", "right_current_a")
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,10 +80,10 @@ def disagreeing_sum(
     if fit.correlation >= CLEAR_SUM and fit.slope > 0:
         return _all_by_one_factor(fit.slope, measured, known)
     if fit.correlation <= -CLEAR_SUM and abs(fit.slope + 1) <= tolerance:
-        return _doubt("sign", "the battery lead counts the other way than both channels", measured, ALL)
+        return _doubt("sign", "the battery lead counts the other way than both channels", measured, CURRENTS)
     why = "a scale, a sign or a sensor's place is wrong"
     # A current that its voltage answers is the battery's; what does not add up to it are the channels.
-    return _doubt("both", why, measured, ALL[1:]) if known.answers else _doubt("all", why, measured, ALL)
+    return _doubt("both", why, measured, CURRENTS[1:]) if known.answers else _doubt("all", why, measured, CURRENTS)
 
 
 def _swapped(battery: Floats, left: Floats, right: Floats, measured: str) -> Doubt | None:
@@ -154,17 +154,17 @@ def _all_by_one_factor(slope: float, measured: str, known: Known) -> Doubt:
     far, of_sheet = max(slope, 1 / slope), known.of_sheet
     if known.answers and not known.placed and slope < 1:
         why = "the channels look measured in motor leads, where more flows than in supply legs"
-        return _doubt("both", why, measured, ALL[1:])
+        return _doubt("both", why, measured, CURRENTS[1:])
     if far >= LEAST_TOLD and of_sheet is not None:
         # The battery's own answer says on whose side the factor is, where it is far greater than wear.
         measured += f"; its resistance by that current is {of_sheet:.3g} times its sheet's"
         if LIKE_SHEET[0] <= of_sheet <= LIKE_SHEET[1]:
-            return _doubt("both", channels, measured, ALL[1:])
+            return _doubt("both", channels, measured, CURRENTS[1:])
         if LIKE_SHEET[0] <= of_sheet * slope <= LIKE_SHEET[1]:
-            return _doubt("all", battery, measured, ALL[:1])
+            return _doubt("all", battery, measured, CURRENTS[:1])
     if far > NEAR_SCALE:
-        return _doubt("all", f"{battery}, or {channels}", measured, ALL)
-    return _doubt("near", f"{battery}, or {channels}", measured, ALL, (("scale", far - 1),))
+        return _doubt("all", f"{battery}, or {channels}", measured, CURRENTS)
+    return _doubt("near", f"{battery}, or {channels}", measured, CURRENTS, (("scale", far - 1),))
 
 
 def _doubt(

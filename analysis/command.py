@@ -6,19 +6,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.drive import CENTRE_US, DEAD_BAND_US
 from analysis.pulses import changes_of
 from analysis.run import Flags, Floats, Run, Series
 
+CENTRE_US = 1500.0
 HALF_RANGE_US = 500.0
 """From centre to full; nominal, vendors differ (open-txu.org/glossary/pwm)."""
 CELL_S = 0.02
 """A command frame: pulses come 50 times a second (picbasic.co.uk forum 12039), so nothing changes faster."""
 MOST_CELLS = 5_000_000
 """Longer runs get coarser cells, whose least and greatest still hold."""
+USUAL_DEAD_US = 40.0
+"""Taken where controller.dead_band_us is not given; drives' dead bands lie about it (from memory, common practice)."""
+USUAL_DEAD_RANGE_US = (25.0, 50.0)
+"""Where they typically end (from memory, common practice)."""
 KNOWN_DOUBT = 0.02
 """What stays open of a command when the dead band is known: the centre, to 10 µs. Our own choice."""
-SIDES = ("left", "right")
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +32,8 @@ class Commands:
     """Moments of the pulses, shape (n,)."""
     left: Floats
     right: Floats
+    lost: Flags
+    """Shape (n,): one of the two inputs has no pulse."""
     gap_after: Flags
     """Shape (n − 1,): what was asked for until the next pulse is not known."""
     doubt: float
@@ -38,6 +43,14 @@ class Commands:
     assumed_dead: bool
     """The dead band is the usual one, not the machine file's."""
 
+    @property
+    def dead_range(self) -> tuple[float, float]:
+        """Where the dead band may end."""
+        if self.assumed_dead:
+            least_us, greatest_us = USUAL_DEAD_RANGE_US
+            return least_us / HALF_RANGE_US, greatest_us / HALF_RANGE_US
+        return self.dead - KNOWN_DOUBT, self.dead + KNOWN_DOUBT
+
     def side(self, side: str) -> Floats:
         """Commands of `left` or `right`."""
         return self.left if side == "left" else self.right
@@ -45,6 +58,10 @@ class Commands:
     def at(self, side: str, moments_s: Floats) -> Floats:
         """The last command at or before each moment, shape (m,); the first one before them all."""
         return held(self.time_s, self.side(side), moments_s)
+
+    def lost_at(self, moments_s: Floats) -> Flags:
+        """Whether a pulse is missing at each moment, shape (m,)."""
+        return np.asarray(held(self.time_s, self.lost.astype(np.float64), moments_s) > 0)
 
     def envelope(self, side: str, moments_s: Floats, back_s: float) -> tuple[Floats, Floats]:
         """Least and greatest command in the last `back_s` before each moment, both shape (m,).
@@ -102,6 +119,14 @@ def _greatest_back(value: Floats, reach: int) -> Floats:
     return found
 
 
+def mixed(throttle: Floats, steering: Floats) -> tuple[Floats, Floats]:
+    """Left and right in −1 … 1 by full-weight mixing, L = t + s, R = t − s, clipped; shapes (n,).
+
+    Sum and difference of the two sticks: public two-channel code examples, normalisation from memory.
+    """
+    return np.clip(throttle + steering, -1, 1), np.clip(throttle - steering, -1, 1)
+
+
 def read_commands(run: Run) -> Commands | str:
     """The commands of a run, or why there are none; read once."""
     key = ("command", "")
@@ -127,14 +152,14 @@ def _read(run: Run) -> Commands | str:
         gap_after = _inside(a, time_s) | _inside(b, time_s)
     dead_us = controller.dead_band_us
     first, second = (held(each.time_s, _stick(each, dead_us), time_s) for each in (a, b))
+    lost = (held(a.time_s, a.value, time_s) == 0) | (held(b.time_s, b.value, time_s) == 0)
     if controller.mixing == "controller":
-        lost = (held(a.time_s, a.value, time_s) == 0) | (held(b.time_s, b.value, time_s) == 0)
-        left, right = (np.where(lost, 0.0, np.clip(each, -1, 1)) for each in (first + second, first - second))
+        left, right = (np.where(lost, 0.0, side) for side in mixed(first, second))
     else:
         left, right = np.clip(first, -1, 1), np.clip(second, -1, 1)
-    dead = (DEAD_BAND_US if dead_us is None else dead_us) / HALF_RANGE_US
+    dead = (USUAL_DEAD_US if dead_us is None else dead_us) / HALF_RANGE_US
     doubt = dead if dead_us is None else KNOWN_DOUBT
-    return Commands(time_s, left, right, gap_after, doubt, max(dead, KNOWN_DOUBT), dead_us is None)
+    return Commands(time_s, left, right, lost, gap_after, doubt, max(dead, KNOWN_DOUBT), dead_us is None)
 
 
 def _inside(series: Series, time_s: Floats) -> Flags:

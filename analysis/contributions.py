@@ -11,6 +11,7 @@ from analysis.current import Current
 from analysis.energy import Energy
 from analysis.estimate import Estimate
 from analysis.fuse import FuseResult
+from analysis.leads import LEAD_OF
 from analysis.remaining import Remaining
 from analysis.sag import Sag
 
@@ -68,8 +69,7 @@ def main_contributions(
         _Main("energy.net_ah", "net charge", energy.net_ah, *battery),
     ]
     for place, fuse in fuses.items():
-        lead = "battery" if place == "main" else place
-        mains.append(_Main(f"fuse.{place}.margin", f"{place} fuse margin", fuse.margin, f"{lead}_current"))
+        mains.append(_Main(f"fuse.{place}.margin", f"{place} fuse margin", fuse.margin, f"{LEAD_OF[place]}_current"))
     mains.append(_Main("battery.worst_sag_v", "sag", sag.worst_sag_v, *battery))
     known = [scale for scale in SCALES_S if sag.resistance.by_scale[scale].value is not None]
     for scale in known[:1]:

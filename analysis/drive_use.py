@@ -9,12 +9,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.command import SIDES, Commands, read_commands
+from analysis.command import Commands, read_commands
 from analysis.current import BELIEVABLE_A, current_error
 from analysis.energy import Energy
 from analysis.estimate import Bound, Estimate, above_zero, estimate, extreme_u, refuse
 from analysis.finding import Finding
 from analysis.laps import Laps
+from analysis.leads import SIDES
 from analysis.pulses import course_of
 from analysis.run import Run
 from analysis.stall import Stall, assess_stalls, on_spans
@@ -23,8 +24,6 @@ BINS = 10
 LEVEL_A = 0.05
 """To which the median of a bin is known."""
 MOST_LEVEL = round(BELIEVABLE_A / LEVEL_A)
-DEAD_BANDS = (0.05, 0.10)
-"""25 and 50 µs of ±500: where drives' dead bands typically end (from memory, common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,8 +152,7 @@ def reversing(run: Run, commands: Commands | str) -> tuple[Estimate, Estimate]:
         on = (mean < -threshold) & ~((commands.left * commands.right < 0) & (least > threshold))
         return float((steps_s * on[:-1]).sum()), len(on_spans(commands.time_s, on, float(commands.time_s[-1])))
 
-    known = not commands.assumed_dead
-    near, far = (commands.dead - 0.02, commands.dead + 0.02) if known else DEAD_BANDS
+    near, far = commands.dead_range
     value_s, spells = backwards(commands.dead)
     most_s, least_s = backwards(near)[0], backwards(far)[0]
     missing_s = float(commands.time_s[-1] - commands.time_s[0]) - whole_s
@@ -236,8 +234,7 @@ def command_map(run: Run, commands: Commands | str) -> tuple[tuple[CommandBin, .
     """Mean and median current of each side by size of its command, in ten equal bins; empty bins are left out."""
     if isinstance(commands, str):
         return (), commands
-    sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
-    found = [each for side in SIDES for each in _bins(run, commands, side, sensed == "motor_lead")]
+    found = [each for side in SIDES for each in _bins(run, commands, side, run.sides_leg == "motor_lead")]
     return tuple(found), None if found else "left and right current were not measured in two samples or more"
 
 

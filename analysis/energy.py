@@ -11,6 +11,7 @@ import numpy as np
 from analysis.estimate import COVERAGE_FACTOR, Estimate, above_zero, estimate, extreme_u, refuse
 from analysis.gap_doubt import bridge_u
 from analysis.integrals import integrate
+from analysis.leads import SIDES
 from analysis.run import Run
 from analysis.sensor_terms import near_zero, rectified, skew_u_s, white_u
 from analysis.sensors import SensorError
@@ -258,17 +259,16 @@ def _power_beside(
 
 
 def _by_channel(run: Run) -> dict[str, tuple[Estimate, Estimate]]:
-    sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
     out = {}
-    for side in ("left", "right"):
+    for side in SIDES:
         name = f"{side}_current_a"
         extremes = run.extremes(name)
         if extremes is None or extremes.samples < 2:
             reason = f"no {side} current was measured"
             out[side] = refuse("Ah", reason), refuse("Wh", reason)
-        elif sensed == "motor_lead":
+        elif run.sides_leg == "motor_lead":
             out[side] = charge_through_duty(run, side)
-        elif sensed == "unknown":
+        elif run.sides_leg == "unknown":
             reason = f"{side} current is not measured in a supply leg, so that it is no share of the battery's charge"
             out[side] = refuse("Ah", reason), refuse("Wh", reason)
         else:

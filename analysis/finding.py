@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
 Severity = Literal["note", "caution", "danger"]
+SEVERITIES: tuple[Severity, ...] = ("danger", "caution", "note")
+"""Gravest first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,3 +34,13 @@ class Finding:
             "evidence": self.evidence,
             "next": self.next,
         }
+
+
+def gravest_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Sorted by severity; those of the same one stay in order."""
+    return tuple(sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity)))
+
+
+def gravest(severities: Iterable[Severity]) -> Severity:
+    """Of one or more."""
+    return min(severities, key=SEVERITIES.index)

@@ -15,14 +15,12 @@ from analysis import fuse_findings as say
 from analysis.estimate import Estimate, refuse
 from analysis.exposure import CurrentError, Exposure
 from analysis.finding import Finding
-from analysis.fuse_curve import FAMILIES, TABLES, Limit, fuse_table, usable_fraction
-from analysis.fuse_margin import Margins, Verdict, above_rating, measured_margins, translated_margins, verdict_of
+from analysis.fuse_curve import FAMILIES, TABLES, Limit
+from analysis.fuse_eligibility import FuseSpec, UsableRating, sensor_place, usable_rating
+from analysis.fuse_margin import Margins, Verdict, above_rating, measured_margins, translated_margins
 from analysis.supply import Translated
 from analysis.tables.opening_times import LIMIT_PERCENT, FuseTable
 
-__all__ = ["DEFAULT_AMBIENT_C", "FuseResult", "FuseSpec", "Source", "Verdict", "assess_fuse", "verdict_of"]
-
-DEFAULT_AMBIENT_C = 25.0
 PREHEAT_S = 60.0
 """How far before the tightest window a fuse's load is looked at."""
 PREHEAT_LEAST_S = 1.0
@@ -32,29 +30,6 @@ PREHEAT_FRACTION = 0.5
 
 Source = Literal["measured", "estimated", "bounded"]
 """Where the current of a fuse comes from: its own sensor, duty, or only that one lead carries at least the other's."""
-
-
-@dataclass(frozen=True, slots=True)
-class FuseSpec:
-    """One fuse as the machine file describes it; None where it says nothing."""
-
-    place: str
-    """main, left or right."""
-    family: str | None
-    rating_a: float | None
-    ambient_c: float | None = None
-    """The air at the fuse."""
-    position: str | None = None
-    """Where the fuse sits: supply_leg, motor_lead or unknown; not asked of the main fuse."""
-    sensed: str | None = None
-    """Where the controller's currents are measured, in the same words."""
-    capacitors: str | None = None
-    """Where the controller's input capacitors sit, seen from the fuse: load_side, battery_side or unknown."""
-
-    @property
-    def who(self) -> str:
-        """How findings name it."""
-        return f"{self.place.capitalize()} fuse"
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,9 +97,9 @@ def assess_fuse(
     findings: list[Finding] = []
     unseen, differs = _unseen(fuse, exposure, through, findings)
     through = through if differs else None
-    rating_a = fuse.rating_a if fuse.rating_a is not None and 0 < fuse.rating_a < math.inf else None
-    table, derated_a, unlimited = derated(fuse, rating_a, findings)
-    reason = unseen or unlimited
+    usable = usable_rating(fuse)
+    rating_a, table, derated_a = usable.rating_a, usable.table, usable.derated_a
+    reason = unseen or _unlimited(fuse, usable, findings)
     if exposure is None or unseen or rating_a is None:
         above = refuse("s", reason)
     else:
@@ -182,21 +157,20 @@ def _unseen(
         why = "the current through it was not measured"
         findings.append(say.current_missing(fuse.who, why))
         return why, False
-    if fuse.place == "main":
-        return "", False
-    asked = {f"fuse.{fuse.place}.position": fuse.position, "controller.sensed": fuse.sensed}
-    missing = " and ".join(name for name, value in asked.items() if value is None)
-    position, sensed = fuse.position or "supply_leg", fuse.sensed or "supply_leg"
-    given = f"fuse position {position}, current sensed in {sensed}" + (f"; {missing} not given" if missing else "")
-    if position == sensed and position != "unknown":
-        if missing:
+    at = sensor_place(fuse.place, fuse.position, fuse.sensed)
+    missing = " and ".join(at.missing)
+    given = f"fuse position {at.position}, current sensed in {at.sensed}" + (
+        f"; {missing} not given" if missing else ""
+    )
+    if at.sees:
+        if at.code == "assumed":
             findings.append(say.place_assumed(fuse.who, given, missing))
         return "", False
-    if "unknown" in (position, sensed):
+    if at.code == "unknown":
         code, why = "fuse_place_unknown", "it is not known whether the sensor sees the current that the fuse sees"
-        action = f"trace the wires, then write {' and '.join(asked)} in the machine file"
+        action = f"trace the wires, then write fuse.{fuse.place}.position and controller.sensed in the machine file"
     else:
-        leg, other = position.replace("_", " "), sensed.replace("_", " ")
+        leg, other = at.position.replace("_", " "), at.sensed.replace("_", " ")
         code, why = "fuse_place_differs", f"the fuse is in the {leg} and the current is measured in the {other}"
         action = f"measure the current in the {leg}"
         if through is not None:
@@ -206,38 +180,33 @@ def _unseen(
     return f"{why}: {action}", False
 
 
-def derated(
-    fuse: FuseSpec, rating_a: float | None, findings: list[Finding]
-) -> tuple[FuseTable | None, float | None, str]:
-    """(table, derated rating in A, "") or what is missing for them, with the reason in words."""
-    if rating_a is None:
+def _unlimited(fuse: FuseSpec, usable: UsableRating, findings: list[Finding]) -> str:
+    """Why the fuse has no derated rating, in words, else empty; findings on what is missing or assumed for it."""
+    if usable.code == "rating_missing":
         why = "its rating is not known"
         findings.append(say.rating_missing(fuse.who, why, fuse.rating_a, fuse.place))
-        return None, None, why
-    if fuse.family not in FAMILIES:
+        return why
+    if usable.code in ("family_missing", "family_unknown"):
         why = "its family is not given" if fuse.family is None else f"{fuse.family} is not a known fuse family"
         findings.append(say.family_unknown(fuse.who, why, ", ".join(FAMILIES), fuse.place))
-        return None, None, why
-    table = fuse_table(fuse.family, rating_a)
-    if table is None:
+        return why
+    if usable.table is None:
         columns = [column for column in TABLES if column.family == fuse.family]
         made = " and ".join(f"{column.least_rating_a:g} to {column.greatest_rating_a:g} A" for column in columns)
-        why = f"{fuse.family} has no {rating_a:g} A rating"
+        why = f"{fuse.family} has no {usable.rating_a:g} A rating"
         findings.append(say.rating_unknown(fuse.who, why, made))
-        return None, None, why
-    if not table.derating:
-        findings.append(say.derating_missing(fuse.who, rating_a))
-        return table, rating_a, ""
-    ambient_c = fuse.ambient_c
-    if ambient_c is None or not math.isfinite(ambient_c):
-        ambient_c = DEFAULT_AMBIENT_C
-        findings.append(say.ambient_assumed(fuse.who, ambient_c, fuse.place))
-    fraction = usable_fraction(table, ambient_c)
-    if fraction is None:
-        why = f"its derating table ends at {table.derating[-1].ambient_c:g} °C"
-        findings.append(say.ambient_beyond(fuse.who, why, ambient_c))
-        return table, None, why
-    return table, rating_a * fraction, ""
+        return why
+    derating = usable.table.derating
+    if not derating:
+        findings.append(say.derating_missing(fuse.who, usable.rating_a or 0.0))
+        return ""
+    if fuse.ambient_assumed:
+        findings.append(say.ambient_assumed(fuse.who, fuse.air_c, fuse.place))
+    if usable.code == "ambient_beyond":
+        why = f"its derating table ends at {derating[-1].ambient_c:g} °C"
+        findings.append(say.ambient_beyond(fuse.who, why, fuse.air_c))
+        return why
+    return ""
 
 
 def _trust(fuse: FuseSpec, table: FuseTable, rating_a: float, findings: list[Finding]) -> str:

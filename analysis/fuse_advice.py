@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis.estimate import Estimate
 from analysis.finding import Finding
-from analysis.fuse import DEFAULT_AMBIENT_C, FuseResult, FuseSpec
-from analysis.fuse_curve import fuse_table, usable_fraction
+from analysis.fuse import FuseResult
+from analysis.fuse_curve import fuse_table
+from analysis.fuse_eligibility import FuseSpec, usable_rating
 from analysis.fuse_margin import CONTINUOUS_FRACTION, NEAR_MARGIN
 from analysis.tables.adiabatic_k import LONGEST_S
 from analysis.tables.fuse_ratings import RATINGS
@@ -170,11 +171,11 @@ def _failures(
     rating_a: float, spec: FuseSpec, result: FuseResult, limits: LeadLimits, needs: dict[int, Needs]
 ) -> tuple[str, ...]:
     """What a rating fails, in a few words each; empty where it meets everything."""
-    table = fuse_table(result.family or "", rating_a)
-    fraction = None if table is None else usable_fraction(table, _ambient(spec))
-    if table is None or fraction is None or result.rating_a is None:
+    usable = usable_rating(replace(spec, rating_a=rating_a))
+    table, derated_a = usable.table, usable.derated_a
+    if table is None or derated_a is None or result.rating_a is None:
         return ("no limits are held for it",)
-    derated_a, need = rating_a * fraction, needs[id(table)]
+    need = needs[id(table)]
     failed = []
     if need.load_a > CONTINUOUS_FRACTION * derated_a:
         failed.append(
@@ -211,11 +212,6 @@ def _wire_failures(
                 )
                 break
     return failed
-
-
-def _ambient(spec: FuseSpec) -> float:
-    known = spec.ambient_c is not None and math.isfinite(spec.ambient_c)
-    return spec.ambient_c if known and spec.ambient_c is not None else DEFAULT_AMBIENT_C
 
 
 def _span(spec: FuseSpec, result: FuseResult, limits: LeadLimits) -> str:

@@ -7,15 +7,15 @@ from dataclasses import dataclass, replace
 from analysis.current import Current
 from analysis.estimate import Estimate
 from analysis.finding import Finding
-from analysis.fuse import FuseResult, FuseSpec, assess_fuse
+from analysis.fuse import FuseResult, assess_fuse
 from analysis.fuse_advice import FuseAdvice, advice_finding, advise, none_given
+from analysis.fuse_eligibility import FuseSpec
 from analysis.fuse_margin import measured_margins, translated_margins
+from analysis.leads import LEAD_OF
 from analysis.path import lead_limits
 from analysis.run import Run
 from analysis.supply import translate
 from analysis.tables.opening_times import FuseTable
-
-LEAD_OF = {"main": "battery", "left": "left", "right": "right"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +55,7 @@ def settled(leads: dict[str, FuseLead], results: dict[str, FuseResult], mismatch
 
 
 def _assess(run: Run, spec: FuseSpec, current: Current) -> FuseLead:
-    lead = LEAD_OF[spec.place]
+    lead = spec.lead
     corner_hz = run.sensor(f"{lead}_current_a").bandwidth_hz
     through = None
     if spec.place != "main":

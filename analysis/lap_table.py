@@ -10,12 +10,12 @@ from functools import cached_property
 import numpy as np
 
 from analysis.integrals import dot, steps_s, weights_s
+from analysis.leads import SIDES
 from analysis.rest import rest_voltage, run_rest
 from analysis.run import STRETCH_ROWS, Floats, Run, Series, together
 from analysis.series import cut as rows
 
 HOUR = 3600.0
-SIDES = ("left", "right")
 BESIDE_S = 0.1
 """Loaded on both sides of a lap, and what each channel needs to reach beyond the lap's ends."""
 NAMES = ("battery_current_a", "battery_voltage_v", "left_current_a", "right_current_a")
@@ -97,8 +97,7 @@ def _laps(
 ) -> list[Lap]:
     """Some laps of a run of which all channels are kept whole."""
     battery, volts = run.series("battery_current_a"), run.series("battery_voltage_v")
-    sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
-    legs = [None if sensed in ("motor_lead", "unknown") else run.series(f"{side}_current_a") for side in SIDES]
+    legs = [run.series(f"{side}_current_a") if run.sides_leg == "supply_leg" else None for side in SIDES]
     laps = []
     for place, (start, end) in bounds:
         current, voltage = cut(battery, start, end), cut(volts, start, end)

@@ -11,7 +11,7 @@ from analysis.charge_left import ChargeLeft, battery_air_c
 from analysis.current import Current
 from analysis.doubt import Doubt
 from analysis.estimate import UNDECLARED
-from analysis.finding import Finding, Severity
+from analysis.finding import SEVERITIES, Finding, gravest
 from analysis.run import Run
 from analysis.sag import Sag
 
@@ -31,11 +31,11 @@ def _alarms(run: Run) -> list[Finding]:
             told.setdefault(code, []).append(alarm)
     found = []
     for code, alarms in told.items():
-        severity: Severity = "danger" if any(alarm.get("severity") == "danger" for alarm in alarms) else "caution"
+        severities = [alarm["severity"] for alarm in alarms if alarm.get("severity") in SEVERITIES]
         more = "" if len(alarms) == 1 else f", and {len(alarms) - 1} more"
         found.append(
             Finding(
-                severity,
+                gravest(severities) if severities else "caution",
                 "alarm",
                 f"While recording, an alarm was raised: {code}.",
                 f"{alarms[0]['text']} at {alarms[0]['at_s']:.1f} s{more}",

@@ -12,6 +12,8 @@ from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 
+from analysis.finding import Severity
+from analysis.leads import LEADS
 from analysis.online_checks import (
     BalanceCheck,
     BalanceLimit,
@@ -21,7 +23,6 @@ from analysis.online_checks import (
     HeldPulseCheck,
     Notice,
     PulseCheck,
-    Severity,
     VoltageCheck,
     VoltageLimit,
 )
@@ -32,9 +33,8 @@ MOST_ALARMS = 1000
 """Later ones are only counted."""
 TELL_AGAIN_S = 1.0
 """An alarm that gets worse is told again no sooner than this, in run time."""
-_LEADS = ("battery", "left", "right")
 WATCHED: tuple[str, ...] = (
-    *(f"{lead}_current{part}_a" for lead in _LEADS for part in ("", "_rms", "_min", "_max")),
+    *(f"{lead}_current{part}_a" for lead in LEADS for part in ("", "_rms", "_min", "_max")),
     *(f"{place}_voltage_v" for place in ("battery", "midpoint", "controller", "receiver")),
     *(f"pulse_{letter}_{what}" for letter in ("a", "b") for what in ("us", "count")),
 )

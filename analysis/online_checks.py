@@ -8,15 +8,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Protocol
 
 import numpy as np
 
 from analysis.estimate import COVERAGE_FACTOR
+from analysis.finding import Severity
+from analysis.leads import CURRENTS, LEADS
 from analysis.online_exposure import FuseLimit, WindowWatch, watched_windows
 from analysis.online_signals import START, Array, Checkpoints, Latch, Signals, grown
-
-Severity = Literal["note", "caution", "danger"]
 
 NEAR_RATIO, NEAR_AGAIN = 0.8, 0.7
 """Exposure over allowed current that counts as near, the report's 1 / 1.25, and below which it is armed again."""
@@ -289,14 +289,13 @@ class BalanceCheck:
 
     def take(self, signals: Signals) -> list[Notice]:
         """Needs all three currents."""
-        leads = ("battery", "left", "right")
-        rows = signals.rows(*(f"{lead}_current_a" for lead in leads))
+        rows = signals.rows(*CURRENTS)
         if rows is None:
             return []
         run_s, battery_a, left_a, right_a = rows
         self._time, axis_s, growth_s = signals.sampled(self._time, run_s)
-        variance = sum(self._limit.offset_u_a.get(lead, 0.0) ** 2 for lead in leads) + sum(
-            (self._limit.gain_u.get(lead, 0.0) * amps) ** 2 for lead, amps in zip(leads, rows[1:], strict=True)
+        variance = sum(self._limit.offset_u_a.get(lead, 0.0) ** 2 for lead in LEADS) + sum(
+            (self._limit.gain_u.get(lead, 0.0) * amps) ** 2 for lead, amps in zip(LEADS, rows[1:], strict=True)
         )
         allowed_a = BALANCE_A + BALANCE_SHARE * np.abs(battery_a) + COVERAGE_FACTOR * np.sqrt(variance)
         values = np.stack([battery_a - left_a - right_a, allowed_a])

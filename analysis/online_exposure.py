@@ -17,8 +17,9 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from analysis.fuse import DEFAULT_AMBIENT_C, FuseSpec
-from analysis.fuse_curve import FAMILIES, JUST_LONGER, Limit, fuse_table, usable_fraction
+from analysis.fuse_curve import JUST_LONGER, Limit
+from analysis.fuse_eligibility import FuseSpec, sensor_place, usable_rating
+from analysis.leads import LEAD_OF
 from analysis.online_signals import ROUNDING, Array, Checkpoints
 
 STEP = 1.5
@@ -46,27 +47,29 @@ class FuseLimit:
     @property
     def lead(self) -> str:
         """The lead whose current it carries."""
-        return "battery" if self.place == "main" else self.place
+        return LEAD_OF[self.place]
 
 
 def fuse_limit(fuse: FuseSpec) -> FuseLimit | str:
-    """What to watch of a fuse, or why it cannot be watched; the rules are those of the report."""
-    position, sensed = fuse.position or "supply_leg", fuse.sensed or "supply_leg"
-    if fuse.place != "main" and "unknown" in (position, sensed):
+    """What to watch of a fuse, or why it cannot be watched; decided as in the report."""
+    at, usable = sensor_place(fuse.place, fuse.position, fuse.sensed), usable_rating(fuse)
+    if at.code == "unknown":
         return "it is not known whether the sensor sees its current"
-    if fuse.place != "main" and position != sensed:
+    if at.code == "differs":
         return "its current is measured elsewhere"
-    if fuse.rating_a is None or not 0 < fuse.rating_a < math.inf:
-        return "its rating is not given"
-    if fuse.family not in FAMILIES:
-        return "its family is not given"
-    table = fuse_table(fuse.family, fuse.rating_a)
-    if table is None:
-        return f"{fuse.family} has no {fuse.rating_a:g} A rating"
-    fraction = usable_fraction(table, DEFAULT_AMBIENT_C if fuse.ambient_c is None else fuse.ambient_c)
-    if fraction is None:
-        return f"its derating table ends below {fuse.ambient_c:g} °C"
-    return FuseLimit(fuse.place, Limit.of(table, fuse.rating_a * fraction, "earliest"))
+    if usable.table is not None and usable.derated_a is not None:
+        return FuseLimit(fuse.place, Limit.of(usable.table, usable.derated_a, "earliest"))
+    match usable.code:
+        case "rating_missing":
+            return "its rating is not given"
+        case "family_missing":
+            return "its family is not given"
+        case "family_unknown":
+            return f"{fuse.family} is not a known fuse family"
+        case "rating_unknown":
+            return f"{fuse.family} has no {fuse.rating_a:g} A rating"
+        case _:
+            return f"its derating table ends below {fuse.air_c:g} °C"
 
 
 def watched_windows(limit: Limit) -> tuple[float, ...]:

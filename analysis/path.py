@@ -10,6 +10,7 @@ from analysis.estimate import Estimate, refuse
 from analysis.exposure import rms_estimate
 from analysis.finding import Finding
 from analysis.fuse_advice import LeadLimits
+from analysis.leads import PLACES
 from analysis.run import Run
 from analysis.tables.adiabatic_k import LONGEST_S
 from analysis.wire import Conductor, WeakestPart, WireResult, ampacity, assess_wire, fuse_over_wire, weakest_part
@@ -31,9 +32,7 @@ def assess_paths(run: Run, currents: dict[str, Current]) -> dict[str, PathResult
     """Every lead whose wire the machine file names; `currents` by place (main is the battery's lead)."""
     if run.machine is None:
         return {}
-    return {
-        place: _assess(run, place, currents[place]) for place in ("main", "left", "right") if place in run.machine.wires
-    }
+    return {place: _assess(run, place, currents[place]) for place in PLACES if place in run.machine.wires}
 
 
 def withdrawn(paths: dict[str, PathResult], mismatch: str | None) -> dict[str, PathResult]:

@@ -15,12 +15,14 @@ from analysis.drive_use import DriveUse, assess_drive
 from analysis.energy import Energy, energy_used
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.exposure import window_list
-from analysis.finding import Finding
-from analysis.fuse import FuseResult, FuseSpec
+from analysis.finding import Finding, gravest_first
+from analysis.fuse import FuseResult
 from analysis.fuse_curve import fuse_table, opening_times_s, rated_after_s
-from analysis.fuse_leads import LEAD_OF, FuseLead, assess_fuses, settled
+from analysis.fuse_eligibility import FuseSpec
+from analysis.fuse_leads import FuseLead, assess_fuses, settled
 from analysis.integrals import bridged
 from analysis.laps import Laps, assess_laps
+from analysis.leads import LEAD_OF, LEADS, PLACES, SIDES
 from analysis.ledger import ledger_charge
 from analysis.observations import clipping, observe
 from analysis.path import PathResult, assess_paths, withdrawn
@@ -34,9 +36,6 @@ from analysis.suspicion import suspect
 from analysis.trust import Trust
 
 SCHEMA = 1
-LEADS = ("battery", "left", "right")
-PLACES = ("main", "left", "right")
-_SEVERITY = {"danger": 0, "caution": 1, "note": 2}
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,9 +170,8 @@ def fuse_specs(run: Run) -> dict[str, FuseSpec]:
     machine = run.machine
     if machine is None:
         return {}
-    sensed = machine.controller.sensed if machine.controller else None
     return {
-        place: FuseSpec(place, fuse.family, fuse.rating_a, fuse.ambient_c, fuse.position, sensed, fuse.capacitors)
+        place: FuseSpec(place, fuse.family, fuse.rating_a, fuse.ambient_c, fuse.position, run.sensed, fuse.capacitors)
         for place in PLACES
         if (fuse := machine.fuses.get(place)) is not None
     }
@@ -234,7 +232,7 @@ def build_report(
         *judge_sampling(currents),
         *observe(run, sag, charge, mismatch),
     ]
-    findings = tuple(sorted(found, key=lambda finding: _SEVERITY[finding.severity]))
+    findings = gravest_first(found)
     per_charge, left = ahead["per_charge"], ahead["remaining"]
     recovery = trust.of("battery", assess_recovery(run))
     results = {place: lead.result for place, lead in fuses.items()}
@@ -258,7 +256,7 @@ def speed(run: Run, laps: Laps) -> Estimate | None:
     machine = run.machine
     if machine is None:
         return None
-    names = [f"{side}_wheel_count" for side in ("left", "right")]
+    names = [f"{side}_wheel_count" for side in SIDES]
     if machine.wheel_counts_per_rev and machine.wheel_diameter_m and all(run.has(name) for name in names):
         per_count = np.pi * machine.wheel_diameter_m / machine.wheel_counts_per_rev
         begin, end = _driven_s(run)

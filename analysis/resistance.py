@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 from analysis.estimate import Estimate, estimate, refuse
@@ -16,6 +15,7 @@ from analysis.resistance_fit import (
     too_coarse,
 )
 from analysis.resistance_steps import find_steps, from_steps, jumps
+from analysis.sensor_terms import skew_u_s, white_u
 from analysis.sensors import SensorError
 from analysis.series import Flags, Floats
 
@@ -37,9 +37,8 @@ def assess_resistance(
     time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, current: SensorError, voltage: SensorError
 ) -> Resistance:
     """Resistance [Ω] at 0.1, 1, 10 s and open-circuit voltage [V] at the start, each with its method in the basis."""
-    current_noise = math.hypot(current.noise or 0.0, (current.resolution or 0.0) / math.sqrt(12))
-    volt_noise = math.hypot(voltage.noise or 0.0, (voltage.resolution or 0.0) / math.sqrt(12))
-    skew_s = math.hypot(current.delay_u or 0.0, voltage.delay_u or 0.0)
+    current_noise, volt_noise = white_u(current), white_u(voltage)
+    skew_s = skew_u_s(current, voltage) or 0.0
     fit = fit_voltage(time_s, volts, amps, gap_after, current_noise, skew_s) if len(time_s) > 1 else "no samples"
 
     def terms(value: float, u: float) -> dict[str, float | None]:

@@ -11,11 +11,10 @@ import math
 from dataclasses import dataclass
 
 from analysis.finding import Finding
+from analysis.leads import PLACE_OF
 from analysis.run import Run
 from analysis.sensor_terms import lag_s
 
-PLACES = {"battery": "main", "left": "left", "right": "right"}
-"""The fuse beside each current sensor."""
 CORNERS = 10.0
 """A filter this many times as fast as the bridge shows RMS at half duty to 1.6 % (`pulses_seen`). Our own choice."""
 SAMPLES = 20.0
@@ -55,11 +54,11 @@ def unseen(run: Run, lead: str, interval_s: float, interval_rms: bool) -> Unseen
     said to be unknown) is doubted. `interval_rms`: its RMS comes from the board's own, faster conversions.
     """
     machine = run.machine
-    fuse = machine.fuses.get(PLACES[lead]) if machine else None
+    fuse = machine.fuses.get(PLACE_OF[lead]) if machine else None
     if machine is None or fuse is None or fuse.capacitors not in ("battery_side", "unknown"):
         return None
     controller = machine.controller
-    if lead != "battery" and controller is not None and controller.sensed == "motor_lead":
+    if lead != "battery" and run.sides_leg == "motor_lead":
         return None
     said_hz = controller.switching_hz if controller else None
     bridge_hz = said_hz or SLOWEST_HZ
@@ -82,6 +81,7 @@ def unseen(run: Run, lead: str, interval_s: float, interval_rms: bool) -> Unseen
             f"{seen}{behind}; bridge {known}; RMS is 1/√duty times the mean: 1.4 times at half duty, 3.2 at a tenth",
             f"Send the RMS of each interval from {SAMPLES * bridge_hz / 1000:.3g} thousand conversions a second or "
             f"more behind a filter of {CORNERS * bridge_hz / 1000:.3g} kHz or more, or move the sensor to the "
-            f"battery's side of the capacitors, and write fuse.{PLACES[lead]}.capacitors and controller.switching_hz.",
+            f"battery's side of the capacitors, and write fuse.{PLACE_OF[lead]}.capacitors and "
+            "controller.switching_hz.",
         ),
     )

@@ -16,6 +16,7 @@ import numpy as np
 from analysis.columns import Gathered, ReadTogether, Walk
 from analysis.corrections import usable_drift_ppm
 from analysis.errors import RunContentError
+from analysis.leads import CURRENTS
 from analysis.locate import first_row
 from analysis.sample_times import SampleTimes
 from analysis.samples import STRETCH_ROWS, Samples
@@ -55,7 +56,7 @@ MARGIN_ROWS = 4096
 """Read beyond both ends of a stretch where two channels are matched that differ in delay or lack samples."""
 FAR_ROWS = 1 << 18
 """Where a channel is late or rare, as far as this: four minutes at 1 kHz. Beyond it a silence is a gap."""
-AGAIN = ("battery_current_a", "left_current_a", "right_current_a", "battery_voltage_v")
+AGAIN = (*CURRENTS, "battery_voltage_v")
 """Channels that several sections of a report go through a second time."""
 SMOOTH_S = 0.02
 """Means over this long, or single samples where they are rarer, tell all but peaks and switching."""

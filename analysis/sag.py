@@ -11,6 +11,7 @@ import numpy as np
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.finding import Finding
 from analysis.integrals import dot, sampling_error, steps_s, weights_s
+from analysis.leads import CURRENTS
 from analysis.resistance import Resistance, assess_resistance
 from analysis.resistance_fit import busiest
 from analysis.rest import Rest, block_imbalance, rest_values, rest_voltage, run_rest, voltage_terms
@@ -84,13 +85,12 @@ def _resistance(run: Run) -> Resistance:
 
 def balance_residual(run: Run) -> Estimate:
     """Mean of battery − left − right [A] over sampled time, where both channels are measured in supply legs."""
-    names = ("battery_current_a", "left_current_a", "right_current_a")
+    names = CURRENTS
     series = [run.smooth(name) for name in names]
     for name, found in zip(names, series, strict=True):
         if found is None:
             return refuse("A", f"no {run.label(name).lower()} was measured")
-    sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
-    if sensed in ("motor_lead", "unknown"):
+    if run.sides_leg != "supply_leg":
         return refuse("A", "left and right are not measured in supply legs: they need not add up to the battery")
     battery, left, right = (found for found in series if found is not None)
     time_s, first, second, gap_after = together(battery, left)

@@ -16,6 +16,7 @@ from analysis.columns import Walk, in_units
 from analysis.corrections import corrected_rms, declared, sensor_error, squares
 from analysis.errors import RunContentError
 from analysis.gaps import GapRule
+from analysis.leads import ASSUMED_LEG
 from analysis.sample_times import UNORDERED, SampleTimes
 from analysis.sensors import SensorError
 from analysis.series import Flags, Floats, Places, Series
@@ -113,6 +114,16 @@ class Samples:
     def interval_s(self) -> float | None:
         """Median interval over all samples; None for a single one."""
         return self.timeline.interval_s
+
+    @property
+    def sensed(self) -> str | None:
+        """Where the machine file puts the left and right current sensors: supply_leg, motor_lead or unknown."""
+        return self.machine.controller.sensed if self.machine and self.machine.controller else None
+
+    @property
+    def sides_leg(self) -> str:
+        """Likewise, with the usual place where it does not say."""
+        return self.sensed or ASSUMED_LEG
 
     def sensor(self, si_name: str) -> SensorError:
         """Declared errors of the sensor of this channel; full scale and filter corner also as the board tells."""

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.command import SIDES, Commands
+from analysis.command import Commands
 from analysis.estimate import Estimate, estimate, refuse
+from analysis.leads import SIDES
 from analysis.pulses import changes_of, course_of
 from analysis.run import Flags, Floats, Run, Series
 
@@ -162,11 +163,10 @@ def _from_current(run: Run, commands: Commands) -> tuple[Estimate, tuple[Stall, 
     ohm = motor.resistance_ohm if motor else None
     if ohm is None and motor is not None and motor.stall_a and motor.rated_voltage_v:
         ohm = motor.rated_voltage_v / motor.stall_a
-    sensed = machine.controller.sensed if machine and machine.controller else None
     if ohm is None or volts is None:
         missing = "motor.resistance_ohm or stall_a" if ohm is None else "the battery voltage"
         return refuse("s", f"no wheel pickups; to tell a stall from the current {missing} is needed"), ()
-    if sensed == "unknown":
+    if run.sides_leg == "unknown":
         return refuse("s", "no wheel pickups, and where the currents are measured is unknown"), ()
     peak_a = machine.controller.peak_a if machine and machine.controller else None
     by_share: dict[float, list[Stall]] = {share: [] for share in CURRENT_SHARES}
@@ -178,7 +178,7 @@ def _from_current(run: Run, commands: Commands) -> tuple[Estimate, tuple[Stall, 
         held_a = asked * np.interp(series.time_s, volts.time_s, volts.value) / ohm
         if peak_a is not None:
             held_a = np.minimum(held_a, peak_a)
-        if sensed != "motor_lead":
+        if run.sides_leg != "motor_lead":
             held_a = held_a * asked
         useful = (asked > commands.dead) & (held_a >= LEAST_CURRENT_A)
         for share, found in by_share.items():

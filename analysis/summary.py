@@ -22,11 +22,11 @@ import polars as pl
 from analysis.errors import AnalysisError, CannotWriteError, ClusterError
 from analysis.estimate import Estimate
 from analysis.folder import OPENING_ERRORS, run_paths, run_stamp
+from analysis.leads import PLACES
 from analysis.report import Report, build_report
 from analysis.run import Run
 
-PLACES = ("main", "left", "right")
-SIDES = ("value", "low", "high")
+ENDS = ("value", "low", "high")
 ATTEMPTS = 3
 """So often a pool is started again after a worker died; then every run left gets a process of its own."""
 ROW_VERSION = 2
@@ -51,7 +51,7 @@ def _fingerprint(path: Path) -> str:
 def _three(name: str, result: Estimate | None) -> Row:
     return {
         f"{name}_{side}" if side != "value" else name: None if result is None else getattr(result, side)
-        for side in SIDES
+        for side in ENDS
     }
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from analysis.current import Current
 from analysis.duty import RIPPLE_SHARE, Duty, estimate_duty, fuse_rms_a
 from analysis.exposure import Exposure
+from analysis.fuse_eligibility import sensor_place
 from analysis.run import Floats, Run, Series
 
 
@@ -27,18 +28,15 @@ class Translated:
 
 
 def translate(run: Run, side: str, current: Current, position: str | None, capacitors: str | None) -> Translated | None:
-    """The current in the supply leg or motor lead (`position`) from that of the other lead; None where neither is said.
+    """The current in the supply leg or motor lead (`position`) from that of the other lead, else None.
 
     `capacitors` is where the controller's input capacitors sit, seen from the fuse.
     """
-    sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
-    exposure = current.prepared
-    if exposure is None:
+    at, exposure = sensor_place(side, position, run.sensed), current.prepared
+    if exposure is None or at.code != "differs":
         return None
-    if (position or "supply_leg", sensed or "supply_leg") == ("motor_lead", "supply_leg"):
+    if at.position == "motor_lead":
         return Translated(exposure, exposure, None, "a motor carries at least its supply's current, at any duty")
-    if (position or "supply_leg", sensed) != ("supply_leg", "motor_lead"):
-        return None
     duty: Duty | str = "the run is too long to follow it; ask for a part of the run"
     if not run.long:
         series = _series(run, side, exposure)

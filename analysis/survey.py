@@ -6,12 +6,11 @@ from collections.abc import Iterator, Sequence
 
 from analysis.bad_tops import look_at_tops
 from analysis.energy import beside
+from analysis.leads import CURRENTS, LEADS
 from analysis.pulses import HELD, MANY, look_at_changes
 from analysis.run import Run
 from analysis.run_exposure import exposed, look_at_exposure
 from analysis.sums import look_at_curve, look_at_power
-
-LEADS = ("battery", "left", "right")
 
 
 def survey(run: Run, windows_s: Sequence[float] = ()) -> None:
@@ -28,7 +27,7 @@ def _looks(run: Run, windows_s: Sequence[float]) -> Iterator[Iterator[None]]:
         yield run.look(name)
         if name.endswith(("_current_a", "_current_rms_a")):
             yield look_at_curve(run, name)
-        if name in (f"{lead}_current_a" for lead in LEADS):
+        if name in CURRENTS:
             yield look_at_tops(run, name)
         if name in exposures:
             yield look_at_exposure(run, name, windows_s)

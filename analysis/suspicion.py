@@ -23,7 +23,7 @@ from analysis.bad_answer import (
     unanswering_voltage,
 )
 from analysis.bad_clock import clock_doubt, find_lag
-from analysis.bad_sum import ALL, Known, disagreeing_sum
+from analysis.bad_sum import Known, disagreeing_sum
 from analysis.bad_tops import cut_at, cut_tops, tops_of
 from analysis.bad_values import (
     Shift,
@@ -38,6 +38,7 @@ from analysis.bad_values import (
 )
 from analysis.doubt import Doubt
 from analysis.finding import Finding
+from analysis.leads import CURRENTS, LEADS
 from analysis.rest import rest_threshold_a
 from analysis.run import Run
 from analysis.series import Flags, Floats, Series, together
@@ -54,11 +55,8 @@ __all__ = [
 ]
 
 BATTERY = "battery_current_a"
-LEADS = ("battery", "left", "right")
 MAY_BE_PARTIAL = (
-    "battery_current_a",
-    "left_current_a",
-    "right_current_a",
+    *CURRENTS,
     "battery_voltage_v",
     "midpoint_voltage_v",
     "controller_voltage_v",
@@ -125,9 +123,8 @@ def suspect(run: Run) -> list[Finding]:
     legs = None if filled else _legs(run)
     stood = _stuck(run, None if filled else pair, legs)
     found += stood
-    sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
     ratio = seen_ohm / sheet_ohm if seen_ohm and sheet_ohm else None
-    known = Known(seen_ohm is not None, ratio, sensed is not None)
+    known = Known(seen_ohm is not None, ratio, run.sensed is not None)
     disagreement = None if legs is None else _sum(run, legs, frozenset(cut), stood, known)
     if any(doubt is not None and doubt.code == "current_sign" for doubt in found):
         found, disagreement = _whose_sign(found, disagreement, legs is not None)
@@ -149,7 +146,8 @@ def _whose_sign(
     if not summed:
         return found, None
     turned = [
-        replace(doubt, channels=ALL) if doubt is not None and doubt.code == "current_sign" else doubt for doubt in found
+        replace(doubt, channels=CURRENTS) if doubt is not None and doubt.code == "current_sign" else doubt
+        for doubt in found
     ]
     return turned, None
 
@@ -184,10 +182,9 @@ def _sampled_s(time_s: Floats, gap_after: Flags) -> float:
 
 def _legs(run: Run) -> Legs | None:
     """The three currents at the same moments, where both channels are measured in supply legs."""
-    sensed = run.machine.controller.sensed if run.machine and run.machine.controller else None
-    if sensed in ("motor_lead", "unknown"):
+    if run.sides_leg != "supply_leg":
         return None
-    series = [run.smooth(f"{lead}_current_a") for lead in LEADS]
+    series = [run.smooth(name) for name in CURRENTS]
     battery, left, right = series
     if battery is None or left is None or right is None:
         return None
@@ -209,12 +206,12 @@ def _legs(run: Run) -> Legs | None:
 def _sum(run: Run, legs: Legs, cut: frozenset[str], stood: list[Doubt], known: Known) -> Doubt | None:
     """The sum of both channels, where none of the three stands still or is cut at its top."""
     time_s, battery, left, right, gap_after = legs
-    gains = [run.sensor(f"{lead}_current_a").gain_u or 0.0 for lead in LEADS]
+    gains = [run.sensor(name).gain_u or 0.0 for name in CURRENTS]
     if any(doubt.channels[0].endswith("_current_a") for doubt in stood):
         return None
     used = battery, left, right
     if cut:
-        sizes = [np.abs(value) for name, value in zip(ALL, used, strict=True) if name in cut]
+        sizes = [np.abs(value) for name, value in zip(CURRENTS, used, strict=True) if name in cut]
         use = np.logical_and.reduce([size < NEAR_TOP * float(size.max()) for size in sizes])
         used = battery[use], left[use], right[use]
     found = disagreeing_sum(*used, max(gains), known)

@@ -18,8 +18,9 @@ from analysis.doubt import Doubt
 from analysis.drive_use import DriveUse
 from analysis.estimate import COVERAGE_FACTOR, Estimate, ranked, refuse
 from analysis.finding import Finding
-from analysis.fuse import FuseResult, verdict_of
-from analysis.fuse_margin import translated_verdict
+from analysis.fuse import FuseResult
+from analysis.fuse_margin import translated_verdict, verdict_of
+from analysis.leads import PLACE_OF, SIDES
 from analysis.path import PathResult
 from analysis.wire import verdict_of as wire_verdict
 
@@ -143,10 +144,10 @@ EFFECTS: dict[str, tuple[Effect, ...]] = {
     "channels_disagree/near@side": (Effect("widen", CHANNEL, "scale"),),
     # A sign bears on nothing that takes |i|: margins stay.
     "channels_disagree/sign@side": (Effect("refuse", (*CHANNEL, "current.{lead}.mean_a")),),
-    **{f"channels_disagree/{side}": (Effect("refuse", (*CURRENT, *CHANNEL)),) for side in ("left", "right")},
+    **{f"channels_disagree/{side}": (Effect("refuse", (*CURRENT, *CHANNEL)),) for side in SIDES},
     **{
         f"channels_disagree/{side}_sign": (Effect("refuse", (*CHANNEL, "current.{lead}.mean_a")),)
-        for side in ("left", "right")
+        for side in SIDES
     },
     "zero_shift": (Effect("widen", (*(path for path in CURRENT if path[0] == "c"),)), Effect("widen", MARGINS, "load")),
     "zero_shift@battery": (
@@ -205,8 +206,8 @@ class Trust:
             code = SAME_AS.get(doubt.code, doubt.code) + (f"/{doubt.variant}" if doubt.variant else "")
             for channel in doubt.channels or ("",):
                 lead = channel.removesuffix("_current_a")
-                kind = "battery" if lead == "battery" else "side" if lead in ("left", "right") else ""
-                place = "main" if lead == "battery" else lead
+                kind = "battery" if lead == "battery" else "side" if lead in SIDES else ""
+                place = PLACE_OF.get(lead, lead)
                 effects = EFFECTS.get(code, ()) + EFFECTS.get(f"{code}@{kind}", ())
                 paths = [(path.format(lead=lead, place=place), effect) for effect in effects for path in effect.paths]
                 rules += [(tuple(path.split(".")), effect, doubt) for path, effect in paths]
@@ -230,7 +231,7 @@ class Trust:
         after = self.of("drive", use)
         dropped = {
             side: doubt
-            for side in ("left", "right")
+            for side in SIDES
             for effect, doubt in self._on(("drive", "command_map", side))
             if effect.act == "refuse"
         }

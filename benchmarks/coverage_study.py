@@ -22,7 +22,8 @@ import polars as pl
 
 from analysis.energy import integrate
 from analysis.exposure import Exposure
-from analysis.fuse import FuseSpec, assess_fuse
+from analysis.fuse import assess_fuse
+from analysis.fuse_eligibility import FuseSpec
 from analysis.report import Report, build_report
 from analysis.run import Run
 from benchmarks.workers import study_pool

@@ -24,7 +24,8 @@ import polars as pl
 
 from analysis.estimate import Estimate
 from analysis.exposure import Exposure
-from analysis.fuse import FuseSpec, assess_fuse
+from analysis.fuse import assess_fuse
+from analysis.fuse_eligibility import FuseSpec
 from analysis.report import build_report
 from analysis.run import Run
 from benchmarks.workers import study_pool

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.command import SIDES
+from analysis.leads import SIDES
 from analysis.report import Report
 from dashboard.plot import Figure, axis, frame, note, packed, span
 from dashboard.theme import DASHES, Theme

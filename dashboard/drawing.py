@@ -8,6 +8,7 @@ from typing import Any
 
 from dash import Dash, Input, Output, State, html, no_update
 
+from analysis.leads import LEAD_OF
 from analysis.report import Report
 from dashboard import command_figure, drive_use_part, exposure_figure, laps_figure, tables, volts_figure
 from dashboard.address import pair, word
@@ -167,7 +168,7 @@ def tightest_place(report: Report) -> str:
     margins = {place: fuse.margin.value for place, fuse in report.fuses.items() if fuse.margin.value is not None}
     if margins:
         return min(margins, key=lambda place: margins[place])
-    measured = [place for place in PLACES if report.currents[exposure_figure.LEAD_OF[place]].exposure]
+    measured = [place for place in PLACES if report.currents[LEAD_OF[place]].exposure]
     return measured[0] if measured else "main"
 
 

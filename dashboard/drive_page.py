@@ -16,6 +16,7 @@ from dashboard.command_figure import HEIGHT_PX as COMMAND_PX
 from dashboard.lanes import Lane, usual_keys
 from dashboard.overview import HEIGHT_PX as OVERVIEW_PX
 from dashboard.parts import QUIET, Child, aria, asked_for, data, folded, message, picture, plain, section
+from dashboard.stores import PLACES
 from dashboard.traces import BOTTOM_PX, HEAD_PX, LANE_PX, TOP_PX
 
 TIGHTEST = "tightest"
@@ -60,7 +61,7 @@ def drive_page(run: Run, run_id: str, address: DriveAddress, lanes: tuple[Lane, 
                         dcc.RadioItems(
                             [
                                 {"label": "tightest", "value": TIGHTEST},
-                                *({"label": place, "value": place} for place in ("left", "right", "main")),
+                                *({"label": place, "value": place} for place in PLACES),
                             ],
                             address.fuse or TIGHTEST,
                             id="fuse",

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from analysis.fuse_curve import Limit, fuse_table
+from analysis.leads import LEAD_OF
 from analysis.report import Report
 from dashboard.plot import Figure, axis, frame, note, packed
 from dashboard.theme import Screen, Theme
@@ -18,7 +19,6 @@ LABEL_PX = {False: 205, True: 112}
 UNPUBLISHED_PX = 58
 PLOT_PX = {False: 900, True: 290}
 """Room that the words beside the arrow take, and about the width of the plot, on a wide and on a narrow screen."""
-LEAD_OF = {"main": "battery", "left": "left", "right": "right"}
 DECADE_TEXTS = {
     -3: "1 ms", -2: "10 ms", -1: "0.1 s", 0: "1 s", 1: "10 s", 2: "100 s", 3: "1000 s", 4: "10⁴ s", 5: "10⁵ s",
 }  # fmt: skip

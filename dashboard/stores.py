@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+from analysis.leads import SIDES
 from dashboard.address import DriveAddress, in_view, pair, word, words
 from dashboard.lanes import lanes_of, usual_keys
 from dashboard.library import OpenRun
 from dashboard.traces import View
 
-PLACES = ("left", "right", "main")
+PLACES = (*SIDES, "main")
 MOST_MARKED = 5000
 """Laps whose marks a browser is told of."""
 

@@ -31,6 +31,11 @@ def commands_of(run: Run) -> Commands:
     return found
 
 
+def commands_like(time_s: Floats, value: Floats) -> Commands:
+    none, no_gap = np.zeros(len(time_s), bool), np.zeros(len(time_s) - 1, bool)
+    return Commands(time_s, value, value, none, no_gap, 0.0, 0.0, True)
+
+
 def duty_of(run: Run, side: str, motor_a: Floats) -> Duty:
     found = estimate_duty(run, side, T_S, motor_a)
     assert isinstance(found, Duty), found
@@ -96,7 +101,7 @@ def test_the_envelope_holds_every_command_of_the_last_while(seed: int, back_s: f
     time_s = np.cumsum(rng.exponential(0.02, 200)) + rng.choice([0, 5.0])
     value = np.repeat(rng.uniform(-1, 1, 20), 10)
     moments = np.sort(rng.uniform(time_s[0], time_s[-1], 50))
-    low, high = Commands(time_s, value, value, np.zeros(199, bool), 0.0, 0.0, True).envelope("left", moments, back_s)
+    low, high = commands_like(time_s, value).envelope("left", moments, back_s)
     for moment, least, greatest in zip(moments, low, high, strict=True):
         for reach_s, inside in ((back_s, True), (back_s + 0.06, False)):
             first = max(int(np.searchsorted(time_s, moment - reach_s, "right")) - 1, 0)

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from analysis.estimate import Estimate
 from analysis.exposure import CurrentError, Exposure
-from analysis.fuse import FuseResult, FuseSpec, assess_fuse
+from analysis.fuse import FuseResult, assess_fuse
 from analysis.fuse_advice import FuseAdvice, LeadLimits, advice_finding, advise
+from analysis.fuse_eligibility import FuseSpec
 from analysis.fuse_margin import measured_margins
 from analysis.tables.fuse_ratings import RATINGS
 from analysis.tables.opening_times import FuseTable

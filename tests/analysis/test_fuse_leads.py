@@ -12,7 +12,8 @@ import pytest
 
 from analysis.estimate import Estimate
 from analysis.exposure import CurrentError, Exposure
-from analysis.fuse import FuseResult, FuseSpec, assess_fuse
+from analysis.fuse import FuseResult, assess_fuse
+from analysis.fuse_eligibility import FuseSpec
 from analysis.fuse_margin import translated_verdict
 from analysis.report import Report, build_report
 from analysis.run import Run

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from analysis import current, online_checks
 from analysis.exposure import Exposure
-from analysis.fuse import FuseSpec, assess_fuse
+from analysis.fuse import assess_fuse
+from analysis.fuse_eligibility import FuseSpec
 from analysis.online import MOST_ALARMS, Alarm, Watch, WatchLimits, to_si
 from analysis.online_checks import BalanceLimit, VoltageLimit
 from analysis.online_exposure import SHARE, FuseLimit, WindowWatch, fuse_limit, watched_windows
@@ -310,6 +311,48 @@ def test_a_fuse_that_the_sensor_does_not_see_is_not_watched() -> None:
         assert isinstance(reason, str)
         assert why in reason
     assert isinstance(fuse_limit(replace(blade("main", 80), sensed="motor_lead")), FuseLimit)
+
+
+@pytest.mark.parametrize("position", [None, "supply_leg", "motor_lead", "unknown"])
+@pytest.mark.parametrize("sensed", [None, "supply_leg", "motor_lead", "unknown"])
+@pytest.mark.parametrize("place", ["left", "main"])
+def test_a_fuse_is_watched_where_the_report_compares_its_measured_current(
+    place: str, position: str | None, sensed: str | None
+) -> None:
+    fuse = FuseSpec(place, "blade_large", 40, 25.0, position, sensed)
+    assert_alike(fuse)
+
+
+@pytest.mark.parametrize(
+    ("family", "rating_a", "ambient_c"),
+    [
+        ("blade_large", 40, None),
+        ("blade_large", 40, math.nan),
+        ("blade_large", 40, math.inf),
+        ("blade_large", 40, 125.0),
+        ("blade_large", 40, 126.0),
+        ("blade_large", 5, 25.0),
+        ("blade_large", -40, 25.0),
+        ("blade_large", math.inf, 25.0),
+        ("blade_large", None, 25.0),
+        ("blade_medium", 30, 90.0),
+        ("glass_tube", 40, 25.0),
+        (None, 40, 25.0),
+    ],
+)
+def test_alarms_and_report_take_the_same_limit(
+    family: str | None, rating_a: float | None, ambient_c: float | None
+) -> None:
+    assert_alike(FuseSpec("main", family, rating_a, ambient_c))
+
+
+def assert_alike(fuse: FuseSpec) -> None:
+    t_s = np.arange(0, 100, 0.01)
+    judged = assess_fuse(fuse, Exposure.prepare(t_s, np.full(len(t_s), 20.0), np.zeros(len(t_s) - 1, bool)))
+    watched_or_why = fuse_limit(fuse)
+    assert (judged.margin.value is not None) == isinstance(watched_or_why, FuseLimit), (judged.margin, watched_or_why)
+    if isinstance(watched_or_why, FuseLimit):
+        assert watched_or_why.limit.beyond_a == judged.derated_a
 
 
 LIMIT = watched(blade("left", 40)).limit

@@ -29,6 +29,11 @@ def assess(t_s: Floats, volts: Floats, amps: Floats, noise_a: float = 0.0, noise
     return assess_resistance(t_s, volts, amps, no_gaps(t_s), *sensors)
 
 
+def width_of(result: Estimate) -> float:
+    low, _, high = sides(result)
+    return high - low
+
+
 class Circuit:
     """E behind R0 and RC pairs; the current is taken as straight lines between samples of a fine grid."""
 
@@ -376,3 +381,20 @@ def test_what_lies_behind_a_gap_is_forgotten_before_it_is_fitted() -> None:
     fit = fit_voltage(t_s, volts, amps, gap, 0.0)
     assert not isinstance(fit, str)
     assert fit.resistance_ohm[10.0][0] == pytest.approx(circuit.after(10.0), rel=0.02)
+
+
+def test_two_filters_delay_by_different_times_and_that_counts_as_skew() -> None:
+    # A first-order filter delays what changes slowly by τ = 1/(2πf) (textbook); a doubt of known ends and no shape has
+    # 1 σ of half its width over √3: JCGM 100 4.3.7, references.md UN4 (M).
+    rng = np.random.default_rng(5)
+    t_s, amps = drive(rng, 200.0, 0.01)
+    volts = 25.0 - 0.02 * amps
+    # 20 and 150 Hz: 7.958 and 1.061 ms, 6.897 ms apart, over √3 3.982 ms.
+    slow, fast = SensorError(bandwidth_hz=20.0), SensorError(bandwidth_hz=150.0)
+    declared = SensorError(delay_u=3.982e-3)
+    alike = assess_resistance(t_s, volts, amps, no_gaps(t_s), fast, fast)
+    filters = assess_resistance(t_s, volts, amps, no_gaps(t_s), slow, fast)
+    same = assess_resistance(t_s, volts, amps, no_gaps(t_s), declared, SensorError())
+    for scale in (0.1, 1.0):
+        assert width_of(filters.by_scale[scale]) > width_of(alike.by_scale[scale])
+        assert width_of(filters.by_scale[scale]) == pytest.approx(width_of(same.by_scale[scale]), rel=1e-3)

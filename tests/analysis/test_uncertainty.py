@@ -16,7 +16,8 @@ from uncertainties import UFloat, ufloat, umath
 from analysis.energy import charge_estimates, energy_estimates
 from analysis.estimate import COVERAGE_FACTOR, Estimate, estimate
 from analysis.exposure import CurrentError, Exposure
-from analysis.fuse import FuseSpec, assess_fuse
+from analysis.fuse import assess_fuse
+from analysis.fuse_eligibility import FuseSpec
 from analysis.lap_charge import charge_of_a_lap, laps_in
 from analysis.ledger import _sum
 from analysis.report import build_report

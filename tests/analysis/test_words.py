@@ -11,9 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.drive import commanded, side_commands
+from analysis.command import mixed, read_commands
+from analysis.drive import commanded
 from analysis.estimate import Estimate, estimate, refuse
 from analysis.run import Run
+from analysis.stall import assess_stalls
 from analysis.words import bare, full, moment, number, short
 from tests.analysis.build_runs import CART, Floats, write_run
 
@@ -87,23 +89,27 @@ def test_every_number_carries_its_unit_and_nothing_is_hidden(value: float, u: fl
     assert full(result).startswith({"at_least": "at least", "at_most": "at most"}.get(bound, ""))
 
 
+def stick(pulse_us: float) -> Floats:
+    return np.array([(pulse_us - 1500) / 500])
+
+
 # MX1, ../shared/references.md section 3: T 1750, S 1600 → L 1850, R 1650 µs by full weights
 def test_MX1_full_weight_mix_and_back() -> None:
-    left, right = side_commands(1750, 1600)
+    (left,), (right,) = mixed(stick(1750), stick(1600))
     assert (1500 + 500 * left, 1500 + 500 * right) == pytest.approx((1850, 1650))
     t, s = (left + right) / 2, (left - right) / 2
     assert (1500 + 500 * t, 1500 + 500 * s) == pytest.approx((1750, 1600))
 
 
 def test_mix_is_clipped() -> None:
-    assert side_commands(2000, 2000) == (1.0, 0.0)
-    assert side_commands(1000, 2000) == (0.0, -1.0)
+    assert mixed(stick(2000), stick(2000)) == (1.0, 0.0)
+    assert mixed(stick(1000), stick(2000)) == (0.0, -1.0)
 
 
 @settings(deadline=None)
 @given(st.floats(500, 2500), st.floats(500, 2500))
 def test_mix_stays_in_range_and_turns_with_the_steering(throttle_us: float, steering_us: float) -> None:
-    left, right = side_commands(throttle_us, steering_us)
+    left, right = mixed(stick(throttle_us), stick(steering_us))
     assert -1 <= left <= 1
     assert -1 <= right <= 1
     assert (left - right) * (steering_us - 1500) >= 0
@@ -114,7 +120,12 @@ T_S = np.arange(0, 20, 0.02)
 
 def said(folder: Path, channels: dict[str, Any], machine: str | None = CART, at: float = 8.0, t_s: Floats = T_S) -> Any:
     name = f"run{len(list(folder.iterdir()))}.parquet"
-    return commanded(Run.open(write_run(folder / name, t_s, channels, machine=machine)), at, 2.0)
+    return words_of(Run.open(write_run(folder / name, t_s, channels, machine=machine)), at, 2.0)
+
+
+def words_of(run: Run, at_s: float, width_s: float) -> str | None:
+    _, stalls = assess_stalls(run, read_commands(run))
+    return commanded(run, at_s, width_s, stalls)
 
 
 @pytest.mark.parametrize(
@@ -138,6 +149,23 @@ def test_transmitter_mixing_sends_the_sides(tmp_path: Path) -> None:
     machine = CART.replace('mixing = "controller"', 'mixing = "transmitter"')
     assert said(tmp_path, {"pulse_a_us": 1900, "pulse_b_us": 1600}, machine) == "while turning right"
     assert said(tmp_path, {"pulse_a_us": 1800, "pulse_b_us": 1800}, machine) == "while driving straight ahead"
+
+
+def test_words_and_duty_go_by_the_same_dead_band(tmp_path: Path) -> None:
+    # A controller of 60 µs takes 1550 µs for the centre: 50 µs is more than the usual 40, and no command here.
+    wide = CART.replace("[controller]\n", "[controller]\ndead_band_us = 60\n")
+    pulses = {"pulse_a_us": 1550, "pulse_b_us": 1500}
+    assert said(tmp_path, pulses) == "while driving straight ahead"
+    assert said(tmp_path, pulses, wide) == "with the sticks at rest"
+    # One of 20 µs drives at 1530 µs already.
+    narrow = CART.replace("[controller]\n", "[controller]\ndead_band_us = 20\n")
+    pulses = {"pulse_a_us": 1530, "pulse_b_us": 1500}
+    assert said(tmp_path, pulses) == "with the sticks at rest"
+    assert said(tmp_path, pulses, narrow) == "while driving straight ahead"
+    # And a steering stick inside it does not turn.
+    pulses = {"pulse_a_us": 1620, "pulse_b_us": 1550}
+    assert said(tmp_path, pulses) == "while turning right"
+    assert said(tmp_path, pulses, wide) == "while driving straight ahead"
 
 
 def test_without_pulses_or_mixing_nothing_is_said(tmp_path: Path) -> None:
@@ -167,4 +195,4 @@ def test_a_coarse_pickup_does_not_stand_still_between_two_counts(tmp_path: Path)
         "right_wheel_count": np.floor(T_S),
     }
     run = Run.open(write_run(tmp_path / "r.parquet", T_S, channels, machine=CART))
-    assert {commanded(run, at, 0.1) for at in np.arange(5, 15, 0.23)} == {"while driving straight ahead"}
+    assert {words_of(run, at, 0.1) for at in np.arange(5, 15, 0.23)} == {"while driving straight ahead"}
