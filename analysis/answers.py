@@ -43,7 +43,7 @@ class Answer:
     """plain, caution, danger or unknown: how the screen marks it, beside the words."""
 
 
-_TONE = {"past": "danger", "inside": "danger", "near": "caution", "below": "plain", "unknown": "unknown"}
+TONE_OF_VERDICT = {"past": "danger", "inside": "danger", "near": "caution", "below": "plain", "unknown": "unknown"}
 
 
 def _times(ratio: float) -> str:
@@ -77,7 +77,7 @@ def fuse_answer(report: Report, place: str, fuse: FuseResult) -> Answer:
         f"{place} fuse: worst {worst:.0f} A{NOT_MEASURED.get(fuse.current_from or '', '')} for {_duration(window)} at "
         f"{moment(start)}{context}, {ratio} its earliest opening{more}"
     )
-    return Answer("fuse", text, start, window, _TONE[fuse.verdict])
+    return Answer("fuse", text, start, window, TONE_OF_VERDICT[fuse.verdict])
 
 
 def sag_answer(report: Report) -> Answer:

@@ -21,7 +21,7 @@ from analysis.load_profile import LoadProfile, load_profile
 from analysis.propagate import product
 from analysis.rate_law import MeasuredCapacity
 from analysis.remaining import UNITS, Remaining, forecast
-from analysis.rest import SMOOTHED, rest_threshold_a
+from analysis.rest import LOADED, SMOOTHED, run_rest_threshold_a
 from analysis.run import Run
 from analysis.sag import Sag
 from analysis.series import Floats, Series, cut, together
@@ -128,8 +128,7 @@ def rated_capacity(run: Run) -> Estimate:
 
 def driven_part(run: Run, current: Series) -> slice:
     """Samples from the first to the last load; everything where nothing counts as rest."""
-    battery = run.machine.battery if run.machine else None
-    limit = 2 * rest_threshold_a(battery.rated_current_a if battery else None, run.sensor("battery_current_a"))
+    limit = LOADED * run_rest_threshold_a(run)
     samples = len(current.value)
     # Mostly both ends tell; the whole is looked at only where they do not.
     for stretch in (min(1 << 16, samples), samples):

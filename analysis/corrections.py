@@ -59,6 +59,12 @@ def corrected_rms(rms: Floats, mean: pl.Series | None, per_step: float, said: Se
     return np.asarray(np.sqrt(squared) / (1.0 + (said.gain or 0.0)))
 
 
+def drift_beyond_ppm(clock: dict[str, float | None]) -> float | None:
+    """Drift that no oscillator has, and for which times are not corrected; None within the limit."""
+    drift = clock.get("drift_ppm")
+    return None if drift is None or abs(drift) <= DRIFT_LIMIT_PPM else drift
+
+
 def usable_drift_ppm(clock: dict[str, float | None]) -> float | None:
     """Drift to correct for: known, within the limit, and larger than what the fit cannot tell."""
     drift, rate_u = clock.get("drift_ppm"), clock.get("rate_u")

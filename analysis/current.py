@@ -12,16 +12,13 @@ from analysis.exposure import FIXED_WINDOWS_S, CurrentError, Exposure, window_li
 from analysis.ripple import Unseen, unseen
 from analysis.run import Run
 from analysis.run_exposure import prepare_exposure
-from analysis.sensor_terms import hides_peaks, white_u
+from analysis.samples import BELIEVABLE_A
+from analysis.sensor_terms import CLIPPED_SHARE, hides_peaks, white_u
 from analysis.sensors import SensorError
 from analysis.series import Extremes
 from analysis.signs import ALL
 from analysis.sums import CurveSums, curve_sums
 
-CLIPPED_SHARE = 0.99
-"""A reading this close to the sensor's full scale may have been cut off there."""
-BELIEVABLE_A = 2000.0
-"""The limit of a stored current (docs/nomenclature.md): beyond it an extreme is damage."""
 SLACK_S = 5.0
 """Extremes may cover this much more time than the run's samples: the start and the frames lost at the end."""
 

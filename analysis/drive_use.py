@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.command import Commands, read_commands
-from analysis.current import BELIEVABLE_A, current_error
+from analysis.current import current_error
 from analysis.energy import Energy
 from analysis.estimate import Bound, Estimate, above_zero, estimate, extreme_u, refuse
 from analysis.finding import Finding
@@ -18,6 +18,7 @@ from analysis.laps import Laps
 from analysis.leads import SIDES
 from analysis.pulses import course_of
 from analysis.run import Run
+from analysis.samples import BELIEVABLE_A
 from analysis.stall import Stall, assess_stalls, on_spans
 
 BINS = 10

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.command import Commands, held, read_commands
+from analysis.estimate import COVERAGE_FACTOR
 from analysis.pulses import changes_of, course_of
 from analysis.run import Floats, Run
 
@@ -149,7 +150,7 @@ def _from_speed(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty | 
     per_count = math.tau / per_rev * gear / (2 * half_s)
     emf_v, count_v = volts_per_rad_s * per_count * np.maximum(moved, 0), volts_per_rad_s * per_count
     drop_v, volts = np.abs(motor_a) * ohm, np.interp(time_s, supply.time_s, supply.value)
-    doubt_v = 1.96 * SHEET_U * np.hypot(emf_v, drop_v) + count_v
+    doubt_v = COVERAGE_FACTOR * SHEET_U * np.hypot(emf_v, drop_v) + count_v
     likely = np.clip((emf_v + drop_v) / volts, 0, 1)
     least = np.clip((np.abs(emf_v - drop_v) - doubt_v) / volts, 0, 1)
     greatest = np.clip((emf_v + drop_v + doubt_v) / volts, 0, 1)

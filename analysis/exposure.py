@@ -18,6 +18,8 @@ from analysis.window_search import Array, Mask
 
 FIXED_WINDOWS_S = (0.1, 1.0, 10.0, 60.0, 600.0)
 LOG_SPACED_WINDOWS = 41
+WINDOW_INTERVALS = 2
+"""Samples say nothing of windows shorter than this many of their intervals."""
 TIE = 1e-9
 """Windows whose integrals differ by less, relative, count as equal."""
 
@@ -171,11 +173,16 @@ class Exposure:
         """Greatest |i| on the line between samples."""
         return math.sqrt(self.square.greatest_a2)
 
+    @property
+    def shortest_window_s(self) -> float:
+        """The shortest window that the samples show."""
+        return WINDOW_INTERVALS * self.interval_s
+
     def refusal(self, window_s: float) -> str | None:
         """Why the data cannot support this window; None when they can."""
         if window_s > self.duration_s * (1 + TIE):
             return f"the run lasts {self.duration_s:.4g} s, shorter than this window of {window_s:g} s"
-        if window_s < 2 * self.interval_s * (1 - TIE):
+        if window_s < self.shortest_window_s * (1 - TIE):
             return (
                 f"a window of {window_s:g} s is shorter than two sample intervals of {self.interval_s:.3g} s; "
                 "a faster sample rate would show it"
@@ -333,7 +340,7 @@ def window_list(
     `published_times_s` are the opening times of the fuses in play; `rated_after_s` the shortest times of their 135 %
     rows, each of which also gets the window one sample interval longer, where the limit falls to the rating.
     """
-    shortest_s = 2 * interval_s
+    shortest_s = WINDOW_INTERVALS * interval_s
     if duration_s < shortest_s * (1 - TIE):
         return np.zeros(0)
     named = [*FIXED_WINDOWS_S, *published_times_s, *(time + interval_s for time in rated_after_s)]

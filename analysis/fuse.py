@@ -13,7 +13,7 @@ import numpy as np
 
 from analysis import fuse_findings as say
 from analysis.estimate import Estimate, refuse
-from analysis.exposure import CurrentError, Exposure
+from analysis.exposure import TIE, WINDOW_INTERVALS, CurrentError, Exposure
 from analysis.finding import Finding
 from analysis.fuse_curve import FAMILIES, TABLES, Limit
 from analysis.fuse_eligibility import FuseSpec, UsableRating, sensor_place, usable_rating
@@ -231,7 +231,7 @@ def _resolution(
     interval_s = exposure.coarse_s
     needed_hz = 1 / (2 * math.pi * shortest_s)
     doubts = []
-    if interval_s > shortest_s / 2 * (1 + 1e-9):
+    if WINDOW_INTERVALS * interval_s > shortest_s * (1 + TIE):
         doubts.append(f"sample interval {interval_s:.3g} s, more than half of {shortest_s:g} s")
         findings.append(say.sampling_slow(fuse.who, doubts[-1], shortest_s))
     if corner_hz is None:
@@ -239,8 +239,9 @@ def _resolution(
     elif corner_hz < needed_hz and not exposure.interval_rms:
         doubts.append(f"filter corner {corner_hz:g} Hz, below {needed_hz:.3g} Hz")
         findings.append(say.filter_slow(fuse.who, doubts[-1]))
-    if 2 * interval_s < shortest_s and exposure.refusal(2 * interval_s) is None:
-        findings.append(say.short_windows(fuse.who, shortest_s, exposure.worst(2 * interval_s)))
+    shown_s = WINDOW_INTERVALS * interval_s
+    if shown_s < shortest_s and exposure.refusal(shown_s) is None:
+        findings.append(say.short_windows(fuse.who, shortest_s, exposure.worst(shown_s)))
     return doubts
 
 

@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 from analysis.estimate import Estimate
 from analysis.finding import Finding
 from analysis.fuse import FuseResult
-from analysis.fuse_curve import fuse_table
+from analysis.fuse_curve import NEAR_MARGIN, fuse_table
 from analysis.fuse_eligibility import FuseSpec, usable_rating
-from analysis.fuse_margin import CONTINUOUS_FRACTION, NEAR_MARGIN
+from analysis.fuse_margin import CONTINUOUS_FRACTION
 from analysis.tables.adiabatic_k import LONGEST_S
 from analysis.tables.fuse_ratings import RATINGS
 from analysis.tables.opening_times import FuseTable

@@ -15,6 +15,8 @@ from analysis.tables.opening_times import FuseTable
 
 TABLES: tuple[FuseTable, ...] = (*iso8820_3_blade.TABLES, *iso8820_5_strip.TABLES)
 FAMILIES: tuple[str, ...] = tuple(dict.fromkeys(table.family for table in TABLES))
+NEAR_MARGIN = 1.25
+"""A margin below it is near: the load is above 0.8 of the limit. Our own line."""
 TOLERANCE = 3e-4
 """No window has a ratio below (1 − this) × the one found."""
 SPLIT = 4
@@ -121,7 +123,7 @@ def tightest(exposure: Exposure, limit: Limit) -> Tightest | None:
     the best. Beyond the last point the
     limit is level, and `Exposure.worst_from` gives the worst window at once.
     """
-    shortest_s = max(limit.shortest_s, 2 * exposure.interval_s)
+    shortest_s = max(limit.shortest_s, exposure.shortest_window_s)
     longest_s = exposure.sampled_s
     search = _Search(exposure, limit)
     if exposure.refusal(shortest_s) is not None:

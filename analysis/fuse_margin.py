@@ -11,12 +11,11 @@ from typing import Literal
 
 from analysis.estimate import COVERAGE_FACTOR, UNDECLARED, Bound, Estimate, refuse
 from analysis.exposure import CurrentError, Exposure, rms_estimate
-from analysis.fuse_curve import Limit, Tightest, tightest
+from analysis.fuse_curve import NEAR_MARGIN, Limit, Tightest, tightest
 from analysis.propagate import power_of
 from analysis.supply import Translated
 from analysis.tables.opening_times import FuseTable
 
-NEAR_MARGIN = 1.25  # our own line: 1 / 0.8
 CONTINUOUS_FRACTION = 0.75  # continuous load at most 75 % of the rating at 25 °C: a maker's fuseology guide
 CONTINUOUS_WINDOW_S = 600.0
 
@@ -139,7 +138,7 @@ def margin_of(
     """Allowed over measured in the tightest window."""
     found = tightest(exposure, limit)
     if found is None:
-        why = exposure.refusal(max(limit.shortest_s, 2 * exposure.interval_s))
+        why = exposure.refusal(max(limit.shortest_s, exposure.shortest_window_s))
         return refuse("", why or "no current flowed here, so there is no ratio"), None
     margin = power_of(found.allowed_a, rms_estimate(exposure, found.window, error), -1, "", {})
     if doubts and margin.refused is None:

@@ -166,11 +166,11 @@ def _mark_findings(found: Boundaries, lost: int) -> tuple[Finding, ...]:
 def _distance(run: Run) -> Progress | None:
     """Distance by wheel counts, where both wheels count and their geometry is known."""
     machine = run.machine
-    if machine is None or not machine.wheel_diameter_m or not machine.wheel_counts_per_rev:
+    per_count = machine.metres_per_count if machine else None
+    if per_count is None:
         return None
     if not run.has("left_wheel_count") or not run.has("right_wheel_count"):
         return None
-    per_count = np.pi * machine.wheel_diameter_m / machine.wheel_counts_per_rev
     return wheel_distance(run.paired("left_wheel_count", "right_wheel_count"), per_count)
 
 

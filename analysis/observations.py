@@ -8,6 +8,7 @@ import numpy as np
 
 from analysis.capacity import LEAD_ACID
 from analysis.charge_left import ChargeLeft, battery_air_c
+from analysis.corrections import drift_beyond_ppm
 from analysis.current import Current
 from analysis.doubt import Doubt
 from analysis.estimate import UNDECLARED
@@ -125,8 +126,8 @@ def _recording(run: Run) -> list[Finding]:
                 "A few are normal on a noisy link; many ask for a better cable, or a lower rate.",
             )
         )
-    drift = run.metadata.clock.get("drift_ppm")
-    if drift is not None and abs(drift) > 1000:
+    drift = drift_beyond_ppm(run.metadata.clock)
+    if drift is not None:
         found.append(
             Finding(
                 "note",

@@ -14,12 +14,14 @@ import numpy as np
 
 from analysis.estimate import COVERAGE_FACTOR
 from analysis.finding import Severity
+from analysis.fuse_curve import NEAR_MARGIN
 from analysis.leads import CURRENTS, LEADS
 from analysis.online_exposure import FuseLimit, WindowWatch, watched_windows
 from analysis.online_signals import START, Array, Checkpoints, Latch, Signals, grown
+from analysis.sensor_terms import CLIPPED_SHARE
 
-NEAR_RATIO, NEAR_AGAIN = 0.8, 0.7
-"""Exposure over allowed current that counts as near, the report's 1 / 1.25, and below which it is armed again."""
+NEAR_RATIO, NEAR_AGAIN = 1 / NEAR_MARGIN, 0.7
+"""Exposure over allowed current that counts as near, as in the report, and below which it is armed again."""
 INSIDE_RATIO, INSIDE_AGAIN = 1.0, 0.9
 AGAIN_SHARE = 0.02
 """A voltage arms its check again once it stands this share above the limit …"""
@@ -33,8 +35,6 @@ HELD_CHANGES = 10
 HELD_EVERY_S = 0.5
 """Only a receiver whose widths used to change at least this often, and at least HELD_CHANGES times, can be told to
 hold its last pulse."""
-CLIPPED_SHARE = 0.99
-"""The report's line (`analysis.current`), kept here so that a recording need not load the whole report."""
 BALANCE_S = 1.0
 """The balance of currents is a mean over so long, so that noise and the sensors' different delays cancel."""
 BALANCE_A = 1.0

@@ -17,6 +17,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from analysis.exposure import WINDOW_INTERVALS
 from analysis.fuse_curve import JUST_LONGER, Limit
 from analysis.fuse_eligibility import FuseSpec, sensor_place, usable_rating
 from analysis.leads import LEAD_OF
@@ -204,7 +205,9 @@ class _Ends:
         steps = points.place[:, 1:] - points.place[:, :-1]
         known = points.exact[:, :-1] & points.exact[:, 1:] & (steps <= 1) & (begin_s[:, :-1] >= 0)
         most = np.where(known, np.minimum(tight, most), most)
-        counts = (self.axis_s[1:] >= window_s * (1 - ROUNDING)) & (window_s >= 2 * piece_s * (1 - ROUNDING))
+        counts = (self.axis_s[1:] >= window_s * (1 - ROUNDING)) & (
+            window_s >= WINDOW_INTERVALS * piece_s * (1 - ROUNDING)
+        )
         return np.where(counts, most, 0.0), held[:, -1]
 
 

@@ -10,12 +10,11 @@ from analysis.estimate import Estimate, refuse
 from analysis.exposure import rms_estimate
 from analysis.finding import Finding
 from analysis.fuse_advice import LeadLimits
+from analysis.fuse_margin import CONTINUOUS_WINDOW_S
 from analysis.leads import PLACES
 from analysis.run import Run
 from analysis.tables.adiabatic_k import LONGEST_S
 from analysis.wire import Conductor, WeakestPart, WireResult, ampacity, assess_wire, fuse_over_wire, weakest_part
-
-LONG_WINDOW_S = 600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,8 +131,8 @@ def _rms(current: Current) -> tuple[Estimate, Estimate, float]:
     exposure = current.prepared
     if exposure is None:
         none = refuse("A", current.mean_a.refused or "the current was not measured")
-        return none, none, LONG_WINDOW_S
+        return none, none, CONTINUOUS_WINDOW_S
     whole = rms_estimate(exposure, exposure.worst(exposure.duration_s), current.error)
-    if exposure.duration_s < LONG_WINDOW_S:
+    if exposure.duration_s < CONTINUOUS_WINDOW_S:
         return whole, whole, exposure.duration_s
-    return current.rms_a[f"{LONG_WINDOW_S:g}"], whole, LONG_WINDOW_S
+    return current.rms_a[f"{CONTINUOUS_WINDOW_S:g}"], whole, CONTINUOUS_WINDOW_S

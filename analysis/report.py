@@ -257,8 +257,8 @@ def speed(run: Run, laps: Laps) -> Estimate | None:
     if machine is None:
         return None
     names = [f"{side}_wheel_count" for side in SIDES]
-    if machine.wheel_counts_per_rev and machine.wheel_diameter_m and all(run.has(name) for name in names):
-        per_count = np.pi * machine.wheel_diameter_m / machine.wheel_counts_per_rev
+    per_count = machine.metres_per_count
+    if per_count is not None and all(run.has(name) for name in names):
         begin, end = _driven_s(run)
         counts = 0.0
         for part in (part for name in names for part in run.stretches(name)):

@@ -14,7 +14,7 @@ from analysis.resistance_fit import (
     middle_interval_s,
     too_coarse,
 )
-from analysis.resistance_steps import find_steps, from_steps, jumps
+from analysis.resistance_steps import COARSEST_SHARE, find_steps, from_steps, jumps
 from analysis.sensor_terms import skew_u_s, white_u
 from analysis.sensors import SensorError
 from analysis.series import Flags, Floats
@@ -55,7 +55,7 @@ def assess_resistance(
     for scale in TIME_SCALES_S:
         steps = find_steps(time_s, volts, amps, gap_after, scale, places)
         read = from_steps(steps, volt_noise, skew_s) if steps else None
-        coarse = interval > 0.5005 * scale
+        coarse = interval > COARSEST_SHARE * scale
         fitted = None if isinstance(fit, str) else fit.resistance_ohm.get(scale)
         if read is not None and read[0] <= 0:
             by_scale[scale] = refuse(

@@ -11,6 +11,8 @@ from analysis.integrals import blocks, dot
 from analysis.series import Flags, Floats, Places
 
 LEAST_STEP_A = 2.0
+COARSEST_SHARE = 0.5005
+"""Sample intervals at most half as long as the time scale show it; clocks differ by less than the last digits."""
 STEADY_SHARE = 0.1
 """A current is steady while it stays within this share of the step. Our own choice."""
 CELLS = 5
@@ -64,7 +66,7 @@ def find_steps(
     if not len(places):
         return []
     places = _hopeful(time_s, amps, places, scale_s)
-    places = places[time_s[places + 1] - time_s[places] <= 0.5005 * scale_s]
+    places = places[time_s[places + 1] - time_s[places] <= COARSEST_SHARE * scale_s]
     reach_s = (1.5 + READ_SHARE) * scale_s
     places = places[(places >= 1) & (time_s[places + 1] + reach_s <= time_s[-1])]
     start = time_s[places]

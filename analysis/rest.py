@@ -18,6 +18,8 @@ HEAD_S = 600.0
 SMOOTHED = 5
 """Samples of which the mean has to be above the limit, so that one odd sample is no load."""
 LEAST_CURRENT_A = 0.2
+LOADED = 2.0
+"""Times the current at rest: from there on there is load."""
 RATED_SHARE = 0.01
 """Of the rated-rate current: below it a battery counts as at rest. Our own choice, with LEAST_CURRENT_A."""
 
@@ -39,14 +41,20 @@ def rest_threshold_a(rated_current_a: float | None, sensor: SensorError) -> floa
     return base + (sensor.offset_u or 0.0) + (sensor.noise or 0.0) + (sensor.resolution or 0.0)
 
 
+def run_rest_threshold_a(run: Run, si_name: str = "battery_current_a") -> float:
+    """The same of one current of a run, by what its machine file says of battery and sensor."""
+    battery = run.machine.battery if run.machine else None
+    return rest_threshold_a(battery.rated_current_a if battery else None, run.sensor(si_name))
+
+
 def find_rest(current: Series, threshold_a: float) -> Rest:
     """The stretch from the first sample to the first load, if it lasts 2 s and its mean |I| is below the threshold."""
     width = min(SMOOTHED, len(current.value))
-    loaded = _first_load(current.value, width, 2 * threshold_a)
+    loaded = _first_load(current.value, width, LOADED * threshold_a)
     end = len(current.value) - 1
     if loaded is not None:
         # A mean above the limit holds a sample above it; rest ends before the first of them.
-        within = np.abs(current.value[loaded : loaded + width]) > 2 * threshold_a
+        within = np.abs(current.value[loaded : loaded + width]) > LOADED * threshold_a
         end = max(int(loaded + np.argmax(within)) - 1, 0)
     size = np.abs(current.value[: end + 1])
     # What happened in a gap is not known: it counts neither as time at rest nor in the mean.
@@ -85,8 +93,7 @@ def run_rest(run: Run) -> Rest:
 
 
 def _find(run: Run) -> Rest:
-    battery = run.machine.battery if run.machine else None
-    limit_a = rest_threshold_a(battery.rated_current_a if battery else None, run.sensor("battery_current_a"))
+    limit_a = run_rest_threshold_a(run)
     whole = run.from_start()
     # Of a long run mostly the head tells; where it is all rest, the smoothed whole does.
     head = _short(whole, whole.start_s, whole.start_s + HEAD_S)

@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from analysis.estimate import Estimate, estimate, refuse
+from analysis.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
 from analysis.finding import Finding
 from analysis.integrals import dot, sampling_error, steps_s, weights_s
 from analysis.leads import CURRENTS
@@ -136,7 +136,7 @@ def _weak_block(run: Run, rest: Rest) -> tuple[Literal["lower", "upper"] | None,
     rest_lower, rest_total = float(np.median(resting_middle)), float(np.median(resting_whole))
     lower_drop = rest_lower - float(lower[busy].mean())
     upper_drop = (rest_total - rest_lower) - float((total - lower)[busy].mean())
-    doubt = 1.96 * math.hypot(
+    doubt = COVERAGE_FACTOR * math.hypot(
         (run.sensor("midpoint_voltage_v").gain_u or 0.0) * 2 * abs(lower_drop),
         (run.sensor("battery_voltage_v").gain_u or 0.0) * abs(lower_drop + upper_drop),
     )

@@ -30,6 +30,8 @@ from logger.runfile import RunFile
 
 AT_ONCE_ROWS = 1_000_000
 """Runs with no more samples are read at once; of longer ones a stretch at a time, wherever that is enough."""
+BELIEVABLE_A = BY_SI_NAME["battery_current_a"].valid[1] * BY_SI_NAME["battery_current_a"].si_per_step
+"""The limit of a stored current: beyond it an extreme is damage."""
 STRETCH_ROWS = 240_000
 """Four row groups of a recorded file: arrays of its samples still fit in a processor's cache."""
 

@@ -10,6 +10,8 @@ import math
 
 from analysis.sensors import SensorError
 
+CLIPPED_SHARE = 0.99
+"""A reading this close to the sensor's full scale may have been cut off there."""
 SEEN_SHARE = 0.95
 """A filter is too slow for a peak of which it shows less than this."""
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,7 +10,6 @@ from analysis.errors import RunContentError
 from analysis.folder import OPENING_ERRORS, Glance, glance, run_paths, run_stamp
 from analysis.run import Run
 
-RUN_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
 MOST_RUNS = 2000
 """The newest of a larger folder are listed."""
 
@@ -75,11 +73,10 @@ def _plain(error: Exception, path: Path) -> str:
 
 
 def find_run(entries: list[Entry], run_id: str) -> Entry:
-    """The entry with this id. Raises RunContentError for an id that is none, or that no readable run here has."""
-    if RUN_ID.fullmatch(run_id):
-        for entry in entries:
-            if entry.about is not None and entry.about.run_id == run_id:
-                return entry
+    """The entry with this id. Raises RunContentError for an id that no readable run here has."""
+    for entry in entries:
+        if entry.about is not None and entry.about.run_id == run_id:
+            return entry
     raise RunContentError("No run with this id is in the folder. Choose one from the list of runs.")
 
 

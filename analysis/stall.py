@@ -160,9 +160,7 @@ def _from_current(run: Run, commands: Commands) -> tuple[Estimate, tuple[Stall, 
     """From the current alone: near c·V/R in a motor lead, c²·V/R in a supply leg, for `LEAST_S` or more."""
     machine, volts = run.machine, course_of(run, "battery_voltage_v")
     motor = machine.motor if machine else None
-    ohm = motor.resistance_ohm if motor else None
-    if ohm is None and motor is not None and motor.stall_a and motor.rated_voltage_v:
-        ohm = motor.rated_voltage_v / motor.stall_a
+    ohm = motor.standing_ohm if motor else None
     if ohm is None or volts is None:
         missing = "motor.resistance_ohm or stall_a" if ohm is None else "the battery voltage"
         return refuse("s", f"no wheel pickups; to tell a stall from the current {missing} is needed"), ()

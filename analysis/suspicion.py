@@ -39,7 +39,7 @@ from analysis.bad_values import (
 from analysis.doubt import Doubt
 from analysis.finding import Finding
 from analysis.leads import CURRENTS, LEADS
-from analysis.rest import rest_threshold_a
+from analysis.rest import run_rest_threshold_a
 from analysis.run import Run
 from analysis.series import Flags, Floats, Series, together
 
@@ -257,14 +257,13 @@ def _stuck(run: Run, pair: Pair | None, legs: Legs | None) -> list[Doubt]:
 
 def _zeros(run: Run) -> list[Doubt | None]:
     """Zeros that moved; a load that stayed on shows in the battery lead and in its channel alike."""
-    battery = run.machine.battery if run.machine else None
     shifts: dict[str, tuple[Shift, Series, float]] = {}
     for lead in LEADS:
         name = f"{lead}_current_a"
         series = run.smooth(name)
         if series is None or len(series.time_s) < 2:
             continue
-        threshold = rest_threshold_a(battery.rated_current_a if battery else None, run.sensor(name))
+        threshold = run_rest_threshold_a(run, name)
         shift = shift_of_zero(series, threshold, run.sensor(name).full_scale or 0.0)
         if shift is not None:
             shifts[name] = (shift, series, threshold)

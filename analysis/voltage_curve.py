@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.estimate import COVERAGE_FACTOR
 from analysis.series import Floats
 
 BINS = 24
@@ -69,7 +70,7 @@ def find_knee(
     bend = last / middle
     # The last third bends itself: its residual holds the knee and widens the doubt, on the cautious side of calling it.
     bend_u = bend * math.hypot(middle_u / middle, last_u / last)
-    sure = bend - 1.96 * bend_u
+    sure = bend - COVERAGE_FACTOR * bend_u
     if sure < LEAST_BEND:
         return None
     bends, shares = zip(*KNEE_ROWS, strict=True)

@@ -16,8 +16,8 @@ from analysis.words import full, number, short
 from dashboard.address import DriveAddress
 from dashboard.parts import QUIET, Child, plain
 
-MARKS = {"plain": "○", "caution": "▲", "danger": "◆", "unknown": "?"}
-"""A shape for each tone: it shows where colours do not."""
+MARKS = {"plain": "○", "note": "○", "caution": "▲", "danger": "◆", "unknown": "?"}
+"""A shape for each tone and severity: it shows where colours do not."""
 TONES = {"plain": "measured", "caution": "caution", "danger": "danger", "unknown": "not decided"}
 VERDICTS = {
     "past": "past the band",

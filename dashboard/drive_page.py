@@ -11,7 +11,7 @@ from analysis.run import Run
 from analysis.words import moment, number
 from dashboard import tables, volts_figure
 from dashboard.address import DriveAddress, whole
-from dashboard.cards import cards_of, held_together, show_card
+from dashboard.cards import MARKS, cards_of, held_together, show_card
 from dashboard.command_figure import HEIGHT_PX as COMMAND_PX
 from dashboard.lanes import Lane, usual_keys
 from dashboard.overview import HEIGHT_PX as OVERVIEW_PX
@@ -23,7 +23,6 @@ TIGHTEST = "tightest"
 USUAL = "usual"
 LEAD_FIGURES = ("fuses", "wires", "currents")
 NOTHING = html.P("Nothing to show.", className="quiet")
-MARKS = {"danger": "◆", "caution": "▲", "note": "○"}
 
 
 def drive_page(run: Run, run_id: str, address: DriveAddress, lanes: tuple[Lane, ...]) -> html.Main:

@@ -5,11 +5,10 @@ from __future__ import annotations
 from dash import html
 
 from analysis.estimate import Estimate
+from analysis.page_drive import MOST_STALLS
 from analysis.report import Report
 from analysis.words import moment, number
 from dashboard.parts import Child, facts, message, plain, table
-
-MOST_STALLS = 12
 
 
 def drive_words(report: Report) -> Child:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dash import dcc, html
 
+from analysis.answers import TONE_OF_VERDICT
 from analysis.shelf import Entry
 from analysis.words import moment, short
 from dashboard.address import RUN_PREFIX
@@ -11,7 +12,6 @@ from dashboard.cards import MARKS, VERDICTS
 from dashboard.library import LARGEST_UNASKED, Library, Line
 from dashboard.parts import QUIET, Child, heading, message, plain
 
-TONES = {"past": "danger", "inside": "danger", "near": "caution", "below": "plain", "unknown": "unknown"}
 PICK_MS = 400
 """Between two runs that are computed unasked."""
 
@@ -101,7 +101,7 @@ def _row(library: Library, entry: Entry) -> html.Tr:
 def _fuse(line: Line) -> Child:
     if line.verdict is None or line.margin is None:
         return html.Span("no fuse named", className="quiet")
-    tone = TONES[line.verdict]
+    tone = TONE_OF_VERDICT[line.verdict]
     margin = f", margin {short(line.margin)}" if line.margin.value is not None else ""
     return html.Span(
         [

@@ -75,6 +75,13 @@ class Machine(Chassis):
     text: str = ""
     """The file as it was written, without a byte-order mark."""
 
+    @property
+    def metres_per_count(self) -> float | None:
+        """Way of a wheel from one count of its pickup to the next, without slip."""
+        if not self.wheel_diameter_m or not self.wheel_counts_per_rev:
+            return None
+        return math.pi * self.wheel_diameter_m / self.wheel_counts_per_rev
+
 
 _ATTRIBUTES = {"fuse": "fuses", "wire": "wires", "sensors": "sensors"}
 

@@ -46,13 +46,9 @@ def stall_current_a(machine: Machine) -> float | None:
     if motor is None:
         return None
     nominal_v = machine.battery.nominal_voltage_v if machine.battery else None
-    if motor.stall_a is not None:
-        if nominal_v is None or motor.rated_voltage_v is None:
-            return motor.stall_a
-        return motor.stall_a * nominal_v / motor.rated_voltage_v
-    if motor.resistance_ohm is not None and nominal_v is not None:
-        return nominal_v / motor.resistance_ohm
-    return None
+    if motor.stall_a is not None and (nominal_v is None or motor.rated_voltage_v is None):
+        return motor.stall_a
+    return None if nominal_v is None or motor.standing_ohm is None else nominal_v / motor.standing_ohm
 
 
 def charging_voltage_v(machine: Machine) -> tuple[float, str] | None:

@@ -160,6 +160,13 @@ class Motor:
         None
     )
 
+    @property
+    def standing_ohm(self) -> float | None:
+        """What a shaft held still leaves of it, I = V / R: from stall_a at its voltage, else resistance_ohm."""
+        if self.stall_a is not None and self.rated_voltage_v is not None:
+            return self.rated_voltage_v / self.stall_a
+        return self.resistance_ohm
+
 
 @dataclass(frozen=True, slots=True)
 class Fuse:

@@ -117,13 +117,18 @@ def test_a_gap_hides_a_stall_and_is_doubt() -> None:
 
 
 MOTOR = "[motor]\nresistance_ohm = 0.2\n"
+# 125 A at 25 V and I = V / R (Ohm's law): 0.2 Ω, although the cold winding is said to have a third of it.
+BOTH = "[motor]\nresistance_ohm = 0.067\nstall_a = 125\nrated_voltage_v = 25\n"
 
 
 @pytest.mark.parametrize(("sensed", "held_a"), [("motor_lead", 0.5 * 24 / 0.2), ("supply_leg", 0.5**2 * 24 / 0.2)])
-def test_without_pickups_a_stall_is_read_off_the_current(tmp_path: Path, sensed: str, held_a: float) -> None:
+@pytest.mark.parametrize("motor", [MOTOR, BOTH])
+def test_without_pickups_a_stall_is_read_off_the_current(
+    tmp_path: Path, motor: str, sensed: str, held_a: float
+) -> None:
     # V = I R + K ω (references.md section 10, (P)): at ω = 0 half the voltage drives 60 A through 0.2 Ω; the supply
     # carries half of that (duty).
-    machine = CART.replace('sensed = "supply_leg"', f'sensed = "{sensed}"') + MOTOR
+    machine = CART.replace('sensed = "supply_leg"', f'sensed = "{sensed}"') + motor
     amps = np.where(DRIVEN == 0, 0.0, np.where((T_S > 20) & (T_S < 23), held_a, 0.2 * held_a))
     run = run_of(tmp_path, {**pulses(DRIVEN), "left_current_a": amps, "battery_voltage_v": 24.0}, machine)
     drive = drive_of(run)

@@ -37,6 +37,24 @@ def test_recorded_alarms_are_told_once_for_each_kind(tmp_path: Path) -> None:
     assert found["alarm"] == ("danger", "Receiver supply 3.9 V at 3.2 s, and 1 more")
 
 
+@pytest.mark.parametrize(
+    ("severities", "told"),
+    [
+        (("note",), "note"),
+        (("note", "caution"), "caution"),
+        (("caution", "danger", "note"), "danger"),
+        # A file that does not say it, or in words of its own, is not taken for harmless.
+        ((None,), "caution"),
+        (("dreadful",), "caution"),
+    ],
+)
+def test_a_recorded_alarm_is_as_grave_in_the_report_as_it_was(
+    tmp_path: Path, severities: tuple[str | None, ...], told: str
+) -> None:
+    alarms = tuple({**ALARM, "severity": severity} for severity in severities)
+    assert findings(tmp_path, alarms=alarms)["alarm"][0] == told
+
+
 def test_no_alarm_no_finding(tmp_path: Path) -> None:
     assert "alarm" not in findings(tmp_path)
 

@@ -12,7 +12,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis import current, online_checks
 from analysis.exposure import Exposure
 from analysis.fuse import assess_fuse
 from analysis.fuse_eligibility import FuseSpec
@@ -285,10 +284,6 @@ def test_the_boards_interval_rms_is_preferred_to_the_samples() -> None:
     put(t, columns["left_current_a"], 5.0, 5.5, 120.0)
     put(t, columns["battery_current_a"], 5.0, 5.5, 130.0)
     assert alarms_of(t, columns) == []
-
-
-def test_a_clipped_sensor_is_judged_by_the_reports_line() -> None:
-    assert online_checks.CLIPPED_SHARE == current.CLIPPED_SHARE
 
 
 def test_interval_extremes_show_a_clipped_sensor() -> None:

@@ -325,6 +325,22 @@ def test_stall_current(motor: str, battery: str, stall_a: float | None) -> None:
     assert stall_current_a(machine) == (None if stall_a is None else pytest.approx(stall_a))
 
 
+def test_a_sheet_s_stall_current_comes_before_its_resistance_everywhere() -> None:
+    # I = V / R (Ohm's law): 90 A at 24 V are 0.2667 Ω, whatever the sheet says of the cold winding.
+    motor = parse("[motor]\nstall_a = 90\nrated_voltage_v = 24\nresistance_ohm = 0.2\n", "x").motor
+    assert motor is not None
+    assert motor.standing_ohm == pytest.approx(0.26667, abs=1e-5)
+    assert parse("[motor]\nresistance_ohm = 0.2\n", "x").motor.standing_ohm == 0.2  # type: ignore[union-attr]
+    assert parse("[motor]\nstall_a = 90\n", "x").motor.standing_ohm is None  # type: ignore[union-attr]
+
+
+def test_the_way_from_one_count_to_the_next() -> None:
+    # A circle's circumference is π times its diameter: 0.254 m and 24 counts give 33.25 mm.
+    wheel = "[machine]\nwheel_diameter_m = 0.254\nwheel_counts_per_rev = 24\n"
+    assert parse(wheel, "x").metres_per_count == pytest.approx(0.03325, abs=5e-6)
+    assert parse("[machine]\nwheel_diameter_m = 0.254\n", "x").metres_per_count is None
+
+
 def test_stall_current_and_charging_voltage_of_an_unknown_machine() -> None:
     assert stall_current_a(parse("", "x")) is None
     assert charging_voltage_v(parse("", "x")) is None
