@@ -15,10 +15,11 @@ from analysis import fuse_findings as say
 from analysis.estimate import Estimate, refuse
 from analysis.exposure import CurrentError, Exposure
 from analysis.finding import Finding
-from analysis.fuse_curve import FAMILIES, TABLES, Limit, fuse_table, usable_fraction
+from analysis.fuse_curve import Limit
 from analysis.fuse_margin import Margins, Verdict, above_rating, measured_margins, translated_margins, verdict_of
 from analysis.supply import Translated
-from analysis.tables.opening_times import LIMIT_PERCENT, FuseTable
+from tables.fuse_families import FAMILIES, fuse_table
+from tables.fuse_opening_times import LIMIT_PERCENT, FuseTable, usable_fraction
 
 __all__ = ["DEFAULT_AMBIENT_C", "FuseResult", "FuseSpec", "Source", "Verdict", "assess_fuse", "verdict_of"]
 
@@ -220,7 +221,7 @@ def derated(
         return None, None, why
     table = fuse_table(fuse.family, rating_a)
     if table is None:
-        columns = [column for column in TABLES if column.family == fuse.family]
+        columns = FAMILIES[fuse.family].tables
         made = " and ".join(f"{column.least_rating_a:g} to {column.greatest_rating_a:g} A" for column in columns)
         why = f"{fuse.family} has no {rating_a:g} A rating"
         findings.append(say.rating_unknown(fuse.who, why, made))
@@ -243,6 +244,8 @@ def derated(
 def _trust(fuse: FuseSpec, table: FuseTable, rating_a: float, findings: list[Finding]) -> str:
     """How far the limits can be trusted, in words; a finding where they are unverified."""
     doubts = []
+    if FAMILIES[table.family].standing(rating_a) == "not_made":
+        doubts.append(f"no list at hand names a {rating_a:g} A part")
     if table.transcribed_for_a and rating_a not in table.transcribed_for_a:
         parts = " and ".join(f"{part:g} A" for part in table.transcribed_for_a)
         doubts.append(f"transcribed for the {parts} part and unverified for {rating_a:g} A")

@@ -13,7 +13,7 @@ from analysis.fuse_margin import measured_margins, translated_margins
 from analysis.path import lead_limits
 from analysis.run import Run
 from analysis.supply import translate
-from analysis.tables.opening_times import FuseTable
+from tables.fuse_opening_times import FuseTable
 
 LEAD_OF = {"main": "battery", "left": "left", "right": "right"}
 

@@ -18,8 +18,10 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.fuse import DEFAULT_AMBIENT_C, FuseSpec
-from analysis.fuse_curve import FAMILIES, JUST_LONGER, Limit, fuse_table, usable_fraction
+from analysis.fuse_curve import JUST_LONGER, Limit
 from analysis.online_signals import ROUNDING, Array, Checkpoints
+from tables.fuse_families import FAMILIES, fuse_table
+from tables.fuse_opening_times import usable_fraction
 
 STEP = 1.5
 """Watched windows lie at most this factor apart. A burst between two of them reads at most 5 % low. Own choice."""

@@ -17,7 +17,6 @@ from analysis.estimate import Estimate, estimate, refuse
 from analysis.exposure import window_list
 from analysis.finding import Finding
 from analysis.fuse import FuseResult, FuseSpec
-from analysis.fuse_curve import fuse_table, opening_times_s, rated_after_s
 from analysis.fuse_leads import LEAD_OF, FuseLead, assess_fuses, settled
 from analysis.integrals import bridged
 from analysis.laps import Laps, assess_laps
@@ -32,6 +31,8 @@ from analysis.state_of_charge import told_charge, told_rest_h
 from analysis.survey import survey
 from analysis.suspicion import suspect
 from analysis.trust import Trust
+from tables.fuse_families import fuse_table
+from tables.fuse_opening_times import opening_times_s, rated_after_s
 
 SCHEMA = 1
 LEADS = ("battery", "left", "right")
