@@ -232,7 +232,8 @@ def _carries(wire: Wire, limit: Ampacity) -> str:
 
 def _what_to_write(limit: Ampacity) -> str:
     if limit.missing == "insulation":
-        return "Write insulation_c as printed on the wire; until then count on the lower current."
+        lower = "; until then count on the lower current" if limit.least_a > 0 else ""
+        return f"Write insulation_c as printed on the wire{lower}."
     if limit.missing == "size":
         return "Write its size, or ask its maker for its ampacity."
     return "Ask the wire's maker for its ampacity."

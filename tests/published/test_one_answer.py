@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import itertools
 
+import numpy as np
 import pytest
 
-from analysis.fuse import FuseSpec, derated
+from analysis.exposure import CurrentError, Exposure
+from analysis.fuse import FuseSpec, assess_fuse
 from analysis.wire import Conductor, ampacity, fuse_over_wire
 from logger.machine import parse
 from logger.machine_check import check
@@ -52,9 +54,11 @@ def test_a_fuse_is_above_its_wire_in_both_or_in_neither(size: dict[str, object],
 
 @pytest.mark.parametrize("family", ["blade_mini", "blade_medium", "blade_large", "strip_sf30", "strip_sf51"])
 def test_a_rating_that_no_list_names_is_doubted_in_both(family: str) -> None:
+    second = np.arange(0, 100, 0.01)
+    exposure = Exposure.from_interval_rms(second, np.full(len(second), 5.0), np.zeros(len(second) - 1, bool))
     for rating_a in (0.5, 1, 2, 7.5, 20, 25, 30, 32, 35, 40, 45, 60, 80, 100, 500, 501):
         text = f'[fuse.left]\nfamily = "{family}"\nrating_a = {rating_a:g}\n'
         outside = "fuse_outside_family" in {each.code for each in check(parse(text, "cart.toml"))}
-        table, _, _ = derated(FuseSpec("left", family, rating_a), rating_a, [])
-        # A rating that the report has no limits for is one that the check calls out.
-        assert outside or table is not None, rating_a
+        result = assess_fuse(FuseSpec("left", family, rating_a, 20.0), exposure, CurrentError(0.001, 0.0, 0.0), 100.0)
+        unlisted = any("no list at hand names" in finding.evidence for finding in result.findings)
+        assert outside == (unlisted or result.derated_a is None), rating_a
