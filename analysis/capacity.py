@@ -14,7 +14,7 @@ import numpy as np
 from analysis.errors import AnalysisError
 from analysis.estimate import COVERAGE_FACTOR, Estimate, refuse
 from analysis.kinetic import Floats, Kinetic, kinetic_family
-from analysis.tables import capacity_temperature as temperature
+from tables import battery_capacity_temperature as temperature
 
 GREATEST_PUBLISHED_K = 1.6  # flooded, upper end of the range on fxsolver.com, Peukert's law
 SHEET_U = 0.05  # 1 σ, relative, of a new battery against its sheet; common practice, no source

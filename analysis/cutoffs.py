@@ -10,8 +10,7 @@ import numpy as np
 from analysis.battery_facts import BatteryFacts, BlockState, EndsBy, Use
 from analysis.estimate import COVERAGE_FACTOR
 from analysis.outlook import Assumption, Floats, Outlook
-from analysis.state_of_charge import chart_v
-from analysis.tables.rest_voltage import TABLES
+from tables.battery_rest_voltage import TABLES, chart_v
 
 TRIED_H = 2.0 ** np.arange(21)
 """Hours among which a limit is looked for; beyond the last, 120 years, nothing ends."""

@@ -15,11 +15,12 @@ from analysis import fuse_findings as say
 from analysis.estimate import Estimate, refuse
 from analysis.exposure import TIE, WINDOW_INTERVALS, CurrentError, Exposure
 from analysis.finding import Finding
-from analysis.fuse_curve import FAMILIES, TABLES, Limit
+from analysis.fuse_curve import Limit
 from analysis.fuse_eligibility import FuseSpec, UsableRating, sensor_place, usable_rating
 from analysis.fuse_margin import Margins, Verdict, above_rating, measured_margins, translated_margins
 from analysis.supply import Translated
-from analysis.tables.opening_times import LIMIT_PERCENT, FuseTable
+from tables.fuse_families import FAMILIES
+from tables.fuse_opening_times import LIMIT_PERCENT, FuseTable
 
 PREHEAT_S = 60.0
 """How far before the tightest window a fuse's load is looked at."""
@@ -191,7 +192,7 @@ def _unlimited(fuse: FuseSpec, usable: UsableRating, findings: list[Finding]) ->
         findings.append(say.family_unknown(fuse.who, why, ", ".join(FAMILIES), fuse.place))
         return why
     if usable.table is None:
-        columns = [column for column in TABLES if column.family == fuse.family]
+        columns = FAMILIES[fuse.family].tables if fuse.family else ()
         made = " and ".join(f"{column.least_rating_a:g} to {column.greatest_rating_a:g} A" for column in columns)
         why = f"{fuse.family} has no {usable.rating_a:g} A rating"
         findings.append(say.rating_unknown(fuse.who, why, made))
@@ -212,6 +213,8 @@ def _unlimited(fuse: FuseSpec, usable: UsableRating, findings: list[Finding]) ->
 def _trust(fuse: FuseSpec, table: FuseTable, rating_a: float, findings: list[Finding]) -> str:
     """How far the limits can be trusted, in words; a finding where they are unverified."""
     doubts = []
+    if FAMILIES[table.family].standing(rating_a) == "not_made":
+        doubts.append(f"no list at hand names a {rating_a:g} A part")
     if table.transcribed_for_a and rating_a not in table.transcribed_for_a:
         parts = " and ".join(f"{part:g} A" for part in table.transcribed_for_a)
         doubts.append(f"transcribed for the {parts} part and unverified for {rating_a:g} A")

@@ -13,13 +13,14 @@ from dataclasses import dataclass, replace
 from analysis.estimate import Estimate
 from analysis.finding import Finding
 from analysis.fuse import FuseResult
-from analysis.fuse_curve import NEAR_MARGIN, fuse_table
+from analysis.fuse_curve import NEAR_MARGIN
 from analysis.fuse_eligibility import FuseSpec, usable_rating
 from analysis.fuse_margin import CONTINUOUS_FRACTION
-from analysis.tables.adiabatic_k import LONGEST_S
-from analysis.tables.fuse_ratings import RATINGS
-from analysis.tables.opening_times import FuseTable
-from analysis.wire import Conductor, adiabatic_current_a, ampacity, short_time_k
+from analysis.wire import Conductor, ampacity
+from tables.fuse_above_wire import fuse_against_wire
+from tables.fuse_families import FAMILIES, fuse_table
+from tables.fuse_opening_times import FuseTable
+from tables.wire_short_time import LONGEST_S, adiabatic_current_a, short_time_k
 
 CODES = "Local codes and the judgement of a licensed person come before it."
 
@@ -106,7 +107,7 @@ def advise(
             "No other rating is named: how great the current was is not bounded from above "
             f"({result.margin.basis or 'margin at_most'})."
         )
-    made = RATINGS[result.family]
+    made = FAMILIES[result.family].ratings
     if not made.all_a:
         return none_given(
             f"No other rating is named: which ratings {result.family} is made in is not held, only its range. "
@@ -154,7 +155,7 @@ def _needs(
     assert result.derated_a is not None
     own = fuse_table(result.family, result.rating_a)
     found: list[tuple[FuseTable, Needs]] = []
-    for rating in RATINGS[result.family].all_a:
+    for rating in FAMILIES[result.family].ratings.all_a:
         table = fuse_table(result.family, rating)
         if table is None or any(table is known for known, _ in found):
             continue
@@ -194,18 +195,23 @@ def _wire_failures(
     """What the wire cannot take of a fuse of this rating."""
     conductor = limits.conductor
     limit = None if conductor is None else ampacity(conductor, spec.ambient_c)
+    # A smaller fuse than the fitted one asks no more of a wire, whatever that is.
+    beyond = result.rating_a is not None and rating_a > result.rating_a
+    above = limit is not None and fuse_against_wire(rating_a, limit).verdict == "above"
     if conductor is None or limit is None or limit.value_a is None:
-        # A smaller fuse than the fitted one asks no more of a wire, whatever that is.
-        beyond = result.rating_a is not None and rating_a > result.rating_a
+        if above and limit is not None:
+            return [f"wire (ampacity at most {limit.most_a:.3g} A)"]
         return ["wire (its ampacity is not known)"] if beyond else []
-    failed = [f"wire (ampacity {limit.value_a:.3g} A)"] if rating_a > limit.value_a else []
+    failed = [f"wire (ampacity {limit.value_a:.3g} A)"] if above else []
     assert conductor.insulation_c is not None
     assert conductor.area_mm2 is not None
-    k, _ = short_time_k(conductor.insulation_c)
+    short = short_time_k(conductor.insulation_c)
+    if short is None:
+        return [*failed, "wire (no short-time limit is known for its insulation)"] if beyond else failed
     for row in table.limits():
         if row.longest_s is not None and row.longest_s <= LONGEST_S:
             through_a = row.percent / 100 * derated_a
-            carries_a = adiabatic_current_a(k, conductor.area_mm2, row.longest_s)
+            carries_a = adiabatic_current_a(short.k, conductor.area_mm2, row.longest_s)
             if through_a > carries_a:
                 failed.append(
                     f"wire ({through_a:.3g} A for {row.longest_s:g} s while it opens, carries {carries_a:.3g} A)"

@@ -10,11 +10,9 @@ from typing import Literal
 import numpy as np
 
 from analysis.exposure import Exposure, Window
-from analysis.tables import iso8820_3_blade, iso8820_5_strip
-from analysis.tables.opening_times import FuseTable
+from tables.fuse_families import fuse_table
+from tables.fuse_opening_times import FuseTable
 
-TABLES: tuple[FuseTable, ...] = (*iso8820_3_blade.TABLES, *iso8820_5_strip.TABLES)
-FAMILIES: tuple[str, ...] = tuple(dict.fromkeys(table.family for table in TABLES))
 NEAR_MARGIN = 1.25
 """A margin below it is near: the load is above 0.8 of the limit. Our own line."""
 TOLERANCE = 3e-4
@@ -25,42 +23,6 @@ JUST_LONGER = 1 + 1e-6
 """A limit that falls after a published time falls for windows longer than it: the first such window examined."""
 
 Side = Literal["earliest", "latest"]
-
-
-def fuse_table(family: str, rating_a: float) -> FuseTable | None:
-    """The column for a fuse of this rating; None when the family has none (or does not exist)."""
-    for table in TABLES:
-        if table.family == family and table.least_rating_a <= rating_a <= table.greatest_rating_a:
-            return table
-    return None
-
-
-def usable_fraction(table: FuseTable, ambient_c: float) -> float | None:
-    """Share of the rating that the fuse carries in air of this temperature, linear between published steps.
-
-    1 where the family has no derating table; None above the last published temperature.
-    """
-    if not table.derating:
-        return 1.0
-    steps = table.derating
-    if ambient_c <= steps[0].ambient_c:
-        return steps[0].fraction
-    for cool, warm in pairwise(steps):
-        if ambient_c <= warm.ambient_c:
-            share = (ambient_c - cool.ambient_c) / (warm.ambient_c - cool.ambient_c)
-            return cool.fraction + share * (warm.fraction - cool.fraction)
-    return None
-
-
-def opening_times_s(table: FuseTable) -> tuple[float, ...]:
-    """Every published opening time of the column, shortest and longest, sorted."""
-    times = {time for row in table.rows for time in (row.shortest_s, row.longest_s) if time is not None}
-    return tuple(sorted(times))
-
-
-def rated_after_s(table: FuseTable) -> float:
-    """The shortest time of the 135 % row: longer windows are held to the rating itself."""
-    return max(row.shortest_s for row in table.limits() if row.shortest_s is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +63,12 @@ class Limit:
                 share = math.log(window_s / short_s) / math.log(long_s / short_s)
                 return upper_a * math.exp(share * math.log(lower_a / upper_a))
         return self.points[-1][1] if window_s == self.last_s else self.beyond_a
+
+
+def fitted_limits(family: str, rating_a: float, derated_a: float) -> tuple[Limit, Limit] | None:
+    """Earliest and latest opening of a fuse; None where its family has no table for the rating."""
+    table = fuse_table(family, rating_a)
+    return None if table is None else (Limit.of(table, derated_a, "earliest"), Limit.of(table, derated_a, "latest"))
 
 
 @dataclass(frozen=True, slots=True)

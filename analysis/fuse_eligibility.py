@@ -9,9 +9,9 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from analysis.fuse_curve import FAMILIES, fuse_table, usable_fraction
 from analysis.leads import ASSUMED_LEG, LEAD_OF
-from analysis.tables.opening_times import FuseTable
+from tables.fuse_families import FAMILIES, fuse_table
+from tables.fuse_opening_times import FuseTable, usable_fraction
 
 DEFAULT_AMBIENT_C = 25.0
 

@@ -15,7 +15,7 @@ from analysis.leads import LEAD_OF
 from analysis.path import lead_limits
 from analysis.run import Run
 from analysis.supply import translate
-from analysis.tables.opening_times import FuseTable
+from tables.fuse_opening_times import FuseTable
 
 
 @dataclass(frozen=True, slots=True)

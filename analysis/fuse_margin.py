@@ -14,7 +14,7 @@ from analysis.exposure import CurrentError, Exposure, rms_estimate
 from analysis.fuse_curve import NEAR_MARGIN, Limit, Tightest, tightest
 from analysis.propagate import power_of
 from analysis.supply import Translated
-from analysis.tables.opening_times import FuseTable
+from tables.fuse_opening_times import FuseTable
 
 CONTINUOUS_FRACTION = 0.75  # continuous load at most 75 % of the rating at 25 °C: a maker's fuseology guide
 CONTINUOUS_WINDOW_S = 600.0

@@ -13,8 +13,17 @@ from analysis.fuse_advice import LeadLimits
 from analysis.fuse_margin import CONTINUOUS_WINDOW_S
 from analysis.leads import PLACES
 from analysis.run import Run
-from analysis.tables.adiabatic_k import LONGEST_S
-from analysis.wire import Conductor, WeakestPart, WireResult, ampacity, assess_wire, fuse_over_wire, weakest_part
+from analysis.wire import (
+    Conductor,
+    WeakestPart,
+    WireResult,
+    ampacity,
+    ampacity_basis,
+    assess_wire,
+    fuse_over_wire,
+    weakest_part,
+)
+from tables.wire_short_time import LONGEST_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +84,7 @@ def _assess(run: Run, place: str, current: Current) -> PathResult:
     described = machine.wires[place]
     conductor = Conductor(described.awg, described.mm2, described.length_m, described.insulation_c)
     fuse = machine.fuses.get(place)
-    ambient = fuse.ambient_c if fuse else None
+    ambient = machine.wire_air_c(place)
     long_rms, whole_rms, length = _rms(current)
     short = [rms_a for window_s, rms_a in current.exposure if window_s <= LONGEST_S and rms_a > 0]
     wire = assess_wire(
@@ -91,7 +100,11 @@ def _assess(run: Run, place: str, current: Current) -> PathResult:
     )
     limit = ampacity(conductor, ambient)
     findings = []
-    over = fuse_over_wire(place, fuse.rating_a, limit) if fuse and fuse.rating_a else None
+    protecting = machine.protecting_fuse(place)
+    named, protector = protecting if protecting is not None else (place, None)
+    over = None
+    if protector is not None and protector.rating_a is not None:
+        over = fuse_over_wire(place, protector.rating_a, limit, None if named == place else named)
     if over is not None:
         findings.append(over)
     if wire.verdict == "over":
@@ -106,7 +119,7 @@ def _assess(run: Run, place: str, current: Current) -> PathResult:
         )
     parts = [
         ("fuse", fuse.rating_a if fuse else None, "printed on it"),
-        ("wire", limit.value_a, limit.basis),
+        ("wire", limit.value_a, ampacity_basis(limit)),
         ("connector", described.connector_a, "machine file"),
     ]
     if place == "main":

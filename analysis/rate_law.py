@@ -18,7 +18,7 @@ from analysis.capacity import (
     rate_form,
 )
 from analysis.kinetic import Kinetic
-from analysis.tables.rate_exponent import TYPICAL_K
+from tables.battery_rate_exponent import TYPICAL_K
 
 SPAN = 20.0
 """A second point is put this many times faster, 20 h to 1 h, where a two-well model needs one; and a load slower than

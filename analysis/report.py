@@ -17,7 +17,6 @@ from analysis.estimate import Estimate, estimate, refuse
 from analysis.exposure import window_list
 from analysis.finding import Finding, gravest_first
 from analysis.fuse import FuseResult
-from analysis.fuse_curve import fuse_table, opening_times_s, rated_after_s
 from analysis.fuse_eligibility import FuseSpec
 from analysis.fuse_leads import FuseLead, assess_fuses, settled
 from analysis.integrals import bridged
@@ -34,6 +33,8 @@ from analysis.state_of_charge import told_charge, told_rest_h
 from analysis.survey import survey
 from analysis.suspicion import suspect
 from analysis.trust import Trust
+from tables.fuse_families import fuse_table
+from tables.fuse_opening_times import opening_times_s, rated_after_s
 
 SCHEMA = 1
 

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.estimate import COVERAGE_FACTOR, Estimate, refuse
-from analysis.series import Floats
-from analysis.tables.rest_voltage import NO_TABLE, SETTLING_H, TABLES, RestTable
+from tables.battery_cells import cells_in_block
+from tables.battery_rest_voltage import NO_TABLE, SETTLING_H, TABLES, chart_charge, chart_v
 
 FULL_U = 0.02  # 1 σ of "full" as a user means it; common practice, no source
 STRAY = 0.15  # relative: a voltage this far outside the chart belongs to another battery
@@ -19,11 +19,6 @@ STATED_U = 0.03  # 1 σ of a fraction that a user states; common practice, no so
 def settling_h(chemistry: str) -> float | None:
     """Hours of rest after which the voltage counts (common practice, no source); None without a table."""
     return SETTLING_H.get(chemistry)
-
-
-def cells_in_block(chemistry: str, block_voltage_v: float) -> int:
-    """Cells in series in a block, from its nominal voltage; KeyError without a table for the chemistry."""
-    return max(round(block_voltage_v / TABLES[chemistry].cell_v), 1)
 
 
 def from_rest_voltage(
@@ -55,29 +50,17 @@ def from_rest_voltage(
     if table.flat_v is not None and low_v <= table.flat_v[1] and high_v >= table.flat_v[0]:
         flat = f"{table.flat_v[0]:g} and {table.flat_v[1]:g} V per {table.cells} cells"
         return refuse("", f"{value_v:.2f} V: between {flat} the voltage of {chemistry} cells hardly follows the charge")
-    value = _read(table, value_v)
+    value = chart_charge(table, value_v)
     half = COVERAGE_FACTOR * table.chart_u
-    low = value - math.hypot(value - _read(table, low_v), half)
-    high = value + math.hypot(_read(table, high_v) - value, half)
+    low = value - math.hypot(value - chart_charge(table, low_v), half)
+    high = value + math.hypot(chart_charge(table, high_v) - value, half)
     basis = f"{value_v:.3f} V per 12 V block at rest, {table.source}; charts differ by {100 * half:.0f} % (95 %)"
     return Estimate(value, max(low, 0.0), min(high, 1.0), "", basis="; ".join(filter(None, (basis, block_v.basis))))
-
-
-def _read(table: RestTable, volts: float) -> float:
-    voltages, charge = zip(*table.rows, strict=True)
-    return float(np.interp(volts, voltages, charge))
 
 
 def open_circuit_v(chemistry: str, block_voltage_v: float, fraction: float) -> float | None:
     """Rest voltage [V] of one block at a state of charge, the chart read backwards; None without a chart."""
     return float(chart_v(chemistry, block_voltage_v, np.array(fraction))) if chemistry in TABLES else None
-
-
-def chart_v(chemistry: str, block_voltage_v: float, fraction: Floats) -> Floats:
-    """The same for many at once; KeyError without a chart."""
-    table = TABLES[chemistry]
-    voltages, charge = zip(*table.rows, strict=True)
-    return np.asarray(np.interp(fraction, charge, voltages) * cells_in_block(chemistry, block_voltage_v) / table.cells)
 
 
 def told_charge(said: float | None) -> float | None:

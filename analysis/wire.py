@@ -7,65 +7,53 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-
 from analysis.estimate import COVERAGE_FACTOR, Bound, Estimate, refuse
 from analysis.finding import Finding
 from analysis.propagate import power_of
-from analysis.tables import adiabatic_k as short
-from analysis.tables import ampacity_abyc as abyc
-from analysis.tables import awg as gauge
+from tables import wire_ampacity as table
+from tables.fuse_above_wire import fuse_against_wire
+from tables.wire_ampacity import Ampacity
+from tables.wire_gauge import CountedSize, counted_size, gauge_name, sae_area_ratio
+from tables.wire_resistance import ALPHA_PER_K, STRANDING_U, resistance_ohm
+from tables.wire_short_time import LONGEST_S, SOURCE, ShortTime, adiabatic_current_a, short_time_k
 
-RHO_20_OHM_MM2_PER_M = 1 / 58  # annealed copper at 20 °C, IEC 60028:1925
-ALPHA_PER_K = 0.00393  # from memory; reproduces the 75 °C columns of NEC chapter 9 table 8 (second-hand)
 LENGTH_U = 0.05  # 1 σ, relative: a tape measure along a loom; common practice, no source
-STRANDING_U = 0.02  # 1 σ, relative: stranded copper is about 2 % above solid, NEC chapter 9 table 8 (second-hand)
-NEXT_SIZE_UP = 1.5  # ABYC E-11, second-hand: a fuse above the ampacity only up to 150 % of it
 
 Verdict = Literal["under", "over", "unknown"]
 
 
 @dataclass(frozen=True, slots=True)
 class Conductor:
-    """One wire of the machine file; give `awg` or `mm2`."""
+    """One wire of the machine file; give `awg` or `mm2`. Of both the smaller counts."""
 
     awg: int | None = None
     """American wire gauge."""
     mm2: float | None = None
-    """Copper area [mm²]; it counts when both are given."""
+    """Copper area [mm²]."""
     length_m: float | None = None
     """Out and back, all the copper that the current passes [m]."""
     insulation_c: float | None = None
     """Temperature the insulation is rated for [°C], as printed on the wire."""
 
     @property
+    def size(self) -> CountedSize | None:
+        """The size that counts; None when neither gauge nor area is given."""
+        return counted_size(self.awg, self.mm2)
+
+    @property
     def area_mm2(self) -> float | None:
-        """Copper area [mm²]; None when neither gauge nor area is given."""
-        if self.mm2 is not None:
-            return self.mm2
-        return None if self.awg is None else gauge.area_mm2(self.awg)
+        """Copper area [mm²] that counts; None when neither gauge nor area is given."""
+        return None if self.size is None else self.size.area_mm2
 
     def describe(self) -> str:
         """The wire in words, as the report's `conductor`."""
-        area = self.area_mm2
-        size = "size not given" if area is None else f"{area:.3g} mm²"
-        if self.mm2 is None and self.awg is not None:
-            size = f"{self.awg} AWG ({size})"
+        counted = self.size
+        size = "size not given" if counted is None else f"{counted.area_mm2:.3g} mm²"
+        if counted is not None and counted.awg is not None:
+            size = f"{gauge_name(counted.awg)} ({size})"
         length = "length not given" if self.length_m is None else f"{self.length_m:g} m round trip"
         rated = "insulation not given" if self.insulation_c is None else f"{self.insulation_c:g} °C insulation"
         return f"{size}, {length}, {rated}"
-
-
-@dataclass(frozen=True, slots=True)
-class Ampacity:
-    """The current a wire carries without passing its insulation's temperature."""
-
-    value_a: float | None
-    """None when nothing supports a value; `basis` then says why."""
-    basis: str
-    """Table, what was done to it, and whose arithmetic that is."""
-    relative_u: float = 0.0
-    """1 σ of what this module did to the table, relative; the table states none of its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,96 +94,52 @@ class WireResult:
         }
 
 
-def resistance_ohm(area_mm2: float, length_m: float, temperature_c: float) -> float:
-    """R = ρ₂₀ L/S (1 + α (T − 20)) of copper, length_m [m] being the whole path out and back."""
-    return RHO_20_OHM_MM2_PER_M * length_m / area_mm2 * (1 + ALPHA_PER_K * (temperature_c - 20))
-
-
-def ambient_factor(insulation_c: float, ambient_c: float, base_c: float) -> float:
-    """Factor on an ampacity given at `base_c` for air at `ambient_c`: √((Tc − Ta)/(Tc − Tbase)).
-
-    Heat I²R leaves in proportion to the rise above the air. Source: NEC ampacity data on a cable distributor's page,
-    second-hand, where the base is 40 °C. Zero when the air is at the insulation's limit.
-    """
-    if insulation_c <= base_c:
-        raise ValueError(f"insulation for {insulation_c:g} °C has no rise above the table's {base_c:g} °C air")
-    return math.sqrt(max(insulation_c - ambient_c, 0.0) / (insulation_c - base_c))
-
-
 def ampacity(conductor: Conductor, ambient_c: float | None = None) -> Ampacity:
-    """Ampacity from the ABYC column, log-log between its rows, for insulation up to 105 °C and the air given.
-
-    Insulation rated higher than the column is taken as 105 °C, air cooler than the column's base as the base: both
-    leave the limit low. Lower insulation scales by √((Tins − T₀)/(105 − T₀)): own arithmetic, the form of
-    `ambient_factor` with one air temperature and two limits.
-    """
-    area, rated = conductor.area_mm2, conductor.insulation_c
-    if area is None:
-        return Ampacity(None, "neither awg nor mm2 is given for this wire")
-    if rated is None:
-        return Ampacity(None, "insulation_c is not given: without the insulation's rated temperature no ampacity holds")
-    column = _column_value(area)
-    if column is None:
-        reach = f"{max(abyc.AMPACITY_A)} to {min(abyc.AMPACITY_A)} AWG"
-        return Ampacity(None, f"{area:.3g} mm² is outside the table ({reach}; {abyc.SOURCE})")
-    value, relative_u, how = column
-    basis = [abyc.SOURCE + how]
-    limit, base = min(rated, abyc.INSULATION_C), abyc.BASE_AMBIENT_C
-    air = base if ambient_c is None else max(ambient_c, base)
-    if limit <= air:
-        return Ampacity(None, f"air at {air:g} °C is not below the insulation's {limit:g} °C")
-    if limit < abyc.INSULATION_C:
-        value *= math.sqrt((limit - base) / (abyc.INSULATION_C - base))
-        basis.append(f"scaled to {limit:g} °C insulation by own arithmetic")
-    elif rated > limit:
-        basis.append(f"{rated:g} °C insulation taken as {limit:g}")
-    if air > base:
-        value *= ambient_factor(limit, air, base)
-        basis.append(f"scaled to air at {air:g} °C")
-    told = "air not given, " if ambient_c is None else ""
-    basis.append(f"{told}base of {base:g} °C from memory")
-    return Ampacity(value, "; ".join(basis), relative_u)
+    """The ampacity of a wire in air at `ambient_c` [°C], None where it is not given."""
+    return table.ampacity(conductor.awg, conductor.mm2, conductor.insulation_c, ambient_c)
 
 
-def _column_value(area_mm2: float) -> tuple[float, float, str] | None:
-    """(A, relative 1 σ, how) of the 105 °C column at an area; None outside the column. 1 % counts as a row's size."""
-    rows = sorted((gauge.area_mm2(size), amps, size) for size, amps in abyc.AMPACITY_A.items())
-    for area, amps, size in rows:
-        if abs(area_mm2 / area - 1) <= 0.01:
-            return amps, 0.0, f", row {size} AWG"
-    if not rows[0][0] < area_mm2 < rows[-1][0]:
-        return None
-    areas, amps_of_rows, sizes = zip(*rows, strict=True)
-    upper = int(np.searchsorted(areas, area_mm2))
-    log_amps = np.interp(math.log(area_mm2), np.log(areas), np.log(amps_of_rows))
-    how = f", log-log between rows {sizes[upper - 1]} and {sizes[upper]} AWG"
-    return math.exp(float(log_amps)), abyc.INTERPOLATION_U, how
+def ampacity_basis(limit: Ampacity) -> str:
+    """Where an ampacity comes from and what was done to the table; why there is none."""
+    if limit.value_a is None:
+        return _no_ampacity(limit)
+    rows = " and ".join(map(gauge_name, limit.rows_awg))
+    said = [f"{table.SOURCE}, " + (f"log-log between rows {rows}" if limit.interpolated else f"row {rows}")]
+    if limit.column_c == limit.insulation_c:
+        said.append(f"column for {limit.column_c:g} °C insulation")
+    else:
+        said.append(f"column for {limit.column_c:g} °C, the next below the insulation's {limit.insulation_c:g} °C")
+    if limit.air_factor < 1:
+        said.append(f"times {limit.air_factor:.3g} for air at {limit.air_c:g} °C")
+    else:
+        said.append(f"in air of {limit.air_c:g} °C" + ("" if limit.air_given else ", air not given"))
+    return "; ".join(said)
 
 
-def adiabatic_k(start_c: float, end_c: float) -> float:
-    """k = 226 √ln(1 + (Te − Ts)/(234.5 + Ts)) of copper, in A·√s/mm² (formula from memory)."""
-    return 226.0 * math.sqrt(math.log(1 + (end_c - start_c) / (234.5 + start_c)))
+def _no_ampacity(limit: Ampacity) -> str:
+    if limit.missing == "size":
+        return "neither awg nor mm2 is given for this wire"
+    if limit.missing == "insulation":
+        return "insulation_c is not given: without the insulation's rated temperature no ampacity holds"
+    if limit.missing == "insulation_below_table":
+        return f"{limit.insulation_c:g} °C insulation is below the table's {table.COLUMNS_C[0]:g} °C ({table.SOURCE})"
+    if limit.missing == "air_too_hot":
+        return f"air at {limit.air_c:g} °C is not below the {limit.column_c:g} °C of the insulation's column"
+    reach = f"{gauge_name(max(table.AMPACITY_A))} to {gauge_name(min(table.AMPACITY_A))}"
+    return f"{limit.area_mm2:.3g} mm² is outside the table ({reach}; {table.SOURCE})"
 
 
-def short_time_k(insulation_c: float) -> tuple[float, str]:
-    """(k, basis) for a wire whose insulation is rated `insulation_c`, at that temperature when the pulse begins.
-
-    The machine file does not say what the insulation is made of, so the lowest k that fits the temperature counts.
-    """
-    if insulation_c <= 70:
-        return short.K_BY_INSULATION[("PVC", 70, 160)], f"PVC from 70 to 160 °C, {short.SOURCE}"
-    if insulation_c <= 90:
-        k = short.K_BY_INSULATION[("PVC", 90, 160)]
-        return k, f"PVC from 90 to 160 °C, the lower of 100 (PVC) and 143 (XLPE), {short.SOURCE}"
-    text = "from 105 °C to PVC's limit of 160 °C by the formula (from memory); the table ends at 90 °C"
-    return adiabatic_k(abyc.INSULATION_C, 160.0), text
-
-
-def adiabatic_current_a(k: float, area_mm2: float, window_s: float) -> float:
-    """The current that brings the conductor to its limit in `window_s` with no heat lost: I = k S/√t, up to 5 s."""
-    if not 0 < window_s <= short.LONGEST_S:
-        raise ValueError(f"the adiabatic rule holds above 0 and up to {short.LONGEST_S:g} s, not for {window_s:g} s")
-    return k * area_mm2 / math.sqrt(window_s)
+def short_time_basis(short: ShortTime) -> str:
+    """Where a k comes from."""
+    if short.from_formula:
+        return (
+            f"from {short.start_c:g} °C to PVC's limit of {short.end_c:g} °C by the formula (from memory); the table "
+            "ends at 90 °C"
+        )
+    span = f"PVC from {short.start_c:g} to {short.end_c:g} °C"
+    others = "".join(f" and {k:g} ({what})" for what, k in short.passed_over)
+    lower = f", the lower of {short.k:g} (PVC){others}" if others else ""
+    return f"{span}{lower}, {SOURCE}"
 
 
 def assess_wire(
@@ -223,12 +167,12 @@ def assess_wire(
     verdict = verdict_of(margin, adiabatic)
     rule = _rule(limit, margin, rms_600_a, rms_window_s, adiabatic, at_window_s)
     text = conductor.describe()
-    return WireResult(text, limit.value_a, limit.basis, margin, adiabatic, drop, loss, verdict, rule)
+    return WireResult(text, limit.value_a, ampacity_basis(limit), margin, adiabatic, drop, loss, verdict, rule)
 
 
 def _margin(limit: Ampacity, rms_a: Estimate, window_s: float) -> Estimate:
     if limit.value_a is None:
-        return refuse("", limit.basis)
+        return refuse("", ampacity_basis(limit))
     note = "the ampacity table states no tolerance of its own"
     if window_s < 600:
         note = f"RMS of the whole run, {window_s:.0f} s, shorter than 10 min; {note}"
@@ -242,25 +186,28 @@ def _adiabatic_margin(
     area = conductor.area_mm2
     if area is None or conductor.insulation_c is None:
         return refuse("", "awg or mm2, and insulation_c, are needed for the short-time limit"), None
-    k, basis = short_time_k(conductor.insulation_c)
-    usable = [(window, rms) for window, rms in exposure if 0 < window <= short.LONGEST_S and rms > 0]
+    short = short_time_k(conductor.insulation_c)
+    if short is None:
+        return refuse("", f"no short-time limit is published for {conductor.insulation_c:g} °C insulation"), None
+    usable = [(window, rms) for window, rms in exposure if 0 < window <= LONGEST_S and rms > 0]
     if not usable:
         return refuse("", "no window of 5 s or less with current in it"), None
-    ratios = [(adiabatic_current_a(k, area, window) / rms, window) for window, rms in usable]
+    ratios = [(adiabatic_current_a(short.k, area, window) / rms, window) for window, rms in usable]
     least, at_window_s = min(ratios)
     half = COVERAGE_FACTOR * (relative_u or 0.0)
     one = Estimate(1.0, 1 / (1 + half), 1 + half, "", basis="" if relative_u is not None else "sensor not declared")
     less_copper = 1 - _sae_ratio(conductor)
     terms = {"copper area": STRANDING_U}
-    result = power_of(least, one, 1, "", terms, doubt_low=less_copper * least, note=f"k {k:.0f}: {basis}")
+    note = f"k {short.k:.0f}: {short_time_basis(short)}"
+    result = power_of(least, one, 1, "", terms, doubt_low=less_copper * least, note=note)
     if bound == "at_least":
         result = result.bounded("at_most", "a shorter peak may have been missed")
     return result, at_window_s
 
 
 def _sae_ratio(conductor: Conductor) -> float:
-    by_area = conductor.mm2 is not None or conductor.awg is None
-    return 1.0 if by_area else gauge.sae_area_ratio(conductor.awg or 0)
+    size = conductor.size
+    return 1.0 if size is None or size.awg is None else sae_area_ratio(size.awg)
 
 
 def _drop_and_loss(
@@ -275,8 +222,8 @@ def _drop_and_loss(
     if area is None or length is None:
         reason = "awg or mm2, and length_m, are needed for the wire's resistance"
         return refuse("V", reason), refuse("W", reason)
-    air = abyc.BASE_AMBIENT_C if ambient_c is None else ambient_c
-    rise, rise_u, how = _temperature_rise(conductor, limit, air, rms_600_a)
+    air = table.BASE_AIR_C if ambient_c is None else ambient_c
+    rise, rise_u, how = _temperature_rise(limit, rms_600_a)
     ohm = resistance_ohm(area, length, air + rise)
     # An SAE cable of the gauge may hold less copper than ASTM's size: more resistance, on one side only.
     more = 1 / _sae_ratio(conductor) - 1
@@ -294,11 +241,11 @@ def _drop_and_loss(
     return scaled(peak_a, 1, "V"), scaled(whole_run_rms_a, 2, "W")
 
 
-def _temperature_rise(conductor: Conductor, limit: Ampacity, air_c: float, rms_a: Estimate) -> tuple[float, float, str]:
-    """(rise [K], its 1 σ [K], how): by the square of the load, as in `ambient_factor`, up to the insulation's limit."""
-    if limit.value_a is None or rms_a.value is None or conductor.insulation_c is None:
+def _temperature_rise(limit: Ampacity, rms_a: Estimate) -> tuple[float, float, str]:
+    """(rise [K], its 1 σ [K], how): by the square of the load, as in `air_factor`, up to the column's temperature."""
+    if limit.value_a is None or rms_a.value is None or limit.column_c is None:
         return 25.0, 25.0 / math.sqrt(3), "0 to 50 K above the air, load or limit not known"
-    to_limit = min(conductor.insulation_c, abyc.INSULATION_C) - max(air_c, abyc.BASE_AMBIENT_C)
+    to_limit = limit.column_c - limit.air_c
     rise = to_limit * min((rms_a.value / limit.value_a) ** 2, 1.0)
     # Half the rise as 1 σ: a run shorter than the wire's warm-up stays cooler, a bundled wire runs hotter.
     return rise, rise / 2, "from the load"
@@ -362,18 +309,21 @@ def weakest_part(parts: Sequence[tuple[str, float | None, str]]) -> WeakestPart 
     return WeakestPart(name, rating, basis, tuple(name for name, amps, _ in parts if amps is None))
 
 
-def fuse_over_wire(lead: str, fuse_rating_a: float, limit: Ampacity) -> Finding | None:
-    """The finding that a fuse lets its wire carry more than its ampacity; None when it does not, or limit unknown.
+def fuse_over_wire(lead: str, fuse_rating_a: float, limit: Ampacity, fuse: str | None = None) -> Finding | None:
+    """The finding that a fuse lets its wire carry more than its ampacity; None when it does not, or it stays open.
 
-    ABYC E-11 (second-hand) lets the next fuse size up stand, to 150 % of the ampacity: a caution; above that a danger.
+    `fuse` names the fuse where it is not the lead's own: the main one protects a lead that has none.
     """
-    if limit.value_a is None or fuse_rating_a <= limit.value_a:
+    found = fuse_against_wire(fuse_rating_a, limit)
+    if found.severity is None or found.ratio is None:
         return None
-    ratio = fuse_rating_a / limit.value_a
+    of = "its wire" if fuse is None else f"the {lead} wire"
+    carries = f"{limit.value_a:.1f} A" if limit.value_a is not None else f"at most {limit.most_a:.1f} A"
     return Finding(
-        "caution" if ratio <= NEXT_SIZE_UP else "danger",
+        found.severity,
         "fuse_above_wire",
-        f"The {lead} fuse is rated {ratio:.2f} times what its wire carries.",
-        f"fuse {fuse_rating_a:g} A, ampacity {limit.value_a:.1f} A ({limit.basis})",
+        f"The {fuse or lead} fuse is rated {'at least ' if found.at_least else ''}{found.ratio:.2f} times what {of} "
+        "carries.",
+        f"fuse {fuse_rating_a:g} A, ampacity {carries} ({ampacity_basis(limit)})",
         "Fit a smaller fuse, or a wire whose ampacity is at least the fuse's rating.",
     )

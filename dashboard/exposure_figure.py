@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.fuse_curve import Limit, fuse_table
+from analysis.fuse_curve import Limit, fitted_limits
 from analysis.leads import LEAD_OF
 from analysis.report import Report
 from dashboard.plot import Figure, axis, frame, note, packed
@@ -45,10 +45,7 @@ def limits_of(report: Report, place: str) -> tuple[Limit, Limit] | None:
         return None
     if fuse.current_from in ("estimated", "bounded"):
         return None
-    table = fuse_table(fuse.family, fuse.rating_a)
-    if table is None:
-        return None
-    return Limit.of(table, fuse.derated_a, "earliest"), Limit.of(table, fuse.derated_a, "latest")
+    return fitted_limits(fuse.family, fuse.rating_a, fuse.derated_a)
 
 
 def missing(report: Report, place: str) -> str | None:

@@ -82,6 +82,16 @@ class Machine(Chassis):
             return None
         return math.pi * self.wheel_diameter_m / self.wheel_counts_per_rev
 
+    def protecting_fuse(self, place: str) -> tuple[str, Fuse] | None:
+        """(its place, the fuse) that protects the wire at `place`: its own, else the main one; None without either."""
+        named = place if place in self.fuses else "main"
+        return (named, self.fuses[named]) if named in self.fuses else None
+
+    def wire_air_c(self, place: str) -> float | None:
+        """Air at the wire at `place` [°C]: that at its own fuse; None where it is not given."""
+        fuse = self.fuses.get(place)
+        return None if fuse is None else fuse.ambient_c
+
 
 _ATTRIBUTES = {"fuse": "fuses", "wire": "wires", "sensors": "sensors"}
 

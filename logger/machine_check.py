@@ -12,8 +12,8 @@ import math
 from logger.machine import Machine
 from logger.machine_check_fuse import check_fuses_and_wires
 from logger.machine_fields import Battery
-from logger.machine_limits import CHARGE_WINDOWS
 from logger.machine_problem import Findings, Problem
+from tables.battery_charging_voltage import block_window
 
 __all__ = ["Problem", "charging_voltage_v", "check", "stall_current_a"]
 
@@ -70,9 +70,8 @@ def _charge_window_v(battery: Battery) -> tuple[float, float, str] | None:
     """Least and greatest voltage of one block at the end of bulk charging [V], and the source."""
     if battery.chemistry is None or battery.block_voltage_v is None:
         return None
-    window = CHARGE_WINDOWS[battery.chemistry]
-    cells = max(1, round(battery.block_voltage_v / window.cell_v))
-    return window.low_v * cells, window.high_v * cells, f"{cells} cells a block; {window.source}"
+    window = block_window(battery.chemistry, battery.block_voltage_v)
+    return window.low_v, window.high_v, f"{window.cells} cells a block; {window.source}"
 
 
 def _arrangement(machine: Machine, findings: Findings) -> None:

@@ -4,18 +4,13 @@ from __future__ import annotations
 
 from logger.machine import Machine
 from logger.machine_fields import PLACES, Fuse, Wire
-from logger.machine_limits import (
-    AMPACITY_INSULATION_C,
-    AMPACITY_SOURCE,
-    FULL_TO_NOMINAL,
-    FUSE_FAMILIES,
-    ampacity,
-    area_mm2,
-    awg_area_mm2,
-    conductor,
-    resistance_ohm,
-)
 from logger.machine_problem import Findings
+from tables import wire_ampacity as table
+from tables.fuse_above_wire import fuse_against_wire
+from tables.fuse_families import FAMILIES, short_circuit
+from tables.wire_ampacity import Ampacity
+from tables.wire_gauge import area_mm2, counted_size, gauge_name
+from tables.wire_resistance import resistance_ohm
 
 SIZE_DISAGREEMENT = 1.1
 """Ratio of two areas from which they are two sizes; neighbouring AWG sizes differ by 1.26."""
@@ -34,7 +29,9 @@ def check_fuses_and_wires(machine: Machine, findings: Findings) -> None:
         if wire is not None:
             _sizes(place, wire, findings)
             _insulation(place, wire, findings)
-        _protection(place, fuse, wire, machine, findings)
+            _protection(place, wire, machine, findings)
+        elif fuse is not None:
+            _wire_missing(place, fuse, findings)
 
 
 def _family(place: str, fuse: Fuse, findings: Findings) -> None:
@@ -44,29 +41,27 @@ def _family(place: str, fuse: Fuse, findings: Findings) -> None:
             "fuse_incomplete", f"fuse.{place}", f"{gap} is not given", f"Read it off the fuse and write {gap}."
         )
         return
-    family = FUSE_FAMILIES[fuse.family]
+    family = FAMILIES[fuse.family]
     where = f"fuse.{place}.rating_a"
-    sizes = ", ".join(f"{size:g}" for size in sorted((*family.listed_a, *family.remembered_a)))
-    span = f"{family.low_a:g} to {family.high_a:g} A, {family.range_source}"
-    if not family.low_a <= fuse.rating_a <= family.high_a or (sizes and fuse.rating_a not in _all(fuse.family)):
+    sizes = ", ".join(f"{size:g}" for size in family.ratings.all_a)
+    span = f"{family.least_a:g} to {family.greatest_a:g} A, {family.ratings.range_source}"
+    standing = family.standing(fuse.rating_a)
+    if standing == "not_made":
         findings.add(
             "fuse_outside_family",
             where,
             f"{fuse.rating_a:g} A; the {family.spoken} is made for {span}" + (f"; sizes {sizes} A" if sizes else ""),
             "Read body and rating off the fuse again: colours repeat from body to body.",
         )
-    elif fuse.rating_a not in family.listed_a:
-        why = "the rating is known from memory only" if sizes else f"only the range is published ({span})"
+    elif standing != "listed":
+        remembered = standing == "remembered"
+        why = "the rating is known from memory only" if remembered else f"only the range is published ({span})"
         findings.add(
             "fuse_rating_unverified",
             where,
             f"{fuse.rating_a:g} A, {family.spoken}: {why}",
             "Compare the number printed on the fuse.",
         )
-
-
-def _all(family: str) -> tuple[float, ...]:
-    return (*FUSE_FAMILIES[family].listed_a, *FUSE_FAMILIES[family].remembered_a)
 
 
 def _source(machine: Machine) -> tuple[float, float] | None:
@@ -92,21 +87,29 @@ def _breaking(place: str, fuse: Fuse, machine: Machine, findings: Findings) -> N
     source = _source(machine)
     if fuse.family is None or source is None:
         return
-    volts, ohms = source
-    lead_ohm = 0.0 if place == "main" else resistance_ohm(machine.wires.get("main"))
-    family = FUSE_FAMILIES[fuse.family]
-    current_a = volts / (ohms + lead_ohm)
-    if current_a * FULL_TO_NOMINAL <= family.breaking_a:
+    volts, battery_ohm = source
+    lead_ohm = 0.0 if place == "main" else _copper_ohm(machine.wires.get("main"))
+    family = FAMILIES[fuse.family]
+    found = short_circuit(family, volts, battery_ohm + lead_ohm)
+    if found.verdict == "below":
         return
     before = " and the main wire" if lead_ohm else ""
     findings.add(
-        "breaking_capacity" if current_a > family.breaking_a else "breaking_capacity_near",
+        "breaking_capacity" if found.verdict == "above" else "breaking_capacity_near",
         f"fuse.{place}.family",
-        f"about {current_a:.0f} A at nominal {volts:g} V through {1000 * (ohms + lead_ohm):.1f} mΩ of battery{before}, "
-        f"up to {current_a * FULL_TO_NOMINAL:.0f} A when full; the {family.spoken} interrupts {family.breaking_a:g} A "
+        f"about {found.nominal_a:.0f} A at nominal {volts:g} V through {1000 * (battery_ohm + lead_ohm):.1f} mΩ of "
+        f"battery{before}, up to {found.full_a:.0f} A when full; the {family.spoken} interrupts {found.capacity_a:g} A "
         f"({family.breaking_source})",
         "Put a fuse with a greater breaking capacity at the battery, and measure the resistance of the blocks.",
     )
+
+
+def _copper_ohm(wire: Wire | None) -> float:
+    """Resistance of a wire at 20 °C [Ω], there and back; 0 where size or length is not given."""
+    size = counted_size(wire.awg, wire.mm2) if wire is not None else None
+    if wire is None or size is None or wire.length_m is None:
+        return 0.0
+    return resistance_ohm(size.area_mm2, wire.length_m)
 
 
 def _position(place: str, fuse: Fuse, machine: Machine, findings: Findings) -> None:
@@ -136,39 +139,40 @@ def _spoken(position: str | None) -> str:
 def _sizes(place: str, wire: Wire, findings: Findings) -> None:
     if wire.awg is None or wire.mm2 is None:
         return
-    of_awg = awg_area_mm2(wire.awg)
+    of_awg = area_mm2(wire.awg)
     if max(of_awg, wire.mm2) > SIZE_DISAGREEMENT * min(of_awg, wire.mm2):
         findings.add(
             "wire_size_twice",
             f"wire.{place}",
-            f"{conductor(wire)} is {of_awg:.2f} mm², mm2 is {wire.mm2:g}; the smaller one is used",
+            f"{gauge_name(wire.awg)} is {of_awg:.2f} mm², mm2 is {wire.mm2:g}; the smaller one is used",
             "Keep the one printed on the jacket.",
         )
 
 
 def _insulation(place: str, wire: Wire, findings: Findings) -> None:
-    if wire.insulation_c is not None and wire.insulation_c < AMPACITY_INSULATION_C and ampacity(wire) is not None:
+    if wire.insulation_c is not None and wire.insulation_c < table.COLUMNS_C[0]:
         findings.add(
             "wire_insulation",
             f"wire.{place}.insulation_c",
-            f"{wire.insulation_c:g} °C; the table is for {AMPACITY_INSULATION_C:g} °C, so this wire carries less",
+            f"{wire.insulation_c:g} °C; the table begins at {table.COLUMNS_C[0]:g} °C, so this wire carries less",
             "Ask the wire's maker for its ampacity, and keep the fuse below that.",
         )
 
 
-def _protection(place: str, fuse: Fuse | None, wire: Wire | None, machine: Machine, findings: Findings) -> None:
+def _wire_missing(place: str, fuse: Fuse, findings: Findings) -> None:
+    if fuse.rating_a is not None:
+        findings.add(
+            "fuse_wire_missing",
+            f"fuse.{place}",
+            f"there is no [wire.{place}]",
+            f"Describe the wire that this fuse protects in [wire.{place}].",
+        )
+
+
+def _protection(place: str, wire: Wire, machine: Machine, findings: Findings) -> None:
     """Each wire against the fuse in front of it: its own, else the main one."""
-    if wire is None:
-        if fuse is not None and fuse.rating_a is not None:
-            findings.add(
-                "fuse_wire_missing",
-                f"fuse.{place}",
-                f"there is no [wire.{place}]",
-                f"Describe the wire that this fuse protects in [wire.{place}].",
-            )
-        return
-    protector, named = (fuse, place) if fuse is not None else (machine.fuses.get("main"), "main")
-    if protector is None:
+    protecting = machine.protecting_fuse(place)
+    if protecting is None:
         findings.add(
             "wire_without_fuse",
             f"wire.{place}",
@@ -176,34 +180,60 @@ def _protection(place: str, fuse: Fuse | None, wire: Wire | None, machine: Machi
             "Describe the fuse, or fit one close to the battery's positive terminal.",
         )
         return
-    limit = ampacity(wire)
-    if limit is None:
-        size = conductor(wire) if area_mm2(wire) is not None else "no awg and no mm2"
-        findings.add(
-            "wire_ampacity_unknown",
-            f"wire.{place}",
-            f"{size}; the table holds 18 to 2 AWG",
-            "Write its size, or ask its maker for its ampacity.",
-        )
+    named, fuse = protecting
+    limit = table.ampacity(wire.awg, wire.mm2, wire.insulation_c, machine.wire_air_c(place))
+    if fuse.rating_a is None:
+        if limit.value_a is None:
+            findings.add("wire_ampacity_unknown", f"wire.{place}", _carries(wire, limit), _what_to_write(limit))
         return
-    if protector.rating_a is None or protector.rating_a <= limit.current_a:
-        return
-    row = "" if limit.conductor == f"{limit.row_awg} AWG" else f", by the row of {limit.row_awg} AWG"
-    evidence = (
-        f"fuse.{named} {protector.rating_a:g} A, wire.{place} {limit.conductor}: {limit.current_a:g} A"
-        f"{row} ({AMPACITY_SOURCE})"
-    )
-    if limit.thicker_than_table:
-        findings.add(
-            "wire_ampacity_unknown",
-            f"wire.{place}",
-            f"{evidence}; the wire is thicker than the table",
-            "Ask the wire's maker for its ampacity.",
-        )
-    else:
+    found = fuse_against_wire(fuse.rating_a, limit)
+    evidence = f"fuse.{named} {fuse.rating_a:g} A, wire.{place} {_carries(wire, limit)}"
+    if found.verdict == "open":
+        findings.add("wire_ampacity_unknown", f"wire.{place}", evidence, _what_to_write(limit), found.severity)
+    elif found.verdict == "above":
         findings.add(
             "fuse_above_wire",
             f"fuse.{named}.rating_a" if named == place else f"wire.{place}",
             evidence,
             "Fit a smaller fuse or a thicker wire: with this pair the wire can be the part that burns.",
+            found.severity,
         )
+
+
+def _carries(wire: Wire, limit: Ampacity) -> str:
+    """The wire, what it carries or may carry, and by which column of the table in which air."""
+    size = counted_size(wire.awg, wire.mm2)
+    if size is None:
+        return "no awg and no mm2"
+    conductor = f"{size.area_mm2:g} mm²" if size.awg is None else gauge_name(size.awg)
+    if limit.value_a is not None:
+        amps = f"{limit.value_a:.3g} A"
+        if limit.interpolated:
+            amps += f", between the rows of {' and '.join(map(gauge_name, limit.rows_awg))}"
+    elif limit.most_a is None:
+        amps = f"at least {limit.least_a:.3g} A" if limit.least_a > 0 else "not known"
+    elif limit.least_a > 0:
+        amps = f"{limit.least_a:.3g} to {limit.most_a:.3g} A"
+    else:
+        amps = f"less than {limit.most_a:.3g} A"
+    if limit.insulation_c is None:
+        column = "insulation_c is not given"
+    elif limit.column_c is None:
+        column = f"{limit.insulation_c:g} °C insulation, which the table does not hold"
+    else:
+        column = f"column for {limit.column_c:g} °C insulation"
+    air = f"air at {limit.air_c:g} °C" if limit.air_given else f"air not given, {limit.air_c:g} °C assumed"
+    outside = ""
+    if limit.missing in ("thinner_than_table", "thicker_than_table"):
+        rows = f"{gauge_name(max(table.AMPACITY_A))} to {gauge_name(min(table.AMPACITY_A))}"
+        outside = f"; the table holds {rows}"
+    return f"{conductor}: {amps} ({table.SOURCE}, {column}, {air}){outside}"
+
+
+def _what_to_write(limit: Ampacity) -> str:
+    if limit.missing == "insulation":
+        lower = "; until then count on the lower current" if limit.least_a > 0 else ""
+        return f"Write insulation_c as printed on the wire{lower}."
+    if limit.missing == "size":
+        return "Write its size, or ask its maker for its ampacity."
+    return "Ask the wire's maker for its ampacity."

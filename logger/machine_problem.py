@@ -71,9 +71,12 @@ class Findings:
         self._lines = Lines(machine.text)
         self.problems: list[Problem] = []
 
-    def add(self, code: str, where: str, evidence: str, then: str) -> None:
-        """Note one problem at the dotted name `where`; `then` says what to do."""
-        severity, what = RULES[code]
+    def add(self, code: str, where: str, evidence: str, then: str, severity: Severity | None = None) -> None:
+        """Note one problem at the dotted name `where`; `then` says what to do.
+
+        `severity` is given where the figures decide it, not the rule alone.
+        """
+        usual, what = RULES[code]
         line = self._lines.of(*where.split("."))
         place = where if line is None else f"{where} (line {line})"
-        self.problems.append(Problem(severity, code, what, evidence, then, place))
+        self.problems.append(Problem(severity or usual, code, what, evidence, then, place))

@@ -31,7 +31,7 @@ from analysis.kinetic import (
     reaches_after_h,
     simulate,
 )
-from analysis.tables import capacity_temperature as temperature
+from tables import battery_capacity_temperature as temperature
 
 # T1: maker's data sheet, generic 12 V 40 Ah sealed ("starved") lead-acid, 25 °C: hours and Ah
 T1_H, T1_AH = (20.0, 10.0, 5.0, 1.0), (40.0, 37.2, 34.0, 24.0)

@@ -15,10 +15,10 @@ from analysis.rate_law import MeasuredCapacity, rate_law
 from analysis.report import build_report
 from analysis.run import Run
 from analysis.series import Floats
-from analysis.tables.rate_exponent import TYPICAL_K
 from analysis.voltage_curve import KNEE_ROWS, find_knee
 from benchmarks import forecast_study
 from benchmarks.forecast_study import SETS, Battery, Score, discharge
+from tables.battery_rate_exponent import TYPICAL_K
 from tests.analysis.build_runs import sides, write_run
 
 HALF = 0.5

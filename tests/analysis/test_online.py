@@ -356,7 +356,7 @@ ALLOWED = tuple(LIMIT.allowed_a(window) or math.inf for window in WINDOWS)
 
 
 def test_windows_hold_every_published_time_and_leave_no_wide_step() -> None:
-    # ISO 8820-3 type E, earliest openings: 0.04, 0.2, 2, 60 s (second-hand; analysis/tables/iso8820_3_blade.py)
+    # ISO 8820-3 type E, earliest openings: 0.04, 0.2, 2, 60 s (second-hand; tables/fuse_blades_iso8820_3.py)
     assert {0.04, 0.2, 2.0, 60.0} <= set(WINDOWS)
     assert max(long / short for short, long in pairwise(WINDOWS)) <= 1.5 + 1e-9
     assert WINDOWS[-1] > 60

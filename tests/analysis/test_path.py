@@ -56,11 +56,10 @@ def codes(path: PathResult) -> set[str]:
 
 
 def test_a_wire_is_held_against_its_own_lead(tmp_path: Path) -> None:
-    # docs/methods.md, Wire: 10 AWG at 75 °C carries 60 × √(45/75) = 46.5 A (ABYC E-11, second-hand, own arithmetic);
-    # 4 AWG at 105 °C 160 A (the same column).
+    # 33 CFR 183.425 Table 5: 10 AWG at 75 °C carries 40 A, 4 AWG at 105 °C 160 A.
     found, _ = paths_of(tmp_path, WIRED, {"battery_current_a": 32.0, "left_current_a": 20.0})
     assert set(found) == {"main", "left"}
-    assert value_of(found["left"].wire.margin) == pytest.approx(46.476 / 20, rel=1e-3)
+    assert value_of(found["left"].wire.margin) == pytest.approx(40 / 20, rel=1e-6)
     assert value_of(found["main"].wire.margin) == pytest.approx(160 / 32, rel=1e-6)
     assert "60 s, shorter than 10 min" in found["left"].wire.margin.basis
     # R of 2 m of 5.261 mm² (MT: IEC 60028, 6.554 mΩ at 20 °C) is a little more when warm; drop at 20 A
@@ -72,7 +71,7 @@ def test_ten_minutes_count_where_the_run_has_them(tmp_path: Path) -> None:
     amps = np.where(t_s < 600, 30.0, 10.0)
     found, currents = paths_of(tmp_path, WIRED, {"left_current_a": amps}, t_s)
     assert value_of(currents["left"].rms_a["600"]) == pytest.approx(30, rel=1e-3)
-    assert value_of(found["left"].wire.margin) == pytest.approx(46.476 / 30, rel=2e-3)
+    assert value_of(found["left"].wire.margin) == pytest.approx(40 / 30, rel=2e-3)
     # Loss is that of the whole run: RMS √((30² + 10²)/2) = 22.36 A.
     warm_ohm = value_of(found["left"].wire.drop_v) / 30
     assert value_of(found["left"].wire.loss_w) == pytest.approx(warm_ohm * 500, rel=1e-2)
@@ -98,6 +97,15 @@ def test_a_fuse_above_its_wire(tmp_path: Path) -> None:
         assert told.get("fuse_above_wire") == severity
 
 
+def test_a_lead_without_a_fuse_hangs_on_the_main_one(tmp_path: Path) -> None:
+    # 33 CFR 183.425 Table 5: 10 AWG at 75 °C carries 40 A; ABYC E-11 (second-hand): 80 A is above 150 % of it.
+    bare = WIRED.replace('[fuse.left]\nfamily = "blade_large"\nrating_a = 40\n', "")
+    found, _ = paths_of(tmp_path, bare, steady())
+    told = {finding.code: finding for finding in found["left"].findings}
+    assert told["fuse_above_wire"].severity == "danger"
+    assert told["fuse_above_wire"].what == "The main fuse is rated 2.00 times what the left wire carries."
+
+
 def test_an_overloaded_wire_is_a_danger(tmp_path: Path) -> None:
     found, _ = paths_of(tmp_path, WIRED, steady(50.0))
     assert found["left"].wire.verdict == "over"
@@ -108,8 +116,8 @@ def test_an_overloaded_wire_is_a_danger(tmp_path: Path) -> None:
 def test_air_at_the_fuse_is_air_at_the_wire(tmp_path: Path) -> None:
     warm = WIRED.replace("rating_a = 40", "rating_a = 40\nambient_c = 60")
     found, _ = paths_of(tmp_path, warm, steady())
-    # √((75 − 60)/(75 − 30)) of 46.5 A: docs/methods.md, Ampacity and margin
-    assert found["left"].wire.ampacity_a == pytest.approx(46.476 * (15 / 45) ** 0.5, rel=1e-3)
+    # √((75 − 60)/(75 − 30)) of 40 A: docs/methods.md, Ampacity and margin
+    assert found["left"].wire.ampacity_a == pytest.approx(40 * (15 / 45) ** 0.5, rel=1e-6)
 
 
 def test_a_lead_that_was_not_measured(tmp_path: Path) -> None:

@@ -7,8 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.estimate import Estimate, refuse
-from analysis.state_of_charge import by_count, cells_in_block, from_rest_voltage, open_circuit_v, settling_h, stated
-from analysis.tables.rest_voltage import TABLES
+from analysis.state_of_charge import by_count, from_rest_voltage, open_circuit_v, settling_h, stated
+from tables.battery_cells import CELL_V, cells_in_block
+from tables.battery_rest_voltage import TABLES
 
 
 def volts(value: float, half: float = 0.0) -> Estimate:
@@ -142,7 +143,7 @@ def test_an_unmeasured_rest_voltage_passes_its_reason_on() -> None:
 
 @given(chemistry=st.sampled_from(sorted(TABLES)), fraction=st.floats(0.0, 1.0))
 def test_the_chart_read_backwards_comes_back(chemistry: str, fraction: float) -> None:
-    nominal = TABLES[chemistry].cell_v * TABLES[chemistry].cells
+    nominal = CELL_V[chemistry] * TABLES[chemistry].cells
     v = open_circuit_v(chemistry, nominal, fraction)
     assert v is not None
     result = read(v, chemistry, block_v=nominal)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import machine_check
+from logger import machine_check, machine_check_fuse
 from logger.machine import load, parse
 from logger.machine_check import Problem, charging_voltage_v, check, stall_current_a
 from logger.machine_fields import SENSORS
@@ -256,6 +256,11 @@ def test_finding(code: str, has: Sections, evidence: str, where: str, lacks: Sec
     assert problem.where == where
     assert problem.next
     assert code not in {problem.code for problem in problems(lacks)}
+
+
+def test_every_rule_is_somebodys() -> None:
+    source = inspect.getsource(machine_check) + inspect.getsource(machine_check_fuse)
+    assert [code for code in RULES if f'"{code}"' not in source] == []
 
 
 def test_every_rule_of_the_module_has_a_case() -> None:

@@ -15,6 +15,7 @@ LEAD = {"blocks": 2, "arrangement": "series", "block_voltage_v": 12, "chemistry"
 STIFF = {**LEAD, "resistance_ohm": 0.005}
 WEAK = {**LEAD, "resistance_ohm": 0.030}
 BLADE = {"family": "blade_large", "rating_a": 40}
+BLADE_60 = {"family": "blade_large", "rating_a": 60}
 SF30 = {"family": "strip_sf30", "rating_a": 80}
 
 Sections = dict[str, dict[str, object]]
@@ -31,37 +32,61 @@ def problems(sections: Sections) -> tuple[Problem, ...]:
 
 # (code, a machine that has it, a piece of the evidence, where, a near twin that lacks it)
 CASES: list[tuple[str, Sections, str, str, Sections]] = [
-    # ABYC E-11, 105 °C, outside engine spaces, second-hand (references section 2): 14 AWG 35 A, 10 AWG 60 A.
+    # 33 CFR 183.425 Table 5, 105 °C insulation: 14 AWG 35 A, 10 AWG 60 A. 60 A is above 150 % of 35 A.
     (
         "fuse_above_wire",
-        {"fuse.left": BLADE, "wire.left": {"awg": 14}},
-        "fuse.left 40 A, wire.left 14 AWG: 35 A (ABYC E-11, 105 °C insulation, outside engine spaces, second-hand",
+        {"fuse.left": BLADE_60, "wire.left": {"awg": 14, "insulation_c": 105}},
+        "fuse.left 60 A, wire.left 14 AWG: 35 A (33 CFR 183.425 Table 5, column for 105 °C insulation, air not given, "
+        "30 °C assumed)",
         "fuse.left.rating_a (line 3)",
-        {"fuse.left": BLADE, "wire.left": {"awg": 10}},
+        {"fuse.left": BLADE_60, "wire.left": {"awg": 10, "insulation_c": 105}},
     ),
-    # 12 AWG has no row in the column: the next thinner one, 14 AWG, counts.
+    # The same row in the column for 75 °C: 20 A. 85 °C insulation takes the column for 80 °C: 10 AWG 50 A.
     (
         "fuse_above_wire",
-        {"fuse.left": BLADE, "wire.left": {"awg": 12}},
-        "wire.left 12 AWG: 35 A, by the row of 14 AWG",
+        {"fuse.left": BLADE, "wire.left": {"awg": 14, "insulation_c": 75}},
+        "wire.left 14 AWG: 20 A (33 CFR 183.425 Table 5, column for 75 °C insulation",
         "fuse.left.rating_a (line 3)",
-        {"fuse.left": {"family": "blade_medium", "rating_a": 35}, "wire.left": {"awg": 12}},
+        {"fuse.left": BLADE, "wire.left": {"awg": 10, "insulation_c": 85}},
     ),
-    # 2.5 mm² lies between 14 AWG (2.08 mm²) and 12 AWG (3.31 mm²); 6 mm² above 10 AWG (5.26 mm²).
+    # 2.5 mm² lies between 14 AWG (2.08 mm², 35 A) and 12 AWG (3.31 mm², 45 A): 38.7 A. Of two sizes the smaller counts.
     (
         "fuse_above_wire",
-        {"fuse.right": BLADE, "wire.right": {"mm2": 2.5}},
-        "wire.right 2.5 mm²: 35 A, by the row of 14 AWG",
+        {"fuse.right": BLADE_60, "wire.right": {"awg": 10, "mm2": 2.5, "insulation_c": 105}},
+        "wire.right 2.5 mm²: 38.7 A, between the rows of 14 AWG and 12 AWG",
         "fuse.right.rating_a (line 3)",
-        {"fuse.right": BLADE, "wire.right": {"mm2": 6}},
+        {"fuse.right": BLADE_60, "wire.right": {"awg": 10, "mm2": 10, "insulation_c": 105}},
     ),
-    # A channel's wire without a fuse of its own hangs on the main fuse: 10 AWG 60 A, 8 AWG 80 A.
+    # A channel's wire without a fuse of its own hangs on the main fuse: at 60 °C 10 AWG 40 A, 6 AWG 80 A.
     (
         "fuse_above_wire",
-        {"fuse.main": {"family": "blade_large", "rating_a": 80}, "wire.left": {"awg": 10}},
-        "fuse.main 80 A, wire.left 10 AWG: 60 A",
+        {"fuse.main": {"family": "blade_large", "rating_a": 80}, "wire.left": {"awg": 10, "insulation_c": 60}},
+        "fuse.main 80 A, wire.left 10 AWG: 40 A",
         "wire.left (line 4)",
-        {"fuse.main": {"family": "blade_large", "rating_a": 80}, "wire.left": {"awg": 8}},
+        {"fuse.main": {"family": "blade_large", "rating_a": 80}, "wire.left": {"awg": 6, "insulation_c": 60}},
+    ),
+    # Air at the fuse is air at the wire: √((75 − 60)/(75 − 30)) of 95 A leaves 54.8 A of 6 AWG (references section 2).
+    (
+        "fuse_above_wire",
+        {"fuse.left": {**BLADE_60, "rating_a": 95, "ambient_c": 60}, "wire.left": {"awg": 6, "insulation_c": 75}},
+        "wire.left 6 AWG: 54.8 A (33 CFR 183.425 Table 5, column for 75 °C insulation, air at 60 °C)",
+        "fuse.left.rating_a (line 3)",
+        {"fuse.left": {**BLADE_60, "rating_a": 95, "ambient_c": 30}, "wire.left": {"awg": 6, "insulation_c": 75}},
+    ),
+    # Whatever its insulation is: 14 AWG carries 45 A at most (200 °C), and 20 AWG less than the 20 A of 18 AWG.
+    (
+        "fuse_above_wire",
+        {"fuse.left": BLADE_60, "wire.left": {"awg": 14}},
+        "wire.left 14 AWG: 20 to 45 A (33 CFR 183.425 Table 5, insulation_c is not given",
+        "fuse.left.rating_a (line 3)",
+        {"fuse.left": BLADE, "wire.left": {"awg": 14}},
+    ),
+    (
+        "fuse_above_wire",
+        {"fuse.left": BLADE, "wire.left": {"awg": 20, "insulation_c": 105}},
+        "wire.left 20 AWG: less than 20 A",
+        "fuse.left.rating_a (line 3)",
+        {"fuse.left": {"family": "blade_mini", "rating_a": 10}, "wire.left": {"awg": 20, "insulation_c": 105}},
     ),
     # Scope of ISO 8820-3:2015: 1000 A. 24 V / 10 mΩ = 2400 A.
     (
@@ -179,32 +204,34 @@ CASES: list[tuple[str, Sections, str, str, Sections]] = [
     ),
     (
         "wire_ampacity_unknown",
-        {"fuse.left": BLADE, "wire.left": {"awg": 20}},
-        "20 AWG; the table holds 18 to 2 AWG",
-        "wire.left (line 4)",
-        {"fuse.left": BLADE, "wire.left": {"awg": 18}},
-    ),
-    (
-        "wire_ampacity_unknown",
         {"fuse.left": BLADE, "wire.left": {"length_m": 1}},
         "no awg and no mm2",
         "wire.left (line 4)",
         {"fuse.left": BLADE, "wire.left": {"mm2": 6}},
     ),
-    # Thicker than the table: 250 A is above the 210 A of its last row, which says nothing about 1/0 AWG.
+    # A fuse without a rating: nothing to compare, and no ampacity either.
     (
         "wire_ampacity_unknown",
-        {"fuse.main": {"family": "strip_sf51", "rating_a": 250}, "wire.main": {"awg": 0}},
-        "1/0 AWG: 210 A, by the row of 2 AWG",
+        {"fuse.left": {"family": "blade_large"}, "wire.left": {"awg": 10}},
+        "10 AWG: 40 to 70 A (33 CFR 183.425 Table 5, insulation_c is not given",
+        "wire.left (line 3)",
+        {"fuse.left": {"family": "blade_large"}, "wire.left": {"awg": 10, "insulation_c": 105}},
+    ),
+    # Thicker than the table: 500 A is above the 300 A of its last row, 4/0 AWG at 60 °C, which says nothing beyond.
+    (
+        "wire_ampacity_unknown",
+        {"fuse.main": {"family": "strip_sf51", "rating_a": 500}, "wire.main": {"mm2": 120, "insulation_c": 60}},
+        "wire.main 120 mm²: at least 300 A (33 CFR 183.425 Table 5, column for 60 °C insulation, air not given, 30 °C "
+        "assumed); the table holds 18 AWG to 4/0 AWG",
         "wire.main (line 4)",
-        {"fuse.main": {"family": "strip_sf51", "rating_a": 200}, "wire.main": {"awg": 0}},
+        {"fuse.main": {"family": "strip_sf51", "rating_a": 300}, "wire.main": {"mm2": 120, "insulation_c": 60}},
     ),
     (
         "wire_insulation",
-        {"wire.left": {"awg": 10, "insulation_c": 75}},
-        "75 °C; the table is for 105 °C",
+        {"wire.left": {"awg": 10, "insulation_c": 55}},
+        "55 °C; the table begins at 60 °C",
         "wire.left.insulation_c (line 3)",
-        {"wire.left": {"awg": 10, "insulation_c": 105}},
+        {"wire.left": {"awg": 10, "insulation_c": 60}},
     ),
     (
         "fuse_position_missing",
@@ -240,6 +267,26 @@ def test_finding(code: str, has: Sections, evidence: str, where: str, lacks: Sec
     assert problem.where == where
     assert problem.next
     assert code not in {problem.code for problem in problems(lacks)}
+
+
+# ABYC E-11, second-hand: the next size up may stand, to 150 % of the ampacity. 33 CFR 183.425 Table 5: 14 AWG carries
+# 35 A at 105 °C, 20 A at 60 °C and 45 A at 200 °C; 12 AWG 45 A at 105 °C.
+@pytest.mark.parametrize(
+    ("sections", "code", "severity"),
+    [
+        ({"fuse.left": BLADE, "wire.left": {"awg": 14, "insulation_c": 105}}, "fuse_above_wire", "caution"),
+        ({"fuse.left": BLADE_60, "wire.left": {"awg": 14, "insulation_c": 105}}, "fuse_above_wire", "danger"),
+        ({"fuse.left": BLADE, "wire.left": {"awg": 12, "insulation_c": 105}}, "fuse_above_wire", None),
+        ({"fuse.left": BLADE, "wire.left": {"awg": 14}}, "wire_ampacity_unknown", "caution"),
+        ({"fuse.left": BLADE, "wire.left": {"awg": 10}}, "wire_ampacity_unknown", None),
+        ({"fuse.left": BLADE, "wire.left": {"length_m": 1}}, "wire_ampacity_unknown", "note"),
+    ],
+)
+def test_the_figures_decide_how_grave_a_fuse_above_its_wire_is(
+    sections: Sections, code: str, severity: str | None
+) -> None:
+    found = [problem.severity for problem in problems(sections) if problem.code == code]
+    assert found == ([] if severity is None else [severity])
 
 
 def test_every_rule_of_the_module_has_a_case() -> None:

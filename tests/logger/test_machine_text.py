@@ -133,7 +133,9 @@ def test_the_documents_example_gives_what_it_says() -> None:
         "fuse_above_wire",
     }
     assert "about 1200 A" in found["breaking_capacity"].evidence
-    assert "35 A, by the row of 14 AWG" in found["fuse_above_wire"].evidence
+    # 33 CFR 183.425 Table 5: 12 AWG at 75 °C carries 25 A
+    assert "wire.left 12 AWG: 25 A" in found["fuse_above_wire"].evidence
+    assert found["fuse_above_wire"].severity == "danger"
     assert {code for code, problem in found.items() if problem.severity == "note"} == {
         "controller_sensed_missing",
         "receiver_minimum_missing",

@@ -1,8 +1,12 @@
-"""The shape of a published table of fuse opening times; the tables themselves are its neighbours, one file each."""
+"""The shape of a published table of fuse opening times, what is read off any of them.
+
+The tables themselves are its neighbours `fuse_blades_iso8820_3.py` and `fuse_strips_iso8820_5.py`.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 Mark = Literal["second-hand", "from memory"]
@@ -50,8 +54,35 @@ class FuseTable:
     """From low to high current."""
     derating: tuple[UsableCurrent, ...] = ()
     """From cold to hot; full rating below the first; empty when no table is available."""
-    breaking_capacity_a: float = 0.0
 
     def limits(self) -> tuple[OpeningTimes, ...]:
         """The rows that a margin is taken against."""
         return tuple(row for row in self.rows if row.percent >= LIMIT_PERCENT)
+
+
+def opening_times_s(table: FuseTable) -> tuple[float, ...]:
+    """Every published opening time of the column, shortest and longest, sorted."""
+    times = {time for row in table.rows for time in (row.shortest_s, row.longest_s) if time is not None}
+    return tuple(sorted(times))
+
+
+def rated_after_s(table: FuseTable) -> float:
+    """The shortest time of the 135 % row: longer windows are held to the rating itself."""
+    return max(row.shortest_s for row in table.limits() if row.shortest_s is not None)
+
+
+def usable_fraction(table: FuseTable, ambient_c: float) -> float | None:
+    """Share of the rating that the fuse carries in air of this temperature, linear between published steps.
+
+    1 where the family has no derating table; None above the last published temperature.
+    """
+    if not table.derating:
+        return 1.0
+    steps = table.derating
+    if ambient_c <= steps[0].ambient_c:
+        return steps[0].fraction
+    for cool, warm in pairwise(steps):
+        if ambient_c <= warm.ambient_c:
+            share = (ambient_c - cool.ambient_c) / (warm.ambient_c - cool.ambient_c)
+            return cool.fraction + share * (warm.fraction - cool.fraction)
+    return None

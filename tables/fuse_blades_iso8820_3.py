@@ -9,9 +9,10 @@ fuses list them: C 1 to 40 A, F 2 to 30 A, E 20 to 80 A.
 
 from __future__ import annotations
 
-from analysis.tables.opening_times import FuseTable, OpeningTimes, UsableCurrent
+from tables.fuse_opening_times import FuseTable, OpeningTimes, UsableCurrent
 
-BREAKING_CAPACITY_A = 1000.0  # ISO 8820-3:2015, scope
+BREAKING_CAPACITY_A = 1000.0
+BREAKING_SOURCE = "scope of ISO 8820-3:2015"
 
 BLADE_MINI = FuseTable(
     family="blade_mini",
@@ -26,7 +27,6 @@ BLADE_MINI = FuseTable(
         OpeningTimes(350, 0.08, 0.25, "from memory"),
         OpeningTimes(600, 0.03, 0.1, "from memory"),
     ),
-    breaking_capacity_a=BREAKING_CAPACITY_A,
 )
 
 BLADE_MEDIUM_TO_30_A = FuseTable(
@@ -43,7 +43,6 @@ BLADE_MEDIUM_TO_30_A = FuseTable(
         OpeningTimes(350, 0.08, 0.25, "from memory"),
         OpeningTimes(600, None, 0.1, "from memory"),
     ),
-    breaking_capacity_a=BREAKING_CAPACITY_A,
 )
 
 BLADE_MEDIUM_35_40_A = FuseTable(
@@ -59,7 +58,6 @@ BLADE_MEDIUM_35_40_A = FuseTable(
         OpeningTimes(350, 0.08, 0.5, "second-hand"),
         OpeningTimes(600, None, 0.15, "second-hand"),
     ),
-    breaking_capacity_a=BREAKING_CAPACITY_A,
 )
 
 BLADE_LARGE = FuseTable(
@@ -83,10 +81,7 @@ BLADE_LARGE = FuseTable(
         UsableCurrent(110, 25 / 40, "second-hand"),
         UsableCurrent(125, 22 / 40, "second-hand"),
     ),
-    breaking_capacity_a=BREAKING_CAPACITY_A,
 )
-
-TABLES = (BLADE_MINI, BLADE_MEDIUM_TO_30_A, BLADE_MEDIUM_35_40_A, BLADE_LARGE)
 
 MELTING_I2T_A2S = {("blade_large", 30.0): 4100.0, ("blade_large", 35.0): 6000.0, ("blade_large", 40.0): 8500.0,
                    ("blade_medium", 40.0): 3300.0}  # fmt: skip

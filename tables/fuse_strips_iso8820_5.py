@@ -6,9 +6,10 @@ times are from memory, none is verified. No derating table is available.
 
 from __future__ import annotations
 
-from analysis.tables.opening_times import FuseTable, OpeningTimes
+from tables.fuse_opening_times import FuseTable, OpeningTimes
 
-BREAKING_CAPACITY_A = 2000.0  # ISO 8820-5:2015, scope
+BREAKING_CAPACITY_A = 2000.0
+BREAKING_SOURCE = "scope of ISO 8820-5:2015"
 LEAST_RATING_A, GREATEST_RATING_A = 30.0, 500.0  # the same; which type is made in which rating is not given there
 
 _ROWS = (
@@ -20,12 +21,8 @@ _ROWS = (
 )
 
 STRIP_SF30 = FuseTable(
-    "strip_sf30", "ISO 8820-5 type SF30 (midi-style strip)", LEAST_RATING_A, GREATEST_RATING_A, (), _ROWS,
-    breaking_capacity_a=BREAKING_CAPACITY_A,
-)  # fmt: skip
+    "strip_sf30", "ISO 8820-5 type SF30 (midi-style strip)", LEAST_RATING_A, GREATEST_RATING_A, (), _ROWS
+)
 STRIP_SF51 = FuseTable(
-    "strip_sf51", "ISO 8820-5 type SF51 (mega-style strip)", LEAST_RATING_A, GREATEST_RATING_A, (), _ROWS,
-    breaking_capacity_a=BREAKING_CAPACITY_A,
-)  # fmt: skip
-
-TABLES = (STRIP_SF30, STRIP_SF51)
+    "strip_sf51", "ISO 8820-5 type SF51 (mega-style strip)", LEAST_RATING_A, GREATEST_RATING_A, (), _ROWS
+)

@@ -8,6 +8,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
+from tables.battery_cells import cells_in_block
+
+Floats = NDArray[np.float64]
+
+FULL_TO_NOMINAL = 1.10
+"""Rest voltage of a full AGM block, 13.2 V at most, over its nominal 12 V: a vehicle maker's owner manual."""
+
 
 @dataclass(frozen=True, slots=True)
 class RestTable:
@@ -17,8 +27,6 @@ class RestTable:
     """(V of a rested 12 V block, state of charge 0..1), rising."""
     cells: int
     """Cells in the block that `rows` speaks of."""
-    cell_v: float
-    """Nominal voltage of a cell [V], to tell how many cells a block has."""
     chart_u: float
     """1 σ of the state of charge, from the disagreement of charts."""
     source: str
@@ -33,7 +41,6 @@ TABLES: dict[str, RestTable] = {
     "flooded": RestTable(
         ((11.89, 0.0), (12.06, 0.25), (12.24, 0.50), (12.45, 0.75), (12.65, 1.0)),
         cells=6,
-        cell_v=2.0,
         chart_u=0.13,
         source="BCI at 26.7 °C and 1.265 acid, second-hand",
     ),
@@ -42,21 +49,18 @@ TABLES: dict[str, RestTable] = {
     "agm": RestTable(
         ((11.7, 0.0), (12.0, 0.25), (12.3, 0.50), (12.6, 0.75), (12.8, 1.0)),
         cells=6,
-        cell_v=2.0,
         chart_u=0.11,
         source="bands of a vehicle maker's owner manual",
     ),
     "gel": RestTable(
         ((11.80, 0.0), (12.00, 0.25), (12.35, 0.50), (12.65, 0.75), (12.85, 1.0)),
         cells=6,
-        cell_v=2.0,
         chart_u=0.11,
         source="from memory, unverified",
     ),
     "lfp": RestTable(
         ((10.0, 0.0), (12.0, 0.10), (12.8, 0.20), (13.0, 0.30), (13.4, 0.90), (13.6, 0.99), (14.6, 1.0)),
         cells=4,
-        cell_v=3.2,
         chart_u=0.06,  # 20 % at 12.8 V here, 20 % at 12.67 V in a simulated slow discharge (PyBaMM, Prada2013)
         source="a public chart of low authority (gridwright.com lifepo4-voltage-chart)",
         flat_v=(13.0, 13.4),
@@ -68,3 +72,16 @@ NO_TABLE = {
 }
 SETTLING_H = {"agm": 8.0, "gel": 8.0, "flooded": 8.0, "lfp": 2.0}
 """Hours of rest before a voltage counts: common practice, no source (lead-acid advice runs from 4 to 24 h)."""
+
+
+def chart_charge(table: RestTable, volts: float) -> float:
+    """State of charge, 0..1, at a voltage per `table.cells` cells; the ends beyond the chart."""
+    voltages, charge = zip(*table.rows, strict=True)
+    return float(np.interp(volts, voltages, charge))
+
+
+def chart_v(chemistry: str, block_voltage_v: float, fraction: Floats) -> Floats:
+    """Rest voltage [V] of one block at states of charge, the chart read backwards; KeyError without a chart."""
+    table = TABLES[chemistry]
+    voltages, charge = zip(*table.rows, strict=True)
+    return np.asarray(np.interp(fraction, charge, voltages) * cells_in_block(chemistry, block_voltage_v) / table.cells)

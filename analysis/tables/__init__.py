@@ -1,1 +1,0 @@
-"""Published tables, one file each, with the source inside."""
