@@ -10,11 +10,11 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
-import analysis.cli
-import dashboard.cli
-import logger.cli
-from analysis.errors import AnalysisError, CannotWriteError
-from logger.errors import (
+import amptally.analysis.cli
+import amptally.dashboard.cli
+import amptally.logger.cli
+from amptally.analysis.errors import AnalysisError, CannotWriteError
+from amptally.logger.errors import (
     ImportDataError,
     JournalError,
     LoggerError,
@@ -27,11 +27,11 @@ from logger.errors import (
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from analysis.online import WatchLimits
-    from analysis.online_checks import VoltageLimit
-    from analysis.online_exposure import FuseLimit
-    from logger.alarms import Observer
-    from logger.machine import Machine
+    from amptally.analysis.alarms.watch import WatchLimits
+    from amptally.analysis.alarms.checks import VoltageLimit
+    from amptally.analysis.alarms.fuse_watch import FuseLimit
+    from amptally.logger.recording.alarms import Observer
+    from amptally.logger.machine.description import Machine
 
 BAD_FILE, NO_PORT, CANNOT_WRITE = 3, 4, 5
 _EXIT_CODES: tuple[tuple[type[Exception], int], ...] = (
@@ -72,9 +72,9 @@ def build_parser() -> argparse.ArgumentParser:
     demo.add_argument("--no-browser", action="store_true", help="record and report, then exit")
     demo.add_argument("--out", type=Path, default=Path("runs"), metavar="DIR", help="folder for runs (default: runs)")
     demo.set_defaults(run=_demo)
-    logger.cli.add_commands(commands, observers)
-    analysis.cli.add_commands(commands)
-    dashboard.cli.add_commands(commands)
+    amptally.logger.cli.add_commands(commands, observers)
+    amptally.analysis.cli.add_commands(commands)
+    amptally.dashboard.cli.add_commands(commands)
     return parser
 
 
@@ -85,10 +85,10 @@ DEMO_S = 285.0
 
 def _demo(args: argparse.Namespace) -> int:
     """Record the simulated cart with the same recorder as any board, report the run, and show it."""
-    from logger.machine import parse
-    from logger.recorder import Options
+    from amptally.logger.machine.description import parse
+    from amptally.logger.recording.recorder import Options
 
-    text = resources.files("logger.simulator").joinpath("cart.toml").read_text(encoding="utf-8")
+    text = resources.files("amptally.logger.simulator").joinpath("cart.toml").read_text(encoding="utf-8")
     options = Options(
         port=DEMO_PORT,
         baud=115_200,
@@ -98,25 +98,25 @@ def _demo(args: argparse.Namespace) -> int:
         notes=("demo: simulated cart, invented data",),
         start_charge=1.0,
     )
-    path, exit_code = logger.cli.record_run(options, observers(options.machine))
+    path, exit_code = amptally.logger.cli.record_run(options, observers(options.machine))
     if path is None:
         return exit_code
-    print(analysis.cli.page_of(path))
+    print(amptally.analysis.cli.page_of(path))
     print(path, flush=True)
     if args.no_browser or exit_code:
         return exit_code
     # The path stays the last line of stdout.
     with contextlib.redirect_stdout(sys.stderr):
-        return dashboard.cli.serve(args.out, path.stem, None, True)
+        return amptally.dashboard.cli.serve(args.out, path.stem, None, True)
 
 
 def observers(machine: Machine) -> tuple[Observer, ...]:
-    """Who is told of a machine's samples while they are recorded: the alarms of `analysis.online`."""
+    """Who is told of a machine's samples while they are recorded: the alarms of `amptally.analysis.alarms.watch`."""
     import numpy as np
 
-    from analysis.online import WATCHED, Watch, to_si
-    from logger.channels import BY_SI_NAME
-    from logger.frames import INT64_NULL
+    from amptally.analysis.alarms.watch import WATCHED, Watch, to_si
+    from amptally.logger.channels import BY_SI_NAME
+    from amptally.logger.wire.frames import INT64_NULL
 
     watch = Watch(watch_limits(machine))
     unwatched = [f"{place} ({why})" for place, why in fuse_limits(machine).items() if isinstance(why, str)]
@@ -140,11 +140,11 @@ def observers(machine: Machine) -> tuple[Observer, ...]:
 
 def watch_limits(machine: Machine) -> WatchLimits:
     """What to watch of a machine: the limits that its description gives, no others."""
-    from analysis.leads import LEADS
-    from analysis.online import WatchLimits
-    from analysis.online_checks import BalanceLimit
-    from analysis.online_exposure import FuseLimit
-    from logger.machine_fields import SENSORS
+    from amptally.analysis.results.leads import LEADS
+    from amptally.analysis.alarms.watch import WatchLimits
+    from amptally.analysis.alarms.checks import BalanceLimit
+    from amptally.analysis.alarms.fuse_watch import FuseLimit
+    from amptally.logger.machine.fields import SENSORS
 
     sensed = machine.controller.sensed if machine.controller else None
     sensors = {lead: machine.sensors[f"{lead}_current"] for lead in LEADS if f"{lead}_current" in machine.sensors}
@@ -168,8 +168,8 @@ def watch_limits(machine: Machine) -> WatchLimits:
 
 def fuse_limits(machine: Machine) -> dict[str, FuseLimit | str]:
     """What to watch of each fuse that a machine's description names, or why it cannot be watched."""
-    from analysis.fuse_eligibility import FuseSpec
-    from analysis.online_exposure import fuse_limit
+    from amptally.analysis.protection.fuse_eligibility import FuseSpec
+    from amptally.analysis.alarms.fuse_watch import fuse_limit
 
     sensed = machine.controller.sensed if machine.controller else None
     return {
@@ -180,7 +180,7 @@ def fuse_limits(machine: Machine) -> dict[str, FuseLimit | str]:
 
 def voltage_limits(machine: Machine) -> Iterator[VoltageLimit]:
     """The least voltages that a machine's description gives."""
-    from analysis.online_checks import VoltageLimit
+    from amptally.analysis.alarms.checks import VoltageLimit
 
     battery, bms, controller, receiver = machine.battery, machine.bms, machine.controller, machine.receiver
     whole = ("battery_voltage_v",)
@@ -214,7 +214,7 @@ def voltage_limits(machine: Machine) -> Iterator[VoltageLimit]:
 
 
 def _version() -> str:
-    from logger.builder import program_version
+    from amptally.logger.recording.builder import program_version
 
     return program_version()
 

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from logger.cli import charge_fraction, hours, seconds
+from amptally.logger.cli import charge_fraction, hours, seconds
 
 
 def add_commands(commands: Any) -> None:
@@ -45,7 +45,7 @@ def add_commands(commands: Any) -> None:
 
 
 def _summary(args: argparse.Namespace) -> int:
-    from analysis.summary import summarise_folder
+    from amptally.analysis.report.summary import summarise_folder
 
     def progress(done: int, total: int) -> None:
         if done == total or done % 20 == 0:
@@ -62,9 +62,9 @@ def _summary(args: argparse.Namespace) -> int:
 
 def page_of(path: Path) -> str:
     """The report of a run as a terminal page."""
-    from analysis.page import render, wants_colour
-    from analysis.report import build_report
-    from analysis.run import Run
+    from amptally.analysis.report.text_page import render, wants_colour
+    from amptally.analysis.report.build import build_report
+    from amptally.analysis.runs.run import Run
 
     return render(build_report(Run.open(path)), colour=wants_colour(sys.stdout))
 
@@ -84,17 +84,17 @@ def _importing() -> Iterator[None]:
 
 def _report(args: argparse.Namespace) -> int:
     with _importing():
-        from analysis.errors import RunContentError
-        from analysis.page import render, wants_colour
-        from analysis.report import build_report
-        from analysis.run import Run
+        from amptally.analysis.errors import RunContentError
+        from amptally.analysis.report.text_page import render, wants_colour
+        from amptally.analysis.report.build import build_report
+        from amptally.analysis.runs.run import Run
 
     if args.from_s is not None and args.to_s is not None and args.to_s <= args.from_s:
         raise RunContentError(f"--to {args.to_s:g} is not after --from {args.from_s:g}: nothing lies between them.")
     run = Run.open(args.run_file, machine=args.machine, from_s=args.from_s, to_s=args.to_s)
     report = build_report(run, rested_h=args.rested, fraction=args.start_charge)
     if args.html is not None:
-        from analysis.sheet import write_sheet
+        from amptally.analysis.report.html_page import write_sheet
 
         write_sheet(args.html, report)
     if args.json:

@@ -12,9 +12,9 @@ from typing import Protocol
 
 import numpy as np
 
-from analysis.series import Floats
-from logger.simulator.battery import Block, open_circuit_v
-from logger.simulator.parameters import BlockParameters
+from amptally.analysis.signals.series import Floats
+from amptally.logger.simulator.battery import Block, open_circuit_v
+from amptally.logger.simulator.parameters import BlockParameters
 
 # ../shared/references.md section 6, PyBaMM 26.10.1.1: Li-ion 3S Chen2020 and LFP 4S Prada2013, slow discharge, volts
 # per cell; the ends are our own.

@@ -10,7 +10,7 @@ from itertools import accumulate
 
 import numpy as np
 
-from analysis.series import Floats
+from amptally.analysis.signals.series import Floats
 from benchmarks.coverage_battery import (
     END_V,
     NOMINAL_V,
@@ -21,7 +21,7 @@ from benchmarks.coverage_battery import (
     Relaxing,
     constant_discharge_ah,
 )
-from logger.simulator.parameters import BlockParameters
+from amptally.logger.simulator.parameters import BlockParameters
 
 GRID_S = 0.02
 TICK_S = 1.0

@@ -20,17 +20,17 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from analysis.energy import integrate
-from analysis.exposure import Exposure
-from analysis.fuse import assess_fuse
-from analysis.fuse_eligibility import FuseSpec
-from analysis.report import Report, build_report
-from analysis.run import Run
+from amptally.analysis.integrals.energy import integrate
+from amptally.analysis.exposure.exposure import Exposure
+from amptally.analysis.protection.fuse import assess_fuse
+from amptally.analysis.protection.fuse_eligibility import FuseSpec
+from amptally.analysis.report.build import Report, build_report
+from amptally.analysis.runs.run import Run
 from benchmarks.workers import study_pool
-from logger.metadata import Metadata
-from logger.runfile import write_frame
-from logger.simulator import Drive, draw_scenario, simulate
-from logger.simulator.battery import Block
+from amptally.logger.storage.metadata import Metadata
+from amptally.logger.storage.runfile import write_frame
+from amptally.logger.simulator import Drive, draw_scenario, simulate
+from amptally.logger.simulator.battery import Block
 
 CART = Path(__file__).parent.parent / "sample_runs" / "cart.toml"
 Outcome = tuple[str, float, float | None, float | None, float | None]

@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from logger.channels import BY_NAME, TIME_COLUMN
-from logger.frames import Describe, Samples, WireChannel, encode, row_dtype
-from logger.metadata import Metadata
-from logger.runfile import write_run, write_segment
+from amptally.logger.channels import BY_NAME, TIME_COLUMN
+from amptally.logger.wire.frames import Describe, Samples, WireChannel, encode, row_dtype
+from amptally.logger.storage.metadata import Metadata
+from amptally.logger.storage.runfile import write_run, write_segment
 
 SEED = 20
 INTERVAL_US = 1000
@@ -53,7 +53,7 @@ NOISE = (0.085, 0.07, 0.07, 0.0035, 0.0021, 0.0035, 0.0028)
 
 def machine_text() -> str:
     """The demo cart's description, with a battery that a day of driving does not empty."""
-    text = resources.files("logger.simulator").joinpath("cart.toml").read_text(encoding="utf-8")
+    text = resources.files("amptally.logger.simulator").joinpath("cart.toml").read_text(encoding="utf-8")
     return text.replace("capacity_ah = 35 ", "capacity_ah = 700 ").replace(
         "second_capacity_ah = 22.4", "second_capacity_ah = 448"
     )

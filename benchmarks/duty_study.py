@@ -22,17 +22,17 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from analysis.estimate import Estimate
-from analysis.exposure import Exposure
-from analysis.fuse import assess_fuse
-from analysis.fuse_eligibility import FuseSpec
-from analysis.report import build_report
-from analysis.run import Run
+from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.exposure.exposure import Exposure
+from amptally.analysis.protection.fuse import assess_fuse
+from amptally.analysis.protection.fuse_eligibility import FuseSpec
+from amptally.analysis.report.build import build_report
+from amptally.analysis.runs.run import Run
 from benchmarks.workers import study_pool
-from logger.channels import BY_SI_NAME
-from logger.metadata import Metadata
-from logger.runfile import write_frame
-from logger.simulator import draw_scenario, simulate
+from amptally.logger.channels import BY_SI_NAME
+from amptally.logger.storage.metadata import Metadata
+from amptally.logger.storage.runfile import write_frame
+from amptally.logger.simulator import draw_scenario, simulate
 
 CART = Path(__file__).parent.parent / "sample_runs" / "cart.toml"
 INTERVAL_US = 10_000

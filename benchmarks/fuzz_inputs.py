@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from logger.channels import CHANNELS, TIME_COLUMN
-from logger.frames import (
+from amptally.logger.channels import CHANNELS, TIME_COLUMN
+from amptally.logger.wire.frames import (
     Describe,
     Event,
     Extreme,
@@ -24,8 +24,8 @@ from logger.frames import (
     cobs_encode,
     encode,
 )
-from logger.metadata import KEY, Gap, Metadata
-from logger.runfile import write_frame
+from amptally.logger.storage.metadata import KEY, Gap, Metadata
+from amptally.logger.storage.runfile import write_frame
 
 
 def spoil(data: bytes, rng: random.Random, hits: int) -> bytes:

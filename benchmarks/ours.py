@@ -14,8 +14,8 @@ from benchmarks.measure import Clock
 
 def report(path: str) -> dict[str, Any]:
     """Everything: every value with its interval, three exposure curves, fuses, wires, resistance, charge left, JSON."""
-    from analysis.report import build_report
-    from analysis.run import Run
+    from amptally.analysis.report.build import build_report
+    from amptally.analysis.runs.run import Run
 
     clock = Clock()
     document = build_report(Run.open(Path(path))).as_json()
@@ -40,9 +40,9 @@ def values(document: dict[str, Any]) -> dict[str, float]:
 
 def curves(path: str) -> dict[str, Any]:
     """Read the run and compute the three exposure curves alone."""
-    from analysis.exposure import window_list
-    from analysis.run import Run
-    from analysis.run_exposure import prepare_exposure
+    from amptally.analysis.exposure.exposure import window_list
+    from amptally.analysis.runs.run import Run
+    from amptally.analysis.exposure.run_exposure import prepare_exposure
 
     clock = Clock()
     run = Run.open(Path(path))
@@ -57,7 +57,7 @@ def curves(path: str) -> dict[str, Any]:
 
 def ten_seconds(path: str, at_s: str) -> dict[str, Any]:
     """Open a long run and read ten seconds of three channels somewhere in it."""
-    from analysis.run import Run
+    from amptally.analysis.runs.run import Run
 
     clock = Clock()
     run = Run.open(Path(path), from_s=float(at_s), to_s=float(at_s) + 10)
@@ -72,11 +72,11 @@ def zoom(path: str) -> dict[str, Any]:
 
     import numpy as np
 
-    from analysis.run import Run
-    from dashboard.lanes import lanes_of, usual_keys
-    from dashboard.library import OpenRun
-    from dashboard.theme import LIGHT
-    from dashboard.traces import View, traces_figure
+    from amptally.analysis.runs.run import Run
+    from amptally.dashboard.figures.lanes import lanes_of, usual_keys
+    from amptally.dashboard.library import OpenRun
+    from amptally.dashboard.theme import LIGHT
+    from amptally.dashboard.figures.traces import View, traces_figure
 
     clock = Clock()
     opened = OpenRun(Run.open(Path(path)))
@@ -99,7 +99,7 @@ def zoom(path: str) -> dict[str, Any]:
 
 def decode(path: str, chunk: str) -> dict[str, Any]:
     """Wire bytes to columns, in chunks of so many bytes."""
-    from logger.decoder import BoardDecoder
+    from amptally.logger.wire.decoder import BoardDecoder
 
     data = Path(path).read_bytes()
     size = int(chunk)
@@ -116,8 +116,8 @@ def decode(path: str, chunk: str) -> dict[str, Any]:
 
 def redecode(path: str, out: str) -> dict[str, Any]:
     """A journal of these bytes, four kilobytes a record, to the run file: what `recover` does."""
-    from logger.journal import JournalReader, JournalWriter
-    from logger.recovery import rebuild
+    from amptally.logger.storage.journal import JournalReader, JournalWriter
+    from amptally.logger.recording.recovery import rebuild
 
     folder = Path(out)
     for stale in folder.glob("*"):
@@ -137,7 +137,7 @@ def write(path: str, out: str) -> dict[str, Any]:
     import polars as pl
 
     from benchmarks.data import metadata
-    from logger.runfile import write_frame
+    from amptally.logger.storage.runfile import write_frame
 
     frame = pl.read_parquet(path).head(1_000_000)
     target = Path(out) / "written.parquet"
@@ -149,7 +149,7 @@ def write(path: str, out: str) -> dict[str, Any]:
 
 def summary(folder: str, out: str, workers: str) -> dict[str, Any]:
     """The table over a folder of runs, from nothing."""
-    from analysis.summary import summarise_folder
+    from amptally.analysis.report.summary import summarise_folder
 
     table = Path(out) / f"summary-{workers}.parquet"
     table.unlink(missing_ok=True)
@@ -162,8 +162,8 @@ def windows(path: str, count: str) -> dict[str, Any]:
     """So many windows of one exposure curve; reading and preparing are not counted."""
     import numpy as np
 
-    from analysis.run import Run
-    from analysis.run_exposure import prepare_exposure
+    from amptally.analysis.runs.run import Run
+    from amptally.analysis.exposure.run_exposure import prepare_exposure
 
     exposure = prepare_exposure(Run.open(Path(path)), "battery")
     assert exposure is not None

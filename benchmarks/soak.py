@@ -26,9 +26,9 @@ from pathlib import Path
 
 import numpy as np
 
-from logger.channels import BY_NAME
-from logger.frames import Describe, Extreme, Extremes, Samples, WireChannel, encode
-from logger.runfile import open_run
+from amptally.logger.channels import BY_NAME
+from amptally.logger.wire.frames import Describe, Extreme, Extremes, Samples, WireChannel, encode
+from amptally.logger.storage.runfile import open_run
 
 RATE_HZ = 1000
 NAMES = (

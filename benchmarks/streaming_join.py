@@ -16,8 +16,8 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from logger.metadata import Metadata
-from logger.runfile import write_run, write_segment
+from amptally.logger.storage.metadata import Metadata
+from amptally.logger.storage.runfile import write_run, write_segment
 
 ROWS = 600_000
 CURRENTS_AND_VOLTAGES = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 
-from analysis.summary import end_with_parent
+from amptally.analysis.report.summary import end_with_parent
 
 
 def study_pool(workers: int) -> ProcessPoolExecutor:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import parse_qs, quote
 
-from analysis.run import Run
+from amptally.analysis.runs.run import Run
 
 RUN_PREFIX = "/run/"
 MOST_LAPS = 100_000

@@ -6,10 +6,10 @@ from pathlib import Path
 
 from dash import Dash, dcc, html
 
-from dashboard.callbacks import register, show_trouble
-from dashboard.compress import compress
-from dashboard.library import Library
-from dashboard.security import protect
+from amptally.dashboard.callbacks import register, show_trouble
+from amptally.dashboard.serving.compress import compress
+from amptally.dashboard.library import Library
+from amptally.dashboard.serving.security import protect
 
 ASSETS = Path(__file__).parent / "assets"
 _INDEX = """<!DOCTYPE html>

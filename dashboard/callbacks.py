@@ -11,11 +11,12 @@ from typing import Any
 
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, html, no_update, set_props
 
-from analysis.errors import AnalysisError
-from dashboard import laps_figure, tables
-from dashboard.address import DriveAddress, pair, run_id_of, whole
-from dashboard.drawing import register_pictures
-from dashboard.drive_page import (
+from amptally.analysis.errors import AnalysisError
+from amptally.dashboard.figures import laps as laps_figure
+from amptally.dashboard.pages import tables
+from amptally.dashboard.address import DriveAddress, pair, run_id_of, whole
+from amptally.dashboard.pages.drawing import register_pictures
+from amptally.dashboard.pages.drive import (
     NOTHING,
     answer_cards,
     drive_page,
@@ -24,14 +25,14 @@ from dashboard.drive_page import (
     laps_part,
     part_words,
 )
-from dashboard.lanes import lanes_of
-from dashboard.library import Library
-from dashboard.logbook_page import logbook_page, logbook_rows
-from dashboard.overview import overview_figure
-from dashboard.parts import Child, is_open, message, plain
-from dashboard.stores import MOST_MARKED, address_of, lap_of, laps_of, view_of
-from dashboard.theme import Screen
-from dashboard.traces import traces_figure
+from amptally.dashboard.figures.lanes import lanes_of
+from amptally.dashboard.library import Library
+from amptally.dashboard.pages.logbook import logbook_page, logbook_rows
+from amptally.dashboard.pages.overview import overview_figure
+from amptally.dashboard.pages.parts import Child, is_open, message, plain
+from amptally.dashboard.stores import MOST_MARKED, address_of, lap_of, laps_of, view_of
+from amptally.dashboard.theme import Screen
+from amptally.dashboard.figures.traces import traces_figure
 
 _log = logging.getLogger(__name__)
 

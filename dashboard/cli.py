@@ -30,7 +30,7 @@ def port_number(text: str) -> int:
 
 def serve(folder: Path, run_id: str | None, port: int | None, open_browser: bool) -> int:
     """Show one run, or the list of runs, until Ctrl-C; the exit code is returned."""
-    from dashboard import server
+    from amptally.dashboard import server
 
     return server.serve(folder, run_id, port, open_browser)
 

@@ -10,7 +10,7 @@ import webbrowser
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dashboard.security import HOST
+from amptally.dashboard.serving.security import HOST
 
 if TYPE_CHECKING:
     from werkzeug.serving import WSGIRequestHandler
@@ -67,7 +67,7 @@ def serve(folder: Path, run_id: str | None = None, port: int | None = None, open
     """
     from werkzeug.serving import make_server
 
-    from dashboard.app import create_app
+    from amptally.dashboard.app import create_app
 
     try:
         listening = listening_socket(port)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from analysis.leads import SIDES
-from dashboard.address import DriveAddress, in_view, pair, word, words
-from dashboard.lanes import lanes_of, usual_keys
-from dashboard.library import OpenRun
-from dashboard.traces import View
+from amptally.analysis.results.leads import SIDES
+from amptally.dashboard.address import DriveAddress, in_view, pair, word, words
+from amptally.dashboard.figures.lanes import lanes_of, usual_keys
+from amptally.dashboard.library import OpenRun
+from amptally.dashboard.figures.traces import View
 
 PLACES = (*SIDES, "main")
 MOST_MARKED = 5000

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from logger.alarms import Observer
-    from logger.machine import Machine
+    from amptally.logger.recording.alarms import Observer
+    from amptally.logger.machine.description import Machine
 
 Commands = Any
 """What argparse returns from add_subparsers; its type is private there."""
@@ -160,7 +160,7 @@ def say(text: str) -> None:
 
 
 def _record(args: argparse.Namespace, observers: Callable[[Machine], tuple[Observer, ...]]) -> int:
-    from logger.recorder import Options
+    from amptally.logger.recording.recorder import Options
 
     options = Options(
         port=args.port,
@@ -187,8 +187,8 @@ def _record(args: argparse.Namespace, observers: Callable[[Machine], tuple[Obser
 
 def record_run(options: Any, observers: tuple[Observer, ...]) -> tuple[Path | None, int]:
     """Record with a live line on stderr; the run file's path, None where no sample arrived, and the exit code."""
-    from logger.liveline import LiveLine
-    from logger.recorder import Recorder
+    from amptally.logger.recording.liveline import LiveLine
+    from amptally.logger.recording.recorder import Recorder
 
     line = LiveLine(options.machine)
     line.say(f"Recording {options.port} into {options.out}. Stop with Ctrl-C.")
@@ -200,13 +200,13 @@ def record_run(options: Any, observers: tuple[Observer, ...]) -> tuple[Path | No
 
 
 def _load_machine(path: Path) -> Any:
-    from logger.machine import load
+    from amptally.logger.machine.description import load
 
     return load(path)
 
 
 def _ports(args: argparse.Namespace) -> int:  # noqa: ARG001 (the form of every command)
-    from logger.ports import list_ports
+    from amptally.logger.recording.ports import list_ports
 
     found = list_ports()
     if not found:
@@ -219,7 +219,7 @@ def _ports(args: argparse.Namespace) -> int:  # noqa: ARG001 (the form of every 
 
 
 def _recover(args: argparse.Namespace) -> int:
-    from logger.recovery import recover
+    from amptally.logger.recording.recovery import recover
 
     path, metadata = recover(args.journal, args.out)
     for kind, count in metadata.faults.items():
@@ -232,12 +232,12 @@ def _recover(args: argparse.Namespace) -> int:
 def _import(args: argparse.Namespace) -> int:
     from datetime import UTC, datetime
 
-    from logger.builder import program_version
-    from logger.errors import StorageError
-    from logger.importer import parse_map, parse_time, read_columns
-    from logger.metadata import Metadata
-    from logger.recorder import new_run_id
-    from logger.runfile import write_frame
+    from amptally.logger.recording.builder import program_version
+    from amptally.logger.errors import StorageError
+    from amptally.logger.importer import parse_map, parse_time, read_columns
+    from amptally.logger.storage.metadata import Metadata
+    from amptally.logger.recording.recorder import new_run_id
+    from amptally.logger.storage.runfile import write_frame
 
     machine = None if args.machine is None else _load_machine(args.machine)
     if args.out.exists():
@@ -266,8 +266,8 @@ def _import(args: argparse.Namespace) -> int:
 
 
 def _machine(args: argparse.Namespace) -> int:
-    from logger import machine_cli
-    from logger.machine_check import check
+    from amptally.logger.machine import cli as machine_cli
+    from amptally.logger.machine.check import check
 
     if args.action == "new":
         machine_cli.new(args.file)

@@ -12,7 +12,7 @@ from operator import sub
 import numpy as np
 import numpy.typing as npt
 
-from logger.blocks import CLOCK_WRAP, LONGEST_US
+from amptally.logger.wire.blocks import CLOCK_WRAP, LONGEST_US
 
 MAX_PAIRS = 4096
 DRIFT_LIMIT_PPM = 1000.0

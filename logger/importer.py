@@ -27,8 +27,8 @@ from typing import Literal
 
 import polars as pl
 
-from logger.channels import BY_NAME, BY_SI_NAME, CHANNELS, INT32_NULL, TIME_COLUMN, Channel
-from logger.errors import ImportDataError
+from amptally.logger.channels import BY_NAME, BY_SI_NAME, CHANNELS, INT32_NULL, TIME_COLUMN, Channel
+from amptally.logger.errors import ImportDataError
 
 MAX_BYTES = 64 * 10**9  # greatest file read; a day at 1 kHz with ten columns is below 10 GB as text
 _HEAD_BYTES = 1 << 17  # comments and header line must end within these

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tables.battery_cells import cells_in_block
+from amptally.tables.battery_cells import cells_in_block
 
 
 @dataclass(frozen=True, slots=True)

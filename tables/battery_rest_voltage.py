@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tables.battery_cells import cells_in_block
+from amptally.tables.battery_cells import cells_in_block
 
 Floats = NDArray[np.float64]
 

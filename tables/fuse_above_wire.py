@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from tables.wire_ampacity import Ampacity
+from amptally.tables.wire_ampacity import Ampacity
 
 NEXT_SIZE_UP = 1.5
 

@@ -9,7 +9,7 @@ fuses list them: C 1 to 40 A, F 2 to 30 A, E 20 to 80 A.
 
 from __future__ import annotations
 
-from tables.fuse_opening_times import FuseTable, OpeningTimes, UsableCurrent
+from amptally.tables.fuse_opening_times import FuseTable, OpeningTimes, UsableCurrent
 
 BREAKING_CAPACITY_A = 1000.0
 BREAKING_SOURCE = "scope of ISO 8820-3:2015"

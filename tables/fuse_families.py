@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from tables import fuse_blades_iso8820_3 as blades
-from tables import fuse_strips_iso8820_5 as strips
-from tables.battery_rest_voltage import FULL_TO_NOMINAL
-from tables.fuse_opening_times import FuseTable
-from tables.fuse_ratings import RATINGS, Ratings
+from amptally.tables import fuse_blades_iso8820_3 as blades
+from amptally.tables import fuse_strips_iso8820_5 as strips
+from amptally.tables.battery_rest_voltage import FULL_TO_NOMINAL
+from amptally.tables.fuse_opening_times import FuseTable
+from amptally.tables.fuse_ratings import RATINGS, Ratings
 
 RatingStanding = Literal["listed", "remembered", "range_only", "not_made"]
 """A rating in a public list, from memory only, inside a range of which no single rating is published, or in none."""

@@ -6,7 +6,7 @@ times are from memory, none is verified. No derating table is available.
 
 from __future__ import annotations
 
-from tables.fuse_opening_times import FuseTable, OpeningTimes
+from amptally.tables.fuse_opening_times import FuseTable, OpeningTimes
 
 BREAKING_CAPACITY_A = 2000.0
 BREAKING_SOURCE = "scope of ISO 8820-5:2015"

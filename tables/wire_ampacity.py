@@ -13,7 +13,7 @@ from bisect import bisect_left
 from dataclasses import dataclass
 from typing import Literal
 
-from tables.wire_gauge import area_mm2, counted_size
+from amptally.tables.wire_gauge import area_mm2, counted_size
 
 SOURCE = "33 CFR 183.425 Table 5"
 BASE_AIR_C = 30.0

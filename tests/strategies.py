@@ -7,8 +7,8 @@ from itertools import pairwise
 
 from hypothesis import strategies as st
 
-from logger.channels import BY_WIRE_ID
-from logger.frames import (
+from amptally.logger.channels import BY_WIRE_ID
+from amptally.logger.wire.frames import (
     MAX_BODY,
     Command,
     Describe,

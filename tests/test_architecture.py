@@ -19,7 +19,7 @@ MAY_IMPORT = {
 }
 """Which of our packages each may import."""
 ONLY_IN = {
-    "serial": {"logger/ports.py"},
+    "serial": {"logger/recording/ports.py"},
     "dash": {"dashboard/"},
     "plotly": {"dashboard/"},
 }
@@ -67,7 +67,7 @@ def test_one_idea_each(path: Path) -> None:
 
 
 def test_the_walk_sees_imports() -> None:
-    assert "logger.frames" in imports(ROOT / "logger" / "decoder.py")
+    assert "amptally.logger.wire.frames" in imports(ROOT / "logger" / "decoder.py")
     assert len(modules()) > 20
 
 

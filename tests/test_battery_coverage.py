@@ -13,7 +13,7 @@ import pytest
 from benchmarks.battery_coverage import Outcome, row, sensors, study, table
 from benchmarks.coverage_battery import LeadAcid, constant_discharge_ah
 from benchmarks.coverage_machines import draw_load, draw_machine, drive, goes_on
-from logger.simulator.parameters import BlockParameters
+from amptally.logger.simulator.parameters import BlockParameters
 
 SEEDS = range(2000, 2028)
 

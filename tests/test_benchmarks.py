@@ -12,9 +12,9 @@ import pytest
 
 from benchmarks import agreed, data, ours, plain, table
 from benchmarks.growth import Growth
-from logger.blocks import Block
-from logger.decoder import BoardDecoder
-from logger.runfile import open_run
+from amptally.logger.wire.blocks import Block
+from amptally.logger.wire.decoder import BoardDecoder
+from amptally.logger.storage.runfile import open_run
 from tests.processes import worker_outlives_its_parent
 
 ROOT = Path(__file__).parent.parent

@@ -11,8 +11,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from logger.metadata import Metadata
-from logger.runfile import write_frame
+from amptally.logger.storage.metadata import Metadata
+from amptally.logger.storage.runfile import write_frame
 
 ROOT = Path(__file__).parent.parent
 DATA = ROOT / "tests" / "data"

@@ -1,4 +1,4 @@
-"""`python -m logger.simulator`: the demo cart behind a port. Prints one line, the port to open, then serves it.
+"""`python -m amptally.logger.simulator`: the demo cart behind a port. Prints one line, the port to open, then serves it.
 
 It ends by itself when the reader has closed the port and stayed away, when the process that started it has gone or has
 closed the pipe to its standard input, and on SIGTERM.
@@ -18,10 +18,10 @@ import threading
 import time
 from collections.abc import Sequence
 
-from logger.simulator.board import Board
-from logger.simulator.drive import Cart
-from logger.simulator.host import Server, open_port
-from logger.simulator.parameters import Scenario
+from amptally.logger.simulator.board import Board
+from amptally.logger.simulator.drive import Cart
+from amptally.logger.simulator.host import Server, open_port
+from amptally.logger.simulator.parameters import Scenario
 
 LINGER_S = 4.0
 PARENT_CHECK_S = 0.5
@@ -69,7 +69,7 @@ def _speed(text: str) -> float:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="python -m logger.simulator", description="The demo cart behind a port.")
+    parser = argparse.ArgumentParser(prog="python -m amptally.logger.simulator", description="The demo cart behind a port.")
     parser.add_argument("--seed", type=int, default=7, help="which drive (default 7)")
     parser.add_argument("--speed", type=_speed, default=1.0, help="times real time; 0: as fast as it is read")
     parser.add_argument("--socket", action="store_true", help="a loopback socket instead of a pseudo-terminal")

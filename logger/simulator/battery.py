@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from logger.simulator.parameters import BlockParameters
+from amptally.logger.simulator.parameters import BlockParameters
 
 WELLS = (0.42, 0.30, 0.28)
 """Shares of the charge."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from logger.simulator.parameters import ControllerParameters, FuseParameters
+from amptally.logger.simulator.parameters import ControllerParameters, FuseParameters
 
 COLD_C = 20.0
 """Temperature at which a fuse element's cold resistance is stated."""

@@ -6,8 +6,8 @@ import dataclasses
 
 import numpy as np
 
-from logger.simulator.parameters import CartParameters, DriveParameters, Scenario
-from logger.simulator.route import Course, Ramp, Segment, Stop, demo_course, wandering_course
+from amptally.logger.simulator.parameters import CartParameters, DriveParameters, Scenario
+from amptally.logger.simulator.route import Course, Ramp, Segment, Stop, demo_course, wandering_course
 
 
 def scaled(course: Course, factor: float) -> Course:

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from logger.channels import BY_SI_NAME, TIME_COLUMN
-from logger.simulator.parameters import Scenario
-from logger.simulator.plant import STEPS_PER_TICK, Plant
-from logger.simulator.sensors import SI_NAMES, SensorBank, codes_to_stored, combine
-from logger.simulator.truth import COUNTED, Columns, EnergyLedger, add_energy, columns
+from amptally.logger.channels import BY_SI_NAME, TIME_COLUMN
+from amptally.logger.simulator.parameters import Scenario
+from amptally.logger.simulator.plant import STEPS_PER_TICK, Plant
+from amptally.logger.simulator.sensors import SI_NAMES, SensorBank, codes_to_stored, combine
+from amptally.logger.simulator.truth import COUNTED, Columns, EnergyLedger, add_energy, columns
 
 CHUNK_MS = 200
 """The drive advances in stretches of this length, whoever asks: results do not depend on how it is asked."""

@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 import random
 
-from logger.simulator.parameters import DriveParameters
-from logger.simulator.route import CourseTable, cell
+from amptally.logger.simulator.parameters import DriveParameters
+from amptally.logger.simulator.route import CourseTable, cell
 
 TICK_S = 0.02
 """The operator, like the radio link, acts 50 times a second."""

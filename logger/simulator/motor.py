@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from logger.simulator.parameters import MotorParameters
+from amptally.logger.simulator.parameters import MotorParameters
 
 REFERENCE_C = 25.0
 """Temperature at which a parameter's resistance is stated."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from logger.simulator.route import Course, demo_course
+from amptally.logger.simulator.route import Course, demo_course
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,12 +18,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from logger.simulator.battery import Block
-from logger.simulator.controller import Bridge, Fuse, mix
-from logger.simulator.driver import TICK_S, Driver
-from logger.simulator.motor import BRUSH_KNEE_A, MotorHeat, rotor_step, winding_step
-from logger.simulator.parameters import Scenario
-from logger.simulator.route import cell, lay_out
+from amptally.logger.simulator.battery import Block
+from amptally.logger.simulator.controller import Bridge, Fuse, mix
+from amptally.logger.simulator.driver import TICK_S, Driver
+from amptally.logger.simulator.motor import BRUSH_KNEE_A, MotorHeat, rotor_step, winding_step
+from amptally.logger.simulator.parameters import Scenario
+from amptally.logger.simulator.route import cell, lay_out
 
 STEPS_PER_TICK = 20
 STEP_S = TICK_S / STEPS_PER_TICK

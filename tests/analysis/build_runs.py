@@ -13,11 +13,12 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from analysis import columns, lap_table, run, samples
-from analysis.estimate import Estimate
-from logger.channels import BY_SI_NAME, TIME_COLUMN
-from logger.metadata import Metadata
-from logger.runfile import write_frame
+from amptally.analysis.runs import columns, run, samples
+from amptally.analysis.laps import table as lap_table
+from amptally.analysis.results.estimate import Estimate
+from amptally.logger.channels import BY_SI_NAME, TIME_COLUMN
+from amptally.logger.storage.metadata import Metadata
+from amptally.logger.storage.runfile import write_frame
 
 Floats = npt.NDArray[np.float64]
 DATA = Path(__file__).parents[1] / "data"

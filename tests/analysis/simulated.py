@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.report import Report, build_report
-from analysis.run import Run
-from logger.simulator.drive import Drive, simulate
+from amptally.analysis.report.build import Report, build_report
+from amptally.analysis.runs.run import Run
+from amptally.logger.simulator.drive import Drive, simulate
 from tests.dashboard.made_runs import CART, write_run_of
 
 MOTOR_LEAD = CART.replace('sensed = "supply_leg"', 'sensed = "motor_lead"')

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.capacity import (
+from amptally.analysis.forecast.capacity import (
     DataSheet,
     DataSheetError,
     RateForm,
@@ -21,7 +21,7 @@ from analysis.capacity import (
     temperature_factor,
     used_ah,
 )
-from analysis.kinetic import (
+from amptally.analysis.forecast.kibam import (
     PUBLISHED_SHARES,
     Kinetic,
     Wells,
@@ -31,7 +31,7 @@ from analysis.kinetic import (
     reaches_after_h,
     simulate,
 )
-from tables import battery_capacity_temperature as temperature
+from amptally.tables import battery_capacity_temperature as temperature
 
 # T1: maker's data sheet, generic 12 V 40 Ah sealed ("starved") lead-acid, 25 °C: hours and Ah
 T1_H, T1_AH = (20.0, 10.0, 5.0, 1.0), (40.0, 37.2, 34.0, 24.0)

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.current import Current, assess_current
-from analysis.exposure import FIXED_WINDOWS_S
-from analysis.run import Run
+from amptally.analysis.exposure.current import Current, assess_current
+from amptally.analysis.exposure.exposure import FIXED_WINDOWS_S
+from amptally.analysis.runs.run import Run
 from tests.analysis.build_runs import CART, Floats, consistent, measured, sides, value_of, write_run
 
 PHASE_S = np.arange(0, 10.0005, 0.001)

@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
-from analysis import decimate
-from analysis.decimate import Envelope, density
-from analysis.run import Series
+from amptally.analysis.signals import decimation as decimate
+from amptally.analysis.signals.decimation import Envelope, density
+from amptally.analysis.runs.run import Series
 
 Floats = npt.NDArray[np.float64]
 

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.command import Commands, read_commands
-from analysis.drive_use import (
+from amptally.analysis.controller.command import Commands, read_commands
+from amptally.analysis.driving.driving import (
     DriveUse,
     assess_drive,
     command_map,
@@ -20,12 +20,12 @@ from analysis.drive_use import (
     ratio,
     reversing,
 )
-from analysis.energy import energy_used
-from analysis.estimate import Estimate, refuse
-from analysis.laps import assess_laps
-from analysis.pulses import sparse
-from analysis.run import Floats, Run, Series
-from analysis.stall import assess_stalls, merge, on_spans, standing
+from amptally.analysis.integrals.energy import energy_used
+from amptally.analysis.results.estimate import Estimate, refuse
+from amptally.analysis.laps.laps import assess_laps
+from amptally.analysis.controller.pulses import sparse
+from amptally.analysis.runs.run import Floats, Run, Series
+from amptally.analysis.driving.stall import assess_stalls, merge, on_spans, standing
 from tests.analysis.build_runs import CART, consistent, sides, value_of, write_run
 from tests.analysis.simulated import MOTOR_LEAD, demo, demo_report
 from tests.dashboard.made_runs import CART as DEMO_CART
@@ -344,9 +344,9 @@ def test_a_long_run_read_in_stretches_says_the_same(tmp_path: Path, monkeypatch:
     """Pulses and counts, kept by their changes, lose nothing."""
     (tmp_path / "a").mkdir()
     short = demo_report(tmp_path / "a", DEMO_CART).drive
-    monkeypatch.setattr("analysis.run.WHOLE_ROWS", 10_000)
-    monkeypatch.setattr("analysis.samples.AT_ONCE_ROWS", 10_000)
-    monkeypatch.setattr("analysis.samples.STRETCH_ROWS", 4_000)
+    monkeypatch.setattr("amptally.analysis.runs.run.WHOLE_ROWS", 10_000)
+    monkeypatch.setattr("amptally.analysis.runs.samples.AT_ONCE_ROWS", 10_000)
+    monkeypatch.setattr("amptally.analysis.runs.samples.STRETCH_ROWS", 4_000)
     (tmp_path / "b").mkdir()
     long = demo_report(tmp_path / "b", DEMO_CART).drive
     assert long.stalls == short.stalls

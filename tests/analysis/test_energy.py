@@ -12,12 +12,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.energy import charge_estimates, energy_estimates, energy_used
-from analysis.estimate import Estimate
-from analysis.gaps import find_gaps
-from analysis.integrals import SignedIntegral, bridged, integrate, sampling_error
-from analysis.run import Run, SensorError, Series
-from logger.metadata import Gap
+from amptally.analysis.integrals.energy import charge_estimates, energy_estimates, energy_used
+from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.signals.gaps import find_gaps
+from amptally.analysis.signals.curve_integrals import SignedIntegral, bridged, integrate, sampling_error
+from amptally.analysis.runs.run import Run, SensorError, Series
+from amptally.logger.storage.metadata import Gap
 from tests.analysis.build_runs import CART, consistent, measured, sides, value_of, write_run
 
 Floats = npt.NDArray[np.float64]

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.estimate import COVERAGE_FACTOR, UNDECLARED, Estimate, above_zero, estimate, extreme_u, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, UNDECLARED, Estimate, above_zero, estimate, extreme_u, refuse
 from tests.analysis.build_runs import consistent, sides
 
 finite = st.floats(-1e9, 1e9)

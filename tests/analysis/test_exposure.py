@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis import square_integral
-from analysis.exposure import CurrentError, Exposure, rms_estimate, window_list, window_rms
+from amptally.analysis.exposure import square_integral
+from amptally.analysis.exposure.exposure import CurrentError, Exposure, rms_estimate, window_list, window_rms
 
 
 def no_gaps(t_s: np.ndarray) -> np.ndarray:

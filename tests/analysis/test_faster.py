@@ -15,20 +15,21 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis import resistance_steps, square_integral, window_exact, window_longer, window_search
-from analysis.capacity import DataSheet, used_ah
-from analysis.charge_left import driven_part
-from analysis.energy import charge_estimates
-from analysis.exposure import Exposure
-from analysis.kinetic import Kinetic, Wells, advance
-from analysis.load_profile import load_profile
-from analysis.outlook import Assumption, BlockCount, outlook
-from analysis.rate_law import RateLaw, rate_law
-from analysis.resistance_fit import BLOCK, LEAST_BIN_S, binned, relaxed
-from analysis.resistance_steps import find_steps
-from analysis.rest import find_rest
-from analysis.run import SensorError, Series
-from analysis.square_integral import SquareIntegral
+from amptally.analysis.battery import resistance_steps
+from amptally.analysis.exposure import square_integral, window_exact, longest_window as window_longer, window_search
+from amptally.analysis.forecast.capacity import DataSheet, used_ah
+from amptally.analysis.forecast.charge_forecast import driven_part
+from amptally.analysis.integrals.energy import charge_estimates
+from amptally.analysis.exposure.exposure import Exposure
+from amptally.analysis.forecast.kibam import Kinetic, Wells, advance
+from amptally.analysis.forecast.load_profile import load_profile
+from amptally.analysis.forecast.depletion import Assumption, BlockCount, outlook
+from amptally.analysis.forecast.peukert import RateLaw, rate_law
+from amptally.analysis.battery.resistance_fit import BLOCK, LEAST_BIN_S, binned, relaxed
+from amptally.analysis.battery.resistance_steps import find_steps
+from amptally.analysis.battery.rest import find_rest
+from amptally.analysis.runs.run import SensorError, Series
+from amptally.analysis.exposure.square_integral import SquareIntegral
 
 SEEDS = st.integers(0, 10_000)
 

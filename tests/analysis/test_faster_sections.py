@@ -9,17 +9,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis import bad_clock, bad_values
-from analysis.bad_tops import Tops, cut_tops
-from analysis.command import held
-from analysis.gaps import GapRule, find_gaps
-from analysis.lap_marks import press_times, wheel_distance
-from analysis.lap_table import Cut, cut
-from analysis.pulses import sparse
-from analysis.sampling import _halved
-from analysis.series import Flags, Floats, Series
-from analysis.stall import on_spans
-from analysis.timeline import Timeline
+from amptally.analysis.quality import clock_skew as bad_clock, implausible_values as bad_values
+from amptally.analysis.quality.clipping import Tops, cut_tops
+from amptally.analysis.controller.command import held
+from amptally.analysis.signals.gaps import GapRule, find_gaps
+from amptally.analysis.laps.marks import press_times, wheel_distance
+from amptally.analysis.laps.table import Cut, cut
+from amptally.analysis.controller.pulses import sparse
+from amptally.analysis.signals.sampling import _halved
+from amptally.analysis.signals.series import Flags, Floats, Series
+from amptally.analysis.driving.stall import on_spans
+from amptally.analysis.signals.timeline import Timeline
 
 SEEDS = st.integers(0, 10_000)
 

@@ -10,15 +10,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.capacity import DataSheet, DataSheetError, rate_form
-from analysis.rate_law import MeasuredCapacity, rate_law
-from analysis.report import build_report
-from analysis.run import Run
-from analysis.series import Floats
-from analysis.voltage_curve import KNEE_ROWS, find_knee
+from amptally.analysis.forecast.capacity import DataSheet, DataSheetError, rate_form
+from amptally.analysis.forecast.peukert import MeasuredCapacity, rate_law
+from amptally.analysis.report.build import build_report
+from amptally.analysis.runs.run import Run
+from amptally.analysis.signals.series import Floats
+from amptally.analysis.forecast.voltage_curve import KNEE_ROWS, find_knee
 from benchmarks import forecast_study
 from benchmarks.forecast_study import SETS, Battery, Score, discharge
-from tables.battery_rate_exponent import TYPICAL_K
+from amptally.tables.battery_rate_exponent import TYPICAL_K
 from tests.analysis.build_runs import sides, write_run
 
 HALF = 0.5

@@ -10,15 +10,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.estimate import Estimate
-from analysis.exposure import CurrentError, Exposure
-from analysis.fuse import FuseResult, assess_fuse
-from analysis.fuse_advice import FuseAdvice, LeadLimits, advice_finding, advise
-from analysis.fuse_eligibility import FuseSpec
-from analysis.fuse_margin import measured_margins
-from analysis.wire import Conductor, ampacity
-from tables.fuse_opening_times import FuseTable
-from tables.fuse_ratings import RATINGS
+from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.exposure.exposure import CurrentError, Exposure
+from amptally.analysis.protection.fuse import FuseResult, assess_fuse
+from amptally.analysis.protection.fuse_advice import FuseAdvice, LeadLimits, advice_finding, advise
+from amptally.analysis.protection.fuse_eligibility import FuseSpec
+from amptally.analysis.protection.fuse_margin import measured_margins
+from amptally.analysis.protection.wire import Conductor, ampacity
+from amptally.tables.fuse_opening_times import FuseTable
+from amptally.tables.fuse_ratings import RATINGS
 
 ERROR = CurrentError(0.001, 0.0, 0.0)
 AWG_10 = Conductor(awg=10, length_m=0.6, insulation_c=105)

@@ -10,14 +10,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.estimate import Estimate
-from analysis.exposure import CurrentError, Exposure
-from analysis.fuse import FuseResult, assess_fuse
-from analysis.fuse_eligibility import FuseSpec
-from analysis.fuse_margin import translated_verdict
-from analysis.report import Report, build_report
-from analysis.run import Run
-from analysis.supply import Translated
+from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.exposure.exposure import CurrentError, Exposure
+from amptally.analysis.protection.fuse import FuseResult, assess_fuse
+from amptally.analysis.protection.fuse_eligibility import FuseSpec
+from amptally.analysis.protection.fuse_margin import translated_verdict
+from amptally.analysis.report.build import Report, build_report
+from amptally.analysis.runs.run import Run
+from amptally.analysis.protection.supply import Translated
 from tests.analysis.build_runs import CART, Floats, consistent, value_of, write_run
 
 SUPPLY = FuseSpec("left", "blade_large", 40, ambient_c=20, position="supply_leg", sensed="motor_lead")
@@ -178,7 +178,7 @@ def test_a_fuse_in_the_motor_lead_with_the_current_in_the_supply_leg(tmp_path: P
 
 
 def test_a_run_too_long_to_follow_its_duty_keeps_the_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("analysis.run.WHOLE_ROWS", 1000)
+    monkeypatch.setattr("amptally.analysis.runs.run.WHOLE_ROWS", 1000)
     fuse = report_of(tmp_path, COMMANDED).fuses["left"]
     assert (fuse.current_from, fuse.margin.bound) == ("bounded", "at_least")
     assert "ask for a part of the run" in fuse.rule

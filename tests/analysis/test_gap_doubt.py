@@ -7,11 +7,11 @@ import math
 import numpy as np
 import pytest
 
-from analysis.energy import charge_estimates, energy_estimates
-from analysis.gap_doubt import bridge_u
-from analysis.gaps import find_gaps
-from analysis.integrals import bridged
-from analysis.run import SensorError, Series
+from amptally.analysis.integrals.energy import charge_estimates, energy_estimates
+from amptally.analysis.integrals.gap_doubt import bridge_u
+from amptally.analysis.signals.gaps import find_gaps
+from amptally.analysis.signals.curve_integrals import bridged
+from amptally.analysis.runs.run import SensorError, Series
 from tests.analysis.build_runs import Floats, sides
 
 

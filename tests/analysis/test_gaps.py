@@ -9,7 +9,7 @@ import numpy.typing as npt
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.gaps import find_gaps
+from amptally.analysis.signals.gaps import find_gaps
 
 Floats = npt.NDArray[np.float64]
 

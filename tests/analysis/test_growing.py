@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.growing import Growing
-from analysis.series import Joining, Series
+from amptally.analysis.signals.append_buffer import Growing
+from amptally.analysis.signals.series import Joining, Series
 
 
 @pytest.mark.parametrize("room", [0, 5, 7, 1000])

@@ -12,11 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis import lap_charge
-from analysis.estimate import Estimate, refuse
-from analysis.lap_charge import charge_of_a_lap, laps_in, student_t, trend
-from analysis.lap_frames import Frames, bin_means, last_values, pieces, run_frames, steps_of
-from analysis.lap_marks import (
+from amptally.analysis.laps import per_charge as lap_charge
+from amptally.analysis.results.estimate import Estimate, refuse
+from amptally.analysis.laps.per_charge import charge_of_a_lap, laps_in, student_t, trend
+from amptally.analysis.laps.frames import Frames, bin_means, last_values, pieces, run_frames, steps_of
+from amptally.analysis.laps.marks import (
     Boundaries,
     Progress,
     from_distance,
@@ -26,15 +26,15 @@ from analysis.lap_marks import (
     typical_s,
     wheel_distance,
 )
-from analysis.lap_signal import SURE, SignalLaps, find_laps
-from analysis.lap_table import cut, lap_table
-from analysis.laps import assess_laps, laps_per_charge
-from analysis.run import Run, Series
-from analysis.series import cut as samples_of
-from analysis.series import together
+from amptally.analysis.laps.signal import SURE, SignalLaps, find_laps
+from amptally.analysis.laps.table import cut, lap_table
+from amptally.analysis.laps.laps import assess_laps, laps_per_charge
+from amptally.analysis.runs.run import Run, Series
+from amptally.analysis.signals.series import cut as samples_of
+from amptally.analysis.signals.series import together
 from benchmarks.lap_finder import NOTHINGS, Truth, count, stored
-from logger.edits import Edits, write_edits
-from logger.simulator import Drive, draw_scenario, simulate
+from amptally.logger.storage.edits import Edits, write_edits
+from amptally.logger.simulator import Drive, draw_scenario, simulate
 from tests.analysis.build_runs import CART, Floats, consistent, sides, value_of, write_run
 
 HZ = 10.0

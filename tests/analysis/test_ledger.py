@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.estimate import Estimate
-from analysis.ledger import ledger_charge
-from analysis.run import Run
-from logger.metadata import Gap
+from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.report.ledger import ledger_charge
+from amptally.analysis.runs.run import Run
+from amptally.logger.storage.metadata import Gap
 from tests.analysis.build_runs import CART, consistent, sides, value_of, write_run
 
 T_S = np.arange(0, 360, 0.5)

@@ -8,8 +8,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis import locate
-from analysis.locate import first_row
+from amptally.analysis.signals import time_index as locate
+from amptally.analysis.signals.time_index import first_row
 
 
 @given(

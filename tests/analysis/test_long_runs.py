@@ -15,17 +15,19 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from analysis import lap_table, long_envelope, long_square, run, run_exposure, samples
-from analysis.decimate import Envelope
-from analysis.exposure import Exposure
-from analysis.long_envelope import LongEnvelope
-from analysis.report import build_report
-from analysis.run import Run
-from analysis.run_exposure import prepare_exposure
-from analysis.series import Joining, Series, together
-from analysis.square_integral import SquareIntegral
-from analysis.survey import survey
-from logger.runfile import RunFile
+from amptally.analysis.laps import table as lap_table
+from amptally.analysis.runs import long_envelope, run, samples
+from amptally.analysis.exposure import long_square, run_exposure
+from amptally.analysis.signals.decimation import Envelope
+from amptally.analysis.exposure.exposure import Exposure
+from amptally.analysis.runs.long_envelope import LongEnvelope
+from amptally.analysis.report.build import build_report
+from amptally.analysis.runs.run import Run
+from amptally.analysis.exposure.run_exposure import prepare_exposure
+from amptally.analysis.signals.series import Joining, Series, together
+from amptally.analysis.exposure.square_integral import SquareIntegral
+from amptally.analysis.report.single_pass import survey
+from amptally.logger.storage.runfile import RunFile
 from tests.analysis.build_runs import CART, Floats, write_run
 
 ROOT = Path(__file__).parents[2]

@@ -9,10 +9,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.report import build_report
-from analysis.run import Run
-from logger.metadata import Metadata
-from logger.runfile import write_frame
+from amptally.analysis.report.build import build_report
+from amptally.analysis.runs.run import Run
+from amptally.logger.storage.metadata import Metadata
+from amptally.logger.storage.runfile import write_frame
 
 ALARM = {"at_s": 3.25, "code": "receiver", "severity": "danger", "text": "Receiver supply 3.9 V", "value": 3.9}
 

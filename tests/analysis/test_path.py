@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.current import Current, assess_current
-from analysis.path import PathResult, assess_paths, lead_limits, withdrawn
-from analysis.run import Run
+from amptally.analysis.exposure.current import Current, assess_current
+from amptally.analysis.protection.path import PathResult, assess_paths, lead_limits, withdrawn
+from amptally.analysis.runs.run import Run
 from tests.analysis.build_runs import CART, Floats, value_of, write_run
 
 T_S = np.arange(0, 60, 0.01)

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from uncertainties import UFloat, ufloat
 
-from analysis.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
-from analysis.propagate import power_of, product, quotient
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
+from amptally.analysis.results.propagation import power_of, product, quotient
 from tests.analysis.build_runs import consistent, sides
 
 values = st.floats(0.5, 500)

@@ -13,15 +13,15 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from analysis.answers import answers
-from analysis.errors import RunContentError
-from analysis.estimate import COVERAGE_FACTOR, Estimate
-from analysis.gap_doubt import bridge_u
-from analysis.page import render
-from analysis.report import Report, build_report
-from analysis.run import Run, Series
-from logger.channels import BY_SI_NAME
-from logger.metadata import Gap
+from amptally.analysis.report.answers import answers
+from amptally.analysis.errors import RunContentError
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate
+from amptally.analysis.integrals.gap_doubt import bridge_u
+from amptally.analysis.report.text_page import render
+from amptally.analysis.report.build import Report, build_report
+from amptally.analysis.runs.run import Run, Series
+from amptally.logger.channels import BY_SI_NAME
+from amptally.logger.storage.metadata import Gap
 from tests.analysis.build_runs import CART, Floats, consistent, measured, value_of, write_run
 
 E = {"value", "low", "high", "unit", "bound", "refused", "basis"}

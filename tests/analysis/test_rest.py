@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.gaps import find_gaps
-from analysis.rest import block_imbalance, find_rest, rest_threshold_a, rest_voltage, run_rest
-from analysis.run import Run, SensorError, Series
+from amptally.analysis.signals.gaps import find_gaps
+from amptally.analysis.battery.rest import block_imbalance, find_rest, rest_threshold_a, rest_voltage, run_rest
+from amptally.analysis.runs.run import Run, SensorError, Series
 from tests.analysis.build_runs import CART, measured, sides, value_of, write_run
 
 Floats = npt.NDArray[np.float64]

@@ -12,15 +12,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.errors import RunContentError
-from analysis.folder import sibling_runs
-from analysis.gaps import find_gaps
-from analysis.run import Run, Series, together
-from analysis.state_of_charge import told_charge, told_rest_h
-from logger.edits import Edits, write_edits
-from logger.errors import LoggerError
-from logger.metadata import Gap, Metadata
-from logger.runfile import write_frame
+from amptally.analysis.errors import RunContentError
+from amptally.analysis.runs.folder import sibling_runs
+from amptally.analysis.signals.gaps import find_gaps
+from amptally.analysis.runs.run import Run, Series, together
+from amptally.analysis.battery.state_of_charge import told_charge, told_rest_h
+from amptally.logger.storage.edits import Edits, write_edits
+from amptally.logger.errors import LoggerError
+from amptally.logger.storage.metadata import Gap, Metadata
+from amptally.logger.storage.runfile import write_frame
 from tests.analysis.build_runs import CART, Floats, frame_of, write_run
 
 T_S = np.arange(0, 20, 0.1)

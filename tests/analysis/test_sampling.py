@@ -9,14 +9,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.energy import charge_estimates
-from analysis.estimate import Estimate
-from analysis.exposure import CurrentError, Exposure, rms_estimate
-from analysis.gaps import GapRule, find_gaps
-from analysis.report import Report, build_report
-from analysis.run import Floats, Run, SensorError, Series
-from analysis.sampling import burst_halving, of_counts, spacing
-from analysis.timeline import Timeline
+from amptally.analysis.integrals.energy import charge_estimates
+from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.exposure.exposure import CurrentError, Exposure, rms_estimate
+from amptally.analysis.signals.gaps import GapRule, find_gaps
+from amptally.analysis.report.build import Report, build_report
+from amptally.analysis.runs.run import Floats, Run, SensorError, Series
+from amptally.analysis.signals.sampling import burst_halving, of_counts, spacing
+from amptally.analysis.signals.timeline import Timeline
 from tests.analysis.build_runs import CART, sides, write_run
 
 

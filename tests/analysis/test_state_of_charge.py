@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.estimate import Estimate, refuse
-from analysis.state_of_charge import by_count, from_rest_voltage, open_circuit_v, settling_h, stated
-from tables.battery_cells import CELL_V, cells_in_block
-from tables.battery_rest_voltage import TABLES
+from amptally.analysis.results.estimate import Estimate, refuse
+from amptally.analysis.battery.state_of_charge import by_count, from_rest_voltage, open_circuit_v, settling_h, stated
+from amptally.tables.battery_cells import CELL_V, cells_in_block
+from amptally.tables.battery_rest_voltage import TABLES
 
 
 def volts(value: float, half: float = 0.0) -> Estimate:

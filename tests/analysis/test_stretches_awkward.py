@@ -12,17 +12,17 @@ from unittest.mock import patch
 import numpy as np
 import pytest
 
-from analysis import run
-from analysis.bad_tops import Tops
-from analysis.lap_table import lap_table
-from analysis.long_envelope import LongEnvelope
-from analysis.run import Run
-from analysis.run_exposure import prepare_exposure
-from analysis.sample_times import MOST_SINGLE, SampleTimes
-from analysis.series import Floats, exhaust
-from analysis.sums import curve_sums, power_sums
-from analysis.survey import survey
-from logger.runfile import RunFile
+from amptally.analysis.runs import run
+from amptally.analysis.quality.clipping import Tops
+from amptally.analysis.laps.table import lap_table
+from amptally.analysis.runs.long_envelope import LongEnvelope
+from amptally.analysis.runs.run import Run
+from amptally.analysis.exposure.run_exposure import prepare_exposure
+from amptally.analysis.runs.sample_times import MOST_SINGLE, SampleTimes
+from amptally.analysis.signals.series import Floats, exhaust
+from amptally.analysis.integrals.sums import curve_sums, power_sums
+from amptally.analysis.report.single_pass import survey
+from amptally.logger.storage.runfile import RunFile
 from tests.analysis.build_runs import CART, in_stretches, write_run
 
 ROWS = 24_000

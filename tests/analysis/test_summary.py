@@ -17,12 +17,12 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis import summary
-from analysis.errors import AnalysisError, CannotWriteError, ClusterError
-from analysis.report import build_report
-from analysis.run import Run
-from analysis.summary import Outcome, row_of, summarise, summarise_folder
-from logger.edits import edits_path
+from amptally.analysis.report import summary
+from amptally.analysis.errors import AnalysisError, CannotWriteError, ClusterError
+from amptally.analysis.report.build import build_report
+from amptally.analysis.runs.run import Run
+from amptally.analysis.report.summary import Outcome, row_of, summarise, summarise_folder
+from amptally.logger.storage.edits import edits_path
 from tests.analysis.build_runs import CART, write_run
 from tests.processes import running, worker_outlives_its_parent
 
@@ -315,7 +315,7 @@ def test_the_command(folder: Path, tmp_path: Path) -> None:
 def test_a_killed_summary_leaves_no_worker_behind(tmp_path: Path) -> None:
     imports = (
         "from concurrent.futures import ProcessPoolExecutor as Pool; from multiprocessing import get_context as how;"
-        "from analysis.summary import end_with_parent"
+        "from amptally.analysis.report.summary import end_with_parent"
     )
     assert not worker_outlives_its_parent(
         tmp_path, ROOT, imports, "Pool(1, mp_context=how('spawn'), initializer=end_with_parent)"

@@ -13,15 +13,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.answers import answers
-from analysis.doubt import Doubt
-from analysis.drive_use import CommandBin
-from analysis.estimate import Estimate, refuse
-from analysis.finding import Finding
-from analysis.page import render
-from analysis.report import Report, build_report
-from analysis.run import Run
-from analysis.trust import EFFECTS, REASONS, SAME_AS, Trust
+from amptally.analysis.report.answers import answers
+from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.driving.driving import CommandBin
+from amptally.analysis.results.estimate import Estimate, refuse
+from amptally.analysis.results.finding import Finding
+from amptally.analysis.report.text_page import render
+from amptally.analysis.report.build import Report, build_report
+from amptally.analysis.runs.run import Run
+from amptally.analysis.report.trust import EFFECTS, REASONS, SAME_AS, Trust
 from benchmarks import bad_data
 from benchmarks.bad_data import BATTERY, CART, LEFT, RIGHT, VOLTS, Record
 from tests.analysis.build_runs import write_run

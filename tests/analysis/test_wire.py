@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.estimate import Estimate, refuse
-from analysis.propagate import power_of
-from analysis.wire import (
+from amptally.analysis.results.estimate import Estimate, refuse
+from amptally.analysis.results.propagation import power_of
+from amptally.analysis.protection.wire import (
     Conductor,
     WireResult,
     ampacity,
@@ -20,10 +20,10 @@ from analysis.wire import (
     short_time_basis,
     weakest_part,
 )
-from tables import wire_gauge as gauge
-from tables import wire_short_time as short
-from tables.wire_resistance import resistance_ohm
-from tables.wire_short_time import adiabatic_current_a, adiabatic_k, short_time_k
+from amptally.tables import wire_gauge as gauge
+from amptally.tables import wire_short_time as short
+from amptally.tables.wire_resistance import resistance_ohm
+from amptally.tables.wire_short_time import adiabatic_current_a, adiabatic_k, short_time_k
 
 KFT_M = 304.8
 CMIL_MM2 = math.pi / 4 * 0.0254**2

@@ -11,12 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.command import mixed, read_commands
-from analysis.drive import commanded
-from analysis.estimate import Estimate, estimate, refuse
-from analysis.run import Run
-from analysis.stall import assess_stalls
-from analysis.words import bare, full, moment, number, short
+from amptally.analysis.controller.command import mixed, read_commands
+from amptally.analysis.report.command_words import commanded
+from amptally.analysis.results.estimate import Estimate, estimate, refuse
+from amptally.analysis.runs.run import Run
+from amptally.analysis.driving.stall import assess_stalls
+from amptally.analysis.wording.formatting import bare, full, moment, number, short
 from tests.analysis.build_runs import CART, Floats, write_run
 
 

@@ -10,13 +10,13 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from logger.channels import BY_SI_NAME, CHANNELS, TIME_COLUMN
-from logger.metadata import Metadata
-from logger.runfile import write_frame
-from logger.simulator.drive import simulate
+from amptally.logger.channels import BY_SI_NAME, CHANNELS, TIME_COLUMN
+from amptally.logger.storage.metadata import Metadata
+from amptally.logger.storage.runfile import write_frame
+from amptally.logger.simulator.drive import simulate
 
 Floats = npt.NDArray[np.float64]
-CART = resources.files("logger.simulator").joinpath("cart.toml").read_text(encoding="utf-8")
+CART = resources.files("amptally.logger.simulator").joinpath("cart.toml").read_text(encoding="utf-8")
 STARTED = "2026-05-04T09:15:00.000+00:00"
 
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.address import DriveAddress, number, pair, run_id_of, word, words
+from amptally.dashboard.address import DriveAddress, number, pair, run_id_of, word, words
 
 times = st.floats(0, 1e6).map(lambda value: round(value, 3))
 spans = st.one_of(st.none(), st.tuples(times, times).map(sorted).filter(lambda s: s[1] > s[0]).map(tuple))

@@ -14,11 +14,12 @@ import plotly.graph_objects as go
 import pytest
 from dash.development.base_component import Component
 
-from analysis.report import Report
-from dashboard import command_figure, drive_use_part, exposure_figure, laps_figure, tables, volts_figure
-from dashboard.address import DriveAddress, whole
-from dashboard.cards import cards_of, show_card
-from dashboard.drive_page import (
+from amptally.analysis.report.build import Report
+from amptally.dashboard.figures import command as command_figure, exposure as exposure_figure, laps as laps_figure, volts as volts_figure
+from amptally.dashboard.pages import driving as drive_use_part, tables
+from amptally.dashboard.address import DriveAddress, whole
+from amptally.dashboard.pages.cards import cards_of, show_card
+from amptally.dashboard.pages.drive import (
     LEAD_FIGURES,
     answer_cards,
     drive_page,
@@ -28,12 +29,12 @@ from dashboard.drive_page import (
     lead_figures,
     volts_words,
 )
-from dashboard.lanes import lanes_of, usual_keys
-from dashboard.library import Library, OpenRun
-from dashboard.logbook_page import logbook_page
-from dashboard.overview import overview_figure
-from dashboard.theme import DARK, LIGHT, Screen
-from dashboard.traces import View, traces_figure
+from amptally.dashboard.figures.lanes import lanes_of, usual_keys
+from amptally.dashboard.library import Library, OpenRun
+from amptally.dashboard.pages.logbook import logbook_page
+from amptally.dashboard.pages.overview import overview_figure
+from amptally.dashboard.theme import DARK, LIGHT, Screen
+from amptally.dashboard.figures.traces import View, traces_figure
 from tests.dashboard.made_runs import CART, lacking, short_drive, write_run_of
 
 NAMES = (

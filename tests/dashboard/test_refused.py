@@ -7,8 +7,9 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks import bad_data
-from dashboard import exposure_figure, tables
-from dashboard.cards import cards_of
+from amptally.dashboard.figures import exposure as exposure_figure
+from amptally.dashboard.pages import tables
+from amptally.dashboard.pages.cards import cards_of
 from tests.analysis.test_trust import report_of
 
 REASON = "the current is an assumption, not measured (finding current_filled_in)"

@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
-from dashboard.app import create_app
-from dashboard.compress import LEAST_BYTES
+from amptally.dashboard.app import create_app
+from amptally.dashboard.serving.compress import LEAST_BYTES
 from tests.dashboard.made_runs import CART, short_drive, write_run_of
 
 PORT = 8731

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.theme import DARK, DASHES, LIGHT, Theme
-from dashboard.traces import COLUMNS
+from amptally.dashboard.theme import DARK, DASHES, LIGHT, Theme
+from amptally.dashboard.figures.traces import COLUMNS
 
 STYLE = (Path(__file__).parents[2] / "dashboard" / "assets" / "style.css").read_text(encoding="utf-8")
 Triple = tuple[float, float, float]

@@ -14,11 +14,11 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.cli import add_commands, port_number
-from dashboard.server import DEFAULT_PORT, listening_socket
+from amptally.dashboard.cli import add_commands, port_number
+from amptally.dashboard.server import DEFAULT_PORT, listening_socket
 
 PROGRAM = (
-    "import argparse, sys; from dashboard.cli import add_commands; p = argparse.ArgumentParser();"
+    "import argparse, sys; from amptally.dashboard.cli import add_commands; p = argparse.ArgumentParser();"
     "add_commands(p.add_subparsers()); a = p.parse_args(sys.argv[1:]); sys.exit(a.run(a))"
 )
 ROOT = Path(__file__).parents[2]
@@ -105,8 +105,8 @@ def test_no_port(text: str) -> None:
 
 def test_building_the_parser_imports_nothing_heavy() -> None:
     code = (
-        "import sys, argparse, dashboard.cli; p = argparse.ArgumentParser();"
-        "dashboard.cli.add_commands(p.add_subparsers());"
+        "import sys, argparse, amptally.dashboard.cli; p = argparse.ArgumentParser();"
+        "amptally.dashboard.cli.add_commands(p.add_subparsers());"
         "print([m for m in ('dash', 'plotly', 'numpy', 'polars', 'flask') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.cards import BAND_FROM, BAND_TO, held_together, strip_place
-from dashboard.plot import clock, span, time_ticks
+from amptally.dashboard.pages.cards import BAND_FROM, BAND_TO, held_together, strip_place
+from amptally.dashboard.figures.plot import clock, span, time_ticks
 
 
 @given(st.floats(0, 90_000), st.floats(1e-3, 90_000))

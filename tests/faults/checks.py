@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.run import Run
-from logger.channels import BY_NAME
-from logger.runfile import RunFile, open_run
+from amptally.analysis.runs.run import Run
+from amptally.logger.channels import BY_NAME
+from amptally.logger.storage.runfile import RunFile, open_run
 
 Numbers = list[int]
 

@@ -22,8 +22,8 @@ from pathlib import Path
 
 import numpy as np
 
-from logger.channels import BY_NAME
-from logger.frames import (
+from amptally.logger.channels import BY_NAME
+from amptally.logger.wire.frames import (
     Command,
     Describe,
     Extreme,
@@ -37,8 +37,8 @@ from logger.frames import (
     decode,
     encode,
 )
-from logger.machine import parse
-from logger.recorder import Options, Outcome, Recorder
+from amptally.logger.machine.description import parse
+from amptally.logger.recording.recorder import Options, Outcome, Recorder
 
 ROOT = Path(__file__).parents[2]
 MACHINE_TEXT = '[machine]\nname = "bench"\n'

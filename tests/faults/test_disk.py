@@ -13,10 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from logger import segments as segments_module
-from logger.errors import StorageError
-from logger.journal import JournalReader, JournalWriter, Record
-from logger.recovery import recover
+from amptally.logger.storage import segments as segments_module
+from amptally.logger.errors import StorageError
+from amptally.logger.storage.journal import JournalReader, JournalWriter, Record
+from amptally.logger.recording.recovery import recover
 from tests.faults.checks import missing, numbers, sound
 from tests.faults.harness import RecorderProcess, ThreadRecorder, live_board, options
 from tests.logger.bench_board import bench_board
@@ -29,8 +29,8 @@ def refusing(handle):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
     fsync(handle)
 os.fsync = refusing
-import logger.recorder
-logger.recorder.free_bytes = lambda folder: 1 << 40  # the disk gives no warning here
+import amptally.logger.recording.recorder
+amptally.logger.recording.recorder.free_bytes = lambda folder: 1 << 40  # the disk gives no warning here
 import amptally
 sys.exit(amptally.main())
 """
@@ -139,7 +139,7 @@ def test_a_journal_that_cannot_be_begun_leaves_nothing(tmp_path: Path, monkeypat
     def full(handle: int) -> None:  # noqa: ARG001
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("logger.journal.sync_file", full)
+    monkeypatch.setattr("amptally.logger.storage.journal.sync_file", full)
     with pytest.raises(StorageError, match="No space left"):
         JournalWriter(tmp_path / "a.journal", {"run_id": "a"})
     assert list(tmp_path.iterdir()) == []
@@ -151,7 +151,7 @@ def test_a_disk_that_fails_to_sync_is_told_at_the_next_write(tmp_path: Path, mon
     def failing(handle: int) -> None:  # noqa: ARG001
         raise OSError(5, "Input/output error")
 
-    monkeypatch.setattr("logger.journal.sync_file", failing)
+    monkeypatch.setattr("amptally.logger.storage.journal.sync_file", failing)
     writer.append("bytes", 0, b"x")
     deadline = time.monotonic() + 5
     while writer._failed is None and time.monotonic() < deadline:

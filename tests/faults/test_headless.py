@@ -16,13 +16,13 @@ import polars as pl
 import pytest
 
 import amptally
-from logger import recorder as recorder_module
-from logger.edits import Edits, edits_path, write_edits
-from logger.journal import JournalWriter
-from logger.leftovers import leftovers
-from logger.metadata import Metadata
-from logger.ring import LIST_NAME, Ring
-from logger.runfile import open_run, write_frame
+from amptally.logger.recording import recorder as recorder_module
+from amptally.logger.storage.edits import Edits, edits_path, write_edits
+from amptally.logger.storage.journal import JournalWriter
+from amptally.logger.recording.leftovers import leftovers
+from amptally.logger.storage.metadata import Metadata
+from amptally.logger.recording.ring import LIST_NAME, Ring
+from amptally.logger.storage.runfile import open_run, write_frame
 from tests.faults.checks import numbers, sound
 from tests.faults.harness import PATIENCE_S, ROOT, RecorderProcess, ThreadRecorder, live_board, options
 
@@ -188,7 +188,7 @@ def test_the_ring_turns_while_recording(tmp_path: Path) -> None:
     out.mkdir()
     old = [made(out, f"20200101T00000{place}Z-aaaa", 300_000) for place in range(3)]
     limit_mb = 1 + sum(path.stat().st_size for path in old) / 1e6
-    code = "import sys, logger.recorder; logger.recorder.RING_S = 0.2; import amptally; sys.exit(amptally.main())"
+    code = "import sys, amptally.logger.recording.recorder; amptally.logger.recording.recorder.RING_S = 0.2; import amptally; sys.exit(amptally.main())"
     with (
         live_board(rate_hz=10_000, interval_us=100) as (board, port),
         RecorderProcess(port, out, "--ring", f"{limit_mb:.3f}", code=code) as recorder,
@@ -218,7 +218,7 @@ def test_leftovers_leave_others_recordings_alone(tmp_path: Path) -> None:
 @pytest.mark.parametrize("rest", [b"", b"AMPJ", b"AMPJRNL1\x10\0\0\0{}"])
 def test_a_journal_with_nothing_in_it_does_not_stay_for_ever(tmp_path: Path, rest: bytes) -> None:
     """Cut off in the first moment, before a header was safe."""
-    from logger.leftovers import clear
+    from amptally.logger.recording.leftovers import clear
 
     journal = tmp_path / "20260101T000000Z-abcd.journal"
     journal.write_bytes(rest)

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import recorder as recorder_module
+from amptally.logger.recording import recorder as recorder_module
 from tests.faults.checks import missing, numbers, sound
 from tests.faults.harness import PATIENCE_S, RecorderProcess, ThreadRecorder, live_board, options
 
@@ -243,15 +243,15 @@ def test_a_listener_that_fails_is_left_out(tmp_path: Path) -> None:
 
 def test_a_defect_in_decoding_does_not_end_the_raw_recording(tmp_path: Path) -> None:
     broken = """
-import sys, logger.builder
-keep = logger.builder.RunBuilder._keep
+import sys, amptally.logger.recording.builder
+keep = amptally.logger.recording.builder.RunBuilder._keep
 count = [0]
 def failing(self, run_us, block, bridged):
     count[0] += 1
     if count[0] > 5:
         raise KeyError("a defect")
     keep(self, run_us, block, bridged)
-logger.builder.RunBuilder._keep = failing
+amptally.logger.recording.builder.RunBuilder._keep = failing
 import amptally
 sys.exit(amptally.main())
 """

@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from logger.errors import JournalError, StorageError
-from logger.journal import Damage, JournalReader, JournalWriter, Record
-from logger.recovery import recover
+from amptally.logger.errors import JournalError, StorageError
+from amptally.logger.storage.journal import Damage, JournalReader, JournalWriter, Record
+from amptally.logger.recording.recovery import recover
 from tests.faults.checks import numbers, sound
 from tests.logger.bench_board import BenchBoard
 

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from logger.builder import RunBuilder
-from logger.frames import encode
-from logger.journal import Record
+from amptally.logger.recording.builder import RunBuilder
+from amptally.logger.wire.frames import encode
+from amptally.logger.storage.journal import Record
 from tests.faults.harness import LiveBoard
 
 SAMPLES, DESCRIBE, EXTREMES, LOST = "sdx-"

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 import serial
 
-from logger import durable, lock, ports
+from amptally.logger.storage import durable
+from amptally.logger.recording import lock, ports
 from tests.faults.harness import ROOT
 
 PACKAGES = ("logger", "analysis", "dashboard")

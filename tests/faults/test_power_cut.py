@@ -18,7 +18,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.recovery import recover
+from amptally.logger.recording.recovery import recover
 from tests.faults.checks import missing, numbers, sound
 from tests.faults.harness import RecorderProcess, live_board
 

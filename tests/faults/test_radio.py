@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.report import build_report
-from analysis.run import Run
-from logger.frames import Extreme, Extremes, Samples
-from logger.metadata import Metadata
+from amptally.analysis.report.build import build_report
+from amptally.analysis.runs.run import Run
+from amptally.logger.wire.frames import Extreme, Extremes, Samples
+from amptally.logger.storage.metadata import Metadata
 from tests.faults.checks import numbers, sound
 from tests.faults.harness import CHANNELS, RecorderProcess, ThreadRecorder, live_board, options
 from tests.logger.bench_board import INTERVAL_US, BenchBoard, bench_board
@@ -184,7 +184,7 @@ def test_a_lossy_link_is_recorded_with_its_losses_counted(tmp_path: Path) -> Non
 
 
 def test_extremes_of_a_board_that_starts_over_and_over_stay_bounded() -> None:
-    from logger.extremes import MAX_BOOTS, BoardExtremes
+    from amptally.logger.storage.extremes import MAX_BOOTS, BoardExtremes
 
     kept = BoardExtremes()
     for boot in range(5_000):

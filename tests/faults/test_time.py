@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.blocks import LONGEST_US, Block, Layout
-from logger.builder import RunBuilder
-from logger.clock import RunClock, fit_clock
-from logger.frames import Describe, Samples, encode
-from logger.journal import Record
-from logger.metadata import Metadata
+from amptally.logger.wire.blocks import LONGEST_US, Block, Layout
+from amptally.logger.recording.builder import RunBuilder
+from amptally.logger.clock import RunClock, fit_clock
+from amptally.logger.wire.frames import Describe, Samples, encode
+from amptally.logger.storage.journal import Record
+from amptally.logger.storage.metadata import Metadata
 from tests.faults.checks import numbers, sound
 from tests.faults.harness import CHANNELS, ThreadRecorder, live_board, options
 
@@ -91,7 +91,7 @@ def test_a_source_faster_than_real_time_keeps_board_time(tmp_path: Path) -> None
     data = frames(2000)
     run = sound(built(tmp_path, [(round(place * 20_000 / 25), each) for place, each in enumerate(data)]))
     assert run.metadata.clock["rate"] == pytest.approx(25, rel=0.01)
-    from analysis.run import Run
+    from amptally.analysis.runs.run import Run
 
     opened = Run.open(run.path)
     assert opened.drift_applied_ppm is None

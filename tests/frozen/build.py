@@ -15,11 +15,11 @@ from pathlib import Path
 
 import numpy as np
 
-from logger.channels import BY_NAME
-from logger.frames import Describe, Event, EventCode, Extreme, Extremes, Message, Samples, WireChannel, encode
-from logger.journal import JournalWriter
-from logger.metadata import SCHEMA
-from logger.recovery import recover
+from amptally.logger.channels import BY_NAME
+from amptally.logger.wire.frames import Describe, Event, EventCode, Extreme, Extremes, Message, Samples, WireChannel, encode
+from amptally.logger.storage.journal import JournalWriter
+from amptally.logger.storage.metadata import SCHEMA
+from amptally.logger.recording.recovery import recover
 from tests.frozen.findings import findings
 
 FOLDER = Path(__file__).parent

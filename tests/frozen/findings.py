@@ -7,8 +7,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from logger.machine import load
-from logger.runfile import open_run
+from amptally.logger.machine.description import load
+from amptally.logger.storage.runfile import open_run
 
 LEFT_OUT = ("program", "stop_reason")
 """Not the run's own: which version recovered it, and that it was recovered."""

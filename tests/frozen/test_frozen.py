@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 
-from analysis.report import build_report
-from analysis.run import Run
-from logger.journal import Damage, JournalReader, Record
-from logger.metadata import SCHEMA
-from logger.recovery import recover
+from amptally.analysis.report.build import build_report
+from amptally.analysis.runs.run import Run
+from amptally.logger.storage.journal import Damage, JournalReader, Record
+from amptally.logger.storage.metadata import SCHEMA
+from amptally.logger.recording.recovery import recover
 from tests.faults.checks import sound
 from tests.frozen.findings import findings
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from logger.channels import BY_NAME
-from logger.frames import Command, Describe, Kind, Message, Samples, WireChannel, decode, encode
+from amptally.logger.channels import BY_NAME
+from amptally.logger.wire.frames import Command, Describe, Kind, Message, Samples, WireChannel, decode, encode
 
 CHANNELS = tuple(
     WireChannel(BY_NAME[name].wire_id, 32, 1, 1, 0, 0, 0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logger.clock import RunClock, fit_clock
+from amptally.logger.clock import RunClock, fit_clock
 
 
 @pytest.mark.parametrize("drift_ppm", [-400.0, 0.0, 60.0, 900.0])

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.blocks import Block, Item
-from logger.channels import BY_NAME
-from logger.decoder import BoardDecoder
-from logger.frames import INT64_NULL, Describe, Fault, Message, Samples, WireChannel, encode
+from amptally.logger.wire.blocks import Block, Item
+from amptally.logger.channels import BY_NAME
+from amptally.logger.wire.decoder import BoardDecoder
+from amptally.logger.wire.frames import INT64_NULL, Describe, Fault, Message, Samples, WireChannel, encode
 
 AMPS, VOLTS = BY_NAME["battery_current_ua"], BY_NAME["battery_voltage_uv"]
 CHANNELS = (
@@ -183,7 +183,7 @@ def test_not_measured_and_impossible_values_are_null() -> None:
 def test_frames_of_a_newer_version_are_told_apart_from_noise() -> None:
     import binascii
 
-    from logger.frames import cobs_encode
+    from amptally.logger.wire.frames import cobs_encode
 
     body = b"\x02\x01\x00\x00newer"
     frame = cobs_encode(body + binascii.crc_hqx(body, 0xFFFF).to_bytes(2, "little")) + b"\0"

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger import runfile
-from logger.errors import StorageError
-from logger.metadata import Metadata
-from logger.runfile import digest, write_frame, write_run, write_segment
+from amptally.logger.storage import runfile
+from amptally.logger.errors import StorageError
+from amptally.logger.storage.metadata import Metadata
+from amptally.logger.storage.runfile import digest, write_frame, write_run, write_segment
 
 
 def frame(

@@ -15,9 +15,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.blocks import Block
-from logger.channels import BY_NAME as CHANNEL_BY_NAME
-from logger.frames import (
+from amptally.logger.wire.blocks import Block
+from amptally.logger.channels import BY_NAME as CHANNEL_BY_NAME
+from amptally.logger.wire.frames import (
     INT64_NULL,
     MAX_BODY,
     MAX_FRAME,
@@ -43,7 +43,7 @@ from logger.frames import (
     row_dtype,
     unpack_rows,
 )
-from logger.textmode import TextReader
+from amptally.logger.wire.textmode import TextReader
 from tests import strategies as wire
 from tests.vectors import build_wire_vectors as oracle
 

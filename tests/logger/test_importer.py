@@ -16,10 +16,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from logger import importer
-from logger.channels import BY_SI_NAME, CHANNELS, Channel
-from logger.errors import ImportDataError
-from logger.importer import Imported, MapSpec, TimeSpec, parse_map, parse_time, read_columns
+from amptally.logger import importer
+from amptally.logger.channels import BY_SI_NAME, CHANNELS, Channel
+from amptally.logger.errors import ImportDataError
+from amptally.logger.importer import Imported, MapSpec, TimeSpec, parse_map, parse_time, read_columns
 
 DATA = Path(__file__).parents[1] / "data"
 PACK = DATA / "pack_24v_65a_discharge.csv"

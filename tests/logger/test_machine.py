@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from logger.channels import CHANNELS
-from logger.errors import MachineFileError
-from logger.machine import MAX_BYTES, Machine, arrangement_mismatch, load, parse
-from logger.machine_fields import SECTIONS, SENSORS, Battery, unit_of
+from amptally.logger.channels import CHANNELS
+from amptally.logger.errors import MachineFileError
+from amptally.logger.machine.description import MAX_BYTES, Machine, arrangement_mismatch, load, parse
+from amptally.logger.machine.fields import SECTIONS, SENSORS, Battery, unit_of
 
 CART = Path(__file__).parents[2] / "sample_runs" / "cart.toml"
 CART_TEXT = CART.read_text(encoding="utf-8")

@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from logger import machine_check, machine_check_fuse
-from logger.machine import load, parse
-from logger.machine_check import Problem, charging_voltage_v, check, stall_current_a
-from logger.machine_fields import SENSORS
-from logger.machine_problem import RULES
-from logger.simulator.sensors import SENSORS as SIMULATED
+from amptally.logger.machine import check as machine_check, check_fuse as machine_check_fuse
+from amptally.logger.machine.description import load, parse
+from amptally.logger.machine.check import Problem, charging_voltage_v, check, stall_current_a
+from amptally.logger.machine.fields import SENSORS
+from amptally.logger.machine.problem import RULES
+from amptally.logger.simulator.sensors import SENSORS as SIMULATED
 
 CART = Path(__file__).parents[2] / "sample_runs" / "cart.toml"
 

@@ -6,10 +6,10 @@ import inspect
 
 import pytest
 
-from logger import machine_check_fuse
-from logger.machine import parse
-from logger.machine_check import Problem, check
-from logger.machine_problem import RULES
+from amptally.logger.machine import check_fuse as machine_check_fuse
+from amptally.logger.machine.description import parse
+from amptally.logger.machine.check import Problem, check
+from amptally.logger.machine.problem import RULES
 
 LEAD = {"blocks": 2, "arrangement": "series", "block_voltage_v": 12, "chemistry": "agm"}
 STIFF = {**LEAD, "resistance_ohm": 0.005}

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from logger.errors import LoggerError, MachineFileError
-from logger.machine import MAX_BYTES, MAX_LINE, Machine, parse
-from logger.machine_fields import SECTIONS
-from logger.machine_template import template
+from amptally.logger.errors import LoggerError, MachineFileError
+from amptally.logger.machine.description import MAX_BYTES, MAX_LINE, Machine, parse
+from amptally.logger.machine.fields import SECTIONS
+from amptally.logger.machine.template import template
 
 CART_TEXT = (Path(__file__).parents[2] / "sample_runs" / "cart.toml").read_text(encoding="utf-8")
 

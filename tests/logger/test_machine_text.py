@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from logger.errors import MachineFileError, StorageError
-from logger.machine import Machine, load, parse
-from logger.machine_check import check
-from logger.machine_cli import check_text, new, show
-from logger.machine_fields import SECTIONS
-from logger.machine_template import field_table, rule_table, template
+from amptally.logger.errors import MachineFileError, StorageError
+from amptally.logger.machine.description import Machine, load, parse
+from amptally.logger.machine.check import check
+from amptally.logger.machine.cli import check_text, new, show
+from amptally.logger.machine.fields import SECTIONS
+from amptally.logger.machine.template import field_table, rule_table, template
 
 ROOT = Path(__file__).parents[2]
 DOCUMENT = (ROOT / "docs" / "machine-file.md").read_text(encoding="utf-8")
@@ -76,7 +76,7 @@ def test_a_template_that_cannot_be_finished_leaves_nothing(tmp_path: Path, monke
     def full() -> str:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("logger.machine_cli.template", full)
+    monkeypatch.setattr("amptally.logger.machine.cli.template", full)
     with pytest.raises(StorageError, match=r"cannot be written \(No space left on device\)"):
         new(tmp_path / "cart.toml")
     assert list(tmp_path.iterdir()) == []

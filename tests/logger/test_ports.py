@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from logger.ports import MAX_READ, PortGone, SerialPort
+from amptally.logger.recording.ports import MAX_READ, PortGone, SerialPort
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="elsewhere there is no handle to wait on")
 

@@ -16,15 +16,15 @@ from pathlib import Path
 
 import pytest
 
-from logger import recorder as recorder_module
-from logger.errors import JournalError, PortError, StorageError
-from logger.frames import cobs_encode
-from logger.journal import JournalReader, Record
-from logger.lock import PortLock, lock_folder
-from logger.machine import parse
-from logger.recorder import Options, Outcome, Recorder
-from logger.recovery import recover
-from logger.runfile import open_run
+from amptally.logger.recording import recorder as recorder_module
+from amptally.logger.errors import JournalError, PortError, StorageError
+from amptally.logger.wire.frames import cobs_encode
+from amptally.logger.storage.journal import JournalReader, Record
+from amptally.logger.recording.lock import PortLock, lock_folder
+from amptally.logger.machine.description import parse
+from amptally.logger.recording.recorder import Options, Outcome, Recorder
+from amptally.logger.recording.recovery import recover
+from amptally.logger.storage.runfile import open_run
 from tests.logger.bench_board import BenchBoard, bench_board
 from tests.processes import running
 
@@ -245,7 +245,7 @@ def test_a_second_recorder_is_refused(board: BenchBoard, tmp_path: Path) -> None
     journal = tmp_path / "first.journal"
     journal.touch()
     code = (
-        "import sys, time; from pathlib import Path; from logger.lock import PortLock;"
+        "import sys, time; from pathlib import Path; from amptally.logger.recording.lock import PortLock;"
         "PortLock(sys.argv[1], Path(sys.argv[2])); print('held', flush=True); time.sleep(60)"
     )
     command = [sys.executable, "-c", code, board.path, str(journal)]

@@ -8,9 +8,9 @@ import math
 import numpy as np
 import pytest
 
-from logger.channels import BY_SI_NAME
-from logger.simulator import Drive, DriveParameters, Scenario, simulate
-from logger.simulator.sensors import BOW, SENSORS, SI_NAMES, WANDER
+from amptally.logger.channels import BY_SI_NAME
+from amptally.logger.simulator import Drive, DriveParameters, Scenario, simulate
+from amptally.logger.simulator.sensors import BOW, SENSORS, SI_NAMES, WANDER
 
 FUSE_RATING_A, FUSE_AIR_C = 40.0, 25.0
 EARLIEST_S = ((1.35, 60.0), (2.0, 2.0), (3.5, 0.2), (6.0, 0.04))

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.channels import BY_WIRE_ID
-from logger.frames import (
+from amptally.logger.channels import BY_WIRE_ID
+from amptally.logger.wire.frames import (
     MAX_FRAME,
     Command,
     Describe,
@@ -25,10 +25,10 @@ from logger.frames import (
     encode,
     unpack_rows,
 )
-from logger.simulator import Cart, DriveParameters, Scenario, simulate
-from logger.simulator.board import AWAKE_US, DONE, REFUSED, Board, Commands
-from logger.simulator.host import CLOCK_PPM, MOST_DEBT_S, Pace
-from logger.simulator.sensors import WIRE
+from amptally.logger.simulator import Cart, DriveParameters, Scenario, simulate
+from amptally.logger.simulator.board import AWAKE_US, DONE, REFUSED, Board, Commands
+from amptally.logger.simulator.host import CLOCK_PPM, MOST_DEBT_S, Pace
+from amptally.logger.simulator.sensors import WIRE
 
 SHORT = Scenario(drive=DriveParameters(rest_s=1.0, stall_lap=0))
 SEED = 5

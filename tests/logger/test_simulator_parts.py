@@ -8,16 +8,16 @@ import math
 import numpy as np
 import pytest
 
-from logger.frames import WireChannel
-from logger.simulator import draw_scenario, draw_wander, simulate
-from logger.simulator.battery import Block, discharge, open_circuit_v
-from logger.simulator.controller import Bridge, Fuse, mix
-from logger.simulator.motor import MotorHeat, rotor_step, winding_step
-from logger.simulator.parameters import BlockParameters, ControllerParameters, FuseParameters, MotorParameters
-from logger.simulator.plant import _couple
-from logger.simulator.route import CELL_M, cell, demo_course, lay_out
-from logger.simulator.sensors import SENSORS, SI_NAMES, WIRE, SensorBank, codes_to_stored, combine
-from logger.simulator.truth import COUNTED
+from amptally.logger.wire.frames import WireChannel
+from amptally.logger.simulator import draw_scenario, draw_wander, simulate
+from amptally.logger.simulator.battery import Block, discharge, open_circuit_v
+from amptally.logger.simulator.controller import Bridge, Fuse, mix
+from amptally.logger.simulator.motor import MotorHeat, rotor_step, winding_step
+from amptally.logger.simulator.parameters import BlockParameters, ControllerParameters, FuseParameters, MotorParameters
+from amptally.logger.simulator.plant import _couple
+from amptally.logger.simulator.route import CELL_M, cell, demo_course, lay_out
+from amptally.logger.simulator.sensors import SENSORS, SI_NAMES, WIRE, SensorBank, codes_to_stored, combine
+from amptally.logger.simulator.truth import COUNTED
 
 
 def spin(

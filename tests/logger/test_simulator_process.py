@@ -16,10 +16,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.channels import BY_WIRE_ID
-from logger.frames import Command, Describe, Frame, Kind, Reply, Samples, decode, encode, unpack_rows
-from logger.simulator import simulate
-from logger.simulator.sensors import WIRE
+from amptally.logger.channels import BY_WIRE_ID
+from amptally.logger.wire.frames import Command, Describe, Frame, Kind, Reply, Samples, decode, encode, unpack_rows
+from amptally.logger.simulator import simulate
+from amptally.logger.simulator.sensors import WIRE
 
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 120.0
@@ -30,7 +30,7 @@ needs_terminal = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals
 @contextlib.contextmanager
 def running(*options: str) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
     """A simulator and the port it names."""
-    command = [sys.executable, "-m", "logger.simulator", *options]
+    command = [sys.executable, "-m", "amptally.logger.simulator", *options]
     with subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
         try:
             assert process.stdout is not None
@@ -144,7 +144,7 @@ def test_socket_gives_the_same_drive() -> None:
 
 
 def test_a_wrong_speed_is_a_usage_error() -> None:
-    command = [sys.executable, "-m", "logger.simulator", "--speed", "-3"]
+    command = [sys.executable, "-m", "amptally.logger.simulator", "--speed", "-3"]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
     assert done.returncode == 2
     assert "times real time" in done.stderr

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from logger.machine_fields import SECTIONS
-from tables.fuse_above_wire import fuse_against_wire
-from tables.fuse_families import FAMILIES, short_circuit
-from tables.wire_ampacity import ampacity
+from amptally.logger.machine.fields import SECTIONS
+from amptally.tables.fuse_above_wire import fuse_against_wire
+from amptally.tables.fuse_families import FAMILIES, short_circuit
+from amptally.tables.wire_ampacity import ampacity
 
 
 def test_every_family_of_the_field_table_has_its_tables() -> None:

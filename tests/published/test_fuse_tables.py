@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from analysis.fuse_curve import Limit
-from tables.fuse_blades_iso8820_3 import BLADE_LARGE, BLADE_MEDIUM_35_40_A, MELTING_I2T_A2S
-from tables.fuse_families import FAMILIES, fuse_table
-from tables.fuse_opening_times import FuseTable, opening_times_s, rated_after_s, usable_fraction
+from amptally.analysis.protection.fuse_curve import Limit
+from amptally.tables.fuse_blades_iso8820_3 import BLADE_LARGE, BLADE_MEDIUM_35_40_A, MELTING_I2T_A2S
+from amptally.tables.fuse_families import FAMILIES, fuse_table
+from amptally.tables.fuse_opening_times import FuseTable, opening_times_s, rated_after_s, usable_fraction
 
 TABLES = tuple(table for family in FAMILIES.values() for table in family.tables)
 

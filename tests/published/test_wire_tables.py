@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from tables.wire_ampacity import (
+from amptally.tables.wire_ampacity import (
     AMPACITY_A,
     COLUMNS_C,
     INTERPOLATION_U,
@@ -15,8 +15,8 @@ from tables.wire_ampacity import (
     ampacity,
     square_root_factor,
 )
-from tables.wire_gauge import area_mm2, counted_size, gauge_name
-from tables.wire_resistance import resistance_ohm
+from amptally.tables.wire_gauge import area_mm2, counted_size, gauge_name
+from amptally.tables.wire_resistance import resistance_ohm
 
 TABLE_5 = """
 18    10  10  15  20  20  25  25

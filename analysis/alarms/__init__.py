@@ -1,0 +1,1 @@
+"""The rules of the report applied to samples as they arrive."""

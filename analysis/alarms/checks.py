@@ -1,0 +1,372 @@
+"""The checks that run while samples arrive: each turns a slice of samples into alarms that begin and end.
+
+Levels, holds and words are our own choice unless the machine file gives them; docs/methods.md, Alarms while recording.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from amptally.analysis.results.estimate import COVERAGE_FACTOR
+from amptally.analysis.results.finding import Severity
+from amptally.analysis.protection.fuse_curve import NEAR_MARGIN
+from amptally.analysis.results.leads import CURRENTS, LEADS
+from amptally.analysis.alarms.fuse_watch import FuseLimit, WindowWatch, watched_windows
+from amptally.analysis.alarms.signals import START, Array, Checkpoints, Latch, Signals, grown
+from amptally.analysis.results.sensor_terms import CLIPPED_SHARE
+
+NEAR_RATIO, NEAR_AGAIN = 1 / NEAR_MARGIN, 0.7
+"""Exposure over allowed current that counts as near, as in the report, and below which it is armed again."""
+INSIDE_RATIO, INSIDE_AGAIN = 1.0, 0.9
+AGAIN_SHARE = 0.02
+"""A voltage arms its check again once it stands this share above the limit …"""
+AGAIN_S = 1.0
+"""… for so long."""
+LOST_S = 0.15
+"""Without a new pulse for so long, at 50 Hz seven of them: lost. Together with what follows our own choice."""
+GOING_S = 0.1
+HELD_S = 5.0
+HELD_CHANGES = 10
+HELD_EVERY_S = 0.5
+"""Only a receiver whose widths used to change at least this often, and at least HELD_CHANGES times, can be told to
+hold its last pulse."""
+BALANCE_S = 1.0
+"""The balance of currents is a mean over so long, so that noise and the sensors' different delays cancel."""
+BALANCE_A = 1.0
+BALANCE_SHARE = 0.03
+"""Allowed beside the declared sensor errors: BALANCE_A and this share of the battery current."""
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """One alarm began, or the one of the same key ended."""
+
+    key: str
+    at_s: float
+    raised: bool
+    value: float
+    """When it ended, the worst value."""
+    code: str = ""
+    severity: Severity = "caution"
+    text: str = ""
+    limit: float = math.nan
+    unit: str = ""
+
+
+class Check(Protocol):
+    """Looks at slices of samples in turn."""
+
+    def take(self, signals: Signals) -> list[Notice]:
+        """What began and ended in these samples."""
+        ...
+
+    def worst(self) -> dict[str, float]:
+        """Worst value so far of each alarm that has not ended, by key."""
+        ...
+
+
+class FuseCheck:
+    """`fuse_near` and `fuse_inside` of one fuse."""
+
+    _SAYS: Mapping[str, tuple[Severity, str, float]] = {
+        "fuse_near": ("caution", "is near its earliest opening", NEAR_RATIO),
+        "fuse_inside": ("danger", "may open: it is inside its opening times", INSIDE_RATIO),
+    }
+
+    def __init__(self, fuse: FuseLimit) -> None:
+        windows_s = watched_windows(fuse.limit)
+        allowed_a = tuple(fuse.limit.allowed_a(window) or math.inf for window in windows_s)
+        self._fuse = fuse
+        self._time = START
+        self.windows = WindowWatch(windows_s, allowed_a, NEAR_AGAIN)
+        self._latches = {
+            "fuse_near": Latch(NEAR_RATIO, NEAR_AGAIN),
+            "fuse_inside": Latch(INSIDE_RATIO, INSIDE_AGAIN),
+        }
+
+    def take(self, signals: Signals) -> list[Notice]:
+        """The board's interval RMS is used where it is sent, else the samples."""
+        name = f"{self._fuse.lead}_current_rms_a"
+        interval_rms = name in signals
+        rows = signals.rows(name if interval_rms else f"{self._fuse.lead}_current_a")
+        if rows is None:
+            return []
+        run_s, current_a = rows
+        self._time, axis_s, growth_s = signals.sampled(self._time, run_s)
+        reading = self.windows.take(axis_s, growth_s, current_a, interval_rms=interval_rms)
+        if reading is None and not any(latch.active for latch in self._latches.values()):
+            return []
+        ratio = np.zeros(len(run_s)) if reading is None else reading.worst
+        found = []
+        for code, latch in self._latches.items():
+            severity, what, limit = self._SAYS[code]
+            for turn in latch.follow(axis_s, ratio, ratio):
+                key, at_s = f"{code}/{self._fuse.place}", float(run_s[turn.index])
+                if not turn.raised or reading is None:
+                    found.append(Notice(key, at_s, False, turn.value))
+                    continue
+                window_s, rms_a, allowed_a = reading.window(turn.index)
+                text = (
+                    f"{self._fuse.place.capitalize()} fuse {what}: {rms_a:.1f} A RMS over {window_s:.3g} s, earliest "
+                    f"opening from {allowed_a:.1f} A"
+                )
+                found.append(Notice(key, at_s, True, turn.value, code, severity, text, limit, ""))
+        return found
+
+    def worst(self) -> dict[str, float]:
+        """Greatest ratio."""
+        return {f"{code}/{self._fuse.place}": latch.worst for code, latch in self._latches.items() if latch.active}
+
+
+@dataclass(frozen=True, slots=True)
+class VoltageLimit:
+    """A voltage that should stay above a limit."""
+
+    code: str
+    who: str
+    """Names it at the head of a sentence."""
+    channels: tuple[str, ...]
+    """SI names; the first one that is measured counts."""
+    minimum_v: float
+    rule: str
+    """What the limit is, in words that follow the number."""
+    hold_s: float = 0.5
+    """Sampled time at the limit or under it before it counts."""
+    less: str | None = None
+    """SI name of a voltage to take off."""
+    severity: Severity = "caution"
+
+
+class VoltageCheck:
+    """Under-voltage that lasts."""
+
+    def __init__(self, limit: VoltageLimit) -> None:
+        self._limit = limit
+        self._key = f"{limit.code}/{limit.who}/{limit.minimum_v:g}"
+        self._time = START
+        self._latch = Latch(-limit.minimum_v, -limit.minimum_v * (1 + AGAIN_SHARE), limit.hold_s, AGAIN_S)
+
+    def take(self, signals: Signals) -> list[Notice]:
+        """Needs one of its channels."""
+        limit = self._limit
+        channel = next((name for name in limit.channels if name in signals), None)
+        if channel is None:
+            return []
+        rows = signals.rows(channel) if limit.less is None else signals.rows(channel, limit.less)
+        if rows is None:
+            return []
+        run_s, volts = rows[0], rows[1] if limit.less is None else rows[1] - rows[2]
+        self._time, axis_s, _ = signals.sampled(self._time, run_s)
+        found = []
+        for turn in self._latch.follow(axis_s, -volts, volts):
+            at_s = float(run_s[turn.index])
+            text = (
+                f"{limit.who} down to {turn.value:.2f} V for {limit.hold_s:g} s; {limit.minimum_v:g} V is {limit.rule}"
+            )
+            more = (limit.code, limit.severity, text, limit.minimum_v, "V") if turn.raised else ()
+            found.append(Notice(self._key, at_s, turn.raised, turn.value, *more))
+        return found
+
+    def worst(self) -> dict[str, float]:
+        """Least voltage."""
+        return {self._key: self._latch.worst} if self._latch.active else {}
+
+
+class PulseCheck:
+    """`pulse_lost` for one command input: no new pulse, although there were some before."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self._time = START
+        self._latch = Latch(LOST_S, GOING_S, free_s=0.5)
+        self._count = math.nan
+        self._alive_s = math.inf
+
+    def take(self, signals: Signals) -> list[Notice]:
+        """A pulse is new where the count has moved and the width is not 0, as far as both are sent."""
+        letter = self.name
+        names = [name for name in (f"pulse_{letter}_us", f"pulse_{letter}_count") if name in signals]
+        rows = signals.rows(*names) if names else None
+        if rows is None:
+            return []
+        run_s, columns = rows[0], dict(zip(names, rows[1:], strict=True))
+        self._time, axis_s, _ = signals.sampled(self._time, run_s)
+        fresh = np.ones(len(run_s), bool)
+        count = columns.get(f"pulse_{letter}_count")
+        if count is not None:
+            fresh = grown(count, float(count[0]) if math.isnan(self._count) else self._count) != 0
+            self._count = float(count[-1])
+        width_us = columns.get(f"pulse_{letter}_us")
+        if width_us is not None:
+            fresh &= width_us > 0
+        last_s = _latest(axis_s, fresh, self._alive_s)
+        self._alive_s = float(last_s[-1])
+        # Infinity: no pulse was ever seen, so that none can be missed.
+        quiet_s = np.maximum(axis_s - last_s, 0.0)
+        found = []
+        for turn in self._latch.follow(axis_s, quiet_s, quiet_s):
+            text = f"No command pulse {letter.upper()} for {LOST_S:g} s: the receiver or its wire has stopped sending"
+            more = ("pulse_lost", "danger", text, LOST_S, "s") if turn.raised else ()
+            found.append(Notice(f"pulse_lost/{letter}", float(run_s[turn.index]), turn.raised, turn.value, *more))
+        return found
+
+    def worst(self) -> dict[str, float]:
+        """Longest time without a pulse."""
+        return {f"pulse_lost/{self.name}": self._latch.worst} if self._latch.active else {}
+
+
+class HeldPulseCheck:
+    """`pulse_held`: pulses go on, but none of their widths changes by a step while the machine draws current."""
+
+    def __init__(self, moving_a: float) -> None:
+        self._moving_a = moving_a
+        self._time = START
+        self._latch = Latch(HELD_S, HELD_S / 5)
+        self._widths: dict[str, float] = {}
+        self._changes = 0
+        self._still_since_s = math.inf
+        self._changed_s = 0.0
+
+    def take(self, signals: Signals) -> list[Notice]:
+        """Needs a width and the battery current; both widths where both are sent."""
+        names = [name for name in ("pulse_a_us", "pulse_b_us") if name in signals]
+        rows = signals.rows("battery_current_a", *names) if names else None
+        if rows is None:
+            return []
+        run_s, current_a, widths = rows[0], rows[1], dict(zip(names, rows[2:], strict=True))
+        self._time, axis_s, _ = signals.sampled(self._time, run_s)
+        changed = np.zeros(len(run_s), bool)
+        sent = np.zeros(len(run_s), bool)
+        for name, width_us in widths.items():
+            changed |= grown(width_us, self._widths.get(name, float(width_us[0]))) != 0
+            sent |= width_us > 0
+            self._widths[name] = float(width_us[-1])
+        since_s = _latest(axis_s, changed | ~sent | (np.abs(current_a) < self._moving_a), self._still_since_s)
+        changes = self._changes + np.cumsum(changed)
+        changed_s = _latest(axis_s, changed, self._changed_s)
+        usual = (changes >= HELD_CHANGES) & (changed_s <= HELD_EVERY_S * changes)
+        self._still_since_s, self._changed_s = float(since_s[-1]), float(changed_s[-1])
+        self._changes = int(changes[-1])
+        held_s = np.where(usual, np.maximum(axis_s - since_s, 0.0), 0.0)
+        found = []
+        for turn in self._latch.follow(axis_s, held_s, held_s):
+            text = (
+                f"The command pulses have not changed by a single step for {HELD_S:g} s while current flowed: the "
+                "receiver may be holding its last pulse"
+            )
+            more = ("pulse_held", "note", text, HELD_S, "s") if turn.raised else ()
+            found.append(Notice("pulse_held", float(run_s[turn.index]), turn.raised, turn.value, *more))
+        return found
+
+    def worst(self) -> dict[str, float]:
+        """Longest time without a change."""
+        return {"pulse_held": self._latch.worst} if self._latch.active else {}
+
+
+@dataclass(frozen=True, slots=True)
+class BalanceLimit:
+    """Declared errors of the three current sensors, 1 σ, by lead; what is not declared is 0."""
+
+    offset_u_a: Mapping[str, float]
+    gain_u: Mapping[str, float]
+
+
+class BalanceCheck:
+    """`balance`: battery − left − right, all in supply legs, is more than their sensors can be wrong by."""
+
+    def __init__(self, limit: BalanceLimit) -> None:
+        self._limit = limit
+        self._time = START
+        self._points = Checkpoints(2, BALANCE_S / 64, BALANCE_S)
+        self._latch = Latch(0.0, -0.2 * BALANCE_A, free_s=AGAIN_S)
+        self._sums = np.zeros(2)
+        self._last: Array | None = None
+
+    def take(self, signals: Signals) -> list[Notice]:
+        """Needs all three currents."""
+        rows = signals.rows(*CURRENTS)
+        if rows is None:
+            return []
+        run_s, battery_a, left_a, right_a = rows
+        self._time, axis_s, growth_s = signals.sampled(self._time, run_s)
+        variance = sum(self._limit.offset_u_a.get(lead, 0.0) ** 2 for lead in LEADS) + sum(
+            (self._limit.gain_u.get(lead, 0.0) * amps) ** 2 for lead, amps in zip(LEADS, rows[1:], strict=True)
+        )
+        allowed_a = BALANCE_A + BALANCE_SHARE * np.abs(battery_a) + COVERAGE_FACTOR * np.sqrt(variance)
+        values = np.stack([battery_a - left_a - right_a, allowed_a])
+        before = np.concatenate((values[:, :1] if self._last is None else self._last, values[:, :-1]), axis=1)
+        pieces = growth_s * (before + values) / 2
+        sums = np.cumsum(np.concatenate((self._sums[:, None], pieces), axis=1), axis=1)[:, 1:]
+        self._points.append(axis_s, *sums)
+        self._last, self._sums = values[:, -1:], sums[:, -1]
+        table = self._points.table
+        place = np.searchsorted(table[0], axis_s - BALANCE_S * (1 - 1e-9), side="right") - 1
+        full = place >= 0
+        place = np.maximum(place, 0)
+        span_s = np.where(full, axis_s - table[0][place], 1.0)
+        residual_a, limit_a = (sums - table[1:, place]) / span_s
+        excess_a = np.where(full, np.abs(residual_a) - limit_a, -np.inf)
+        found = []
+        for turn in self._latch.follow(axis_s, excess_a, residual_a):
+            bound_a = float(limit_a[turn.index])
+            text = (
+                f"Battery current less left and right is {turn.value:+.1f} A over {BALANCE_S:g} s, beyond the "
+                f"{bound_a:.1f} A that the sensors and small consumers explain"
+            )
+            more = ("balance", "caution", text, bound_a, "A") if turn.raised else ()
+            found.append(Notice("balance", float(run_s[turn.index]), turn.raised, turn.value, *more))
+        return found
+
+    def worst(self) -> dict[str, float]:
+        """The residual that passed its limit by most."""
+        return {"balance": self._latch.worst} if self._latch.active else {}
+
+
+class ClipCheck:
+    """`sensor_clipped`: a current sensor at its full scale, in any of the values that the board sends of it."""
+
+    def __init__(self, lead: str, full_scale_a: float) -> None:
+        self._lead, self._full_scale_a = lead, full_scale_a
+        self._key = f"sensor_clipped/{lead}"
+        self._time = START
+        limit_a = CLIPPED_SHARE * full_scale_a
+        self._latch = Latch(limit_a, limit_a, free_s=AGAIN_S)
+
+    def take(self, signals: Signals) -> list[Notice]:
+        """Uncorrected values: the sensor's own range is meant."""
+        names = [name for name in (f"{self._lead}_current{part}_a" for part in ("", "_min", "_max")) if name in signals]
+        if not names:
+            return []
+        found: list[Notice] = []
+        most_a = np.abs(signals.raw(names[0]))
+        for name in names[1:]:
+            most_a = np.fmax(most_a, np.abs(signals.raw(name)))
+        measured = ~np.isnan(most_a)
+        if not measured.any():
+            return found
+        run_s, most_a = signals.run_s[measured], most_a[measured]
+        self._time, axis_s, _ = signals.sampled(self._time, run_s)
+        for turn in self._latch.follow(axis_s, most_a, most_a):
+            text = (
+                f"{self._lead.capitalize()} current sensor at its full scale of {self._full_scale_a:g} A: the true "
+                "current was higher"
+            )
+            limit_a = CLIPPED_SHARE * self._full_scale_a
+            more = ("sensor_clipped", "danger", text, limit_a, "A") if turn.raised else ()
+            found.append(Notice(self._key, float(run_s[turn.index]), turn.raised, turn.value, *more))
+        return found
+
+    def worst(self) -> dict[str, float]:
+        """Greatest magnitude."""
+        return {self._key: self._latch.worst} if self._latch.active else {}
+
+
+def _latest(axis_s: Array, flag: np.ndarray[tuple[int], np.dtype[np.bool_]], before_s: float) -> Array:
+    """Sampled time of the latest true flag at or before each sample; `before_s` where there is none among these."""
+    place = np.maximum.accumulate(np.where(flag, np.arange(len(flag)), -1))
+    return np.where(place >= 0, axis_s[place], before_s)

@@ -1,0 +1,1 @@
+"""Rest voltage, sag, resistance, blocks and state of charge."""

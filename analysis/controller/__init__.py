@@ -1,0 +1,1 @@
+"""Command pulses, mixing and duty: what each side was asked for."""

@@ -1,0 +1,178 @@
+"""Command pulses as what each side was asked for, moment by moment. docs/methods.md, Commands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from amptally.analysis.controller.pulses import changes_of
+from amptally.analysis.runs.run import Flags, Floats, Run, Series
+
+CENTRE_US = 1500.0
+HALF_RANGE_US = 500.0
+"""From centre to full; nominal, vendors differ (open-txu.org/glossary/pwm)."""
+CELL_S = 0.02
+"""A command frame: pulses come 50 times a second (picbasic.co.uk forum 12039), so nothing changes faster."""
+MOST_CELLS = 5_000_000
+"""Longer runs get coarser cells, whose least and greatest still hold."""
+USUAL_DEAD_US = 40.0
+"""Taken where controller.dead_band_us is not given; drives' dead bands lie about it (from memory, common practice)."""
+USUAL_DEAD_RANGE_US = (25.0, 50.0)
+"""Where they typically end (from memory, common practice)."""
+KNOWN_DOUBT = 0.02
+"""What stays open of a command when the dead band is known: the centre, to 10 µs. Our own choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Commands:
+    """What both sides were asked for, −1 to 1; 0 without a pulse, since a controller stops then."""
+
+    time_s: Floats
+    """Moments of the pulses, shape (n,)."""
+    left: Floats
+    right: Floats
+    lost: Flags
+    """Shape (n,): one of the two inputs has no pulse."""
+    gap_after: Flags
+    """Shape (n − 1,): what was asked for until the next pulse is not known."""
+    doubt: float
+    """Half-width of what a command may differ by from what the controller makes of it."""
+    dead: float
+    """Commands of at most this size ask for nothing."""
+    assumed_dead: bool
+    """The dead band is the usual one, not the machine file's."""
+
+    @property
+    def dead_range(self) -> tuple[float, float]:
+        """Where the dead band may end."""
+        if self.assumed_dead:
+            least_us, greatest_us = USUAL_DEAD_RANGE_US
+            return least_us / HALF_RANGE_US, greatest_us / HALF_RANGE_US
+        return self.dead - KNOWN_DOUBT, self.dead + KNOWN_DOUBT
+
+    def side(self, side: str) -> Floats:
+        """Commands of `left` or `right`."""
+        return self.left if side == "left" else self.right
+
+    def at(self, side: str, moments_s: Floats) -> Floats:
+        """The last command at or before each moment, shape (m,); the first one before them all."""
+        return held(self.time_s, self.side(side), moments_s)
+
+    def lost_at(self, moments_s: Floats) -> Flags:
+        """Whether a pulse is missing at each moment, shape (m,)."""
+        return np.asarray(held(self.time_s, self.lost.astype(np.float64), moments_s) > 0)
+
+    def envelope(self, side: str, moments_s: Floats, back_s: float) -> tuple[Floats, Floats]:
+        """Least and greatest command in the last `back_s` before each moment, both shape (m,).
+
+        A controller that follows its command with a limited slope stays within these.
+        """
+        start, end = float(self.time_s[0]), float(self.time_s[-1])
+        cell_s = max(CELL_S, (end - start) / MOST_CELLS)
+        cells = int((end - start) / cell_s) + 1
+        least, greatest = _by_cell(((self.time_s - start) / cell_s).astype(np.int64), self.side(side), cells)
+        reach = int(np.ceil(back_s / cell_s)) + 1
+        least, greatest = -_greatest_back(-least, reach), _greatest_back(greatest, reach)
+        place = np.clip(((moments_s - start) / cell_s).astype(np.int64), 0, cells - 1)
+        return least[place], greatest[place]
+
+
+def held(time_s: Floats, value: Floats, moments_s: Floats) -> Floats:
+    """The last value at or before each moment, the first one before them all."""
+    if time_s is moments_s:
+        return value
+    if len(time_s) < len(moments_s) and (moments_s[1:] >= moments_s[:-1]).all():
+        # Of few values each is held for so many moments.
+        first = np.searchsorted(moments_s, time_s[1:])
+        return np.repeat(value, np.diff(first, prepend=0, append=len(moments_s)))
+    return np.asarray(value[np.clip(np.searchsorted(time_s, moments_s, "right") - 1, 0, len(value) - 1)])
+
+
+def _by_cell(cell: np.ndarray[tuple[int, ...], np.dtype[np.int64]], value: Floats, cells: int) -> tuple[Floats, Floats]:
+    """Least and greatest value in force in each cell: those that came in it and the one held from before."""
+    first = np.concatenate(([0], np.flatnonzero(np.diff(cell)) + 1))
+    before = value[np.maximum(first - 1, 0)]
+    bounds = []
+    for reduce in (np.minimum, np.maximum):
+        dense = np.full(cells, np.nan)
+        dense[cell[first]] = reduce(reduce.reduceat(value, first), before)
+        bounds.append(dense)
+    # Cells without a pulse hold the last one that came.
+    filled = np.maximum.accumulate(np.where(np.isnan(bounds[0]), 0, np.arange(cells)))
+    last = np.full(cells, np.nan)
+    last[cell[first]] = value[np.concatenate((first[1:], [len(value)])) - 1]
+    empty = np.isnan(bounds[0])
+    return np.where(empty, last[filled], bounds[0]), np.where(empty, last[filled], bounds[1])
+
+
+def _greatest_back(value: Floats, reach: int) -> Floats:
+    """Greatest of each value and the `reach` before it, by doubling."""
+    found, covered = value.copy(), 1
+    while covered < reach + 1:
+        step = min(covered, reach + 1 - covered)
+        if step >= len(found):
+            break
+        found[step:] = np.maximum(found[step:], found[:-step].copy())
+        covered += step
+    # What lies further back than the doubling went is the run's beginning.
+    return found
+
+
+def mixed(throttle: Floats, steering: Floats) -> tuple[Floats, Floats]:
+    """Left and right in −1 … 1 by full-weight mixing, L = t + s, R = t − s, clipped; shapes (n,).
+
+    Sum and difference of the two sticks: public two-channel code examples, normalisation from memory.
+    """
+    return np.clip(throttle + steering, -1, 1), np.clip(throttle - steering, -1, 1)
+
+
+def read_commands(run: Run) -> Commands | str:
+    """The commands of a run, or why there are none; read once."""
+    key = ("command", "")
+    if key not in run.kept:
+        run.kept[key] = _read(run)
+    found = run.kept[key]
+    assert isinstance(found, Commands | str)
+    return found
+
+
+def _read(run: Run) -> Commands | str:
+    if not (run.has("pulse_a_us") and run.has("pulse_b_us")):
+        return "no command pulses were recorded"
+    controller = run.machine.controller if run.machine else None
+    if controller is None or controller.mixing is None:
+        return "controller.mixing is not in the machine file, so that pulses cannot be told from sides"
+    a, b = changes_of(run, "pulse_a_us"), changes_of(run, "pulse_b_us")
+    assert a is not None
+    assert b is not None
+    time_s, gap_after = a.time_s, a.gap_after
+    if a.time_s is not b.time_s:
+        time_s = np.union1d(a.time_s, b.time_s)
+        gap_after = _inside(a, time_s) | _inside(b, time_s)
+    dead_us = controller.dead_band_us
+    first, second = (held(each.time_s, _stick(each, dead_us), time_s) for each in (a, b))
+    lost = (held(a.time_s, a.value, time_s) == 0) | (held(b.time_s, b.value, time_s) == 0)
+    if controller.mixing == "controller":
+        left, right = (np.where(lost, 0.0, side) for side in mixed(first, second))
+    else:
+        left, right = np.clip(first, -1, 1), np.clip(second, -1, 1)
+    dead = (USUAL_DEAD_US if dead_us is None else dead_us) / HALF_RANGE_US
+    doubt = dead if dead_us is None else KNOWN_DOUBT
+    return Commands(time_s, left, right, lost, gap_after, doubt, max(dead, KNOWN_DOUBT), dead_us is None)
+
+
+def _inside(series: Series, time_s: Floats) -> Flags:
+    """Which intervals between these times lie in a gap of the channel."""
+    if not series.gap_after.any():
+        return np.zeros(len(time_s) - 1, bool)
+    place = np.clip(np.searchsorted(series.time_s, time_s[:-1], "right") - 1, 0, len(series.gap_after) - 1)
+    return np.asarray(series.gap_after[place])
+
+
+def _stick(pulse: Series, dead_us: float | None) -> Floats:
+    """One pulse as −1 to 1 or a little more; 0 without a pulse, and within a dead band that is known."""
+    off = np.where(pulse.value == 0, 0.0, pulse.value - CENTRE_US)
+    if dead_us is not None:
+        off = np.where(np.abs(off) < dead_us, 0.0, off)
+    return np.asarray(off / HALF_RANGE_US)

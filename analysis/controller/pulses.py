@@ -1,0 +1,63 @@
+"""Channels that hold still between events, as their changes: pulses and running counts of a long run in little room."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from amptally.analysis.runs.run import Run
+from amptally.analysis.signals.series import Flags, Floats, Series, exhaust
+
+HELD = ("mark", "pulse_a_us", "pulse_b_us", "left_wheel_count", "right_wheel_count")
+"""The channels of that kind."""
+MANY = 200_000
+"""Samples from which on changes and means are looked at in place of them."""
+
+
+def changes_of(run: Run, si_name: str) -> Series | None:
+    """A channel's samples; where they are many only those that bring another value, those beside a gap, and both ends.
+
+    The value at every moment and the time that counts are those of all samples.
+    """
+    if run.rows < MANY:
+        return run.series(si_name)
+    if ("changes", si_name) not in run.kept:
+        exhaust(look_at_changes(run, si_name))
+    found = run.kept["changes", si_name]
+    assert found is None or isinstance(found, Series)
+    return found
+
+
+def look_at_changes(run: Run, si_name: str) -> Iterator[None]:
+    """Find the changes of a channel, a stretch at each turn; see `Run.in_step`."""
+    times: list[Floats] = []
+    values: list[Floats] = []
+    gaps: list[Flags] = []
+    for part in run.turns(si_name):
+        if part is not None:
+            found = sparse(part)
+            start = min(len(times), 1)  # every stretch begins with the last sample of the one before
+            times.append(found.time_s[start:])
+            values.append(found.value[start:])
+            gaps.append(found.gap_after)
+        yield
+    whole = None
+    if times:
+        whole = Series(np.concatenate(times), np.concatenate(values), np.concatenate(gaps), run.interval_s)
+    run.kept["changes", si_name] = whole
+
+
+def sparse(series: Series) -> Series:
+    """The samples that bring another value, those beside a gap, the first and the last."""
+    keep = np.ones(len(series.value), bool)
+    np.not_equal(series.value[1:-1], series.value[:-2], out=keep[1:-1])
+    beside = np.flatnonzero(series.gap_after)
+    keep[beside] = keep[beside + 1] = True
+    at = np.flatnonzero(keep)
+    return Series(series.time_s[at], series.value[at], series.gap_after[at[:-1]], series.interval_s)
+
+
+def course_of(run: Run, si_name: str) -> Series | None:
+    """A channel's samples, or its means over about 20 ms where they are many."""
+    return run.smooth(si_name) if run.rows >= MANY else run.series(si_name)

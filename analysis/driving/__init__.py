@@ -1,0 +1,1 @@
+"""How the machine was driven: stalls, manoeuvres, balance, handling."""

@@ -1,0 +1,351 @@
+"""How much current, for how long: the largest RMS of |i| over any window of a given length. Method: docs/methods.md."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from amptally.analysis.results.estimate import Estimate, estimate, refuse
+from amptally.analysis.exposure.long_square import LongSquare
+from amptally.analysis.signals.sampling import Spacing, rms_sampling_u, spacing
+from amptally.analysis.results.sensor_terms import lag_s, pulse_seen
+from amptally.analysis.exposure.square_integral import SquareIntegral
+from amptally.analysis.exposure.window_search import Array, Mask
+
+FIXED_WINDOWS_S = (0.1, 1.0, 10.0, 60.0, 600.0)
+LOG_SPACED_WINDOWS = 41
+WINDOW_INTERVALS = 2
+"""Samples say nothing of windows shorter than this many of their intervals."""
+TIE = 1e-9
+"""Windows whose integrals differ by less, relative, count as equal."""
+
+
+@dataclass(frozen=True, slots=True)
+class CurrentError:
+    """What is declared about one current sensor, 1 σ, after correction; None = not declared."""
+
+    gain_u: float | None = None
+    """Relative."""
+    offset_u_a: float | None = None
+    noise_a: float | None = None
+    """Of one sample."""
+    corner_hz: float | None = None
+    """Corner of the filter before the converter."""
+    unseen: str = ""
+    """Why the true RMS may be greater than the samples show at any length of window; empty where nothing says so."""
+
+    def rms_terms(self, rms_a: float, samples: float) -> dict[str, float | None]:
+        """1 σ contributions to an RMS over that many samples, in A.
+
+        An offset o moves an RMS by o · mean / rms, which is at most o. White noise σ moves it by σ / √samples at random
+        and, as squares only add, by about σ² / (2 rms) upwards.
+        """
+        noise = None
+        if self.noise_a is not None:
+            upwards = self.noise_a**2 / (2 * rms_a) if rms_a > self.noise_a else self.noise_a
+            noise = math.hypot(self.noise_a / math.sqrt(max(samples, 1.0)), upwards)
+        return {
+            "sensor gain": None if self.gain_u is None else self.gain_u * rms_a,
+            "sensor offset": self.offset_u_a,
+            "sensor noise": noise,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The window of one length that holds the largest RMS."""
+
+    window_s: float
+    """Its length, of sampled time."""
+    rms_a: float
+    start_s: float
+    """In run time."""
+    end_s: float
+    """In run time; later than start_s + window_s where gaps lie between."""
+    crosses_gap: bool
+    """Samples are missing inside: the RMS is a lower bound (`at_least`)."""
+    axis_s: float = 0.0
+    """Where it begins on the axis of sampled time."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Exposure:
+    """One current channel made ready for any number of windows; see `prepare` and `from_interval_rms`."""
+
+    start_s: float
+    """Run time of the first sample."""
+    square: SquareIntegral | LongSquare
+    """i² on the axis of sampled time, gaps cut out."""
+    gap_axis_s: Array
+    """Where on that axis the gaps were, increasing."""
+    gap_s: Array
+    """How long they were."""
+    interval_s: float
+    """Median sample interval, gaps left out."""
+    interval_rms: bool
+    """The board's own interval RMS was used, not a line between samples."""
+    spacing: Spacing
+    """How far apart the samples lie."""
+    known: dict[float, Window] = field(default_factory=dict)
+    """The worst windows found so far, by their length."""
+    sampling_u: dict[tuple[float, float], float] = field(default_factory=dict)
+    """Relative 1 σ of the RMS of some windows, by start and length, from the spacing of their samples."""
+
+    @classmethod
+    def prepare(
+        cls, t_s: Array, current_a: Array, gap_after: npt.ArrayLike, known: tuple[float, Spacing] | None = None
+    ) -> Exposure:
+        """From samples joined by straight lines.
+
+        `t_s` [s] and `current_a` [A], shape (n,), n ≥ 2, strictly increasing times, no NaN; `gap_after[k]`, shape
+        (n − 1,), says that the interval after sample k is a gap. Raises ValueError otherwise, and when all are gaps.
+        `known` is the usual interval and the spacing of the samples, of times that were looked at already.
+        """
+        return cls._build(t_s, current_a, gap_after, known, interval_rms=False)
+
+    @classmethod
+    def from_interval_rms(
+        cls, t_s: Array, rms_a: Array, gap_after: npt.ArrayLike, known: tuple[float, Spacing] | None = None
+    ) -> Exposure:
+        """From the board's interval RMS, as `prepare`: rms_a[k] holds for the whole interval that ends at t_s[k].
+
+        What the first sample, and the first one after each gap, say about the time before them is not used.
+        """
+        return cls._build(t_s, rms_a, gap_after, known, interval_rms=True)
+
+    @classmethod
+    def _build(
+        cls,
+        t_s: Array,
+        current_a: Array,
+        gap_after: npt.ArrayLike,
+        known: tuple[float, Spacing] | None,
+        *,
+        interval_rms: bool,
+    ) -> Exposure:
+        t_s = np.asarray(t_s, np.float64)
+        current_a = np.asarray(current_a, np.float64)
+        gap: Mask = np.asarray(gap_after, np.bool_)
+        if t_s.ndim != 1 or len(t_s) < 2 or current_a.shape != t_s.shape or gap.shape != (len(t_s) - 1,):
+            raise ValueError("needs n ≥ 2 times, as many currents, and n − 1 gap marks")
+        if gap.all():
+            raise ValueError("every interval between two samples is a gap")
+        if known is None:
+            steps = np.diff(t_s)
+            if not (np.all(steps > 0) and math.isfinite(t_s[0]) and math.isfinite(t_s[-1])):
+                raise ValueError("times must be finite and strictly increasing")
+            known = float(np.median(steps[~gap])), spacing(t_s, gap)
+        at = np.flatnonzero(gap)
+        gap_s = t_s[at + 1] - t_s[at]
+        axis_s = t_s - t_s[0] if t_s[0] or len(at) else t_s  # the same array, where it is
+        if len(at):
+            missing_s = np.zeros(len(t_s))
+            missing_s[at + 1] = gap_s
+            axis_s -= np.cumsum(missing_s)
+            # Rounding must neither give a gap a length nor make the axis fall.
+            axis_s[1:][gap] = axis_s[:-1][gap]
+            axis_s = np.maximum.accumulate(axis_s)
+        start_a, end_a = (current_a[1:], current_a[1:]) if interval_rms else (current_a[:-1], current_a[1:])
+        square = SquareIntegral.prepare(axis_s, start_a, end_a)
+        return cls(float(t_s[0]), square, axis_s[at + 1], gap_s, known[0], interval_rms, known[1])
+
+    @property
+    def duration_s(self) -> float:
+        """Last sample time less the first, gaps included."""
+        return self.square.length_s + float(self.gap_s.sum())
+
+    @property
+    def sampled_s(self) -> float:
+        """Duration without the gaps."""
+        return self.square.length_s
+
+    @property
+    def coarse_s(self) -> float:
+        """Intervals no longer than this hold 95 % of sampled time; the usual interval where sampling is even."""
+        return self.spacing.coarse_s
+
+    @property
+    def peak_a(self) -> float:
+        """Greatest |i| on the line between samples."""
+        return math.sqrt(self.square.greatest_a2)
+
+    @property
+    def shortest_window_s(self) -> float:
+        """The shortest window that the samples show."""
+        return WINDOW_INTERVALS * self.interval_s
+
+    def refusal(self, window_s: float) -> str | None:
+        """Why the data cannot support this window; None when they can."""
+        if window_s > self.duration_s * (1 + TIE):
+            return f"the run lasts {self.duration_s:.4g} s, shorter than this window of {window_s:g} s"
+        if window_s < self.shortest_window_s * (1 - TIE):
+            return (
+                f"a window of {window_s:g} s is shorter than two sample intervals of {self.interval_s:.3g} s; "
+                "a faster sample rate would show it"
+            )
+        return None
+
+    def worst(self, window_s: float) -> Window:
+        """The largest RMS over any window of this length, 0 < window_s ≤ duration_s.
+
+        A window longer than the sampled time takes all of it. Among equals one without a gap is preferred. Raises
+        ValueError for other lengths; that a window is too short for the sample interval is `refusal`'s to say.
+        """
+        return self.worst_of([window_s])[0]
+
+    def worst_of(self, windows_s: Iterable[float]) -> list[Window]:
+        """`worst` of many lengths, found together."""
+        lengths = [float(window_s) for window_s in windows_s]
+        new = [window_s for window_s in dict.fromkeys(lengths) if window_s not in self.known]
+        for window_s, found in zip(new, self._search(new, [-1.0] * len(new)), strict=True):
+            if found is None:
+                raise ArithmeticError("the search found no window")
+            self.known[window_s] = found
+        return [self.known[window_s] for window_s in lengths]
+
+    def worst_above(self, window_s: float, floor_a: float) -> Window | None:
+        """As `worst`, but None, and quickly so, when no window of this length has an RMS above `floor_a` ≥ 0."""
+        return self.above_of([window_s], [floor_a])[0]
+
+    def above_of(self, windows_s: Sequence[float], floors_a: Sequence[float]) -> list[Window | None]:
+        """`worst_above` of many lengths, found together."""
+        lengths = zip(windows_s, floors_a, strict=True)
+        return self._search(windows_s, [floor_a**2 * min(each_s, self.sampled_s) for each_s, floor_a in lengths])
+
+    def _search(self, windows_s: Sequence[float], floors_a2s: Sequence[float]) -> list[Window | None]:
+        for window_s in windows_s:
+            if not 0 < window_s <= self.duration_s * (1 + TIE):
+                raise ValueError(f"a window lasts more than 0 and at most {self.duration_s} s, not {window_s}")
+        lengths_s = np.minimum(np.array(windows_s, np.float64), self.sampled_s)
+        integrals_a2s, starts_s = self.square.search_all(lengths_s, np.array(floors_a2s, np.float64))
+        found: list[Window | None] = []
+        for place, window_s in enumerate(windows_s):
+            length_s, integral, start = (float(each[place]) for each in (lengths_s, integrals_a2s, starts_s))
+            if not math.isnan(start) and self._crosses(np.array([start]), length_s)[0]:
+                integral, start = self._whole(length_s, integral) or (integral, start)
+            found.append(None if math.isnan(start) else self._window(window_s, length_s, integral, start))
+        return found
+
+    def _whole(self, length_s: float, integral_a2s: float) -> tuple[float, float] | None:
+        """A window that holds as much as the best one and crosses no gap: what it holds, where it starts."""
+        integrals_a2s, starts_s = self.square.search_all(
+            np.array([length_s]),
+            np.array([integral_a2s * (1 - TIE)]),
+            lambda starts: self._crosses(starts, length_s),
+        )
+        return None if math.isnan(starts_s[0]) else (float(integrals_a2s[0]), float(starts_s[0]))
+
+    def worst_from(self, window_s: float) -> Window:
+        """The largest RMS over any window of this length or longer, up to the sampled time. Errors as `worst`."""
+        best = self.worst(window_s)
+        if window_s >= self.sampled_s:
+            return best
+        longer = self.square.best_from(window_s, best.rms_a**2)
+        return best if longer is None else self._window(longer[2], longer[2], longer[0], longer[1])
+
+    def seconds_above(self, *levels_a: float) -> list[tuple[float, float]]:
+        """For each level ≥ 0: sampled time with |i| above it, and its 1 σ from not knowing when i passed; in s."""
+        return [(above_s, math.sqrt(passed_s2 / 12)) for above_s, passed_s2 in self.square.seconds_above(levels_a)]
+
+    def _crosses(self, start_s: Array, length_s: float) -> Mask:
+        """Whether a gap lies strictly inside each window, in axis time; a rounding step at its ends is no crossing."""
+        slip = 8 * np.spacing(self.sampled_s)
+        first = np.searchsorted(self.gap_axis_s, start_s + slip, side="right")
+        behind = np.searchsorted(self.gap_axis_s, start_s + length_s - slip, side="left")
+        return np.asarray(behind > first)
+
+    def _window(self, window_s: float, length_s: float, integral_a2s: float, start_s: float) -> Window:
+        # Longer than the sampled time: all of it is taken, and what is missing lies inside even if at an end.
+        missing = window_s > length_s * (1 + TIE)
+        crosses = missing or bool(self._crosses(np.array([start_s]), length_s)[0])
+        slip = 8 * np.spacing(self.sampled_s)
+        return Window(
+            window_s=window_s,
+            rms_a=math.sqrt(max(integral_a2s, 0.0) / length_s),
+            start_s=self._time(start_s, int(np.searchsorted(self.gap_axis_s, start_s + slip, "right"))),
+            end_s=self._time(start_s + length_s, int(np.searchsorted(self.gap_axis_s, start_s + length_s - slip))),
+            crosses_gap=crosses,
+            axis_s=start_s,
+        )
+
+    def sampled_until(self, time_s: float) -> float:
+        """Sampled time up to a run time: 0 before the first sample, all of it after the last."""
+        begins = self.start_s + self.gap_axis_s + np.concatenate(([0.0], np.cumsum(self.gap_s)))[:-1]
+        unsampled = np.clip(time_s - begins, 0.0, self.gap_s).sum()
+        return float(np.clip(time_s - self.start_s - unsampled, 0.0, self.sampled_s))
+
+    def _time(self, axis_s: float, gaps_before: int) -> float:
+        """Run time of a position on the axis behind so many gaps."""
+        return self.start_s + axis_s + float(self.gap_s[:gaps_before].sum())
+
+
+def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: str = "") -> Estimate:
+    """The window's RMS in A with its interval.
+
+    `at_least` where the window crosses a gap or, under uneven sampling, the longer intervals could hide it; where it is
+    shorter than the filter's time constant and the board sends no interval RMS, or where `error.unseen` says so.
+    """
+    length_s = min(window.window_s, exposure.sampled_s)
+    terms = error.rms_terms(window.rms_a, length_s / exposure.coarse_s)
+    terms["sampling"] = _sampling_u(exposure, window, length_s)
+    seen = 1.0 if error.corner_hz is None else pulse_seen(length_s, error.corner_hz)
+    flattened = window.rms_a * (1 / seen - 1) if seen > 0.1 else 0.0
+    result = estimate(window.rms_a, "A", terms, doubt_high=flattened, doubt="filter before the converter", note=note)
+    if result.low is not None:
+        result = replace(result, low=max(result.low, 0.0))
+    reasons = {
+        "the window crosses a gap": window.crosses_gap,
+        f"samples up to {exposure.coarse_s:.3g} s apart can miss a greater one": (
+            exposure.coarse_s > exposure.interval_s and window.window_s < 2 * exposure.coarse_s * (1 - TIE)
+        ),
+        f"the filter of {error.corner_hz or 0.0:g} Hz flattens what is this short": (
+            error.corner_hz is not None and not exposure.interval_rms and length_s < lag_s(error.corner_hz)
+        ),
+        error.unseen: bool(error.unseen),
+    }
+    why = "; ".join(reason for reason, holds in reasons.items() if holds)
+    return result.bounded("at_least", why) if why else result
+
+
+def _sampling_u(exposure: Exposure, window: Window, length_s: float) -> float:
+    """1 σ of the window's RMS from the spacing of its samples [A]; a window of few is judged with its neighbours."""
+    if exposure.interval_rms:
+        return 0.0
+    place = window.axis_s, length_s
+    if place not in exposure.sampling_u:
+        first, stop = exposure.square.span(window.axis_s, window.axis_s + length_s)
+        integral_a2s = window.rms_a**2 * length_s
+        exposure.sampling_u[place] = rms_sampling_u(exposure.square.load, first, stop, integral_a2s)
+    return window.rms_a * exposure.sampling_u[place]
+
+
+def window_rms(exposure: Exposure, window_s: float, error: CurrentError) -> Estimate:
+    """The largest RMS for one window length in A, or the reason why the data have none."""
+    reason = exposure.refusal(window_s)
+    return refuse("A", reason) if reason else rms_estimate(exposure, exposure.worst(window_s), error)
+
+
+def window_list(
+    duration_s: float,
+    interval_s: float,
+    published_times_s: Iterable[float] = (),
+    rated_after_s: Iterable[float] = (),
+) -> Array:
+    """Window lengths of the exposure curve [s], sorted: from two sample intervals to the whole run.
+
+    `published_times_s` are the opening times of the fuses in play; `rated_after_s` the shortest times of their 135 %
+    rows, each of which also gets the window one sample interval longer, where the limit falls to the rating.
+    """
+    shortest_s = WINDOW_INTERVALS * interval_s
+    if duration_s < shortest_s * (1 - TIE):
+        return np.zeros(0)
+    named = [*FIXED_WINDOWS_S, *published_times_s, *(time + interval_s for time in rated_after_s)]
+    kept = [time for time in named if shortest_s * (1 - TIE) <= time < duration_s * (1 - TIE)]
+    spaced = np.geomspace(min(shortest_s, duration_s), duration_s, LOG_SPACED_WINDOWS)[:-1]
+    windows: Array = np.unique(np.concatenate([np.array(kept), spaced]))
+    windows = windows[windows < duration_s * (1 - TIE)]
+    return np.append(windows, duration_s)

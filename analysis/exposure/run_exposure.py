@@ -1,0 +1,150 @@
+"""A current of a run made ready for exposure: held whole, or of a long run read piece by piece."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from amptally.analysis.integrals.energy import UNCOVERED_SHARE
+from amptally.analysis.exposure.exposure import Exposure
+from amptally.analysis.exposure.long_square import SIZES, LongBlocks, LongSquare
+from amptally.analysis.runs.run import Run
+from amptally.analysis.signals.series import Floats, Series
+from amptally.analysis.exposure.square_integral import Pieces
+from amptally.analysis.integrals.sums import curve_sums
+
+CHUNK_ROWS = SIZES[0]
+SHORT_BLOCKS = 16
+"""Windows of no more than so many small blocks are short."""
+CHUNKS = 24
+"""Kept of what was read last."""
+
+
+def prepare_exposure(run: Run, lead: str, windows_s: Iterable[float] = ()) -> Exposure | None:
+    """Exposure of `battery`, `left` or `right`; from the board's own interval RMS where that covers as much time.
+
+    `windows_s` are lengths that will be asked for; of a long run the short ones are best searched for while it is read.
+    """
+    name, rms_name = f"{lead}_current_a", f"{lead}_current_rms_a"
+    rms = run.has(rms_name) and (
+        not run.has(name)
+        or curve_sums(run, rms_name).sampled_s >= (1 - UNCOVERED_SHARE) * curve_sums(run, name).sampled_s
+    )
+    chosen = rms_name if rms else name
+    if not run.has(chosen) or curve_sums(run, chosen).sampled_s <= 0:
+        return None
+    found = run.extremes(chosen)
+    if not run.at_once and found is not None and found.samples == run.rows:
+        return _long(run, chosen, windows_s)
+    series = run.series(chosen)
+    if series is None:
+        return None
+    build = Exposure.from_interval_rms if rms else Exposure.prepare
+    usual_s = run.interval_s
+    known = None if found is None or found.samples < run.rows or usual_s is None else (usual_s, run.timeline.spacing)
+    return build(series.time_s, series.value, series.gap_after, known)
+
+
+def exposed(run: Run, lead: str) -> str | None:
+    """The stored channel that a lead's exposure comes from first: the board's interval RMS where it has one."""
+    names = f"{lead}_current_rms_a", f"{lead}_current_a"
+    return next((name for name in names if name in run.columns), None)
+
+
+def look_at_exposure(run: Run, si_name: str, windows_s: Iterable[float]) -> Iterator[None]:
+    """Make ready what `prepare_exposure` needs of a run that is not read at once, a stretch at each turn.
+
+    Of a channel with a sample in every row; nothing is kept of another. See `Run.in_step`.
+    """
+    reader = _Reader(run, si_name)
+    most_s = min(SHORT_BLOCKS * SIZES[-1] * (run.interval_s or 0.0), reader.length_s)
+    blocks = LongBlocks(run.rows, (each_s for each_s in windows_s if each_s <= most_s))
+    row = 0
+    for part, (begin, stop) in zip(run.turns(si_name), run.ranges(), strict=True):
+        if part is None or len(part.value) < stop - max(begin - 1, 0):
+            return
+        if len(part.value) > 1:
+            blocks.add(reader.pieces_of(part, row))
+        row += len(part.value) - 1
+        yield
+    if row == run.rows - 1:
+        run.kept["exposure", si_name] = blocks.square()
+
+
+def _long(run: Run, si_name: str, windows_s: Iterable[float]) -> Exposure:
+    """Of a channel with a sample in every row of the run."""
+    kept = run.kept_of(LongSquare, ("exposure", si_name), look_at_exposure(run, si_name, windows_s))
+    # What the run keeps does not hold the run, or it would outlive its last user.
+    square = replace(kept, load=_Reader(run, si_name).pieces)
+    timeline = run.timeline
+    gap_s = timeline.after_s - timeline.before_s
+    gap_axis_s = timeline.before_s - timeline.start_s - np.concatenate(([0.0], np.cumsum(gap_s)[:-1]))[: len(gap_s)]
+    late_s = run.declared(si_name).delay_s or 0.0
+    start_s, interval_s = timeline.start_s - late_s, timeline.interval_s or 0.0
+    return Exposure(start_s, square, gap_axis_s, gap_s, interval_s, _is_rms(si_name), timeline.spacing)
+
+
+@dataclass(slots=True)
+class _Reader:
+    """Pieces of a channel by their number: piece k lies between rows k and k + 1."""
+
+    run: Run
+    si_name: str
+    _kept: OrderedDict[int, tuple[Floats, Floats]] = field(default_factory=OrderedDict)
+    """Axis positions and values of chunks of rows, by the first."""
+
+    @property
+    def length_s(self) -> float:
+        """Of the axis of sampled time."""
+        timeline = self.run.timeline
+        return timeline.end_s - timeline.start_s - float((timeline.after_s - timeline.before_s).sum())
+
+    def pieces(self, first: int, stop: int) -> Pieces:
+        """Pieces `first` to `stop` (exclusive)."""
+        begins = range(first // CHUNK_ROWS * CHUNK_ROWS, stop + 1, CHUNK_ROWS)
+        parts = [[part[max(first - begin, 0) : stop + 1 - begin] for part in self._chunk(begin)] for begin in begins]
+        axis_s, value = parts[0] if len(parts) == 1 else (np.concatenate(each) for each in zip(*parts, strict=True))
+        return self._as_pieces(axis_s, value)
+
+    def pieces_of(self, series: Series, first: int) -> Pieces:
+        """Those between consecutive rows from `first` on."""
+        return self._as_pieces(self._axis_s(series.time_s, first), series.value)
+
+    def _chunk(self, first: int) -> tuple[Floats, Floats]:
+        found = self._kept.pop(first, None)
+        if found is None:
+            series = self.run.samples(self.si_name, first, min(CHUNK_ROWS, self.run.rows - first))
+            if series is None:
+                raise ArithmeticError("a channel without nulls has samples everywhere")
+            found = self._axis_s(series.time_s, first), series.value
+        self._kept[first] = found
+        while len(self._kept) > CHUNKS:
+            self._kept.popitem(last=False)
+        return found
+
+    def _axis_s(self, time_s: Floats, first: int) -> Floats:
+        """Positions on the axis of sampled time of consecutive rows from `first` on."""
+        timeline = self.run.timeline
+        begin_s = timeline.start_s - (self.run.declared(self.si_name).delay_s or 0.0)
+        axis_s = time_s - begin_s if begin_s else time_s
+        gap_s = timeline.after_s - timeline.before_s
+        if len(gap_s):
+            rows = np.arange(first, first + len(time_s))
+            before = np.searchsorted(timeline.gaps, rows, "left")
+            axis_s = axis_s - np.concatenate(([0.0], np.cumsum(gap_s)))[before]
+            # Rounding must neither give a gap a length nor make the axis fall.
+            inside = timeline.gaps[(timeline.gaps >= first) & (timeline.gaps < rows[-1])] - first
+            axis_s[inside + 1] = axis_s[inside]
+            axis_s = np.maximum.accumulate(axis_s)
+        return axis_s
+
+    def _as_pieces(self, axis_s: Floats, value: Floats) -> Pieces:
+        return (axis_s, value[1:], value[1:]) if _is_rms(self.si_name) else (axis_s, value[:-1], value[1:])
+
+
+def _is_rms(si_name: str) -> bool:
+    """The channel is the board's own RMS of each interval, not single samples."""
+    return si_name.endswith("_rms_a")

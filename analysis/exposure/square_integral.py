@@ -1,0 +1,245 @@
+"""The integral of i² over any stretch of a piecewise linear current, and the window of a given length that holds most.
+
+Piece k of m runs from axis_s[k] to axis_s[k + 1] and from start_a[k] to end_a[k]; pieces may jump at their ends and may
+have no length. With d the length and a, b the end values, the integral over a whole piece is d/3 · (a² + a·b + b²).
+
+What is kept is known of blocks of pieces. Single pieces are looked at where a search needs them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from amptally.analysis.exposure.window_exact import Near, Rows, solve
+from amptally.analysis.exposure.longest_window import best_ends
+from amptally.analysis.exposure.window_search import FIRST_BLOCKS, NEGLIGIBLE, Array, Blocks, Index, Mask, Search, grown, within
+
+BLOCK_PIECES = (65_536, 4096, 256, 16)
+"""Sizes of the blocks of the search, powers of two from large to small."""
+_STRETCH_PIECES = 1 << 14
+_GATHERED_BLOCKS = 1 << 12
+"""Looked at in full at once, where many may have to be."""
+
+Pieces = tuple[Array, Array, Array]
+"""Ends of consecutive pieces on the axis, shape (m + 1,), and their first and last currents, shape (m,)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SmallBlocks:
+    """What is known of consecutive small blocks of pieces; made by `of`."""
+
+    edge_s: Array
+    """Their ends: one more than there are blocks."""
+    held_a2s: Array
+    """Integral of i² over each."""
+    highest_a: Array
+    lowest_a: Array
+
+    @classmethod
+    def of(cls, pieces: Pieces, size: int) -> SmallBlocks:
+        """Blocks of `size` pieces, a power of two; the last one may be ragged. In stretches that fit the cache."""
+        axis_s, start_a, end_a = pieces
+        count = len(start_a)
+        blocks = -(-count // size)
+        held, highest, lowest = np.empty(blocks), np.empty(blocks), np.empty(blocks)
+        stretch = max(_STRETCH_PIECES // size, 1) * size
+        # Two buffers for all stretches: fresh memory would cost as much as the arithmetic.
+        buffers = np.empty((2, min(stretch, blocks * size)))
+        for begin in range(0, count, stretch):
+            stop = min(begin + stretch, count)
+            axis, start, end = axis_s[begin : stop + 1], start_a[begin:stop], end_a[begin:stop]
+            lacking = -(stop - begin) % size
+            if lacking:
+                axis, start, end = (np.pad(each, (0, lacking), "edge") for each in (axis, start, end))
+            whole, other = buffers[:, : len(start)]
+            np.add(start, end, out=whole)
+            whole *= start
+            whole += np.multiply(end, end, out=other)
+            whole *= np.subtract(axis[1:], axis[:-1], out=other)
+            place = slice(begin // size, -(-stop // size))
+            np.add.reduceat(whole, np.arange(0, len(whole), size), out=held[place])
+            highest[place] = _folded(np.maximum, np.maximum(start, end, out=whole), size)
+            lowest[place] = _folded(np.minimum, np.minimum(start, end, out=whole), size)
+        held /= 3
+        return cls(axis_s[np.append(np.arange(0, count, size), count)], held, highest, lowest)
+
+    def levels(self, sizes: tuple[int, ...]) -> tuple[tuple[Blocks, ...], float]:
+        """Blocks from large to small, and the tick in A²s. Raises ValueError on values that are not finite."""
+        least, square_low = self.highest_a * self.highest_a, self.lowest_a * self.lowest_a
+        greatest = np.maximum(least, square_low)
+        np.minimum(least, square_low, out=least)
+        del square_low  # of a day each of these takes 43 MB
+        least[(self.highest_a > 0) & (self.lowest_a < 0)] = 0.0
+        # What no integral can exceed gives the tick. A power of two scales without rounding; each block is then off by
+        # half a tick, less than its share of 2**61 of that in all.
+        most = float(greatest.max()) * float(self.edge_s[-1] - self.edge_s[0])
+        if not math.isfinite(most):
+            raise ValueError("current and time must be finite numbers")
+        tick = math.ldexp(1.0, max(math.frexp(most)[1], -900) - 62)
+        ticks = np.zeros(len(self.held_a2s) + 1, np.int64)
+        np.cumsum(np.rint(self.held_a2s / tick).astype(np.int64), out=ticks[1:])
+        return grown(self.edge_s, ticks, greatest, least, sizes[-1], sizes), tick
+
+
+def _folded(extreme: np.ufunc, values: Array, size: int) -> Array:
+    """Extreme of each `size` values."""
+    while size > 1:
+        values = extreme(values[::2], values[1::2])
+        size //= 2
+    return values
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Squares:
+    """i² by blocks of pieces, and the searches in it. How single pieces are had is the subclasses' to say."""
+
+    blocks: tuple[Blocks, ...]
+    """From large to small."""
+    tick_a2s: float
+    """Integrals up to the edges of blocks are kept in units of this, as whole numbers, so that the difference of two
+    late values is exact: a float prefix sum over a day would lose the short windows."""
+    greatest_a2: float
+    pieces: int
+
+    def gather(self, numbers: Index) -> Rows:
+        """The pieces of some small blocks, whose numbers increase."""
+        raise NotImplementedError
+
+    @property
+    def length_s(self) -> float:
+        """Length of the axis in s."""
+        edge_s = self.blocks[-1].edge_s
+        return float(edge_s[-1] - edge_s[0])
+
+    def between(self, from_s: Array, to_s: Array) -> Array:
+        """Integral of i² from one axis position to another, in A²s; arrays of one shape."""
+        inner = self.blocks[-1]
+        near = Near.of(inner, np.concatenate((inner.holding(from_s), inner.holding(to_s))), self.gather)
+        first, last = near.at(from_s), near.at(to_s)
+        whole = (near.ticks[last.row] - near.ticks[first.row]) * self.tick_a2s
+        total: Array = whole + (last.line(to_s)[0] - first.line(from_s)[0])
+        return total
+
+    def search_all(
+        self, windows_s: Array, floors_a2s: Array, forbidden: Callable[[Array], Mask] | None = None
+    ) -> tuple[Array, Array]:
+        """(integrals in A²s, starts on the axis in s) of the windows of these lengths that hold most.
+
+        0 < window_s ≤ length_s. NaN is the start where none is above its floor. With `forbidden`, which tells start
+        positions that do not count, any windows above the floors will do. Exact to rounding: a block is passed over
+        only when no window in it can win by `NEGLIGIBLE`.
+        """
+        inner = self.blocks[-1]
+        found_a2s, start_s = floors_a2s.copy(), np.full(len(windows_s), np.nan)
+        whole = windows_s >= self.length_s
+        total_a2s = inner.edge_ticks[-1] * self.tick_a2s
+        begin_s = inner.edge_s[:1]
+        counts = whole & (total_a2s > floors_a2s) & (forbidden is None or not forbidden(begin_s)[0])
+        found_a2s[counts], start_s[counts] = total_a2s, begin_s[0]
+        rest = np.flatnonzero(~whole)
+        if len(rest):
+            search = Search(self.blocks, self.tick_a2s, self.greatest_a2, windows_s[rest], floors_a2s[rest], forbidden)
+            search.run(partial(solve, inner, self.tick_a2s, self.gather))
+            found_a2s[rest], start_s[rest] = search.best_a2s, search.start_s
+        return found_a2s, start_s
+
+    def best_from(self, window_s: float, mean_a2: float) -> tuple[float, float, float] | None:
+        """(integral, start, length) of the longer window whose mean square is greatest; None if it beats nothing.
+
+        `mean_a2` is the mean square of the best window of the length itself. Method: analysis/exposure/longest_window.py.
+        """
+        best = None
+        while True:
+            ends = best_ends(self.blocks, self.tick_a2s, self.gather, window_s, mean_a2)
+            if ends is None:
+                return best
+            length_s = ends[1] - ends[0]
+            integral = float(self.between(*np.array(ends)[:, None])[0])
+            if integral <= mean_a2 * length_s * (1 + NEGLIGIBLE):
+                return best
+            best = integral, ends[0], length_s
+            mean_a2 = integral / length_s
+
+    def seconds_above(self, levels_a: Sequence[float]) -> list[tuple[float, float]]:
+        """For each level ≥ 0 the time with |i| above it, and Σ (length of pieces that pass it)²; in s and s²."""
+        squares = np.array(levels_a)[:, None] ** 2
+        whole_s = np.zeros(len(levels_a))
+        level = next((k for k, each in enumerate(self.blocks) if len(each) >= FIRST_BLOCKS), len(self.blocks) - 1)
+        chosen = np.arange(len(self.blocks[level]))
+        while True:
+            blocks = self.blocks[level]
+            above = blocks.least_a2[chosen] > squares
+            # Rounding keeps the order of squares, so that both limits count in.
+            mixed = (~above & (blocks.greatest_a2[chosen] >= squares)).any(axis=0)
+            length_s = blocks.edge_s[chosen + 1] - blocks.edge_s[chosen]
+            whole_s += (above & ~mixed) @ length_s
+            chosen = chosen[mixed]
+            if level + 1 == len(self.blocks):
+                break
+            chosen = within(blocks, self.blocks[level + 1], chosen)[0]
+            level += 1
+        found = np.stack((whole_s, np.zeros(len(levels_a))), axis=1)
+        for begin in range(0, len(chosen), _GATHERED_BLOCKS):
+            axis_s, start_a, end_a = self.gather(chosen[begin : begin + _GATHERED_BLOCKS])
+            pieces = start_a.ravel(), end_a.ravel(), np.diff(axis_s).ravel()
+            found += [passing(*pieces, level_a) for level_a in levels_a]
+        return [(above_s, passed_s2) for above_s, passed_s2 in found.tolist()]
+
+
+def passing(start_a: Array, end_a: Array, length_s: Array, level_a: float) -> tuple[float, float]:
+    """Time with |i| > level of linear pieces, and Σ length² of those that pass the level; in s and s²."""
+    share = np.zeros_like(length_s)
+    for sign in (1.0, -1.0):
+        start, end = sign * start_a, sign * end_a
+        most, span = np.maximum(start, end), np.abs(end - start)
+        flat = (most > level_a).astype(np.float64)
+        share += np.clip(np.divide(most - level_a, span, out=flat, where=span > 0), 0.0, 1.0)
+    passed = length_s[(share > 0) & (share < 1)]
+    return float(share @ length_s), float(passed @ passed)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SquareIntegral(Squares):
+    """Pieces that are in memory; made by `prepare`."""
+
+    axis_s: Array
+    """Ends of the pieces, shape (m + 1,), never falling."""
+    start_a: Array
+    end_a: Array
+
+    @classmethod
+    def prepare(cls, axis_s: Array, start_a: Array, end_a: Array) -> SquareIntegral:
+        """Arrays in s and A, shapes (m + 1,), (m,), (m,), m ≥ 1. Raises ValueError on values that are not finite."""
+        small = SmallBlocks.of((axis_s, start_a, end_a), BLOCK_PIECES[-1])
+        return cls.known(small, axis_s, start_a, end_a, BLOCK_PIECES)
+
+    @classmethod
+    def known(
+        cls, small: SmallBlocks, axis_s: Array, start_a: Array, end_a: Array, sizes: tuple[int, ...]
+    ) -> SquareIntegral:
+        """The same where the small blocks are known."""
+        blocks, tick = small.levels(sizes)
+        return cls(blocks, tick, float(blocks[0].greatest_a2.max()), len(start_a), axis_s, start_a, end_a)
+
+    def span(self, from_s: float, to_s: float) -> tuple[int, int]:
+        """First and end (exclusive) of the pieces between two axis positions, with a few more on both sides."""
+        first, stop = np.searchsorted(self.axis_s, (from_s, to_s)).tolist()
+        return max(first - 4, 0), min(stop + 4, self.pieces)
+
+    def load(self, first: int, stop: int) -> Pieces:
+        """Pieces `first` to `stop` (exclusive): their ends on the axis, their first and their last currents."""
+        return self.axis_s[first : stop + 1], self.start_a[first:stop], self.end_a[first:stop]
+
+    def gather(self, numbers: Index) -> Rows:
+        """As `Squares.gather`."""
+        size = self.blocks[-1].size
+        edge = numbers[:, None] * size + np.arange(size + 1)
+        piece = edge[:, :-1]
+        if len(numbers) and (numbers[-1] + 1) * size > self.pieces:
+            edge, piece = np.minimum(edge, self.pieces), np.minimum(piece, self.pieces - 1)
+        return self.axis_s[edge], self.start_a[piece], self.end_a[piece]

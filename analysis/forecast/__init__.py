@@ -1,0 +1,1 @@
+"""Capacity, battery models and what is left: charge, runtime, end of discharge."""

@@ -1,0 +1,84 @@
+"""What a forecast starts from: the battery, its blocks, and what the run asked of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from amptally.analysis.forecast.capacity import WORN_TO, DataSheet
+from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.forecast.load_profile import LoadProfile
+from amptally.analysis.forecast.peukert import MeasuredCapacity
+from amptally.analysis.forecast.voltage_curve import Knee
+
+EndsBy = Literal["block_a", "block_b", "controller", "bms"]
+
+
+@dataclass(frozen=True, slots=True)
+class BlockState:
+    """One block of the battery."""
+
+    name: Literal["block_a", "block_b"]
+    """block_a is the lower one in series."""
+    start_charge: Estimate
+    """Fraction of rated capacity when `drawn` begins; refused when not known."""
+    load: LoadProfile
+    """Current that will go on: that of the driven part of the run."""
+    drawn: LoadProfile | None = None
+    """Current since `start_charge` held; None for a forecast from there."""
+    drawn_u_ah: float = 0.0
+    """1 σ of the drawn charge [Ah], from the sensor."""
+    resistance_ohm: Estimate | None = None
+    """Resistance of the block at about 10 s; None when neither measured nor given."""
+
+
+@dataclass(frozen=True, slots=True)
+class BatteryFacts:
+    """What the machine file says of the battery."""
+
+    sheet: DataSheet
+    """Capacity of one block."""
+    chemistry: str
+    """agm, gel, flooded, lfp, li_ion or nimh."""
+    block_voltage_v: float
+    """Nominal voltage of one block [V]."""
+    in_series: bool
+    """Whether two blocks share one current; False for parallel and for one block."""
+    temperature_c: float | None = None
+    """Of the battery [°C]."""
+    depth_of_discharge: float | None = None
+    """Part of rated capacity that the owner lets go, 0..1; None for all of it."""
+    worn_to: float = WORN_TO
+    """Least part of the sheet's capacity that the blocks may be down to; 1 when a capacity test says so."""
+    measured: MeasuredCapacity | None = None
+    """A full discharge of a block that somebody measured; it then counts in place of the sheet's capacity."""
+    cutoff_v: float | None = None
+    """Voltage of a block under load at which the run is to end [V]."""
+    bms_cutoff_v: float | None = None
+    """Voltage of the whole battery at which its management opens [V]."""
+    controller_cutoff_v: float | None = None
+    """Voltage at the controller's terminals at which it stops [V]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """What this run asked of the whole battery."""
+
+    mean_a: float
+    """Mean battery current of the driven part [A]."""
+    sustained_a: float
+    """Greatest 10 s RMS of the battery current [A]."""
+    brief_a: float
+    """Greatest 1 s RMS of the battery current [A]."""
+    mean_power_w: Estimate
+    """Mean power of the driven part [W]."""
+    speed_m_s: Estimate | None = None
+    """Mean speed of the driven part [m/s]; None without wheel counts or lap length."""
+    lead_ohm: float = 0.0
+    """Resistance between battery and controller terminals [Ω]."""
+    voltage_share: float = 1.0
+    """Mean voltage of what is left over that of the run."""
+    power_growth: float = 1.0
+    """Mean current of what is left over that of the run, if power stays as it is while the voltage falls."""
+    knee: Knee | None = None
+    """What the voltage under load says of the end; None where its knee has not begun."""

@@ -1,0 +1,1 @@
+"""Laps from marks, distance or the signals themselves."""

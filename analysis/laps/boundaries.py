@@ -1,0 +1,168 @@
+"""From which place on the lap laps are counted: where most complete ones fit in, and where they agree best.
+
+Where a lap begins is arbitrary in a run without marks. docs/methods.md, Laps.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from amptally.analysis.laps.align import Alignment
+from amptally.analysis.laps.frames import Places
+from amptally.analysis.laps.period import Singles, smoothed
+from amptally.analysis.runs.run import Flags, Floats
+
+COMPLETE = 0.02
+"""A lap that lacks less than this part at the ends of the run counts as complete."""
+EDGE = 0.05
+"""Weight of a place at the edge of those possible, against 0.5 in their middle: the ends of a run mislead most."""
+UNLIKE = 0.8
+"""A lap at the end of a piece that agrees with the others less than this part of the usual is the way to the loop."""
+OTHER_LENGTH = 1.6
+"""So is one that is longer or shorter than the usual by this factor, standing still left out."""
+LEAST_COST = 0.12
+"""What a frame that belongs to a lap may cost on average, or twice what it costs within the laps found."""
+
+
+Span = tuple[float, float]
+"""First and last phase of a piece that belong to laps."""
+NOTHING: Span = (0.0, -1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """Frames on their way round the lap, pieces of the run one behind the other."""
+
+    time_s: Floats
+    """Run time of each frame's middle."""
+    starts: Places
+    table: Singles
+    alignment: Alignment
+    free: Flags
+
+    def each(self) -> list[slice]:
+        """The frames of each piece."""
+        return [slice(a, b) for a, b in zip(self.starts[:-1].tolist(), self.starts[1:].tolist(), strict=True)]
+
+
+def rising(phase: Floats) -> Floats:
+    """The same, strictly increasing, so that a place has one moment."""
+    return np.asarray(np.maximum.accumulate(phase) + 1e-9 * np.arange(len(phase)))
+
+
+def _at(track: Track, part: slice, marks: Floats) -> Floats:
+    """Frames of a piece at which its phase reaches the marks."""
+    phase = rising(track.alignment.phase[part])
+    return np.asarray(np.interp(marks, phase, np.arange(len(phase))))
+
+
+def whole_spans(track: Track) -> list[Span]:
+    """Each piece from its first phase to its last."""
+    phases = [track.alignment.phase[part] for part in track.each()]
+    return [(float(phase[0]), float(phase[-1])) if len(phase) > 1 else NOTHING for phase in phases]
+
+
+def narrowed(track: Track, spans: list[Span], marks: list[Floats], like: Floats) -> list[Span]:
+    """Spans without the way to the loop and back: laps at their ends that are unlike the others, `like` for each.
+
+    From the first lap that is kept a span reaches back as far as the frames still fit, at most one lap.
+    """
+    frames = np.concatenate([np.diff(_at(track, part, each)) for part, each in zip(track.each(), marks, strict=True)])
+    ratio = np.maximum(frames, 1e-3) / max(float(np.median(frames)), 1e-3)
+    strange = (like < UNLIKE * float(np.median(like))) | (np.abs(np.log(ratio)) > np.log(OTHER_LENGTH))
+    out = []
+    first = 0
+    for part, span, each in zip(track.each(), spans, marks, strict=True):
+        count = max(len(each) - 1, 0)
+        good = np.flatnonzero(~strange[first : first + count])
+        first += count
+        if not len(good):
+            out.append(NOTHING if count else span)
+            continue
+        low, high = span
+        phase, cost = track.alignment.phase[part], np.where(track.free[part], 0.0, track.alignment.cost[part])
+        begin, end = float(each[good[0]]), float(each[good[-1] + 1])
+        usual = max(2 * float(cost[(phase >= begin) & (phase <= end)].mean()), LEAST_COST)
+        if good[0] > 0:
+            before = (phase < begin) & (phase >= begin - 1)
+            low = begin - _reach(np.abs(phase[before] - begin)[::-1], cost[before][::-1], usual)
+        if good[-1] < count - 1:
+            after = (phase > end) & (phase <= end + 1)
+            high = end + _reach(phase[after] - end, cost[after], usual)
+        out.append((low, high))
+    return out
+
+
+def _reach(away: Floats, cost: Floats, usual: float) -> float:
+    """How far the frames fit: where what fits has outweighed what does not for the last time."""
+    gain = np.cumsum(usual - np.minimum(cost, 2 * usual))
+    return float(away[gain.argmax()]) if len(gain) and gain.max() > 0 else 0.0
+
+
+def crossings(track: Track, spans: list[Span]) -> list[Floats]:
+    """Phases of the boundaries of each piece: one place on the lap, chosen so that most complete laps fit in and,
+    among such places, where the laps fit the template best and change most.
+    """
+    bins = track.alignment.template.shape[1]
+    places = np.arange(bins) / bins
+    half = 0.5 * COMPLETE
+    first = np.array([[np.ceil(low - half - place) for place in places] for low, _ in spans])
+    last = np.array([[np.floor(high + half - place) for place in places] for _, high in spans])
+    counts = np.maximum(last - first, 0.0).sum(axis=0)
+    most = counts == counts.max()
+    score = np.where(most, _sharpness(track) * (EDGE + _inside(most)), -1.0)
+    bad = _badness(track)
+    for place in np.flatnonzero(most):
+        worst = 0.0
+        for part, low, high in zip(track.each(), first[:, place], last[:, place], strict=True):
+            if high > low:
+                at = _at(track, part, np.arange(low, high + 1) + places[place])
+                worst = max(worst, float(bad[part][np.rint(at).astype(np.int64)].max()))
+        score[place] /= worst + 0.05
+    chosen = int(score.argmax())
+    return [
+        np.arange(low, high + 1) + places[chosen] if high > low else np.empty(0)
+        for low, high in zip(first[:, chosen], last[:, chosen], strict=True)
+    ]
+
+
+def _inside(most: Flags) -> Floats:
+    """How far each place lies inside the stretch of the ring that it belongs to: 0 at its ends, 0.5 in its middle."""
+    if most.all():
+        return np.full(len(most), 0.5)
+    distance, inside = np.zeros(len(most)), most
+    while inside.any():
+        inside = inside & np.roll(inside, 1) & np.roll(inside, -1)
+        distance += inside
+    return np.asarray(0.5 * distance / max(distance.max(), 1.0))
+
+
+def _edge_frames(track: Track, lap_share: float, least_s: float) -> int:
+    """A short stretch in frames: a share of a lap, but no less than `least_s`."""
+    step_s = float(np.median(np.diff(track.time_s))) if len(track.time_s) > 1 else 1.0
+    return int(max(round(lap_share * track.alignment.template.shape[1]), round(least_s / step_s), 1))
+
+
+def _badness(track: Track) -> Floats:
+    """How little a frame is to be trusted as a boundary: bad fit, or a phase that runs or halts around it."""
+    bins = track.alignment.template.shape[1]
+    bad = np.where(track.free, 1.0, track.alignment.cost)
+    half = _edge_frames(track, 0.03, 1.5)
+    for part in track.each():
+        phase = track.alignment.phase[part]
+        place = np.arange(len(phase))
+        low, high = np.maximum(place - half, 0), np.minimum(place + half, len(phase) - 1)
+        pace = (phase[high] - phase[low]) * bins / np.maximum(high - low, 1)
+        bad[part] = smoothed(bad[part], 2 * half + 1) + 0.3 * np.abs(np.log2(np.maximum(pace, 0.1)))
+    return bad
+
+
+def _sharpness(track: Track) -> Floats:
+    """How fast the template changes at each bin, shape (bins,); a place where nothing changes has no moment."""
+    ring = track.alignment.template
+    change = ((np.roll(ring, -1, axis=1) - np.roll(ring, 1, axis=1)) ** 2).mean(axis=0)
+    half = _edge_frames(track, 0.01, 0.5)
+    around = np.mean([np.roll(change, shift) for shift in range(-half, half + 1)], axis=0)
+    return np.asarray(np.minimum(around, 2 * np.median(around)))

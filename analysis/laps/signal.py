@@ -1,0 +1,285 @@
+"""Laps from the signals themselves: the run resembles itself one lap later. docs/methods.md, Laps.
+
+Three steps: the lag at which it does (lap_period), which part of the lap each moment is (lap_align), and the place on
+the lap from which most complete laps can be counted and where they agree best.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from amptally.analysis.laps.align import align
+from amptally.analysis.laps.boundaries import Track, crossings, narrowed, rising, whole_spans
+from amptally.analysis.laps.frames import Frames, Pieces, Places, filled, pieces
+from amptally.analysis.laps.marks import Progress
+from amptally.analysis.laps.period import LEAST_LAG, Period, features, find_periods
+from amptally.analysis.runs.run import Flags, Floats
+
+SEARCH_S = 0.2
+"""Frames for the search of the lag, for laps up to some minutes; four times as long for each coarser level."""
+COARSER = 4
+WINDOW = 3000
+"""Frames searched at once; of a longer run three windows."""
+MOST_BINS = 300
+LONG_REST_S, SHORT_REST_S = 30.0, 10.0
+"""For the search of the lag a rest longer than the first lasts the second: a pause is no part of a lap's rhythm."""
+GLIMPSE_S = 0.3
+"""For the alignment every rest lasts so long: laps differ most in how long the machine stands."""
+START_S, STOP_S = 1.0, 2.0
+"""Driving off at the start of the run and coming to rest at its end are compared with nothing."""
+ROUNDS = 4
+"""How often the way to the loop is sought anew."""
+SURE = 0.75
+"""Least confidence with which laps are reported. Set on simulated drives, docs/methods.md."""
+RAMPS = {
+    "likeness": (0.60, 0.95),
+    "contrast": (0.12, 0.35),
+    "agreement": (0.75, 0.93),
+    "regularity": (0.78, 0.93),
+}
+"""Each measure counts nothing up to its first value, fully from its second. Set on simulated drives."""
+FOLDED = 0.6
+"""Every k-th lap lies so much nearer than the others that the lap is k times as long."""
+HALVES = 0.85
+"""Nearer than this it is a doubt, told but not acted on."""
+MOST_COMPARED = 24
+
+
+@dataclass(frozen=True, slots=True)
+class SignalLaps:
+    """Laps found in the signals, or why there are none."""
+
+    boundaries_s: tuple[tuple[float, ...], ...]
+    """Run times of one place on the lap, for each stretch without a break; n of them make n − 1 laps."""
+    confidence: float
+    """0 to 1; laps are given from SURE on."""
+    reason: str | None
+    """Why there are no laps, or which doubt remains."""
+    measures: dict[str, float]
+    """likeness, contrast, agreement and regularity of the best candidate."""
+    driven_s: tuple[float, float] | None = None
+    """First and last moment at which the machine moves."""
+    progress: Progress | None = None
+    """Laps gone at each moment; not known between stretches."""
+
+
+def none_found(reason: str, measures: dict[str, float] | None = None, confidence: float = 0.0) -> SignalLaps:
+    """No laps, and why."""
+    return SignalLaps((), confidence, reason, measures or {})
+
+
+def find_laps(frames: Frames) -> SignalLaps:
+    """Laps of a run from the shape of its signals alone.
+
+    The machine must repeat itself: at least two complete laps of at least 5 s. Where each half of a lap looks like
+    the other in every channel nobody can tell the two apart; such halves are reported as laps.
+    """
+    values = filled(frames.values)
+    if not len(features(values, frames.count)):
+        return none_found("the signals do not change")
+    whole = pieces(frames, LONG_REST_S, SHORT_REST_S)
+    if len(whole.kept) * frames.interval_s < 2 * LEAST_LAG * max(SEARCH_S, frames.interval_s):
+        return none_found("too short: the signals must show at least two laps of 5 s or longer")
+    best: SignalLaps | None = None
+    group = max(1, round(SEARCH_S / frames.interval_s))
+    while True:
+        for period in _search(values[:, whole.kept], whole.starts, group):
+            found = _judge(frames, values, whole, period)
+            if found.confidence >= SURE:
+                return found
+            best = found if best is None or found.confidence > best.confidence else best
+        if WINDOW * group >= len(whole.kept):
+            return best or none_found("the signals do not repeat themselves")
+        group *= COARSER
+
+
+def grouped(values: Floats, group: int) -> Floats:
+    """Means of `group` frames each; the last frames that make no full group are left out."""
+    count = values.shape[1] // group
+    return np.asarray(values[:, : count * group].reshape(len(values), count, group).mean(axis=2))
+
+
+def _search(values: Floats, starts: Places, group: int) -> list[Period]:
+    """The lags of the clearest of up to three windows of the longest piece; frames count from the first piece on."""
+    lengths = np.diff(starts)
+    piece = int(lengths.argmax())
+    begin, length = int(starts[piece]), int(lengths[piece])
+    span = min(length, WINDOW * group)
+    best: list[Period] = []
+    for offset in sorted({0, (length - span) // 2, length - span}):
+        found = [
+            Period(
+                period.lag * group,
+                period.likeness,
+                period.contrast,
+                begin + offset + period.start * group,
+                period.start_lag * group,
+            )
+            for period in find_periods(grouped(values[:, begin + offset : begin + offset + span], group))
+        ]
+        if found and (not best or _clear(found[0]) > _clear(best[0])):
+            best = found
+    return best
+
+
+def _clear(period: Period) -> float:
+    return _ramp("likeness", period.likeness) * _ramp("contrast", period.contrast)
+
+
+def _ramp(name: str, value: float) -> float:
+    low, high = RAMPS[name]
+    return min(max((value - low) / (high - low), 0.0), 1.0)
+
+
+def _judge(frames: Frames, values: Floats, whole: Pieces, period: Period) -> SignalLaps:
+    """Align with this lag, and say how sure the laps are."""
+    measures = {"likeness": period.likeness, "contrast": period.contrast}
+    if _clear(period) == 0.0:
+        return none_found(_weakest(measures), measures)
+    moving = pieces(frames, GLIMPSE_S, GLIMPSE_S)
+    lap = whole.kept[[period.start, min(period.start + period.start_lag, len(whole.kept) - 1)]]
+    begin, end = np.searchsorted(moving.kept, lap).tolist()
+    group = max(1, -(-(end - begin) // MOST_BINS))
+    if len(moving.kept) < 4 * group or end - begin < 2:
+        return none_found("the machine stands still nearly all the time", measures)
+    track = _track(frames, values, moving, group, begin, end - begin, 1)
+    times, alike = _folds(track)
+    if times > 1:
+        track = _track(frames, values, moving, group, begin, end - begin, times)
+    return _report(track, measures, alike)
+
+
+def _track(frames: Frames, values: Floats, moving: Pieces, group: int, begin: int, lag: int, times: int) -> Track:
+    """Frames in groups, their features, and the alignment with laps of `times` lags."""
+    middles, rows, starts = [], [], [0]
+    free: list[Flags] = []
+    start = 0
+    length_s = group * frames.interval_s
+    for place, (first, last) in enumerate(zip(moving.starts[:-1].tolist(), moving.starts[1:].tolist(), strict=True)):
+        kept = moving.kept[first:last]
+        count = len(kept) // group
+        if count < 2:
+            continue
+        if first <= begin < last:
+            start = starts[-1] + min((begin - first) // group, count - 1)
+        middles.append(frames.time_s(kept[: count * group].reshape(count, group).mean(axis=1) + 0.5))
+        rows.append(grouped(values[:, kept], group))
+        unsure = np.zeros(count, bool)
+        unsure[: round(START_S / length_s) * bool(moving.rests_before[place])] = True
+        unsure[count - round(STOP_S / length_s) * bool(moving.rests_after[place]) :] = True
+        free.append(unsure)
+        starts.append(starts[-1] + count)
+    edges = np.array(starts)
+    bins = times * max(2, round(lag / group))
+    table = features(np.concatenate(rows, axis=1), 6 * bins)
+    # The first template must lie in one piece.
+    piece = int(np.searchsorted(edges, start, "right")) - 1
+    start = max(int(edges[piece]), min(start, int(edges[piece + 1]) - bins))
+    alignment = align(table, edges, np.concatenate(free), bins, start, min(bins, int(edges[piece + 1]) - start))
+    return Track(np.concatenate(middles), edges, table, alignment, np.concatenate(free))
+
+
+def _laps_of(track: Track, marks: list[Floats]) -> Floats:
+    """Features of each lap on the ring's bins, shape (laps, channels, bins); `marks` are phases, piece by piece."""
+    bins = track.alignment.template.shape[1]
+    along = (np.arange(bins) + 0.5) / bins
+    laps = []
+    for part, each in zip(track.each(), marks, strict=True):
+        phase, table = rising(track.alignment.phase[part]), track.table[:, part]
+        for mark in each[:-1].tolist():
+            first, last = np.searchsorted(phase, (mark, mark + 1.0))
+            near = slice(max(int(first) - 1, 0), int(last) + 1)
+            laps.append([np.interp(mark + along, phase[near], row) for row in table[:, near]])
+    return np.array(laps).reshape(len(laps), len(track.table), bins)
+
+
+def _folds(track: Track) -> tuple[int, float]:
+    """How many of these laps make one real lap; and, if one does, how near every second or third is against the next.
+
+    A lag of half a lap fits nearly as well as a whole one where both halves are alike; then every second lap is nearer
+    than the next one.
+    """
+    laps = _laps_of(track, [np.arange(phase[0], phase[-1], 1.0) for phase in _phases(track) if len(phase)])
+    if len(laps) < 4:
+        return 1, 1.0
+    laps = laps[:MOST_COMPARED].reshape(min(len(laps), MOST_COMPARED), -1)
+    square = (laps**2).sum(axis=1)
+    distance = square[:, None] + square - 2 * laps @ laps.T
+    first, second = np.triu_indices(len(laps), 1)
+    nearer = {1: 1.0}
+    for times in (2, 3):
+        if len(laps) >= 2 * times:
+            same = (second - first) % times == 0
+            near, other = distance[first, second][same], distance[first, second][~same]
+            # Medians, since one odd lap stands in many pairs; and most of the near ones nearer than nearly all others.
+            if (near < np.quantile(other, 0.25)).mean() > 0.7:
+                nearer[times] = float(np.median(near)) / max(float(np.median(other)), 1e-12)
+    times = min(nearer, key=lambda each: nearer[each])
+    return (times, 1.0) if nearer[times] < FOLDED else (1, nearer[times])
+
+
+def _phases(track: Track) -> list[Floats]:
+    return [track.alignment.phase[part] for part in track.each()]
+
+
+def _report(track: Track, measures: dict[str, float], alike: float) -> SignalLaps:
+    """Boundaries, and how sure they are."""
+    spans = whole_spans(track)
+    for _ in range(ROUNDS):
+        marks = crossings(track, spans)
+        laps = _laps_of(track, marks)
+        inner = narrowed(track, spans, marks, _agreement(laps)) if len(laps) > 2 else spans
+        if inner == spans:
+            break
+        spans = inner
+    times = [
+        np.interp(each, rising(track.alignment.phase[part]), track.time_s[part])
+        for part, each in zip(track.each(), marks, strict=True)
+    ]
+    durations = np.concatenate([np.diff(each) for each in times]) if times else np.empty(0)
+    if len(durations) < 2:
+        return none_found("only one complete lap: nothing to compare it with", measures)
+    middle = float(np.median(durations))
+    spread = 1.4826 * float(np.median(np.abs(durations - middle))) / middle
+    measures = measures | {"agreement": float(np.median(_agreement(laps))), "regularity": 1.0 - spread}
+    shares = [_ramp(name, value) for name, value in measures.items()]
+    confidence = float(np.prod(shares) ** (1.0 / len(shares)))
+    if confidence < SURE:
+        return none_found(_weakest(measures), measures, confidence)
+    doubt = None
+    if alike < HALVES:
+        doubt = "every second lap is a little nearer to it than the next: these may be halves of a longer lap"
+    breaks = [np.append(phase, np.nan) for phase in map(rising, _phases(track))]
+    moments = [np.append(track.time_s[part], track.time_s[part][-1:]) for part in track.each()]
+    return SignalLaps(
+        tuple(tuple(each.tolist()) for each in times if len(each) > 1),
+        confidence,
+        doubt,
+        measures,
+        (float(track.time_s[0]), float(track.time_s[-1])),
+        Progress(np.concatenate(moments), np.concatenate(breaks), "signals"),
+    )
+
+
+def _agreement(laps: Floats) -> Floats:
+    """Correlation of each lap with the mean of the others, shape (laps,)."""
+    others = (laps.sum(axis=0) - laps) / max(len(laps) - 1, 1)
+    one = laps - laps.mean(axis=2, keepdims=True)
+    rest = others - others.mean(axis=2, keepdims=True)
+    scale = np.sqrt((one**2).sum(axis=(1, 2)) * (rest**2).sum(axis=(1, 2)))
+    return np.asarray((one * rest).sum(axis=(1, 2)) / np.maximum(scale, 1e-12))
+
+
+_WORDS = {
+    "likeness": "no stretch of the run resembles what comes one lap later closely enough",
+    "contrast": "the run resembles itself at any distance, not at that of a lap",
+    "agreement": "the stretches that repeat are too unlike one another to be laps",
+    "regularity": "the stretches that repeat differ too much in length to be laps",
+}
+
+
+def _weakest(measures: dict[str, float]) -> str:
+    """The reason in words: the measure that counts least."""
+    return _WORDS[min(measures, key=lambda name: _ramp(name, measures[name]))]

@@ -1,0 +1,1 @@
+"""Fuses and wires against the current they carried."""

@@ -1,0 +1,184 @@
+"""Margins of one fuse from the current it carried, and the verdict on them; measured, estimated or only bounded.
+
+Method: docs/methods.md, Fuse margin and Duty.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, UNDECLARED, Bound, Estimate, refuse
+from amptally.analysis.exposure.exposure import CurrentError, Exposure, rms_estimate
+from amptally.analysis.protection.fuse_curve import NEAR_MARGIN, Limit, Tightest, tightest
+from amptally.analysis.results.propagation import power_of
+from amptally.analysis.protection.supply import Translated
+from amptally.tables.fuse_opening_times import FuseTable
+
+CONTINUOUS_FRACTION = 0.75  # continuous load at most 75 % of the rating at 25 °C: a maker's fuseology guide
+CONTINUOUS_WINDOW_S = 600.0
+
+Verdict = Literal["past", "inside", "near", "below", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class Margins:
+    """What one current says of one fuse."""
+
+    margin: Estimate
+    margin_latest: Estimate
+    closest: Tightest | None
+    """The window that sets `margin`."""
+    fraction: Estimate
+    """Largest 600 s RMS, or that of the whole run if shorter, over the derated rating."""
+    filled_fraction: float
+    """The same had every gap carried the run's greatest current."""
+    verdict: Verdict
+
+
+def measured_margins(
+    exposure: Exposure, table: FuseTable, derated_a: float, error: CurrentError, doubts: list[str]
+) -> Margins:
+    """Margins of a fuse whose own current was measured; each of `doubts` makes them upper bounds."""
+    margin, closest = margin_of(exposure, Limit.of(table, derated_a, "earliest"), error, doubts)
+    margin_latest, _ = margin_of(exposure, Limit.of(table, derated_a, "latest"), error, doubts)
+    fraction, filled = continuous(exposure, derated_a, error)
+    verdict = verdict_of(margin, margin_latest, fraction, filled)
+    return Margins(margin, margin_latest, closest, fraction, filled, verdict)
+
+
+def translated_margins(
+    through: Translated, table: FuseTable, derated_a: float, error: CurrentError, doubts: list[str]
+) -> Margins:
+    """The same where the current was measured in the other lead: each end from the bound on that side."""
+
+    def one(limit: Limit) -> tuple[Estimate, Tightest | None]:
+        middle, closest = margin_of(through.likely, limit, error, [])
+        floor = None if through.most is None or doubts else margin_of(through.most, limit, error, [])[0]
+        ceiling = None if through.least is None else margin_of(through.least, limit, error, [])[0]
+        return between(middle, floor, ceiling, "; ".join([through.how, *doubts])), closest
+
+    margin, closest = one(Limit.of(table, derated_a, "earliest"))
+    margin_latest, _ = one(Limit.of(table, derated_a, "latest"))
+    least, likely, most = (
+        None if exposure is None else continuous(exposure, derated_a, error)
+        for exposure in (through.least, through.likely, through.most)
+    )
+    assert likely is not None
+    fraction = between(likely[0], least[0] if least else None, most[0] if most else None, through.how)
+    filled = math.inf if most is None else most[1]
+    verdict = translated_verdict(margin, margin_latest, fraction, filled)
+    return Margins(margin, margin_latest, closest, fraction, filled, verdict)
+
+
+def between(middle: Estimate, floor: Estimate | None, ceiling: Estimate | None, how: str) -> Estimate:
+    """`middle` with its lower end from `floor` and its upper end from `ceiling`; an end without either is open."""
+    if middle.value is None:
+        return middle
+    low, high = floor.low if floor else None, ceiling.high if ceiling else None
+    if low is None and high is None:
+        return refuse(middle.unit, f"neither side of it is bounded: {how}")
+    bound: Bound = "at_most" if low is None else "at_least" if high is None else "estimate"
+    low = None if low is None else min(low, middle.value)
+    high = None if high is None else max(high, middle.value)
+    basis = "; ".join(part for part in (how, middle.basis) if part)
+    return Estimate(middle.value, low, high, middle.unit, bound, basis=basis)
+
+
+def translated_verdict(
+    margin: Estimate, margin_latest: Estimate, fraction: Estimate, filled_fraction: float
+) -> Verdict:
+    """The verdict on estimates: past and inside only where the whole interval says so, below only at their high end."""
+    verdict = verdict_of(margin, margin_latest, fraction, filled_fraction)
+    if verdict == "past" and (margin_latest.high is None or margin_latest.high >= 1):
+        verdict = "inside"
+    if verdict == "inside" and (margin.high is None or margin.high >= 1):
+        return "unknown"
+    if margin.bound == "at_least" and verdict != "below":
+        return "unknown"
+    if verdict == "below" and (fraction.high is None or fraction.high > CONTINUOUS_FRACTION):
+        return "unknown"
+    return verdict
+
+
+def above_rating(exposure: Exposure, through: Translated | None, rating_a: float, error: CurrentError) -> Estimate:
+    """Time above the marked rating, in the fuse's own current or as the other lead's bounds it."""
+    if through is None:
+        return seconds_above(exposure, rating_a, error)
+    likely = seconds_above(through.likely, rating_a, error)
+    floor = None if through.least is None else seconds_above(through.least, rating_a, error)
+    ceiling = None if through.most is None else seconds_above(through.most, rating_a, error)
+    return between(likely, floor, ceiling, through.how)
+
+
+def verdict_of(margin: Estimate, margin_latest: Estimate, fraction: Estimate, filled_fraction: float) -> Verdict:
+    """The verdict from both margins and the continuous fraction.
+
+    A margin `at_most` x with x < 1 is inside the band for certain; with x ≥ 1 the truth may be on either side of any
+    line below x, so the verdict stays open. `filled_fraction` is the continuous fraction had every gap carried the
+    run's greatest current: only when that, too, is small do gaps leave "below" standing.
+    """
+    if margin.value is None:
+        return "unknown"
+    if margin_latest.value is not None and margin_latest.value < 1:
+        return "past"
+    if margin.value < 1:
+        return "inside"
+    if margin.low is None:
+        return "unknown"
+    if margin.low < NEAR_MARGIN or (fraction.value is not None and fraction.value > CONTINUOUS_FRACTION):
+        return "near"
+    return "below" if filled_fraction <= CONTINUOUS_FRACTION else "unknown"
+
+
+def margin_of(
+    exposure: Exposure, limit: Limit, error: CurrentError, doubts: list[str]
+) -> tuple[Estimate, Tightest | None]:
+    """Allowed over measured in the tightest window."""
+    found = tightest(exposure, limit)
+    if found is None:
+        why = exposure.refusal(max(limit.shortest_s, exposure.shortest_window_s))
+        return refuse("", why or "no current flowed here, so there is no ratio"), None
+    margin = power_of(found.allowed_a, rms_estimate(exposure, found.window, error), -1, "", {})
+    if doubts and margin.refused is None:
+        if margin.high is None:
+            return refuse("", f"the current cannot be told from zero; {doubts[0]}"), found
+        margin = margin.bounded("at_most", "; ".join(doubts))
+    return margin, found
+
+
+def continuous(exposure: Exposure, derated_a: float, error: CurrentError) -> tuple[Estimate, float]:
+    """The continuous fraction, and what it would be had each gap carried the run's greatest current."""
+    window_s = min(CONTINUOUS_WINDOW_S, exposure.duration_s)
+    reason = exposure.refusal(window_s)
+    if reason:
+        return refuse("", reason), math.inf
+    window = exposure.worst(window_s)
+    note = "" if window_s == CONTINUOUS_WINDOW_S else f"RMS of the whole run, {window_s:.4g} s, shorter than 600 s"
+    gap_share = min((exposure.duration_s - exposure.sampled_s) / window_s, 1.0)
+    filled_a = math.sqrt((1 - gap_share) * window.rms_a**2 + gap_share * exposure.peak_a**2)
+    return power_of(1 / derated_a, rms_estimate(exposure, window, error, note), 1, "", {}), filled_a / derated_a
+
+
+def seconds_above(exposure: Exposure, rating_a: float, error: CurrentError) -> Estimate:
+    """Time above the marked rating: the sensor's error moves the line, and gaps may hide more."""
+    terms = error.rms_terms(rating_a, 1.0).values()
+    shift_a = COVERAGE_FACTOR * math.hypot(*(term for term in terms if term is not None))
+    levels = rating_a, rating_a + shift_a, max(rating_a - shift_a, 0.0)
+    (value_s, timing_u_s), (least_s, _), (most_s, _) = exposure.seconds_above(*levels)
+    timing_s = COVERAGE_FACTOR * timing_u_s
+    gap_s = exposure.duration_s - exposure.sampled_s
+    basis = {
+        f"sensor error moves the line by {shift_a:.3g} A": shift_a > 0,
+        UNDECLARED: None in terms,
+        f"crossings between samples {timing_s:.3g} s": timing_s > 0,
+        f"{gap_s:.4g} s of gaps as doubt": gap_s > 0,
+    }
+    return Estimate(
+        value_s,
+        max(least_s - timing_s, 0.0),
+        min(most_s + timing_s + gap_s, exposure.duration_s),
+        "s",
+        basis="; ".join(text for text, holds in basis.items() if holds),
+    )

@@ -1,0 +1,229 @@
+"""One channel by itself, or beside a witness: filled in, stuck, null in part, a zero that moved.
+
+Pure functions on arrays; docs/methods.md, Bad data. Values have shape (n,).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from amptally.analysis.quality.voltage_response import binned
+from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.signals.series import Flags, Floats, Series
+
+STUCK_S = 5.0
+STUCK_SAMPLES = 20
+WITNESS_SHARE = 0.3
+"""While a channel stands still its witness must move by this share of what it moves otherwise."""
+LEAST_COVERED = 0.99
+HELD_SHARE = 0.002
+"""A tester holds its current to a few parts in a thousand: read in steps of this share it is one number."""
+SETTLED_S = 2.0
+REMANENCE, OF_RANGE = 0.05, 0.02
+"""A magnetised sensor keeps a few percent of its greatest current, of its range less; a steady level above is load."""
+QUIET = 4.0
+"""A rest is as quiet as the rest before the drive, within this factor."""
+
+
+def filled_in(
+    name: str, value: Floats, volts: Floats | None, resolution: float | None = None, channel: str = ""
+) -> Doubt | None:
+    """A current that is one number throughout while the voltage moves was written in by hand.
+
+    Unless its declared resolution is so coarse that a held current may read so.
+    """
+    if len(value) < 100 or value[0] == 0 or float(np.ptp(value)) > 1e-6 * abs(float(value[0])):
+        return None
+    if volts is None or float(np.ptp(volts)) < 1e-3 or (resolution or 0.0) >= HELD_SHARE * abs(float(value[0])):
+        return None
+    return filled_in_doubt(
+        name,
+        "is the same number in every sample: it looks filled in by hand, not measured",
+        f"{float(value[0]):g} A in {len(value)} samples, while the voltage moves by {float(np.ptp(volts)):.2f} V",
+        channel,
+    )
+
+
+def filled_in_doubt(name: str, what: str, evidence: str, channel: str) -> Doubt:
+    """The finding, for every way of seeing it."""
+    return Doubt(
+        "caution",
+        "current_filled_in",
+        f"{name} {what}.",
+        evidence,
+        "Charge, energy and resistance are not given from an assumption: record the current. If a tester held it, "
+        "declare the step of its reading as resolution under [sensors] in the machine file.",
+        (channel,),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Stuck:
+    """Where a channel stood still."""
+
+    start_s: float
+    end_s: float
+    level: float
+    witness_moved: float
+    """RMS change of the witness from one half second to the next, in the channel's unit."""
+
+
+def stuck(
+    time_s: Floats, value: Floats, witness_of: Callable[[], Floats], gap_after: Flags, least_moved: float
+) -> Stuck | None:
+    """The longest stretch of one and the same reading during which the witness goes on moving.
+
+    witness_of gives what the channel should read up to a constant and a slow drift, from other channels, at the same
+    times; least_moved: what it must move at least from one half second to the next, in the channel's unit.
+    """
+    stretch = standing_still(time_s, value, gap_after)
+    if stretch is None:
+        return None
+    first, last = stretch
+    witness = witness_of()
+    inside = _moved(time_s[first:last], witness[first:last], gap_after[first : last - 1])
+    outside = max(
+        _moved(time_s[:first], witness[:first], gap_after[: max(first - 1, 0)]),
+        _moved(time_s[last:], witness[last:], gap_after[last:]),
+    )
+    if inside < max(least_moved, WITNESS_SHARE * outside):
+        return None
+    return Stuck(float(time_s[first]), float(time_s[last - 1]), float(value[first]), inside)
+
+
+def standing_still(time_s: Floats, value: Floats, gap_after: Flags) -> tuple[int, int] | None:
+    """First place and end (exclusive) of the longest stretch of one and the same reading; None where it is short."""
+    if len(value) < 2 * STUCK_SAMPLES:
+        return None
+    same = 1e-9 * max(float(value.max()), -float(value.min()), 1e-3)
+    # A stretch that is long enough holds four neighbours of every fifth sample.
+    apart = STUCK_SAMPLES // 4
+    alike = np.abs(np.diff(value[::apart])) <= 2 * apart * same
+    if not (alike[2:] & alike[1:-1] & alike[:-2]).any():
+        return None
+    change = (np.abs(np.diff(value)) > same) | gap_after
+    edges = np.concatenate(([0], np.flatnonzero(change) + 1, [len(value)]))
+    lengths_s = time_s[edges[1:] - 1] - time_s[edges[:-1]]
+    place = int(np.argmax(lengths_s))
+    first, last = int(edges[place]), int(edges[place + 1])
+    # One number throughout is filled in, and has a finding of its own.
+    if lengths_s[place] < STUCK_S or last - first < STUCK_SAMPLES or last - first > 0.95 * len(value):
+        return None
+    return first, last
+
+
+def _moved(time_s: Floats, value: Floats, gap_after: Flags) -> float:
+    """RMS change between bins."""
+    if len(time_s) < STUCK_SAMPLES:
+        return 0.0
+    (mean,), broken = binned(time_s, (value,), gap_after)
+    steps = np.diff(mean)[~broken]
+    return float(np.sqrt(np.mean(steps**2))) if len(steps) else 0.0
+
+
+def stuck_doubt(name: str, unit: str, found: Stuck, channel: str, variant: str = "") -> Doubt:
+    """The finding about a channel that stood still."""
+    return Doubt(
+        "danger",
+        "channel_stuck",
+        f"{name} stands at one reading while other channels move: it was not measured there.",
+        f"{found.level:.4g} {unit} from {found.start_s:.1f} s to {found.end_s:.1f} s, while the others say that it "
+        f"moved by {found.witness_moved:.2g} {unit} from one half second to the next",
+        f"Check the sensor and its lead; report the part without it, for example --to {found.start_s:.0f}.",
+        (channel,),
+        variant,
+    )
+
+
+def partial(name: str, channel: str, covered_s: float, run_s: float) -> Doubt | None:
+    """A channel that is null in part of the time in which the run was sampled."""
+    if run_s <= 0 or covered_s >= LEAST_COVERED * run_s:
+        return None
+    return Doubt(
+        "caution",
+        "channel_partial",
+        f"{name} was measured in part of the run only: what it did in the rest is not known.",
+        f"{covered_s:.1f} s of {run_s:.1f} s sampled, {100 * covered_s / run_s:.0f} %",
+        "Check its sensor and connector; its peaks and sums are lower limits, margins from it upper ones.",
+        (channel,),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """Readings at rest before the drive and after it [A]."""
+
+    before_a: float
+    after_a: float
+
+    @property
+    def by_a(self) -> float:
+        """How far the zero moved."""
+        return self.after_a - self.before_a
+
+
+def shift_of_zero(series: Series, threshold_a: float, full_scale_a: float = 0.0) -> Shift | None:
+    """Rest before the drive and rest after its greatest current, where they read differently; None where they do not.
+
+    The rest before is where |i| stays below four thresholds; the rest after is told by its quiet, not by its level, as
+    a zero that moved far looks like a small load.
+    """
+    value, interval = series.value, series.interval_s
+    loaded = np.flatnonzero(np.abs(value) > 4 * threshold_a)
+    if len(loaded) == 0:
+        return None
+    least = max(5, int(np.ceil(SETTLED_S / interval)))
+    before = value[: int(loaded[0])]
+    if len(before) < least:
+        return None
+    # The drive's tail-off belongs to neither: the quiet halves away from it.
+    quiet = before[: max(len(before) // 2, 3)]
+    first = float(np.median(quiet))
+    peak = int(np.argmax(np.abs(value)))
+    most_a = max(4 * threshold_a, REMANENCE * float(abs(value[peak])), OF_RANGE * full_scale_a)
+    after = _last_rest(value[peak:], first, float(np.std(quiet)), threshold_a, least, most_a)
+    if after is None or abs(after - first) <= 2 * threshold_a:
+        return None
+    return Shift(first, after)
+
+
+def _last_rest(
+    value: Floats, zero_a: float, noise_a: float, threshold_a: float, least: int, most_a: float
+) -> float | None:
+    """Level of the last stretch of at least `least` samples that is as quiet as a rest and near enough to one."""
+    count = len(value) // least
+    if count < 2:
+        return None
+    parts = value[len(value) - count * least :].reshape(count, least)
+    calm = parts.std(axis=1) <= QUIET * max(noise_a, 0.02 * threshold_a)
+    middle = np.full(count, np.inf)
+    middle[calm] = np.median(parts[calm], axis=1)
+    # Two in a row that agree: a turning point of a drive is no rest.
+    good = np.abs(middle - zero_a) <= most_a
+    middle[~good] = 0.0
+    pairs = good[1:] & good[:-1] & (np.abs(np.diff(middle)) <= 0.5 * threshold_a)
+    found = np.flatnonzero(pairs)
+    return float(0.5 * (middle[found[-1]] + middle[found[-1] + 1])) if len(found) else None
+
+
+def zero_shift(name: str, series: Series, threshold_a: float, channel: str = "") -> Doubt | None:
+    """Rest before and rest after the drive read differently: the sensor's zero has moved."""
+    shift = shift_of_zero(series, threshold_a)
+    return None if shift is None else zero_shift_doubt(name, shift, channel)
+
+
+def zero_shift_doubt(name: str, shift: Shift, channel: str, widths: tuple[tuple[str, float], ...] = ()) -> Doubt:
+    """The finding about a zero that moved."""
+    return Doubt(
+        "caution",
+        "zero_shift",
+        f"{name} reads otherwise at rest after the drive than before it: its zero moved, or a load stayed on.",
+        f"{shift.before_a:+.2f} A before, {shift.after_a:+.2f} A after",
+        "Switch everything off and compare; a magnetic sensor may keep an offset after a large peak.",
+        (channel,),
+        "",
+        widths,
+    )

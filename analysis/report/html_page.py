@@ -1,0 +1,91 @@
+"""The report as one self-contained HTML file: no script, nothing fetched, prints on A4."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from html import escape
+from pathlib import Path
+
+from amptally.analysis.errors import CannotWriteError
+from amptally.analysis.report.text_page import compose
+from amptally.analysis.report.build import Report
+
+_CSS = """
+:root { color-scheme: light dark; --ink: #1d2327; --paper: #fbfaf7; --soft: #5b646b; --line: #d8d4cb; --mark: #a33b20; }
+@media (prefers-color-scheme: dark) {
+  :root { --ink: #e6e3dc; --paper: #1b1e20; --soft: #a5adb2; --line: #3a4045; --mark: #f08a6a; }
+}
+body { margin: 0 auto; max-width: 60rem; padding: 1.5rem 1rem; background: var(--paper); color: var(--ink);
+  font: 16px/1.5 system-ui, sans-serif; }
+h1 { font-size: 1.35rem; margin: 0 0 .5rem; overflow-wrap: anywhere; }
+h2 { font-size: 1.05rem; margin: 1.6rem 0 .4rem; border-bottom: 1px solid var(--line); }
+p { margin: .35rem 0; overflow-wrap: anywhere; }
+.danger, .caution { border-left: 4px solid var(--mark); padding-left: .6rem; }
+.danger { font-weight: 650; }
+.note, .unknown { color: var(--soft); }
+dl { display: grid; grid-template-columns: minmax(8rem, 14rem) 1fr; gap: .15rem 1rem; margin: 0; }
+dt { color: var(--soft); }
+dd { margin: 0; overflow-wrap: anywhere; }
+table { border-collapse: collapse; font-variant-numeric: tabular-nums; }
+th, td { padding: .15rem .7rem .15rem 0; text-align: right; }
+th { color: var(--soft); font-weight: 500; }
+.wide { overflow-x: auto; }
+@media (max-width: 30rem) { dl { grid-template-columns: 1fr; } dd { margin-bottom: .4rem; } }
+@media print { body { max-width: none; padding: 0; font-size: 10pt; } h2 { break-after: avoid; } }
+@page { size: A4; margin: 15mm; }
+"""
+
+
+class HtmlPage:
+    """Collects the body; everything that came from a file is escaped."""
+
+    def __init__(self) -> None:
+        self.parts: list[str] = []
+        self.name = ""
+
+    def title(self, text: str) -> None:
+        self.name = text
+        self.parts.append(f"<h1>{escape(text)}</h1>")
+
+    def head(self, text: str) -> None:
+        self.parts.append(f"<h2>{escape(text)}</h2>")
+
+    def paragraph(self, text: str, style: str = "plain", lead: str = "  ") -> None:
+        del lead  # indentation is the style sheet's business here
+        self.parts.append(f'<p class="{escape(style)}">{escape(text)}</p>')
+
+    def rows(self, rows: Iterable[tuple[str, str]]) -> None:
+        cells = "".join(f"<dt>{escape(name)}</dt><dd>{escape(value)}</dd>" for name, value in rows)
+        self.parts.append(f"<dl>{cells}</dl>")
+
+    def table(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+        head = "".join(f"<th>{escape(cell)}</th>" for cell in heads)
+        body = "".join("<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)
+        self.parts.append(f'<div class="wide"><table><tr>{head}</tr>{body}</table></div>')
+
+    def document(self) -> str:
+        """The whole file."""
+        policy = "default-src 'none'; style-src 'unsafe-inline'"
+        return (
+            '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+            f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
+            '<meta name="viewport" content="width=device-width, initial-scale=1">'
+            f"<title>{escape(self.name)}</title><style>{_CSS}</style></head>\n<body>\n"
+            + "\n".join(self.parts)
+            + "\n</body></html>\n"
+        )
+
+
+def write_sheet(path: Path, report: Report) -> None:
+    """Write the report as HTML. Raises CannotWriteError; an existing file is not overwritten."""
+    page = HtmlPage()
+    compose(page, report)
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(page.document())
+    except FileExistsError as error:
+        raise CannotWriteError(
+            f"{path} exists already and is not overwritten. Name another file with --html."
+        ) from error
+    except OSError as error:
+        raise CannotWriteError(f"Cannot write {path}: {error.strerror}. Name another file with --html.") from error

@@ -1,0 +1,39 @@
+"""One look at every sample of a run, for what several sections of a report need: a long run is read once for all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from amptally.analysis.quality.clipping import look_at_tops
+from amptally.analysis.integrals.energy import beside
+from amptally.analysis.results.leads import CURRENTS, LEADS
+from amptally.analysis.controller.pulses import HELD, MANY, look_at_changes
+from amptally.analysis.runs.run import Run
+from amptally.analysis.exposure.run_exposure import exposed, look_at_exposure
+from amptally.analysis.integrals.sums import look_at_curve, look_at_power
+
+
+def survey(run: Run, windows_s: Sequence[float] = ()) -> None:
+    """Extremes and means of all channels, sums of the currents and of the powers, tops, changes of what holds still.
+
+    And of a long run the exposure of the currents: `windows_s` are lengths that will be asked for.
+    """
+    run.in_step(_looks(run, windows_s))
+
+
+def _looks(run: Run, windows_s: Sequence[float]) -> Iterator[Iterator[None]]:
+    exposures = () if run.at_once else {exposed(run, lead) for lead in LEADS}
+    for name in run.columns:
+        yield run.look(name)
+        if name.endswith(("_current_a", "_current_rms_a")):
+            yield look_at_curve(run, name)
+        if name in CURRENTS:
+            yield look_at_tops(run, name)
+        if name in exposures:
+            yield look_at_exposure(run, name, windows_s)
+        if name in HELD and run.rows >= MANY:
+            yield look_at_changes(run, name)
+    for lead in LEADS:
+        voltage = next((name for name in beside(lead) if name in run.columns), None)
+        if voltage is not None and f"{lead}_current_a" in run.columns:
+            yield look_at_power(run, f"{lead}_current_a", voltage)

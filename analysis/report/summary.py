@@ -1,0 +1,276 @@
+"""Many runs → one table: a pure function per run, mapped over processes or a Dask cluster. docs/methods.md, Summary.
+
+A row says what its run file says, whatever else is in the folder: the battery's ledger is left out. So runs that have
+not changed since the table was written need not be computed again, and what an interrupted summary had finished is
+kept beside the table.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from multiprocessing import get_context, parent_process
+from pathlib import Path
+from threading import Thread
+
+import polars as pl
+
+from amptally.analysis.errors import AnalysisError, CannotWriteError, ClusterError
+from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.runs.folder import OPENING_ERRORS, run_paths, run_stamp
+from amptally.analysis.results.leads import PLACES
+from amptally.analysis.report.build import Report, build_report
+from amptally.analysis.runs.run import Run
+
+ENDS = ("value", "low", "high")
+ATTEMPTS = 3
+"""So often a pool is started again after a worker died; then every run left gets a process of its own."""
+ROW_VERSION = 2
+"""Goes up when a row's meaning changes: rows of an earlier table are then computed again."""
+TEXTS = ("run_id", "file", "started_utc", "machine", "error", "battery_id", "tags", "findings", "fingerprint")
+COUNTS = ("samples", "laps")
+
+UNUSABLE: tuple[type[Exception], ...] = (*OPENING_ERRORS, AnalysisError)
+"""What a run file may raise; its row then holds the reason."""
+
+Row = dict[str, str | int | float | None]
+
+
+def _fingerprint(path: Path) -> str:
+    """Changes when the run file or its edits change; empty where there is no such file any more."""
+    try:
+        return "-".join(f"{part:x}" for part in (ROW_VERSION, *run_stamp(path)))
+    except OSError:
+        return ""
+
+
+def _three(name: str, result: Estimate | None) -> Row:
+    return {
+        f"{name}_{side}" if side != "value" else name: None if result is None else getattr(result, side)
+        for side in ENDS
+    }
+
+
+def row_of(report: Report) -> Row:
+    """The figures of one run worth comparing over a year, each with its interval."""
+    run = report.run
+    battery = run.machine.battery if run.machine else None
+    row: Row = {
+        "run_id": run.metadata.run_id,
+        "started_utc": run.metadata.start_utc,
+        "machine": run.machine.name if run.machine else None,
+        "battery_id": battery.id if battery else None,
+        "duration_s": run.duration_s,
+        "samples": run.rows,
+        "laps": len(report.laps.each),
+        "tags": ",".join(run.metadata.tags),
+        "findings": ",".join(sorted({f.code for f in report.findings if f.severity != "note"})),
+    }
+    row |= _three("net_wh", report.energy.net_wh) | _three("net_ah", report.energy.net_ah)
+    row |= _three("discharged_ah", report.energy.discharged_ah)
+    for lead, current in report.currents.items():
+        row |= _three(f"{lead}_peak_a", current.peak_a)
+    for place in PLACES:
+        fuse = report.fuses.get(place)
+        row |= _three(f"{place}_fuse_margin", fuse.margin if fuse else None)
+        row[f"{place}_fuse_verdict"] = fuse.verdict if fuse else None
+    sag = report.sag
+    row |= _three("rest_voltage_v", sag.rest_voltage_v) | _three("min_voltage_v", sag.min_voltage_v)
+    row |= _three("worst_sag_v", sag.worst_sag_v) | _three("receiver_min_v", sag.receiver_min_v)
+    for scale, value in sag.resistance.by_scale.items():
+        row |= _three(f"resistance_{scale:g}_s_ohm", value)
+    row |= _three("state_of_charge", report.charge.state_of_charge)
+    return row | _three("laps_per_charge", report.laps_per_charge)
+
+
+def summarise(path: str) -> Row:
+    """The row of one run file; a file that cannot be used becomes a row with its reason under `error`."""
+    found = Path(path)
+    head: Row = {"file": found.name, "fingerprint": _fingerprint(found), "error": None}
+    try:
+        return head | row_of(build_report(Run.open(found), with_ledger=False))
+    except UNUSABLE as error:
+        reason = str(error)
+    except Exception as error:  # one run that shows a defect of ours must not cost the table of all others
+        reason = f"unexpected {type(error).__name__}: {error}"
+    return head | {"error": " ".join(reason.replace(str(found), found.name).split())}
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a summary came to."""
+
+    rows: int
+    computed: int
+    reused: int
+    failed: int
+
+
+def summarise_folder(
+    folder: Path,
+    out: Path,
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    on_progress: Callable[[int, int], None] = lambda *_: None,
+) -> Outcome:
+    """Write the table of all runs in `folder` to `out` (Parquet), computing only what is new or changed.
+
+    Raises CannotWriteError, ClusterError where the cluster cannot be reached, AnalysisError for a folder without runs.
+    """
+    paths = [path for path in run_paths(folder) if path.resolve() != out.resolve()]
+    if not paths:
+        raise AnalysisError(f"{folder} holds no run files (*.parquet). Name the folder given to record --out.")
+    partial = out.with_name(f".{out.name}.partial")
+    known = _known(out, partial)
+    fresh, todo = [], []
+    for path in paths:
+        row = known.get((path.name, _fingerprint(path)))
+        if row is None:
+            todo.append(str(path.resolve()))
+        else:
+            fresh.append(row)
+    source = _on_cluster(todo, scheduler) if scheduler and todo else _on_this_machine(todo, workers)
+    computed = []
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        torn = partial.exists() and not partial.read_bytes().endswith(b"\n")
+        with partial.open("a", encoding="utf-8") as file:
+            file.write("\n" if torn else "")
+            for row in source:
+                computed.append(row)
+                file.write(json.dumps(row) + "\n")
+                file.flush()
+                on_progress(len(computed), len(todo))
+        _write(out, sorted(fresh + computed, key=lambda row: (str(row.get("started_utc") or ""), str(row["file"]))))
+        partial.unlink(missing_ok=True)
+    except OSError as error:
+        raise CannotWriteError(f"Cannot write {out}: {error.strerror}. Name another place with --out.") from error
+    failed = sum(row.get("error") is not None for row in fresh + computed)
+    return Outcome(len(fresh) + len(computed), len(computed), len(fresh), failed)
+
+
+def _known(out: Path, partial: Path) -> dict[tuple[str, str], Row]:
+    """Rows of an earlier table and of an interrupted one, by file name and fingerprint."""
+    rows: list[Row] = []
+    if out.exists():
+        try:
+            before = pl.read_parquet(out, glob=False)
+        except (pl.exceptions.PolarsError, OSError) as error:
+            raise CannotWriteError(f"{out} exists and is no table. Name another file with --out.") from error
+        if not {"file", "fingerprint"} <= set(before.columns):
+            raise CannotWriteError(f"{out} exists and is no summary of runs. Name another file with --out.")
+        rows += before.to_dicts()
+    if partial.exists():
+        for line in partial.read_bytes().splitlines():
+            try:
+                rows.append(json.loads(line))
+            except ValueError:
+                continue  # the line that was being written when the summary was cut off
+    rows = [row for row in rows if isinstance(row, dict) and row.get("file") and row.get("fingerprint")]
+    return {(str(row["file"]), str(row["fingerprint"])): row for row in rows}
+
+
+def _on_this_machine(paths: list[str], workers: int | None) -> Iterator[Row]:
+    count = min(workers or os.cpu_count() or 1, len(paths))
+    if count <= 1:
+        yield from map(summarise, paths)
+        return
+    left = set(paths)
+    for _ in range(ATTEMPTS):
+        yield from _in_pool(left, count)
+        if not left:
+            return
+    # Some run kills its worker, and every pool with it: alone each can only harm itself.
+    for path in sorted(left):
+        alone = {path}
+        yield from _in_pool(alone, 1)
+        if alone:
+            yield _failed(path, "its worker process died")
+
+
+def _in_pool(left: set[str], count: int) -> Iterator[Row]:
+    """Rows in the order in which they are done, their runs taken out of `left`; ends early where a worker dies."""
+    # Each process works alone: more threads inside would only take the others' cores.
+    with _environment(POLARS_MAX_THREADS="1", OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1"):
+        pool = ProcessPoolExecutor(count, mp_context=get_context("spawn"), initializer=end_with_parent)
+        futures = {pool.submit(summarise, path): path for path in sorted(left)}
+    try:
+        for future in as_completed(futures):
+            row = future.result()
+            left.discard(futures[future])
+            yield row
+    except BrokenProcessPool:
+        return
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def end_with_parent() -> None:
+    """End this process when the one that started it does: a killed summary leaves no workers behind."""
+    parent = parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        parent.join()
+        os._exit(1)
+
+    Thread(target=watch, daemon=True).start()
+
+
+def _failed(path: str, reason: str) -> Row:
+    """Without a fingerprint, so that the next summary tries again."""
+    return {"file": Path(path).name, "fingerprint": "", "error": reason}
+
+
+class _environment:  # noqa: N801 (a context manager that reads as a word)
+    """Environment variables for processes started within."""
+
+    def __init__(self, **values: str) -> None:
+        self._values = values
+
+    def __enter__(self) -> None:
+        self._before = {name: os.environ.get(name) for name in self._values}
+        os.environ.update(self._values)
+
+    def __exit__(self, *_: object) -> None:
+        for name, value in self._before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+def _on_cluster(paths: list[str], address: str) -> Iterable[Row]:
+    """The same map on a Dask cluster whose workers see the same files; a dead worker's runs are computed elsewhere."""
+    try:
+        from distributed import Client
+        from distributed import as_completed as completed
+    except ImportError as error:
+        raise ClusterError("--scheduler needs the optional part: pip install 'amptally[cluster]'") from error
+    try:
+        client = Client(address, timeout=10)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise ClusterError(f"No Dask scheduler answers at {address}: {error}. Is it running?") from error
+    with client:
+        futures = {client.submit(summarise, path, pure=False, retries=ATTEMPTS): path for path in paths}
+        for future in completed(list(futures)):
+            try:
+                yield future.result()
+            except Exception as error:  # whatever a worker's death looks like, the run is written down as failed
+                yield _failed(futures[future], f"the cluster gave no result: {type(error).__name__}")
+
+
+def _write(out: Path, rows: list[Row]) -> None:
+    names = list(dict.fromkeys((*TEXTS[:5], *(name for row in rows for name in row))))
+    texts = {*TEXTS, *(name for name in names if name.endswith("_verdict"))}
+    schema = {name: pl.String if name in texts else pl.Int64 if name in COUNTS else pl.Float64 for name in names}
+    table = pl.DataFrame([{name: row.get(name) for name in names} for row in rows], schema=schema)
+    temporary = out.with_name(f".{out.name}.part")
+    table.write_parquet(temporary)
+    os.replace(temporary, out)

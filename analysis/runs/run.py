@@ -1,0 +1,348 @@
+"""The door to the logger: opens a run and gives its channels whole, in stretches or as means, whatever is asked for."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from functools import lru_cache, partial
+from pathlib import Path
+from threading import get_ident
+from typing import TypeVar
+
+import numpy as np
+
+from amptally.analysis.runs.columns import Gathered, ReadTogether, Walk
+from amptally.analysis.runs.corrections import usable_drift_ppm
+from amptally.analysis.errors import RunContentError
+from amptally.analysis.results.leads import CURRENTS
+from amptally.analysis.signals.time_index import first_row
+from amptally.analysis.runs.sample_times import SampleTimes
+from amptally.analysis.runs.samples import STRETCH_ROWS, Samples
+from amptally.analysis.results.sensor_error import SensorError
+from amptally.analysis.signals.series import (
+    Drawn,
+    Extremes,
+    Flags,
+    Floats,
+    Joining,
+    Pair,
+    Places,
+    Series,
+    cut,
+    drawn_at,
+    exhaust,
+    following,
+    pair_after,
+    pair_between,
+    smoothed,
+    tail,
+    together,
+)
+from amptally.logger.channels import BY_NAME, BY_SI_NAME, TIME_COLUMN
+from amptally.logger.storage.edits import merged, read_edits
+from amptally.logger.machine.description import Machine, arrangement_mismatch, load, parse
+from amptally.logger.storage.metadata import Gap
+from amptally.logger.storage.runfile import RunFile, open_run
+
+__all__ = ["STRETCH_ROWS", "Flags", "Floats", "Run", "SensorError", "Series", "together"]
+
+T = TypeVar("T")
+
+WHOLE_ROWS = 5_000_000
+"""Of runs with more samples no channel is kept, but a current that lacks samples while its exposure is looked at."""
+MARGIN_ROWS = 4096
+"""Read beyond both ends of a stretch where two channels are matched that differ in delay or lack samples."""
+FAR_ROWS = 1 << 18
+"""Where a channel is late or rare, as far as this: four minutes at 1 kHz. Beyond it a silence is a gap."""
+AGAIN = (*CURRENTS, "battery_voltage_v")
+"""Channels that several sections of a report go through a second time."""
+SMOOTH_S = 0.02
+"""Means over this long, or single samples where they are rarer, tell all but peaks and switching."""
+SMOOTH_MOST = 2_000_000
+"""At most so many means of a channel."""
+
+
+@dataclass
+class Run(Samples):
+    """One run as analysis sees it. Build it with `open`."""
+
+    _series: dict[str, Series | None] = field(default_factory=dict)
+    _smooth: dict[str, Series | None] = field(default_factory=dict)
+    _extremes: dict[str, Extremes | None] = field(default_factory=dict)
+    _drawn: tuple[Floats, Flags, Series, Drawn] | None = None
+    """What `drawn_at` was asked for last, and its answer."""
+    _from_start: Run | None = None
+    kept: dict[tuple[str, str], object] = field(default_factory=dict)
+    """What others computed of this run and need again."""
+
+    @classmethod
+    def open(
+        cls, path: Path, *, machine: Path | None = None, from_s: float | None = None, to_s: float | None = None
+    ) -> Run:
+        """Open a run file, or the part of it between two run times.
+
+        Raises RunFileError, MachineFileError (amptally.logger.errors) or RunContentError, each one line.
+        """
+        file = open_run(path)
+        if file.rows == 0:
+            raise RunContentError(f"{path} holds no samples: nothing was recorded. Record the drive again.")
+        edits = read_edits(path)
+        metadata = merged(file.metadata, edits)
+        if machine is not None:
+            described: Machine | None = load(machine)
+        elif metadata.machine is not None:
+            described = parse(metadata.machine, "run metadata")
+        else:
+            described = None
+        drift = usable_drift_ppm(metadata.clock)
+        times = SampleTimes(str(path), file.rows, partial(_stored_us, file), 1.0 + (drift or 0.0) * 1e-6)
+        first = 0 if from_s is None else first_row(times.of, file.rows, from_s)
+        last = file.rows if to_s is None else first_row(times.of, file.rows, math.nextafter(to_s, math.inf))
+        if last <= first:
+            end_s = float(times.of(file.rows - 1, 1)[0])
+            raise RunContentError(
+                f"{path} has no samples between {from_s or 0:g} s and {end_s if to_s is None else to_s:g} s: "
+                f"it ends at {end_s:g} s. Choose another range."
+            )
+        run = cls(path, file, metadata, edits, described, machine is not None, first, last - first, drift, times)
+        _ = run.timeline  # damaged times show here, not later
+        if machine is not None and (mismatch := run.arrangement_mismatch()) is not None:
+            raise RunContentError(f"{machine} does not fit this run: {mismatch}")
+        return run
+
+    def _of_rows(self, start_row: int, rows: int) -> Run:
+        """Other rows of the same file."""
+        said = self.path, self.file, self.metadata, self.edits, self.machine, self.machine_replaced
+        return Run(*said, start_row, rows, self.drift_applied_ppm, self._times)
+
+    def from_start(self) -> Run:
+        """The same run from its first sample to the end of this part: what came before the part belongs to it too."""
+        if self.start_row == 0:
+            return self
+        if self._from_start is None:
+            self._from_start = self._of_rows(0, self.start_row + self.rows)
+        return self._from_start
+
+    def part(self, from_s: float, to_s: float) -> Run:
+        """The samples between two run times, and one more at each end; the run itself where that is all of it."""
+        first = max(first_row(self._times_s, self.rows, from_s) - 1, 0)
+        stop = max(min(first_row(self._times_s, self.rows, to_s) + 1, self.rows), first + 1)
+        if stop - first >= self.rows:
+            return self
+        part = self._of_rows(self.start_row + first, stop - first)
+        start_s, end_s = (float(self._times_s(row, 1)[0]) for row in (first, stop - 1))
+        part.timeline = self.timeline.part(first, stop, start_s, end_s)
+        part.time_s = self._times_s(first, stop - first)
+        for name in tuple(self._series):  # nothing is read twice
+            if (whole := self._whole(name)) is not None:
+                part._series[name] = cut(whole, first, stop)
+        return part
+
+    @property
+    def long(self) -> bool:
+        """Too long to hold channels whole."""
+        return self.rows > WHOLE_ROWS
+
+    def interval_of(self, si_name: str) -> float:
+        """Mean interval between the valid samples of a channel; infinite for fewer than two."""
+        found = self.extremes(si_name)
+        return math.inf if found is None or found.samples < 2 else (found.last_s - found.first_s) / (found.samples - 1)
+
+    def has(self, si_name: str) -> bool:
+        """The run holds at least one valid sample of this channel."""
+        return self.extremes(si_name) is not None
+
+    def series(self, si_name: str) -> Series | None:
+        """Valid samples of one channel, corrected as (raw − offset) / (1 + gain), late by delay_s; None without any.
+
+        Of a long run it takes 16 bytes a sample: `stretches`, `smooth` and `part` need less.
+        """
+        if si_name not in self._series:
+            self._series[si_name] = self.samples(si_name, 0, self.rows)
+        return self._series[si_name]
+
+    def samples(self, si_name: str, start: int, rows: int) -> Series | None:
+        """Valid samples among some rows of this part, corrected; None without any."""
+        whole = self._whole(si_name)
+        return super().samples(si_name, start, rows) if whole is None else cut(whole, start, start + rows)
+
+    def _whole(self, si_name: str) -> Series | None:
+        """A channel that is in memory with a sample in every row."""
+        held = self._series.get(si_name)
+        return held if held is not None and len(held.value) == self.rows else None
+
+    def stretches(self, si_name: str) -> Iterator[Series]:
+        """The same stretch by stretch, each beginning with the last sample of the one before."""
+        return (part for part in self.turns(si_name) if part is not None)
+
+    def turns(self, si_name: str) -> Iterator[Series | None]:
+        """A stretch at each turn; None where the channel has no sample in it."""
+        if self.at_once:
+            yield self.series(si_name)
+            return
+        before: Series | None = None
+        for begin, stop in self.ranges():
+            part, rows = self._around(si_name, begin, stop), self._rows_around(begin, stop)
+            if part is not None and len(part.value) == len(rows):
+                part = cut(part, max(begin - 1, 0) - rows.start, stop - rows.start)
+            else:  # values are missing: the gaps between have to be looked for
+                part = self.samples(si_name, begin, stop - begin)
+                if part is not None and before is not None:
+                    part = following(before, part, self._gap_rule.find)
+            yield part
+            before = before if part is None else tail(before, part)
+
+    def _rows_around(self, begin: int, stop: int, margin: int = 0) -> range:
+        """Rows of a stretch and MARGIN_ROWS or more beyond both its ends."""
+        margin = max(margin, MARGIN_ROWS)
+        return range(max(begin - margin, 0), min(stop + margin, self.rows))
+
+    def _around(self, si_name: str, begin: int, stop: int) -> Series | None:
+        """Samples there: the same for all that look at a stretch, so that they are converted once."""
+        if self.at_once:
+            return self.series(si_name)
+        rows = self._rows_around(begin, stop)
+        found, walk = self.samples(si_name, rows.start, len(rows)), self._walk
+        if walk is not None and si_name in walk.gathered and found is not None and len(found.value) == len(rows):
+            walk.gathered[si_name].add(rows.start, found.value)
+        return found
+
+    def _reaching(self, si_name: str, begin: int, stop: int, from_s: float, to_s: float) -> Series | None:
+        """Samples of a stretch that reach beyond two moments, however late they are or rare, up to FAR_ROWS further."""
+        found, rows, margin = self._around(si_name, begin, stop), self._rows_around(begin, stop), MARGIN_ROWS
+        while len(rows) < self.rows and margin < FAR_ROWS:
+            if found is not None and found.time_s[0] <= from_s and found.time_s[-1] >= to_s:
+                break
+            margin = min(8 * margin, FAR_ROWS)
+            rows = self._rows_around(begin, stop, margin)
+            found = self.samples(si_name, rows.start, len(rows))
+        return found
+
+    def values(self, si_name: str) -> Iterator[Floats]:
+        """The valid samples alone, stretch by stretch, each once."""
+        for place, part in enumerate(self.stretches(si_name)):
+            yield part.value[min(place, 1) :]
+
+    def paired(self, first: str, second: str) -> Iterator[Pair]:
+        """Two channels `together`, stretch by stretch, each beginning with the last sample of the one before."""
+        return (pair for pair in self.paired_turns(first, second) if pair is not None)
+
+    def paired_turns(self, first: str, second: str) -> Iterator[Pair | None]:
+        """A stretch of both at each turn; None where they have no interval in it."""
+        last: Pair | None = None
+        for begin, stop in self.ranges():
+            # An interval belongs to the stretch in which it begins.
+            from_s, to_s = (float(self._times_s(min(row, self.rows - 1), 1)[0]) for row in (begin, stop))
+            reach_s = math.inf if begin == 0 else from_s, -math.inf if stop == self.rows else to_s
+            one, other = (self._reaching(name, begin, stop, *reach_s) for name in (first, second))
+            if one is None or other is None:
+                yield None
+                continue
+            between_s = -math.inf if begin == 0 else from_s, math.inf if stop == self.rows else to_s
+            pair = pair_between(together(one, other, self._drawn_at(one.time_s, one.gap_after, other)), *between_s)
+            pair = pair if last is None else pair_after(last, pair)
+            if len(pair[0]) > 1 or self.at_once:
+                last = pair
+                yield pair
+            else:
+                yield None
+
+    def _drawn_at(self, time_s: Floats, gap_after: Flags, drawn: Series) -> Drawn:
+        """`drawn_at`, once for channels of the same times that follow one another."""
+        held = self._drawn
+        if held is None or held[0] is not time_s or held[1] is not gap_after or held[2] is not drawn:
+            self._drawn = held = time_s, gap_after, drawn, drawn_at(time_s, gap_after, drawn)
+        return held[3]
+
+    def smooth(self, si_name: str) -> Series | None:
+        """Means over SMOOTH_S, or the samples where they are rarer; None without any."""
+        if si_name not in self._smooth:
+            exhaust(self.look(si_name))
+        return self._smooth[si_name]
+
+    def extremes(self, si_name: str) -> Extremes | None:
+        """Least and greatest sample of a channel; None without any."""
+        if si_name not in self._extremes:
+            exhaust(self.look(si_name))
+        return self._extremes[si_name]
+
+    def look(self, si_name: str) -> Iterator[None]:
+        """Find extremes and means of a channel, a stretch at each turn; see `in_step`."""
+        size = max(int(SMOOTH_S / (self.interval_s or SMOOTH_S) + 1e-6), math.ceil(self.rows / SMOOTH_MOST))
+        found: Extremes | None = None
+        # Each stretch may begin a mean anew, and so does what follows a gap.
+        means = Joining(self._gap_rule.find, self.rows // size + 2 * (self.rows // STRETCH_ROWS + 1))
+        for part in self.turns(si_name):
+            if part is not None:
+                means.add(smoothed(cut(part, 0 if found is None else 1, len(part.value)), size))
+                found = Extremes.of(part) if found is None else found.joined(Extremes.of(part))
+            yield
+        self._extremes[si_name], self._smooth[si_name] = found, means.series
+
+    def in_step(self, looks: Iterable[Iterator[None]]) -> None:
+        """Let several looks at channels go through the run side by side, so that it is read once for all of them.
+
+        What laps, exposure and resistance will look at again is kept on the way, of a run that is not long.
+        """
+        read = partial(self.file.read, with_time=False)
+        together = None if self.at_once else ReadTogether(read, self.file.columns, self.file.rows)
+        again = () if self.at_once or self.long else (name for name in AGAIN if name in self.columns)
+        gathered = {name: Gathered(np.empty(self.rows)) for name in again}
+        self._walks[get_ident()] = Walk(lru_cache(maxsize=len(self.columns))(self._load), together, gathered)
+        try:
+            exhaust(itertools.zip_longest(*looks))
+        finally:
+            del self._walks[get_ident()]
+        for name in (name for name in gathered if gathered[name].complete):
+            time_s = self._times.late(self.time_s, self.declared(name).delay_s or 0.0)
+            self._series[name] = Series(time_s, gathered[name].value, self._flags(0, self.rows), self.interval_s)
+
+    def kept_of(self, kind: type[T], key: tuple[str, str], look: Iterator[None]) -> T:
+        """What a look leaves in `kept` under a key; it is taken now where it was not taken before."""
+        if key not in self.kept:
+            exhaust(look)
+        found = self.kept[key]
+        if not isinstance(found, kind):
+            raise TypeError(f"{key} holds a {type(found).__name__}, not a {kind.__name__}")
+        return found
+
+    def gaps(self) -> list[Gap]:
+        """Gaps between the samples of the run, with the reason where the recorder knew one."""
+        known = sorted((gap for gap in self.metadata.gaps if math.isfinite(gap.start_s)), key=lambda gap: gap.start_s)
+        starts_s = np.array([gap.start_s for gap in known]) * self._scale()
+        found = []
+        for start, end in zip(self.timeline.before_s.tolist(), self.timeline.after_s.tolist(), strict=True):
+            at = int(np.searchsorted(starts_s, start - 1e-3))
+            recorded = known[at] if at < len(known) and starts_s[at] < end else None
+            unknown = recorded is not None and recorded.end_s is None
+            found.append(Gap(start, None if unknown else end, recorded.kind if recorded is not None else "source"))
+        return found
+
+    @property
+    def gap_unknown(self) -> bool:
+        """Somewhere time went on although nobody knows how long nothing was measured."""
+        return any(gap.end_s is None for gap in self.gaps())
+
+    def arrangement_mismatch(self) -> str | None:
+        """Why the machine description cannot be this machine's, judged by battery voltage; None where it can."""
+        volts = self.smooth("battery_voltage_v")
+        if self.machine is None or volts is None:
+            return None
+        return arrangement_mismatch(self.machine, float(np.median(volts.value)))
+
+    def label(self, si_name: str) -> str:
+        """What people call a channel."""
+        return BY_SI_NAME[si_name].label
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """SI names of the channels that the file has."""
+        return tuple(BY_NAME[name].si_name for name in self.file.columns)
+
+
+def _stored_us(file: RunFile, start: int, rows: int) -> Places | None:
+    """Stored times of so many rows from one on; None where one is missing."""
+    column = file.read([], start, rows)[TIME_COLUMN]
+    return None if column.null_count() else column.to_numpy()

@@ -1,0 +1,195 @@
+"""Rows of a run file as corrected samples in SI units, whichever are asked for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from threading import get_ident
+
+import numpy as np
+import polars as pl
+
+from amptally.analysis.runs.columns import Walk, in_units
+from amptally.analysis.runs.corrections import corrected_rms, declared, sensor_error, squares
+from amptally.analysis.errors import RunContentError
+from amptally.analysis.signals.gaps import GapRule
+from amptally.analysis.results.leads import ASSUMED_LEG
+from amptally.analysis.runs.sample_times import UNORDERED, SampleTimes
+from amptally.analysis.results.sensor_error import SensorError
+from amptally.analysis.signals.series import Flags, Floats, Places, Series
+from amptally.analysis.signals.timeline import Timeline
+from amptally.logger.channels import BY_NAME, BY_SI_NAME, Channel
+from amptally.logger.storage.edits import Edits
+from amptally.logger.machine.description import Machine
+from amptally.logger.machine.fields import Sensor
+from amptally.logger.storage.metadata import Metadata
+from amptally.logger.storage.runfile import RunFile
+
+AT_ONCE_ROWS = 1_000_000
+"""Runs with no more samples are read at once; of longer ones a stretch at a time, wherever that is enough."""
+BELIEVABLE_A = BY_SI_NAME["battery_current_a"].valid[1] * BY_SI_NAME["battery_current_a"].si_per_step
+"""The limit of a stored current: beyond it an extreme is damage."""
+STRETCH_ROWS = 240_000
+"""Four row groups of a recorded file: arrays of its samples still fit in a processor's cache."""
+
+
+@dataclass
+class Samples:
+    """A run file, or some consecutive rows of it, with what describes it."""
+
+    path: Path
+    file: RunFile
+    metadata: Metadata
+    edits: Edits
+    machine: Machine | None
+    machine_replaced: bool
+    """The description came from the caller, not from the run file."""
+    start_row: int
+    rows: int
+    drift_applied_ppm: float | None
+    _times: SampleTimes
+    """Of all rows of the file."""
+    _held_flags: tuple[int, int, Flags] | None = None
+    """The gaps asked for last, from which row on for how many rows."""
+    _walks: dict[int, Walk] = field(default_factory=dict)
+    """Of the threads whose looks go in step; others read for themselves meanwhile."""
+
+    @property
+    def at_once(self) -> bool:
+        """Short enough to be read at once."""
+        return self.rows <= AT_ONCE_ROWS
+
+    def ranges(self) -> Iterator[tuple[int, int]]:
+        """First row and end (exclusive) of the stretches in which a run is read; a short one is one."""
+        step = self.rows if self.at_once else STRETCH_ROWS
+        for begin in range(0, self.rows, step):
+            yield begin, min(begin + step, self.rows)
+
+    @cached_property
+    def time_s(self) -> Floats:
+        """Run time of every sample in range, shape (n,): 8 bytes for each, however long the run is."""
+        return self._times.of(self.start_row, self.rows)
+
+    def _times_s(self, start: int, rows: int) -> Floats:
+        """Run time of some rows of this part."""
+        if self.at_once or "time_s" in self.__dict__:
+            return self.time_s if rows == self.rows else self.time_s[start : start + rows]
+        return self._times.of(self.start_row + start, rows)
+
+    def rows_at(self, moments_s: Floats) -> Places:
+        """The first row at each of some increasing moments or later; `rows` where there is none."""
+        found, done = np.full(len(moments_s), self.rows), 0
+        for begin, stop in self.ranges():
+            time_s = self._times_s(begin, stop - begin)
+            until = int(np.searchsorted(moments_s, time_s[-1], "right"))
+            found[done:until], done = begin + np.searchsorted(time_s, moments_s[done:until]), until
+        return found
+
+    @cached_property
+    def timeline(self) -> Timeline:
+        """Ends, interval and gaps. Raises RunContentError where time does not increase everywhere."""
+        stretches = (self._times_s(begin, stop - begin) for begin, stop in self.ranges())
+        try:
+            return Timeline.of(stretches, self._gap_rule, 1e-6 * self._scale())
+        except ValueError as error:
+            raise RunContentError(UNORDERED.format(self.path)) from error
+
+    @property
+    def start_s(self) -> float:
+        """Run time of the first sample."""
+        return self.timeline.start_s
+
+    @property
+    def end_s(self) -> float:
+        """Run time of the last sample."""
+        return self.timeline.end_s
+
+    @property
+    def duration_s(self) -> float:
+        """Last minus first sample."""
+        return self.end_s - self.start_s
+
+    @property
+    def interval_s(self) -> float | None:
+        """Median interval over all samples; None for a single one."""
+        return self.timeline.interval_s
+
+    @property
+    def sensed(self) -> str | None:
+        """Where the machine file puts the left and right current sensors: supply_leg, motor_lead or unknown."""
+        return self.machine.controller.sensed if self.machine and self.machine.controller else None
+
+    @property
+    def sides_leg(self) -> str:
+        """Likewise, with the usual place where it does not say."""
+        return self.sensed or ASSUMED_LEG
+
+    def sensor(self, si_name: str) -> SensorError:
+        """Declared errors of the sensor of this channel; full scale and filter corner also as the board tells."""
+        return sensor_error(self.declared(si_name), self.metadata.board, BY_SI_NAME[si_name])
+
+    def declared(self, si_name: str) -> Sensor:
+        """The machine file's section on a channel's sensor, empty without one."""
+        return declared(self.machine, BY_SI_NAME[si_name])
+
+    def samples(self, si_name: str, start: int, rows: int) -> Series | None:
+        """Valid samples among some rows of this part, corrected; None without any."""
+        walk = self._walk
+        return (self._load if walk is None else walk.load)(si_name, start, rows)
+
+    @property
+    def _walk(self) -> Walk | None:
+        return self._walks.get(get_ident())
+
+    def _load(self, si_name: str, start: int, rows: int) -> Series | None:
+        channel = BY_SI_NAME[si_name]
+        if channel.name not in self.file.columns:
+            return None
+        column = self._column(channel.name, start, rows)
+        if column.null_count() == len(column):
+            return None
+        late_s = self.declared(channel.si_name).delay_s or 0.0
+        if not column.null_count():
+            time_s = self._times.late(self._times_s(start, rows), late_s)
+            value = self._corrected(channel, column, None, start, rows)
+            return Series(time_s, value, self._flags(start, rows), self.interval_s)
+        valid = column.is_not_null().to_numpy()
+        time_s = self._times_s(start, rows)[valid]
+        value = self._corrected(channel, column.drop_nulls(), valid, start, rows)
+        return Series(time_s - late_s if late_s else time_s, value, self._gap_rule.find(time_s))
+
+    def _column(self, name: str, start: int, rows: int) -> pl.Series:
+        walk = self._walk
+        # Who looks further than a stretch and its margins reads one channel, and does not push out what others need.
+        if walk is not None and walk.together is not None and rows <= 2 * STRETCH_ROWS:
+            return walk.together.column(name, self.start_row + start, rows)
+        return self.file.read([name], self.start_row + start, rows, with_time=False)[name]
+
+    def _corrected(self, channel: Channel, steps: pl.Series, valid: Flags | None, start: int, rows: int) -> Floats:
+        """Samples as the machine file corrects them; an RMS may need its lead's current in the same rows."""
+        said = self.declared(channel.si_name)
+        lead = BY_NAME.get(channel.name.replace("_current_rms_", "_current_"))
+        if lead is None or not squares(self.machine, channel, said):
+            return in_units(steps, channel.si_per_step, said.offset or 0.0, 1.0 + (said.gain or 0.0))
+        raw = self._column(lead.name, start, rows) if lead.name in self.file.columns else None
+        mean = None if raw is None else raw if valid is None else raw.filter(pl.Series(valid))
+        return corrected_rms(in_units(steps, channel.si_per_step), mean, lead.si_per_step, said)
+
+    @cached_property
+    def _gap_rule(self) -> GapRule:
+        limit = self.metadata.max_gap_s
+        resets = (gap.start_s * self._scale() for gap in self.metadata.gaps if gap.end_s is None)
+        return GapRule(None if limit is None or math.isnan(limit) else limit, tuple(resets))
+
+    def _flags(self, start: int, rows: int) -> Flags:
+        """Gaps between all samples of some rows, the same array for all channels."""
+        held = self._held_flags
+        if held is None or held[:2] != (start, rows):
+            self._held_flags = held = start, rows, self.timeline.flags(start, start + rows)
+        return held[2]
+
+    def _scale(self) -> float:
+        return 1.0 / (1.0 + (self.drift_applied_ppm or 0.0) * 1e-6)

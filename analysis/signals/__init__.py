@@ -1,0 +1,1 @@
+"""One channel as arrays: samples, intervals, gaps, integrals of the sampled curve, decimation. No files."""

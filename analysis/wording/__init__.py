@@ -1,0 +1,1 @@
+"""Sentences, made once for every form of output: reasons, findings, numbers. Nothing computes here."""

@@ -1,0 +1,1 @@
+"""Pages and the parts they are made of."""

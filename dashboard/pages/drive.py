@@ -1,0 +1,312 @@
+"""One run on one page: the frame that stands at once, and what fills it when the figures are computed."""
+
+from __future__ import annotations
+
+from dash import dcc, html
+
+from amptally.analysis.results.finding import Finding
+from amptally.analysis.report.text_page import CAUTIONS
+from amptally.analysis.report.build import Report
+from amptally.analysis.runs.run import Run
+from amptally.analysis.wording.formatting import moment, number
+from amptally.dashboard.pages import tables
+from amptally.dashboard.figures import volts as volts_figure
+from amptally.dashboard.address import DriveAddress, whole
+from amptally.dashboard.pages.cards import MARKS, cards_of, held_together, show_card
+from amptally.dashboard.figures.command import HEIGHT_PX as COMMAND_PX
+from amptally.dashboard.figures.lanes import Lane, usual_keys
+from amptally.dashboard.pages.overview import HEIGHT_PX as OVERVIEW_PX
+from amptally.dashboard.pages.parts import QUIET, Child, aria, asked_for, data, folded, message, picture, plain, section
+from amptally.dashboard.stores import PLACES
+from amptally.dashboard.figures.traces import BOTTOM_PX, HEAD_PX, LANE_PX, TOP_PX
+
+TIGHTEST = "tightest"
+USUAL = "usual"
+LEAD_FIGURES = ("fuses", "wires", "currents")
+NOTHING = html.P("Nothing to show.", className="quiet")
+
+
+def drive_page(run: Run, run_id: str, address: DriveAddress, lanes: tuple[Lane, ...]) -> html.Main:
+    """The page of a run before anything is computed."""
+    shown = address.show if address.show is not None else usual_keys(lanes)
+    shown = tuple(lane.key for lane in lanes if lane.key in shown)
+    height = TOP_PX + BOTTOM_PX + max(len(shown), 1) * (LANE_PX + HEAD_PX)
+    waiting = html.Div("Computing …", className="waiting")
+    return html.Main(
+        [
+            dcc.Store(id="run", data=run_id),
+            dcc.Store(id="view", data={"see": address.see, "show": address.show}),
+            dcc.Store(id="part", data=address.part),
+            dcc.Store(id="detail", data={"fuse": address.fuse, "lap": address.lap, "across": address.across}),
+            dcc.Store(id="computed"),
+            dcc.Store(id="laps-known"),
+            dcc.Store(id="deferred"),
+            _title(run, run_id),
+            html.Div(
+                [
+                    html.P(id="part-words", className="part-words", role="status"),
+                    html.Button("Whole run", id="whole-run", className="strong", hidden=True),
+                ],
+                className="part-bar",
+                id="part-bar",
+            ),
+            section("answers", "Answers", html.Div(waiting, id="cards", className="cards")),
+            _traces(lanes, shown, height),
+            section(
+                "exposure-part",
+                "How much current, for how long",
+                html.Div(
+                    [
+                        html.Span("Fuse", className="label", id="fuse-label"),
+                        dcc.RadioItems(
+                            [
+                                {"label": "tightest", "value": TIGHTEST},
+                                *({"label": place, "value": place} for place in PLACES),
+                            ],
+                            address.fuse or TIGHTEST,
+                            id="fuse",
+                            inline=True,
+                            className="choice",
+                        ),
+                    ],
+                    className="tools",
+                ),
+                picture("exposure", 400, "Largest RMS current against window length, with the fuse's opening times"),
+                html.Div(id="exposure-words"),
+                asked_for("As a table: current by window length", "exposure-table"),
+                lead="The largest RMS current over any window of each length, against the times in which the fuse may "
+                "open at that current.",
+            ),
+            section(
+                "volts-part",
+                "Voltage against current",
+                picture("volts", 400, "Battery voltage against battery current, shaded by time spent"),
+                html.Div(id="volts-words"),
+                asked_for("As a table: voltage by current", "volts-table"),
+                lead="Where the battery stood, and how steeply its voltage falls with current.",
+            ),
+            section("laps-part", "Laps", html.Div(waiting, id="laps")),
+            section(
+                "drive-part",
+                "How it was driven",
+                html.Div(id="drive-words"),
+                picture("command", COMMAND_PX, "Mean current of each side against the size of its command"),
+                asked_for("As a table: current by command", "command-table"),
+                lead="Stalls, reversing, charge won back by braking, and the current each side took for its command.",
+            ),
+            section("findings-part", "Findings and cautions", html.Div(waiting, id="findings")),
+            section(
+                "figures-part",
+                "All figures",
+                html.Div(waiting, id="figures"),
+                *(asked_for(f"{kind.capitalize()} of every lead", f"{kind}-figures") for kind in LEAD_FIGURES),
+            ),
+        ],
+        className="drive",
+        **data("ends", ",".join(f"{end:.6f}" for end in whole(run))),
+    )
+
+
+def _title(run: Run, run_id: str) -> html.Header:
+    machine = run.machine.name if run.machine and run.machine.name else "Machine not described"
+    interval = run.interval_s
+    rate = f"{1 / interval:.4g} samples/s" if interval else "a single sample"
+    started = (run.metadata.start_utc or "start not known")[:16].replace("T", " ")
+    utc = " UTC" if run.metadata.start_utc else ""
+    said = [f"{plain(started)}{utc}", moment(run.duration_s), f"{run.rows:,} samples".replace(",", " "), rate]
+    notes = [html.P(["Note: ", plain(note)], className="note") for note in run.metadata.notes]
+    tags = [html.Span(plain(tag), className="label") for tag in run.metadata.tags]
+    return html.Header(
+        [
+            html.H1(plain(machine)),
+            html.P([*(html.Span(text) for text in said), html.Span(run_id, className="id")], className="facts-line"),
+            *([html.P(tags, className="tags")] if tags else []),
+            *notes,
+        ],
+        className="title",
+    )
+
+
+def _traces(lanes: tuple[Lane, ...], shown: tuple[str, ...], height: int) -> html.Section:
+    tools = html.Div(
+        [
+            html.Div(
+                [
+                    html.Button("Closer", id="closer"),
+                    html.Button("Wider", id="wider"),
+                    html.Button("Earlier", id="earlier"),
+                    html.Button("Later", id="later"),
+                    html.Button("All", id="see-all", title="Bring everything into view"),
+                ],
+                className="buttons",
+                role="group",
+                **aria(label="What is in view"),
+            ),
+            html.Button("Compute what is in view", id="compute-view", className="strong"),
+            html.Span(id="view-words", className="view-words", role="status"),
+        ],
+        className="tools",
+    )
+    typed = html.Div(
+        [
+            html.Label("from", htmlFor="type-from"),
+            dcc.Input(id="type-from", type="number", debounce=False, step="any", className="typed"),
+            html.Label("to", htmlFor="type-to"),
+            dcc.Input(id="type-to", type="number", debounce=False, step="any", className="typed"),
+            html.Span("s", className="unit"),
+            html.Button("Compute this part", id="compute-typed"),
+        ],
+        className="tools",
+    )
+    choice = dcc.Checklist(
+        [{"label": lane.title, "value": lane.key} for lane in lanes],
+        list(shown),
+        id="lanes",
+        inline=True,
+        className="choice",
+    )
+    return section(
+        "traces-part",
+        "Traces",
+        picture("overview", OVERVIEW_PX, "The whole run; drag across it to compute a part"),
+        folded("Type a part instead", typed),
+        tools,
+        picture("traces", height, "Measured channels against run time"),
+        folded("Channels", choice),
+        asked_for("As a table: least to greatest in 24 equal stretches of what is in view", "traces-table"),
+        lead="Drag across the strip to compute a part of the run. Drag across the traces to look closer. Of every "
+        "stretch the least and the greatest sample are drawn, so that no peak is lost.",
+    )
+
+
+def part_words(report: Report, part: tuple[float, float] | None) -> str:
+    """Which stretch the figures are for."""
+    run = report.run
+    if part is None:
+        return held_together(f"Every figure is for the whole run, {moment(run.duration_s)}.")
+    first, last = run.start_s, run.end_s
+    ends = f"{number(first, 2)} to {number(last, 2)} s"
+    return held_together(f"Every figure is for {ends}: {moment(last - first)} of the run.")
+
+
+def answer_cards(report: Report, address: DriveAddress, run_id: str) -> list[Child]:
+    """The cards; with nothing to judge fuses by, a card that says so."""
+    found: list[Child] = [show_card(card, address, run_id) for card in cards_of(report)]
+    if not report.fuses:
+        why = (
+            "The run has no machine description: write one with “amptally machine new cart.toml”, and record or import "
+            "with --machine cart.toml."
+            if report.run.machine is None
+            else "The machine file names no fuse: add [fuse.left], [fuse.right] or [fuse.main]."
+        )
+        found.insert(0, message("No fuse can be judged.", html.P(why)))
+    return found
+
+
+def laps_part(
+    report: Report, chosen: int, address: DriveAddress, run_id: str, channels: list[tuple[str, str]]
+) -> Child:
+    """Picture and table of laps, or why there are none."""
+    laps = report.laps
+    if not laps.each:
+        return message("No laps in this part of the run.", html.P(laps.reason or "None were found."))
+    sources = {"marker": "the operator's marks", "distance": "the wheel counts", "signal": "the signals themselves"}
+    source = sources.get(laps.method or "", laps.method)
+    if laps.method == "signal":
+        source = f"{source}, with a confidence of {laps.confidence:.2f} of 1"
+    # The usual channel has a name of its own, so that its arrival on the page says nothing new to the address.
+    choices = [
+        {"label": words.lower(), "value": USUAL if place == 0 else name} for place, (name, words) in enumerate(channels)
+    ]
+    chosen_value = address.across if address.across in {name for name, _ in channels[1:]} else USUAL
+    return [
+        html.P(f"{len(laps.each)} complete laps, found by {source}.", className="lead"),
+        html.Div(
+            [
+                html.Span("Laid over one another", className="label"),
+                dcc.RadioItems(
+                    choices,
+                    chosen_value,
+                    id={"type": "across", "name": "laps"},
+                    inline=True,
+                    className="choice",
+                ),
+            ],
+            className="tools",
+        ),
+        picture("laps-picture", 340, "Laps laid over one another"),
+        html.P(id="lap-words", className="caption"),
+        html.Div(tables.laps_table(report, chosen, address, run_id), id="laps-table"),
+    ]
+
+
+def findings_part(findings: tuple[Finding, ...]) -> Child:
+    """Findings, gravest first, then the cautions that always hold."""
+    shown = [
+        html.Li(
+            [
+                html.Span(
+                    [html.Span(MARKS[finding.severity], className="mark", **QUIET), finding.severity],
+                    className=f"tag {finding.severity}",
+                ),
+                html.Div(
+                    [
+                        html.P(plain(finding.what), className="what"),
+                        html.P(plain(f"{finding.evidence}. {finding.next}"), className="evidence"),
+                    ]
+                ),
+            ],
+            className=finding.severity,
+        )
+        for finding in findings
+    ]
+    always = html.Div([html.P(text) for text in CAUTIONS], className="cautions")
+    return [html.Ul(shown, className="findings") if shown else html.P("No findings."), always]
+
+
+def figures_part(report: Report) -> Child:
+    """Energy, battery and charge, and what the intervals of the main results rest on."""
+    parts: list[tuple[str, Child]] = [
+        ("Energy", tables.energy_facts(report)),
+        ("Battery", tables.battery_facts(report)),
+        ("Charge left", tables.charge_facts(report)),
+    ]
+    return [
+        _sheets(parts),
+        html.Div([html.H3("What the intervals rest on"), tables.uncertainty_table(report)], id="rests-on"),
+    ]
+
+
+def lead_figures(report: Report, kind: str) -> Child:
+    """The figures of every lead, side by side: `kind` is fuses, wires or currents."""
+    if kind == "fuses":
+        parts = [(f"{place.capitalize()} fuse", tables.fuse_facts(report, place)) for place in report.fuses]
+    elif kind == "wires":
+        parts = [(f"{place.capitalize()} wire", tables.wire_facts(report, place)) for place in report.paths]
+    else:
+        parts = [(f"{lead.capitalize()} current", tables.current_facts(report, lead)) for lead in report.currents]
+    if not parts:
+        return message(f"No {kind.removesuffix('s')} can be judged: the machine file names none.")
+    return _sheets(parts)
+
+
+def _sheets(parts: list[tuple[str, Child]]) -> html.Div:
+    sheets = [html.Section([html.H3(title), body], className="sheet") for title, body in parts]
+    return html.Div(sheets, className="sheets")
+
+
+def volts_words(report: Report) -> Child:
+    """The lines in words, and the table; or why there is no picture."""
+    absent = volts_figure.missing(report)
+    if absent is not None:
+        return message(f"No picture: {absent}.")
+    known, refused = volts_figure.lines(report)
+    legend: Child = (
+        html.Ul(
+            [html.Li([html.Span(className=f"swatch dash{place}"), words]) for place, (words, _, _) in enumerate(known)],
+            className="legend",
+        )
+        if known
+        else message("No line of resistance.", html.P(refused or ""))
+    )
+    return legend

@@ -1,0 +1,1 @@
+"""The web server: addresses allowed, headers, compression."""

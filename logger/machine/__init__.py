@@ -1,0 +1,1 @@
+"""The machine description: fields, reading, template, checks."""

@@ -1,0 +1,1 @@
+"""Port to journal to run file, and every way a recording can end."""

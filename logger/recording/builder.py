@@ -1,0 +1,304 @@
+"""Journal records → sealed segments → run file. Recording and recovery both go through here; there is no second way.
+
+Whatever a board sends, memory and metadata stay bounded.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import Counter, deque
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, replace
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from amptally.logger.recording.alarms import Alarm, Observer, Observers, alarm_of
+from amptally.logger.wire.blocks import LONGEST_US, Block, Booted, Item, Stretch
+from amptally.logger.channels import BY_WIRE_ID
+from amptally.logger.clock import ClockFit, RunClock
+from amptally.logger.wire.decoder import BoardDecoder
+from amptally.logger.storage.extremes import BoardExtremes
+from amptally.logger.wire.frames import Describe, Event, EventCode, Extremes, Fault
+from amptally.logger.storage.journal import Damage, Record
+from amptally.logger.storage.metadata import Gap, Metadata
+from amptally.logger.storage.segments import Segments
+
+MAX_EVENTS = 10_000
+BATCH_BYTES = 1 << 19
+"""What recovery decodes at a time."""
+BATCH_RECORDS = 4096
+GAP_FACTOR = 10
+"""An interval longer than this many sample intervals is a gap."""
+
+
+def program_version() -> str:
+    """Version of the installed program."""
+    try:
+        return version("amptally")
+    except PackageNotFoundError:
+        return "unknown"
+
+
+class RunBuilder:
+    """Decodes what a journal holds, in order, and writes the run file at the end."""
+
+    def __init__(
+        self, folder: Path, run_id: str, *, limit_us: int | None = None, observers: tuple[Observer, ...] = ()
+    ) -> None:
+        self._limit_us = limit_us
+        self._observers = Observers(observers)
+        self._decoder = BoardDecoder()
+        self._clock = RunClock()
+        self._segments = Segments(folder, run_id)
+        self._previous_us: int | None = None
+        self._steps: deque[int] = deque(maxlen=GAP_FACTOR)
+        """The newest intervals, for a board that announces none."""
+        self._why_gap = "source"
+        self._extremes = BoardExtremes()
+        self.faults: Counter[str] = Counter()
+        self.gaps: list[Gap] = []
+        self.events: list[dict[str, int]] = []
+        self.board: Describe | None = None
+        self._host_us = 0
+        self.samples = 0
+        self.bytes = 0
+        self.latest: dict[str, int] = {}
+        self.alarms: dict[int, Alarm] = {}
+        """By number, each as its last note has it."""
+
+    @property
+    def understood(self) -> bool:
+        """Some frame or text line made sense."""
+        return self._decoder.understood
+
+    @property
+    def from_newer_board(self) -> bool:
+        """Good frames arrive, but of a later version of the wire format."""
+        return self._decoder.newer_board
+
+    @property
+    def run_s(self) -> float:
+        """Run time of the newest sample."""
+        return max(self._clock.last_run_us, 0) / 1e6
+
+    @property
+    def clock(self) -> ClockFit:
+        """The board clock against the host's, as far as known."""
+        return self._clock.fit()
+
+    def accept(self, record: Record | Damage) -> None:
+        """Take the next record of the journal."""
+        if isinstance(record, Damage):
+            self.faults["journal"] += record.length
+        elif record.kind == "bytes":
+            self.bytes += len(record.payload)
+            self._host_us = record.host_us
+            for item in self._decoder.feed(record.payload):
+                self._take(item, record.host_us)
+        else:
+            self._take_note(_note(record))
+
+    def accept_all(self, records: Iterable[Record | Damage]) -> None:
+        """Take records of the journal one after the other: the same as `accept` for each, several times as fast."""
+        waiting: list[Record] = []
+        size = 0
+        for record in records:
+            plain = isinstance(record, Record) and record.kind == "bytes"
+            if isinstance(record, Record) and plain:
+                waiting.append(record)
+                size += len(record.payload)
+            if waiting and (size >= BATCH_BYTES or len(waiting) >= BATCH_RECORDS or not plain):
+                self._accept_bytes(waiting)
+                waiting, size = [], 0
+            if not plain:
+                self.accept(record)
+        if waiting:
+            self._accept_bytes(waiting)
+
+    def _accept_bytes(self, records: Sequence[Record]) -> None:
+        host_us = np.array([record.host_us for record in records], np.int64)
+        for item in self._decoder.feed_pieces([record.payload for record in records]):
+            if isinstance(item, Stretch):
+                self._stretch(item, host_us)
+            else:
+                self._take(item, int(host_us[-1]))
+        self._host_us = int(host_us[-1])
+        self.bytes += sum(len(record.payload) for record in records)
+
+    def _take_note(self, note: dict[str, Any]) -> None:
+        if note.get("what") == "unplugged":
+            self._why_gap = "unplugged"
+        elif note.get("what") == "alarm":
+            alarm = alarm_of(note)
+            if alarm is not None:
+                self.alarms[alarm["number"]] = alarm
+
+    def observe(self) -> list[Alarm]:
+        """Let the observers see what is new; alarms that changed. They are kept once they come back as notes."""
+        return self._observers.alarms()
+
+    @property
+    def trouble(self) -> list[str]:
+        """What went wrong in observers, which are not called again."""
+        return self._observers.trouble
+
+    def _take(self, item: Item, host_us: int) -> None:
+        match item:
+            case Block():
+                self._block(item, host_us)
+            case Fault():
+                self.faults[item.kind] += item.length if item.kind in ("sequence", "range") else item.count
+                if item.kind == "sequence" and self._why_gap == "source":
+                    self._why_gap = "link"
+            case Describe():
+                self.board = item
+            case Booted():
+                self._extremes.start_boot(item.boot)
+            case Extremes():
+                self._extremes.take(item)
+            case Event():
+                self._event(item)
+
+    def _event(self, event: Event) -> None:
+        if len(self.events) < MAX_EVENTS:
+            self.events.append({"board_us": event.time_us, "code": event.code, "value": event.value})
+        if event.code == EventCode.MISSED_SAMPLES:
+            self.faults["missed"] += event.value
+
+    def _block(self, block: Block, host_us: int) -> None:
+        run_us, bridged = self._clock.place(block.boot, block.time_us, host_us)
+        self._extremes.note_samples(block.boot, int(block.time_us[0]), int(block.time_us[-1]))
+        if bridged is not None:
+            self.faults["reset"] += 1
+            self._why_gap = "reset"
+        if not len(run_us):
+            self.faults["range"] += len(block.time_us)
+            return
+        previous = self._previous_us
+        later = np.ones(len(run_us), bool) if previous is None else run_us > previous
+        if not later.all():
+            self.faults["order"] += int((~later).sum())
+        if self._limit_us is not None:
+            later &= run_us <= self._limit_us
+        if not later.all():
+            run_us = run_us[later]
+            block = replace(block, time_us=block.time_us[later], values=block.values[later])
+        if len(run_us):
+            self._keep(run_us, block, bridged)
+
+    def _stretch(self, stretch: Stretch, host_us: npt.NDArray[np.int64]) -> None:
+        """Take a block that came in several records, each with its time: what `_block` makes of each part."""
+        if not self._take_parts(stretch, host_us[stretch.pieces]):
+            for piece, part in stretch.parts():
+                self._take(part, int(host_us[-1 if piece is None else piece]))
+
+    def _take_parts(self, stretch: Stretch, host_us: npt.NDArray[np.int64]) -> bool:
+        """Take all parts at once; False, and nothing done, where one of them is a special case."""
+        if self._why_gap != "source":
+            return False
+        block = stretch.block
+        until_us = LONGEST_US if self._limit_us is None else self._limit_us
+        run_us = self._clock.place_parts(block.boot, block.time_us, stretch.ends, host_us, until_us)
+        if run_us is None:
+            return False
+        first_us, last_us = int(block.time_us[0]), block.time_us[stretch.ends - 1].tolist()
+        for parts, message in stretch.said:
+            self._extremes.note_samples(block.boot, first_us, last_us[parts - 1])
+            self._take(message, int(host_us[parts - 1]))
+        self._extremes.note_samples(block.boot, first_us, last_us[-1])
+        self._keep(run_us, block, None)
+        return True
+
+    def _keep(self, run_us: npt.NDArray[np.int64], block: Block, bridged: bool | None) -> None:
+        self._note_gaps(run_us, block, bridged)
+        self._previous_us = int(run_us[-1])
+        self._why_gap = "source"
+        self.samples += len(run_us)
+        self._publish(run_us, block)
+        self._segments.add(run_us, block)
+
+    def _note_gaps(self, run_us: npt.NDArray[np.int64], block: Block, bridged: bool | None) -> None:
+        """Record why samples are missing; whether an interval counts as a gap is decided by analysis from the times."""
+        edges = run_us if self._previous_us is None else np.concatenate(([self._previous_us], run_us))
+        steps = edges[1:] - edges[:-1]
+        if not len(steps):
+            return
+        interval = block.layout.interval_us or int(np.median(self._steps or steps))
+        self._steps.extend(steps[-GAP_FACTOR:].tolist())
+        for place in np.flatnonzero(steps > GAP_FACTOR * max(interval, 1)):
+            if len(self.gaps) < MAX_EVENTS:
+                end_s = None if bridged is False and place == 0 else float(edges[place + 1] / 1e6)
+                self.gaps.append(Gap(float(edges[place] / 1e6), end_s, self._why_gap))
+        if bridged is False and steps[0] <= GAP_FACTOR * max(interval, 1) and len(self.gaps) < MAX_EVENTS:
+            self.gaps.append(Gap(float(edges[0] / 1e6), None, "reset"))
+
+    def _publish(self, run_us: npt.NDArray[np.int64], block: Block) -> None:
+        columns = {name: block.values[:, place] for place, name in enumerate(block.layout.columns)}
+        self.latest.update({name: int(values[-1]) for name, values in columns.items()})
+        self._observers.add(run_us, columns)
+
+    def finish(self, path: Path, header: Metadata, stop_reason: str) -> Metadata | None:
+        """Write the run file; None and no file where no sample arrived.
+
+        `header` carries what the operator said at the start. Raises StorageError; the segments stay then.
+        """
+        for item in self._decoder.finish():
+            self._take(item, self._host_us)
+        if not self.samples:
+            return None
+        self.alarms.update((alarm["number"], alarm) for alarm in self.observe())
+        if self.trouble:
+            self.faults["observer"] = len(self.trouble)
+        fit = self.clock
+        metadata = replace(
+            header,
+            program=program_version(),
+            board=None if self.board is None else _board_json(self.board),
+            clock={
+                "rate": fit.rate,
+                "rate_u": fit.rate_u,
+                "residual_us": fit.residual_us,
+                "drift_ppm": fit.drift_ppm,
+            },
+            faults=dict(sorted(self.faults.items())),
+            gaps=tuple(self.gaps),
+            board_events=tuple(self.events),
+            alarms=tuple(_without_number(alarm) for _, alarm in sorted(self.alarms.items())),
+            extremes=self._extremes.as_json(),
+            stop_reason=stop_reason,
+        )
+        self._segments.write(path, metadata)
+        self.discard_segments()
+        return metadata
+
+    def discard_segments(self) -> None:
+        """Remove the sealed segments; their samples are in the run file or can be decoded from the journal again."""
+        self._segments.discard()
+
+
+def _without_number(alarm: Alarm) -> Alarm:
+    return {key: value for key, value in alarm.items() if key != "number"}
+
+
+def _note(record: Record) -> dict[str, Any]:
+    try:
+        note = json.loads(record.payload)
+    except ValueError:
+        return {}
+    return note if isinstance(note, dict) else {}
+
+
+def _board_json(board: Describe) -> dict[str, Any]:
+    """The describe frame with channel names in place of wire ids."""
+    channels = []
+    for wire in board.channels:
+        entry = asdict(wire)
+        known = BY_WIRE_ID.get(entry.pop("wire_id"))
+        channels.append({"channel": known.name if known else None, **entry})
+    described = asdict(board)
+    described["channels"] = channels
+    return described

@@ -1,0 +1,121 @@
+"""The line to the board: opened, lost and found again, under another name if need be; and what the host says on it."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from amptally.logger.errors import PortError
+from amptally.logger.wire.frames import Command, Kind, encode
+from amptally.logger.recording.lock import PortLock
+from amptally.logger.recording.ports import Port, PortGone, PortMissing, UsbDevice, open_port, usb_devices
+
+_BACK_OFF_S = (0.2, 0.5, 1.0, 2.0, 5.0)
+_TURN_S = 0.05
+
+
+class Link:
+    """One port. `check` is called several times a second while waiting; what it raises ends the wait."""
+
+    def __init__(
+        self, url: str, baud: int, journal: Path, *, check: Callable[[], None], say: Callable[[str], None]
+    ) -> None:
+        self._url = url
+        self._baud = baud
+        self._journal = journal
+        self._check = check
+        self._say = say
+        self._sequence = 0
+        self._port: Port | None = None
+        self._device: UsbDevice | None = None
+        self._twins: set[str] = set()
+        """Other ports that look the same and were there all along: never taken for ours."""
+        self._locks = [PortLock(url, journal)]
+
+    def open(self, within_s: float) -> Port:
+        """Open the port, waiting for one that is not there yet. Raises PortError."""
+        port = self._await(within_s, lambda: [self._url], "Waiting for it.")
+        devices = usb_devices()
+        own = os.path.realpath(self._url)
+        self._device = devices.get(own)
+        self._twins = {name for name, device in devices.items() if device == self._device and name != own}
+        return port
+
+    def reopen(self, within_s: float) -> Port:
+        """Find the lost port again, by its name or by what the device says of itself. Raises PortError."""
+        self.close()
+        return self._await(within_s, self._candidates, "")
+
+    def _await(self, within_s: float, names: Callable[[], list[str]], waiting: str) -> Port:
+        deadline = time.monotonic() + within_s
+        for attempt in range(1_000_000_000):
+            self._check()
+            trouble: PortError = PortMissing(f"The device of {self._url} is not plugged in.")
+            for name in names():
+                try:
+                    self._port = self._open(name)
+                    return self._port
+                except PortMissing as error:
+                    trouble = error
+            if time.monotonic() >= deadline:
+                raise trouble
+            if attempt == 0 and waiting:
+                self._say(f"{trouble} {waiting}")
+            again = time.monotonic() + _BACK_OFF_S[min(attempt, len(_BACK_OFF_S) - 1)]
+            while time.monotonic() < min(again, deadline):
+                self._check()
+                time.sleep(_TURN_S)
+        raise AssertionError("a billion attempts take longer than any deadline")
+
+    def _open(self, name: str) -> Port:
+        if name == self._url:
+            return open_port(name, self._baud)
+        try:
+            lock = PortLock(name, self._journal)
+        except PortError as error:
+            raise PortMissing(str(error)) from error
+        try:
+            port = open_port(name, self._baud)
+        except PortError:
+            lock.release()
+            raise
+        self._locks.append(lock)
+        self._say(f"{self._url} has come back as {name}.")
+        return port
+
+    def _candidates(self) -> list[str]:
+        """Names under which our device is found now; its own first. Without a list of devices, that name alone."""
+        devices = usb_devices()
+        if self._device is None or not devices:
+            return [self._url]
+        own = os.path.realpath(self._url)
+        same = [name for name, device in devices.items() if device == self._device and name not in self._twins]
+        others = [name for name in same if name != own]
+        if self._device.serial_number is None and len(others) > 1:
+            others = []  # nothing tells which of them it is
+        return [self._url] * (own in same) + others
+
+    def tell(self, *kinds: Kind) -> None:
+        """Send commands; a lost line shows on reading."""
+        if self._port is None:
+            return
+        with contextlib.suppress(PortGone):
+            for kind in kinds:
+                self._port.write(encode(Command(kind), self._sequence))
+                self._sequence += 1
+
+    def close(self) -> None:
+        """Close the port, keeping its name locked. Harmless when repeated."""
+        if self._port is not None:
+            self._port.close()
+            self._port = None
+
+    def release(self) -> None:
+        """Close the port and let others have it."""
+        self.close()
+        for lock in self._locks:
+            lock.release()
+        self._locks = []

@@ -1,0 +1,101 @@
+"""The one line a recording shows on a terminal."""
+
+from __future__ import annotations
+
+import sys
+import time
+from typing import TextIO
+
+from amptally.logger.channels import BY_NAME
+from amptally.logger.machine.description import Machine
+from amptally.logger.recording.progress import Status
+
+_PLAIN_EVERY_S = 10.0
+
+
+def _si(status: Status, column: str) -> float | None:
+    value = status.latest.get(column)
+    channel = BY_NAME[column]
+    if value is None or not channel.valid[0] <= value <= channel.valid[1]:
+        return None
+    return value * channel.si_per_step
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(int(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def _size(count: int) -> str:
+    return f"{count / 1e6:.1f} MB" if count >= 1e6 else f"{count / 1e3:.0f} kB"
+
+
+def render(status: Status, machine: Machine) -> str:
+    """Elapsed run time, rate, battery, each channel against its fuse, alarms, faults, size."""
+    parts = [_clock(status.run_s), f"{status.rate_hz:.0f} samples/s"]
+    volts, amps = _si(status, "battery_voltage_uv"), _si(status, "battery_current_ua")
+    if volts is not None:
+        parts.append(f"{volts:.2f} V")
+    if amps is not None:
+        parts.append(f"{amps:.1f} A")
+    for side in ("left", "right"):
+        value = _si(status, f"{side}_current_ua")
+        if value is None:
+            continue
+        fuse = machine.fuses.get(side)
+        rating = None if fuse is None else fuse.rating_a
+        against = "" if rating is None else f" of {rating:g} A fuse"
+        parts.append(f"{side} {value:.1f} A{against}")
+    if status.alarms:
+        parts.append(f"{status.alarms} alarm{'s' if status.alarms > 1 else ''}, last {status.last_alarm}")
+    count = sum(status.faults.values())
+    parts.append("no faults" if not count else f"{count} faults")
+    parts.append(_size(status.journal_bytes))
+    return "  ".join(parts)
+
+
+class LiveLine:
+    """Redraws one line on a terminal, with a bell at a new alarm; elsewhere prints a plain line now and then."""
+
+    def __init__(self, machine: Machine, stream: TextIO | None = None) -> None:
+        self._machine = machine
+        self._stream = stream or sys.stderr
+        self._on_terminal = self._stream.isatty()
+        self._drawn = 0
+        self._rung = 0
+        self._printed = time.monotonic()
+
+    def show(self, status: Status) -> None:
+        """Show how the recording stands now."""
+        if not self._on_terminal:
+            if time.monotonic() - self._printed < _PLAIN_EVERY_S:
+                return
+            self._printed = time.monotonic()
+            self._write(render(status, self._machine) + "\n")
+            return
+        text = render(status, self._machine)
+        bell = "\a" if status.alarms > self._rung else ""
+        self._rung = status.alarms
+        self._write(bell + "\r" + text.ljust(self._drawn))
+        self._drawn = len(text)
+
+    def say(self, text: str) -> None:
+        """A sentence of its own, without tearing the line."""
+        lead = "\r" + " " * self._drawn + "\r" if self._drawn else ""
+        self._drawn = 0
+        self._write(f"{lead}{text}\n")
+
+    def end(self) -> None:
+        """Leave the line as it stands and go on below it."""
+        if self._drawn:
+            self._write("\n")
+            self._drawn = 0
+
+    def _write(self, text: str) -> None:
+        try:
+            self._stream.write(text)
+            self._stream.flush()
+        except (OSError, ValueError):
+            # The terminal is gone; the recording is not.
+            self._on_terminal = False

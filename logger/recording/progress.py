@@ -1,0 +1,82 @@
+"""How a recording stands: the status that the live line shows, and the times that the loop works by."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+
+from amptally.logger.recording.builder import RunBuilder
+from amptally.logger.storage.journal import JournalWriter
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """How the recording stands, for the live line."""
+
+    run_s: float
+    host_s: float
+    """Wall time since the port was opened."""
+    samples: int
+    rate_hz: float
+    """Samples per second of wall time over the last moments."""
+    latest: dict[str, int]
+    """Newest value of each channel in storage units."""
+    faults: dict[str, int]
+    bytes: int
+    journal_bytes: int
+    alarms: int = 0
+    """So far in this run; notes do not count."""
+    last_alarm: str = ""
+    """Code of the newest of them."""
+
+
+class Progress:
+    """Times of the loop: what is due, how fast samples come, how long none came."""
+
+    def __init__(self, opened: float) -> None:
+        self._opened = opened
+        self._last: dict[str, float] = {}
+        self._seen = (opened, 0)
+        self._rate_from = (opened, 0)
+        self._rate_hz = 0.0
+
+    @property
+    def host_s(self) -> float:
+        return time.monotonic() - self._opened
+
+    def due(self, what: str, every_s: float) -> bool:
+        now = time.monotonic()
+        if now - self._last.get(what, self._opened) < every_s:
+            return False
+        self._last[what] = now
+        return True
+
+    def silent_s(self, builder: RunBuilder) -> float:
+        now = time.monotonic()
+        if builder.samples != self._seen[1]:
+            self._seen = (now, builder.samples)
+        return now - self._seen[0]
+
+    def status(self, builder: RunBuilder, journal: JournalWriter) -> Status:
+        now = time.monotonic()
+        since, samples = self._rate_from
+        if now - since >= 1.0:
+            self._rate_hz = (builder.samples - samples) / (now - since)
+            self._rate_from = (now, builder.samples)
+        return Status(
+            builder.run_s,
+            self.host_s,
+            builder.samples,
+            self._rate_hz,
+            builder.latest,
+            dict(builder.faults),
+            builder.bytes,
+            journal.size,
+            *_alarms(builder),
+        )
+
+
+def _alarms(builder: RunBuilder) -> tuple[int, str]:
+    """How many deserve attention, and the newest one's code."""
+    codes = [alarm["code"] for alarm in builder.alarms.values() if alarm["severity"] != "note"]
+    return len(codes), codes[-1] if codes else ""

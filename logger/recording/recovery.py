@@ -1,0 +1,107 @@
+"""From a journal that a recording left behind to its run file, through the same builder."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from amptally.logger.recording.builder import RunBuilder
+from amptally.logger.clock import ClockFit
+from amptally.logger.errors import JournalError, PortError, RunFileError, StorageError
+from amptally.logger.storage.journal import JournalReader
+from amptally.logger.recording.lock import PortLock, holders
+from amptally.logger.storage.metadata import RUN_ID, Metadata, fitting
+from amptally.logger.storage.runfile import open_run
+
+
+def run_header(header: dict[str, Any], clock: ClockFit) -> Metadata:
+    """Metadata from what the journal's header holds; what is missing or cannot be is left out, the drive is not."""
+    wanted = {name: header.get(name) for name in ("machine", "start_charge", "rested_h", "notes")}
+    kept = {name: value for name, value in wanted.items() if value is not None and fitting(name, value)}
+    if "notes" in kept:
+        kept["notes"] = tuple(kept["notes"])
+    return Metadata(run_id=str(header.get("run_id")), start_utc=_start_utc(header, clock), **kept)
+
+
+def _start_utc(header: dict[str, Any], clock: ClockFit) -> str | None:
+    """UTC of run time zero; None where the header or the clocks do not tell."""
+    try:
+        anchor = datetime.fromisoformat(header["utc"])
+        started = anchor + timedelta(microseconds=_whole(clock.first_host_us) - _whole(header["host_us"]))
+        return started.astimezone(UTC).isoformat(timespec="milliseconds")
+    except (KeyError, ValueError, TypeError, OverflowError):
+        return None
+
+
+def _whole(value: object) -> int:
+    if not isinstance(value, int):
+        raise TypeError(f"{value!r} is no whole number")
+    return value
+
+
+def _limit_us(header: dict[str, Any]) -> int | None:
+    for_s = header.get("for_s")
+    usable = isinstance(for_s, int | float) and math.isfinite(for_s) and 0 < for_s < 1e9
+    return round(for_s * 1e6) if usable and for_s is not None else None
+
+
+def rebuild(reader: JournalReader, path: Path, header: dict[str, Any], stop_reason: str) -> Metadata | None:
+    """Decode a journal into the run file `path`; None where it holds no sample. Raises StorageError."""
+    builder = RunBuilder(path.parent, str(header["run_id"]), limit_us=_limit_us(header))
+    try:
+        builder.accept_all(reader)
+        return builder.finish(path, run_header(header, builder.clock), stop_reason)
+    finally:
+        builder.discard_segments()
+
+
+def recover(journal: Path, out: Path | None) -> tuple[Path, Metadata]:
+    """Write the run file that a recording left unwritten. The journal stays.
+
+    Raises JournalError where there is nothing to recover, StorageError where the run file cannot be written.
+    """
+    reader = JournalReader(journal)
+    for holder in holders():
+        if holder.journal.resolve() == journal.resolve():
+            raise JournalError(f"{journal} is still being recorded by process {holder.pid}. Stop that recording first.")
+    try:
+        # Two at once would write the same temporary file.
+        lock = PortLock(f"recover://{journal.resolve()}", journal)
+    except PortError as error:
+        raise JournalError(f"{journal} is being recovered already, or no lock can be had for it: {error}") from error
+    try:
+        return _recover(reader, journal, out)
+    finally:
+        lock.release()
+
+
+def _recover(reader: JournalReader, journal: Path, out: Path | None) -> tuple[Path, Metadata]:
+    # The file's own name says as much as a header that is damaged.
+    run_id = journal.stem if reader.header_damaged else str(reader.header.get("run_id"))
+    if not RUN_ID.fullmatch(run_id):
+        raise JournalError(f"{journal} names no usable run id. Call the file by one, for example run-1.journal.")
+    path = out or journal.with_suffix(".parquet")
+    if out is None and path.exists():
+        found = _already(path, run_id)
+        if found is not None:
+            return path, found
+    if path.exists():
+        raise StorageError(f"{path} exists already and is not overwritten. Name another file with --out.")
+    metadata = rebuild(reader, path, {**reader.header, "run_id": run_id}, "recovered")
+    if metadata is None:
+        raise JournalError(f"{journal}: no sample could be read from what the board sent. The journal is kept.")
+    for folder in (path.parent, journal.parent):
+        for stale in (*folder.glob(f".{run_id}.seg-*.parquet"), *folder.glob(f".{run_id}.parquet.part")):
+            stale.unlink(missing_ok=True)
+    return path, metadata
+
+
+def _already(path: Path, run_id: str) -> Metadata | None:
+    """What is in `path` where it is this very run, written before."""
+    try:
+        existing = open_run(path).metadata
+    except RunFileError:
+        return None
+    return existing if existing.run_id == run_id else None

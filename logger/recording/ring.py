@@ -1,0 +1,86 @@
+"""A ring of runs: the oldest complete ones give way, so that a computer on the machine never fills its card.
+
+Only run files of this program are ever removed, with the edits beside them: never a journal, never the run that is
+being recorded, never a file that cannot be read as a run. A computer without a battery-backed clock does not know the
+date, so the order in which runs were made is kept in a list beside them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from pathlib import Path
+
+from amptally.logger.storage.durable import write_text_atomically
+from amptally.logger.storage.edits import edits_path
+from amptally.logger.errors import RunFileError
+from amptally.logger.storage.runfile import open_run, run_files
+
+LIST_NAME = ".ring"
+MOST_LISTED = 100_000
+
+
+class Ring:
+    """Keeps what recordings leave in `folder` within `size` bytes."""
+
+    def __init__(self, folder: Path, size: int, say: Callable[[str], None]) -> None:
+        self._folder = folder
+        self._size = size
+        self._say = say
+        self._kept_out: set[Path] = set()
+        """Files that look like runs and cannot be read as such: left alone, and looked at once."""
+
+    def note(self, run: Path) -> None:
+        """Say that `run` is the newest."""
+        names = [name for name in self._listed() if name != run.name and (self._folder / name).exists()]
+        with contextlib.suppress(OSError):
+            write_text_atomically(self._folder / LIST_NAME, "\n".join([*names, run.name]) + "\n")
+
+    def trim(self, more: int = 0) -> None:
+        """Remove the oldest runs until there is room for `more` bytes within the ring."""
+        self.give(self._used() + more - self._size)
+
+    def give(self, wanted: int) -> None:
+        """Remove the oldest runs until `wanted` bytes are free, as far as there are runs."""
+        for run in self._oldest_first():
+            if wanted <= 0:
+                return
+            wanted -= self._remove(run)
+
+    def _used(self) -> int:
+        """Bytes that runs, their edits, journals and segments take up now."""
+        total = 0
+        for path in {found for kind in ("parquet", "edits.json", "journal", "part") for found in self._all(kind)}:
+            with contextlib.suppress(OSError):
+                total += path.stat().st_size
+        return total
+
+    def _all(self, ending: str) -> list[Path]:
+        return list(self._folder.glob(f"*.{ending}"))
+
+    def _listed(self) -> list[str]:
+        try:
+            text = (self._folder / LIST_NAME).read_text(encoding="utf-8")
+        except (OSError, ValueError):
+            return []
+        return text.split("\n")[:MOST_LISTED]
+
+    def _oldest_first(self) -> list[Path]:
+        """Complete runs; those that are not in the list, by name, before those that are."""
+        place = {name: number for number, name in enumerate(self._listed(), start=1)}
+        found = [run for run in run_files(self._folder) if run not in self._kept_out]
+        return sorted(found, key=lambda run: (place.get(run.name, 0), run.name))
+
+    def _remove(self, run: Path) -> int:
+        """Bytes set free; 0 where the file is no run, or cannot be removed."""
+        edits = edits_path(run)
+        try:
+            open_run(run)
+            size = run.stat().st_size + (edits.stat().st_size if edits.exists() else 0)
+            run.unlink()
+            edits.unlink(missing_ok=True)
+        except (RunFileError, OSError):
+            self._kept_out.add(run)
+            return 0
+        self._say(f"{run.name} made room for newer runs ({size / 1e6:.1f} MB).")
+        return size

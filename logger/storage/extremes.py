@@ -1,0 +1,110 @@
+"""Extremes frames of a whole recording, boot by boot: what the board saw even where its samples were lost.
+
+A board counts from its start command on. Where it was running before the recording began, its extremes reach back
+before the first sample; that is kept beside them, as nobody can tell which side the peak was on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from amptally.logger.wire.blocks import CLOCK_WRAP
+from amptally.logger.channels import BY_WIRE_ID, Channel
+from amptally.logger.wire.frames import Extremes
+
+MAX_BOOTS = 100
+"""Boots kept apart; those of a board that starts over and over are put together from there on."""
+
+
+@dataclass
+class _Boot:
+    """Extremes of one boot so far, in storage units; None where not measured."""
+
+    boot: int
+    time_us: int = 0
+    duration_ms: int = 0
+    reaches_back_us: int = 0
+    least: dict[str, int] = field(default_factory=dict)
+    greatest: dict[str, int] = field(default_factory=dict)
+    rms: dict[str, int | None] = field(default_factory=dict)
+
+
+class BoardExtremes:
+    """Takes extremes frames in the order in which they come."""
+
+    def __init__(self) -> None:
+        self._boots: list[_Boot] = []
+        self._boot = 0
+        self._first_us: int | None = None
+        self._last_us = 0
+
+    def start_boot(self, boot: int) -> None:
+        """What follows was counted by a board that started anew, within the recording."""
+        self._boot = boot
+        self._first_us = None
+
+    def note_samples(self, boot: int, first_us: int, last_us: int) -> None:
+        """Board time of the samples of a block, unwrapped."""
+        if boot != self._boot or self._first_us is None:
+            self._boot = boot
+            self._first_us = first_us
+        self._last_us = last_us
+
+    def take(self, frame: Extremes) -> None:
+        """The next frame: greatest and least only grow within a boot, whatever stops and starts the count anew."""
+        back_us = self._reaches_back_us(frame)
+        kept = self._kept(self._boot)
+        if frame.duration_ms < kept.duration_ms and kept.reaches_back_us > 0:
+            # The count began before the recording, and has begun anew since: only the new one is of this run.
+            kept.least, kept.greatest = {}, {}
+        kept.time_us, kept.duration_ms, kept.reaches_back_us = frame.time_us, frame.duration_ms, back_us
+        for entry in frame.channels:
+            channel = BY_WIRE_ID.get(entry.wire_id)
+            if channel is None:
+                continue
+            name = channel.name
+            if (least := _possible(channel, entry.least)) is not None:
+                kept.least[name] = min(least, kept.least.get(name, least))
+            if (greatest := _possible(channel, entry.greatest)) is not None:
+                kept.greatest[name] = max(greatest, kept.greatest.get(name, greatest))
+            kept.rms[name] = _possible(channel, entry.rms)
+
+    def _reaches_back_us(self, frame: Extremes) -> int:
+        """How much of what the frame covers lies before the first sample of the run; 0 for a later boot."""
+        if self._boot != 0 or self._first_us is None:
+            return 0
+        # The frame left within half a turn of the clock of the newest sample, before or after it.
+        after = (frame.time_us - self._last_us + CLOCK_WRAP // 2) % CLOCK_WRAP - CLOCK_WRAP // 2
+        return max(frame.duration_ms * 1000 - (self._last_us + after - self._first_us), 0)
+
+    def _kept(self, boot: int) -> _Boot:
+        if self._boots and self._boots[-1].boot == boot:
+            return self._boots[-1]
+        if len(self._boots) >= MAX_BOOTS:
+            self._boots[-1].boot = boot
+            self._boots[-1].duration_ms = 0
+        else:
+            self._boots.append(_Boot(boot))
+        return self._boots[-1]
+
+    def as_json(self) -> tuple[dict[str, Any], ...]:
+        """One object per boot, as docs/run-file.md has it."""
+        return tuple(
+            {
+                "boot": boot.boot,
+                "board_us": boot.time_us,
+                "duration_ms": boot.duration_ms,
+                "reaches_back_s": round(boot.reaches_back_us / 1e6, 3),
+                "channels": {
+                    name: {"least": boot.least.get(name), "greatest": boot.greatest.get(name), "rms": rms}
+                    for name, rms in boot.rms.items()
+                },
+            }
+            for boot in self._boots
+        )
+
+
+def _possible(channel: Channel, value: int) -> int | None:
+    """The value, or None for the null of the format and for what cannot be real."""
+    return value if channel.valid[0] <= value <= channel.valid[1] else None

@@ -1,0 +1,242 @@
+"""Run files: one Parquet file per run, written once, atomically, and never changed. docs/run-file.md has the text.
+
+The only module that knows Parquet. Polars marks its file metadata functions experimental: they are used here alone.
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+import warnings
+import zlib
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import polars as pl
+
+from amptally.logger.channels import BY_NAME, CHANNELS, TIME_COLUMN
+from amptally.logger.storage.durable import sync_file, sync_folder
+from amptally.logger.errors import RunFileError, StorageError
+from amptally.logger.storage.metadata import KEY, Metadata, from_json
+
+ROW_GROUP = 60_000
+MAX_ROWS = 250_000_000
+"""Greatest number of samples read, nearly three days at 1 kHz: a small file can claim any number of them."""
+_ZSTD_LEVEL = 3
+_POLARS_FAILS = (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError)
+"""What polars raises on damaged or hostile files; a panic in its core is no Exception."""
+
+Digest = tuple[int, dict[str, int]]
+"""Rows, and a checksum of each column's values."""
+_Step = Callable[[Path], None]
+
+
+@dataclass(frozen=True, slots=True)
+class RunFile:
+    """An opened run file: its metadata, and columns read on demand."""
+
+    path: Path
+    metadata: Metadata
+    columns: tuple[str, ...]
+    """Channel columns present, in table order, without time."""
+    rows: int
+    _frame: pl.LazyFrame = field(repr=False, compare=False)
+    """The file with its footer read: a day's takes longer to read than ten seconds of it."""
+
+    def read(
+        self, columns: Sequence[str], start_row: int = 0, rows: int | None = None, *, with_time: bool = True
+    ) -> pl.DataFrame:
+        """The named columns of a stretch of rows, time first where wanted; only what is asked for is loaded."""
+        wanted = (TIME_COLUMN, *columns) if with_time else columns
+        try:
+            found = self._frame.select(wanted).slice(start_row, rows).collect()
+        except _POLARS_FAILS as error:
+            raise self._damaged() from error
+        if (with_time and found[TIME_COLUMN].null_count()) or found.height != len(range(self.rows)[start_row:][:rows]):
+            raise self._damaged()
+        return found
+
+    def _damaged(self) -> RunFileError:
+        return RunFileError(f"{self.path} cannot be read: its data are damaged. Recover it, or copy it anew.")
+
+
+def _scan(path: Path) -> pl.LazyFrame:
+    """One file, whatever characters are in its name."""
+    return pl.scan_parquet(path, glob=False, hive_partitioning=False)
+
+
+def open_run(path: Path) -> RunFile:
+    """Check a run file and read what describes it. Raises RunFileError with what is wrong and what to do."""
+    if not path.exists():
+        raise RunFileError(f"{path} does not exist. Name a run file, for example runs/….parquet.")
+    if path.is_dir():
+        raise RunFileError(f"{path} is a folder. Name one run file in it.")
+    try:
+        with path.open("rb") as file:
+            start = file.read(4)
+    except OSError as error:
+        raise RunFileError(f"Cannot read {path}: {error.strerror}.") from error
+    if start != b"PAR1":
+        hint = "Bring it in with: amptally import" if start != b"AMPJ" else f"Recover it with: amptally recover {path}"
+        raise RunFileError(f"{path} is no Parquet file. {hint}")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            described = pl.read_parquet_metadata(path)
+            frame = _scan(path)
+            schema = frame.collect_schema()
+            rows = int(frame.select(pl.len()).collect().item())
+    except _POLARS_FAILS as error:
+        raise RunFileError(f"{path} is truncated or damaged. Recover its journal, or copy it anew.") from error
+    if KEY not in described:
+        raise RunFileError(f"{path} is a Parquet file, but no run of amptally. Bring it in with: amptally import")
+    metadata = from_json(described[KEY], str(path))
+    if rows > MAX_ROWS:
+        raise RunFileError(f"{path} claims {rows:,} samples; at most {MAX_ROWS:,} are read. Record shorter runs.")
+    wrong = [name for name, kind in schema.items() if name in BY_NAME and kind != pl.Int32]
+    if schema.get(TIME_COLUMN) != pl.Int64 or wrong:
+        raise RunFileError(f"{path}: column {(wrong or [TIME_COLUMN])[0]} has not the type of a run file.")
+    return RunFile(path, metadata, tuple(c.name for c in CHANNELS if c.name in schema), rows, frame)
+
+
+def write_segment(path: Path, frame: pl.DataFrame) -> None:
+    """Write one sealed stretch of samples, columns in table order, and make it durable."""
+    _durable(path, lambda temporary: _write(temporary, frame, None))
+
+
+def digest(frame: pl.DataFrame) -> Digest:
+    """What tells whether rows read later are these."""
+    return frame.height, {name: _column_digest(frame[name]) for name in frame.columns}
+
+
+def _column_digest(column: pl.Series) -> int:
+    nulls = zlib.crc32(column.is_null().to_numpy().data) if column.null_count() else 0
+    return zlib.crc32(column.fill_null(0).rechunk().to_numpy().data, nulls)
+
+
+def write_run(
+    path: Path, segments: Sequence[Path], metadata: Metadata, digests: Sequence[Digest] | None = None
+) -> None:
+    """Stream segments into one run file, re-read it and compare; memory does not grow with the run.
+
+    `digests` tell what was in memory when each segment was sealed; without them the segments are asked.
+    Raises StorageError if `path` exists, cannot be written, or does not read back as it was written.
+    """
+    _refuse_existing(path)
+
+    def sink(temporary: Path) -> None:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            _joined(segments).sink_parquet(
+                temporary,
+                compression="zstd",
+                compression_level=_ZSTD_LEVEL,
+                row_group_size=ROW_GROUP,
+                statistics=True,
+                maintain_order=True,
+                metadata={KEY: metadata.to_json()},
+            )
+
+    known = digests or [digest(pl.read_parquet(part, glob=False, hive_partitioning=False)) for part in segments]
+    _durable(path, sink, check=lambda temporary: _compare(temporary, known))
+
+
+def write_frame(path: Path, frame: pl.DataFrame, metadata: Metadata) -> None:
+    """Write a run that is in memory, re-read it and compare."""
+    _refuse_existing(path)
+    _durable(
+        path,
+        lambda temporary: _write(temporary, frame, metadata),
+        check=lambda temporary: _compare_all(temporary, frame),
+    )
+
+
+def _refuse_existing(path: Path) -> None:
+    if path.exists():
+        raise StorageError(f"{path} exists already and is not overwritten. Name another file with --out.")
+
+
+def _write(path: Path, frame: pl.DataFrame, metadata: Metadata | None) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        frame.select(_ordered(set(frame.columns))).write_parquet(
+            path,
+            compression="zstd",
+            compression_level=_ZSTD_LEVEL,
+            row_group_size=ROW_GROUP,
+            metadata=None if metadata is None else {KEY: metadata.to_json()},
+        )
+
+
+def _joined(segments: Sequence[Path]) -> pl.LazyFrame:
+    """All segments as one; a channel that a segment lacks is null there, columns in table order."""
+    scans = [_scan(segment) for segment in segments]
+    names = [set(scan.collect_schema().names()) for scan in scans]
+    present = set().union(*names)
+    if all(name == present for name in names):
+        return pl.scan_parquet(list(segments), glob=False, hive_partitioning=False).select(_ordered(present))
+    return pl.concat(scans, how="diagonal").select(_ordered(present))
+
+
+def _ordered(present: set[str]) -> list[str]:
+    """Columns in table order."""
+    return [TIME_COLUMN, *(channel.name for channel in CHANNELS if channel.name in present)]
+
+
+def _compare_all(written: Path, frame: pl.DataFrame) -> None:
+    """Read the whole file and see that it holds these very values; StorageError where it does not."""
+    again = _scan(written).collect()
+    wanted = frame.select(again.columns) if set(again.columns) == set(frame.columns) else frame
+    if again.schema != wanted.schema or not again.equals(wanted):
+        raise _otherwise(written)
+
+
+def _otherwise(path: Path) -> StorageError:
+    return StorageError(f"{path} does not read back as it was written: the disk may be failing.")
+
+
+def _compare(joined: Path, digests: Sequence[Digest]) -> None:
+    """Read the whole file and see that it holds what the digests say; StorageError where it does not."""
+    frame = _scan(joined)
+    frame.collect_schema()  # reads the footer, once for all stretches
+    starts = [0, *itertools.accumulate(rows for rows, _ in digests)]
+
+    def same(place: int) -> bool:
+        rows, columns = digests[place]
+        again = frame.slice(starts[place], rows).collect()
+        height, found = digest(again)
+        absent = [again[name] for name in found if name not in columns]
+        told = height == rows and all(found.get(name) == sum_ for name, sum_ in columns.items())
+        return told and all(column.null_count() == rows for column in absent)
+
+    with ThreadPoolExecutor(2) as two:
+        if not all(two.map(same, range(len(digests)))):
+            raise _otherwise(joined)
+    if frame.select(pl.len()).collect().item() != starts[-1]:
+        raise _otherwise(joined)
+
+
+def _durable(path: Path, write: _Step, check: _Step | None = None) -> None:
+    """Temporary name, write, fsync, check, rename, fsync of the folder."""
+    temporary = path.with_name(f".{path.name}.part")
+    try:
+        write(temporary)
+        with temporary.open("rb+") as file:
+            sync_file(file.fileno())
+        if check is not None:
+            check(temporary)
+        os.replace(temporary, path)
+        sync_folder(path.parent)
+    except _POLARS_FAILS as error:
+        temporary.unlink(missing_ok=True)
+        if isinstance(error, StorageError):
+            raise
+        reason = getattr(error, "strerror", None) or (str(error) or type(error).__name__).splitlines()[0]
+        raise StorageError(f"Cannot write {path}: {reason}. Name another place with --out.") from error
+
+
+def run_files(folder: Path) -> Iterator[Path]:
+    """Run files of a folder by name, newest last; hidden and temporary files left out."""
+    return (path for path in sorted(folder.glob("*.parquet")) if not path.name.startswith("."))

@@ -1,0 +1,1 @@
+"""Bytes on the wire to samples, without I/O."""
