@@ -62,8 +62,8 @@ def _summary(args: argparse.Namespace) -> int:
 
 def page_of(path: Path) -> str:
     """The report of a run as a terminal page."""
-    from amptally.analysis.report.text_page import render, wants_colour
     from amptally.analysis.report.build import build_report
+    from amptally.analysis.report.text_page import render, wants_colour
     from amptally.analysis.runs.run import Run
 
     return render(build_report(Run.open(path)), colour=wants_colour(sys.stdout))
@@ -85,8 +85,8 @@ def _importing() -> Iterator[None]:
 def _report(args: argparse.Namespace) -> int:
     with _importing():
         from amptally.analysis.errors import RunContentError
-        from amptally.analysis.report.text_page import render, wants_colour
         from amptally.analysis.report.build import build_report
+        from amptally.analysis.report.text_page import render, wants_colour
         from amptally.analysis.runs.run import Run
 
     if args.from_s is not None and args.to_s is not None and args.to_s <= args.from_s:

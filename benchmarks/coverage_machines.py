@@ -9,8 +9,9 @@ from dataclasses import dataclass, replace
 from itertools import accumulate
 
 import numpy as np
-
 from amptally.analysis.signals.series import Floats
+from amptally.logger.simulator.parameters import BlockParameters
+
 from benchmarks.coverage_battery import (
     END_V,
     NOMINAL_V,
@@ -21,7 +22,6 @@ from benchmarks.coverage_battery import (
     Relaxing,
     constant_discharge_ah,
 )
-from amptally.logger.simulator.parameters import BlockParameters
 
 GRID_S = 0.02
 TICK_S = 1.0

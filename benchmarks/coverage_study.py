@@ -19,18 +19,18 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
-
-from amptally.analysis.integrals.energy import integrate
 from amptally.analysis.exposure.exposure import Exposure
+from amptally.analysis.integrals.energy import integrate
 from amptally.analysis.protection.fuse import assess_fuse
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.runs.run import Run
-from benchmarks.workers import study_pool
-from amptally.logger.storage.metadata import Metadata
-from amptally.logger.storage.runfile import write_frame
 from amptally.logger.simulator import Drive, draw_scenario, simulate
 from amptally.logger.simulator.battery import Block
+from amptally.logger.storage.metadata import Metadata
+from amptally.logger.storage.runfile import write_frame
+
+from benchmarks.workers import study_pool
 
 CART = Path(__file__).parent.parent / "sample_runs" / "cart.toml"
 Outcome = tuple[str, float, float | None, float | None, float | None]

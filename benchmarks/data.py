@@ -13,11 +13,10 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-
 from amptally.logger.channels import BY_NAME, TIME_COLUMN
-from amptally.logger.wire.frames import Describe, Samples, WireChannel, encode, row_dtype
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_run, write_segment
+from amptally.logger.wire.frames import Describe, Samples, WireChannel, encode, row_dtype
 
 SEED = 20
 INTERVAL_US = 1000

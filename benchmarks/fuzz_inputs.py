@@ -9,8 +9,9 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
-
 from amptally.logger.channels import CHANNELS, TIME_COLUMN
+from amptally.logger.storage.metadata import KEY, Gap, Metadata
+from amptally.logger.storage.runfile import write_frame
 from amptally.logger.wire.frames import (
     Describe,
     Event,
@@ -24,8 +25,6 @@ from amptally.logger.wire.frames import (
     cobs_encode,
     encode,
 )
-from amptally.logger.storage.metadata import KEY, Gap, Metadata
-from amptally.logger.storage.runfile import write_frame
 
 
 def spoil(data: bytes, rng: random.Random, hits: int) -> bytes:

@@ -26,25 +26,25 @@ from unittest.mock import patch
 
 import numpy as np
 import polars as pl
-
 from amptally.analysis.errors import AnalysisError
 from amptally.analysis.report.build import build_report
 from amptally.analysis.runs.run import Run
-from benchmarks.fuzz_inputs import LIES, a_run, lie, pieces, spoil, stream
-from amptally.logger.wire import frame_reader
-from amptally.logger.wire.blocks import Block, Item, Stretch
-from amptally.logger.recording.builder import RunBuilder
 from amptally.logger.channels import TIME_COLUMN
-from amptally.logger.wire.decoder import BoardDecoder
-from amptally.logger.storage.edits import edits_path, read_edits
 from amptally.logger.errors import LoggerError
 from amptally.logger.importer import parse_map, parse_time, read_columns
-from amptally.logger.storage.journal import JournalReader, JournalWriter, Record
 from amptally.logger.machine.description import load
 from amptally.logger.machine.template import template
-from amptally.logger.storage.metadata import Metadata
+from amptally.logger.recording.builder import RunBuilder
 from amptally.logger.recording.recovery import recover
+from amptally.logger.storage.edits import edits_path, read_edits
+from amptally.logger.storage.journal import JournalReader, JournalWriter, Record
+from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import open_run
+from amptally.logger.wire import frame_reader
+from amptally.logger.wire.blocks import Block, Item, Stretch
+from amptally.logger.wire.decoder import BoardDecoder
+
+from benchmarks.fuzz_inputs import LIES, a_run, lie, pieces, spoil, stream
 
 FAIRLY = (LoggerError, AnalysisError)
 """What may be raised by a reader of foreign bytes."""

@@ -21,11 +21,12 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from amptally.logger.errors import LoggerError
+from amptally.logger.recording.recovery import recover
+from amptally.logger.storage.journal import JournalReader, Record
 from amptally.logger.wire.blocks import Block
 from amptally.logger.wire.decoder import BoardDecoder
-from amptally.logger.errors import LoggerError
-from amptally.logger.storage.journal import JournalReader, Record
-from amptally.logger.recording.recovery import recover
+
 from tests.faults.checks import missing, numbers, sound
 from tests.faults.harness import RecorderProcess, live_board
 

@@ -41,8 +41,8 @@ def values(document: dict[str, Any]) -> dict[str, float]:
 def curves(path: str) -> dict[str, Any]:
     """Read the run and compute the three exposure curves alone."""
     from amptally.analysis.exposure.exposure import window_list
-    from amptally.analysis.runs.run import Run
     from amptally.analysis.exposure.run_exposure import prepare_exposure
+    from amptally.analysis.runs.run import Run
 
     clock = Clock()
     run = Run.open(Path(path))
@@ -71,12 +71,11 @@ def zoom(path: str) -> dict[str, Any]:
     import gzip
 
     import numpy as np
-
     from amptally.analysis.runs.run import Run
     from amptally.dashboard.figures.lanes import lanes_of, usual_keys
+    from amptally.dashboard.figures.traces import View, traces_figure
     from amptally.dashboard.library import OpenRun
     from amptally.dashboard.theme import LIGHT
-    from amptally.dashboard.figures.traces import View, traces_figure
 
     clock = Clock()
     opened = OpenRun(Run.open(Path(path)))
@@ -116,8 +115,8 @@ def decode(path: str, chunk: str) -> dict[str, Any]:
 
 def redecode(path: str, out: str) -> dict[str, Any]:
     """A journal of these bytes, four kilobytes a record, to the run file: what `recover` does."""
-    from amptally.logger.storage.journal import JournalReader, JournalWriter
     from amptally.logger.recording.recovery import rebuild
+    from amptally.logger.storage.journal import JournalReader, JournalWriter
 
     folder = Path(out)
     for stale in folder.glob("*"):
@@ -135,9 +134,9 @@ def redecode(path: str, out: str) -> dict[str, Any]:
 def write(path: str, out: str) -> dict[str, Any]:
     """A million samples in memory to a durable run file: write, fsync, read back, compare."""
     import polars as pl
+    from amptally.logger.storage.runfile import write_frame
 
     from benchmarks.data import metadata
-    from amptally.logger.storage.runfile import write_frame
 
     frame = pl.read_parquet(path).head(1_000_000)
     target = Path(out) / "written.parquet"
@@ -161,9 +160,8 @@ def summary(folder: str, out: str, workers: str) -> dict[str, Any]:
 def windows(path: str, count: str) -> dict[str, Any]:
     """So many windows of one exposure curve; reading and preparing are not counted."""
     import numpy as np
-
-    from amptally.analysis.runs.run import Run
     from amptally.analysis.exposure.run_exposure import prepare_exposure
+    from amptally.analysis.runs.run import Run
 
     exposure = prepare_exposure(Run.open(Path(path)), "battery")
     assert exposure is not None

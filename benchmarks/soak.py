@@ -25,10 +25,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-
 from amptally.logger.channels import BY_NAME
-from amptally.logger.wire.frames import Describe, Extreme, Extremes, Samples, WireChannel, encode
 from amptally.logger.storage.runfile import open_run
+from amptally.logger.wire.frames import Describe, Extreme, Extremes, Samples, WireChannel, encode
 
 RATE_HZ = 1000
 NAMES = (

@@ -15,7 +15,6 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
-
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_run, write_segment
 

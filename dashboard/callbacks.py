@@ -9,12 +9,13 @@ import logging
 from collections.abc import Callable
 from typing import Any
 
-from dash import ALL, ClientsideFunction, Dash, Input, Output, State, html, no_update, set_props
-
 from amptally.analysis.errors import AnalysisError
-from amptally.dashboard.figures import laps as laps_figure
-from amptally.dashboard.pages import tables
 from amptally.dashboard.address import DriveAddress, pair, run_id_of, whole
+from amptally.dashboard.figures import laps as laps_figure
+from amptally.dashboard.figures.lanes import lanes_of
+from amptally.dashboard.figures.traces import traces_figure
+from amptally.dashboard.library import Library
+from amptally.dashboard.pages import tables
 from amptally.dashboard.pages.drawing import register_pictures
 from amptally.dashboard.pages.drive import (
     NOTHING,
@@ -25,14 +26,12 @@ from amptally.dashboard.pages.drive import (
     laps_part,
     part_words,
 )
-from amptally.dashboard.figures.lanes import lanes_of
-from amptally.dashboard.library import Library
 from amptally.dashboard.pages.logbook import logbook_page, logbook_rows
 from amptally.dashboard.pages.overview import overview_figure
 from amptally.dashboard.pages.parts import Child, is_open, message, plain
 from amptally.dashboard.stores import MOST_MARKED, address_of, lap_of, laps_of, view_of
 from amptally.dashboard.theme import Screen
-from amptally.dashboard.figures.traces import traces_figure
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, html, no_update, set_props
 
 _log = logging.getLogger(__name__)
 

@@ -14,13 +14,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Generic, TypeVar
 
-from amptally.analysis.signals.decimation import Envelope
 from amptally.analysis.errors import AnalysisError
-from amptally.analysis.results.estimate import Estimate
-from amptally.analysis.runs.long_envelope import LongEnvelope
 from amptally.analysis.report.build import Report, build_report
-from amptally.analysis.runs.run import WHOLE_ROWS, Run
+from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs.catalogue import Entry, find_run, list_runs, open_listed
+from amptally.analysis.runs.long_envelope import LongEnvelope
+from amptally.analysis.runs.run import WHOLE_ROWS, Run
+from amptally.analysis.signals.decimation import Envelope
 
 MOST_OPEN = 3
 MOST_REPORTS = 8

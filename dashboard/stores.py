@@ -7,8 +7,8 @@ from typing import Any
 from amptally.analysis.results.leads import SIDES
 from amptally.dashboard.address import DriveAddress, in_view, pair, word, words
 from amptally.dashboard.figures.lanes import lanes_of, usual_keys
-from amptally.dashboard.library import OpenRun
 from amptally.dashboard.figures.traces import View
+from amptally.dashboard.library import OpenRun
 
 PLACES = (*SIDES, "main")
 MOST_MARKED = 5000

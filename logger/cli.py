@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from amptally.logger.recording.alarms import Observer
     from amptally.logger.machine.description import Machine
+    from amptally.logger.recording.alarms import Observer
 
 Commands = Any
 """What argparse returns from add_subparsers; its type is private there."""
@@ -232,11 +232,11 @@ def _recover(args: argparse.Namespace) -> int:
 def _import(args: argparse.Namespace) -> int:
     from datetime import UTC, datetime
 
-    from amptally.logger.recording.builder import program_version
     from amptally.logger.errors import StorageError
     from amptally.logger.importer import parse_map, parse_time, read_columns
-    from amptally.logger.storage.metadata import Metadata
+    from amptally.logger.recording.builder import program_version
     from amptally.logger.recording.recorder import new_run_id
+    from amptally.logger.storage.metadata import Metadata
     from amptally.logger.storage.runfile import write_frame
 
     machine = None if args.machine is None else _load_machine(args.machine)

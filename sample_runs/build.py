@@ -7,10 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
-
+from amptally.logger.simulator import Scenario, simulate
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_frame
-from amptally.logger.simulator import Scenario, simulate
 
 HERE = Path(__file__).parent
 INTERVAL_US = 10_000

@@ -9,9 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
-
 from amptally.tables.battery_cells import cells_in_block
+from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 

@@ -15,22 +15,22 @@ from typing import Any
 
 import numpy as np
 import pytest
+from amptally.analysis.alarms.watch import WATCHED
+from amptally.logger.channels import BY_SI_NAME
+from amptally.logger.machine.description import load, parse
+from amptally.logger.recording.alarms import MOST_ALARMS, MOST_WAITING_ROWS, Observers, alarm_of
+from amptally.logger.recording.builder import RunBuilder
+from amptally.logger.recording.liveline import LiveLine
+from amptally.logger.recording.progress import Status
+from amptally.logger.recording.recovery import recover
+from amptally.logger.storage.journal import JournalReader, Record
+from amptally.logger.storage.metadata import Metadata
+from amptally.logger.storage.runfile import open_run
+from amptally.logger.wire.frames import INT64_NULL, Samples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import amptally
-from amptally.analysis.alarms.watch import WATCHED
-from amptally.logger.recording.alarms import MOST_ALARMS, MOST_WAITING_ROWS, Observers, alarm_of
-from amptally.logger.recording.builder import RunBuilder
-from amptally.logger.channels import BY_SI_NAME
-from amptally.logger.wire.frames import INT64_NULL, Samples
-from amptally.logger.storage.journal import JournalReader, Record
-from amptally.logger.recording.liveline import LiveLine
-from amptally.logger.machine.description import load, parse
-from amptally.logger.storage.metadata import Metadata
-from amptally.logger.recording.progress import Status
-from amptally.logger.recording.recovery import recover
-from amptally.logger.storage.runfile import open_run
 from tests.logger.bench_board import INTERVAL_US, BenchBoard, bench_board
 from tests.processes import running
 

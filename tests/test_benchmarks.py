@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from amptally.logger.storage.runfile import open_run
+from amptally.logger.wire.blocks import Block
+from amptally.logger.wire.decoder import BoardDecoder
 
 from benchmarks import agreed, data, ours, plain, table
 from benchmarks.growth import Growth
-from amptally.logger.wire.blocks import Block
-from amptally.logger.wire.decoder import BoardDecoder
-from amptally.logger.storage.runfile import open_run
 from tests.processes import worker_outlives_its_parent
 
 ROOT = Path(__file__).parent.parent

@@ -20,7 +20,7 @@ def source_codes() -> set[str]:
             made = isinstance(node, ast.Call) and getattr(node.func, "id", "") in ("Finding", "Doubt")
             if isinstance(node, ast.Call) and made and len(node.args) > 1:
                 found |= {c.value for c in ast.walk(node.args[1]) if isinstance(c, ast.Constant)}
-    fuse = (ROOT / "analysis" / "fuse.py").read_text(encoding="utf-8")
+    fuse = (ROOT / "analysis" / "protection" / "fuse.py").read_text(encoding="utf-8")
     return found | set(re.findall(r'"(fuse_[a-z_]+)"', fuse))
 
 
@@ -51,7 +51,7 @@ def test_the_readme_names_both_commands() -> None:
 def test_every_method_has_its_section() -> None:
     text = (ROOT / "docs" / "methods.md").read_text(encoding="utf-8")
     sections = set(re.findall(r"^## (.+)$", text, re.MULTILINE))
-    for path in (ROOT / "analysis").glob("*.py"):
+    for path in (ROOT / "analysis").rglob("*.py"):
         for name in re.findall(r"docs/methods\.md, ([A-Z][a-z]+(?: [a-z]+)*)\.", path.read_text(encoding="utf-8")):
             assert name in sections, f"{path.name} refers to a section '{name}' that docs/methods.md lacks"
 

@@ -11,13 +11,12 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-
-from amptally.analysis.results.estimate import COVERAGE_FACTOR
-from amptally.analysis.results.finding import Severity
-from amptally.analysis.protection.fuse_curve import NEAR_MARGIN
-from amptally.analysis.results.leads import CURRENTS, LEADS
 from amptally.analysis.alarms.fuse_watch import FuseLimit, WindowWatch, watched_windows
 from amptally.analysis.alarms.signals import START, Array, Checkpoints, Latch, Signals, grown
+from amptally.analysis.protection.fuse_curve import NEAR_MARGIN
+from amptally.analysis.results.estimate import COVERAGE_FACTOR
+from amptally.analysis.results.finding import Severity
+from amptally.analysis.results.leads import CURRENTS, LEADS
 from amptally.analysis.results.sensor_terms import CLIPPED_SHARE
 
 NEAR_RATIO, NEAR_AGAIN = 1 / NEAR_MARGIN, 0.7

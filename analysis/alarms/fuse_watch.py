@@ -16,12 +16,11 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-
+from amptally.analysis.alarms.signals import ROUNDING, Array, Checkpoints
 from amptally.analysis.exposure.exposure import WINDOW_INTERVALS
 from amptally.analysis.protection.fuse_curve import JUST_LONGER, Limit
 from amptally.analysis.protection.fuse_eligibility import FuseSpec, sensor_place, usable_rating
 from amptally.analysis.results.leads import LEAD_OF
-from amptally.analysis.alarms.signals import ROUNDING, Array, Checkpoints
 
 STEP = 1.5
 """Watched windows lie at most this factor apart. A burst between two of them reads at most 5 % low. Own choice."""

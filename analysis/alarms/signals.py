@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-
 from amptally.analysis.signals.gaps import GAP_FACTOR, NEIGHBOURS
 
 Array = npt.NDArray[np.float64]
@@ -274,7 +273,7 @@ class Signals:
         return self._ready[name]
 
     def _rms(self, name: str, values: Array) -> Array:
-        """An interval's RMS shares its lead's sensor and loses its offset as squares do, like in `amptally.analysis.runs.run`."""
+        """An interval's RMS shares its lead's sensor and loses its offset as squares do: as in `corrections`."""
         lead = name.replace("_current_rms_a", "_current_a")
         offset, gain = self._corrections.get(lead, (0.0, 0.0))
         if offset:

@@ -11,9 +11,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
-
-from amptally.analysis.results.finding import Severity
-from amptally.analysis.results.leads import LEADS
 from amptally.analysis.alarms.checks import (
     BalanceCheck,
     BalanceLimit,
@@ -28,6 +25,8 @@ from amptally.analysis.alarms.checks import (
 )
 from amptally.analysis.alarms.fuse_watch import FuseLimit
 from amptally.analysis.alarms.signals import LONGEST_SLICE, START, Array, Signals
+from amptally.analysis.results.finding import Severity
+from amptally.analysis.results.leads import LEADS
 
 MOST_ALARMS = 1000
 """Later ones are only counted."""

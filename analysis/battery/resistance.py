@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from amptally.analysis.results.estimate import Estimate, estimate, refuse
 from amptally.analysis.battery.resistance_fit import (
     MODEL_SHARE,
     TIME_SCALES_S,
@@ -15,8 +14,9 @@ from amptally.analysis.battery.resistance_fit import (
     too_coarse,
 )
 from amptally.analysis.battery.resistance_steps import COARSEST_SHARE, find_steps, from_steps, jumps
-from amptally.analysis.results.sensor_terms import skew_u_s, white_u
+from amptally.analysis.results.estimate import Estimate, estimate, refuse
 from amptally.analysis.results.sensor_error import SensorError
+from amptally.analysis.results.sensor_terms import skew_u_s, white_u
 from amptally.analysis.signals.series import Flags, Floats
 
 WIDEST_OPEN_SHARE = 0.02

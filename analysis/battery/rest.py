@@ -6,22 +6,16 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-
 from amptally.analysis.results.estimate import Estimate, estimate, extreme_u, refuse
-from amptally.analysis.signals.curve_integrals import dot
-from amptally.analysis.runs.run import Run, SensorError, Series
+from amptally.analysis.results.sensor_error import SensorError
 from amptally.analysis.results.sensor_terms import step_u, white_u
+from amptally.analysis.runs.run import Run, Series
+from amptally.analysis.runs.standing import LOADED, SMOOTHED, run_rest_threshold_a
+from amptally.analysis.signals.curve_integrals import dot
 from amptally.analysis.signals.series import Floats
 
 LEAST_REST_S = 2.0
 HEAD_S = 600.0
-SMOOTHED = 5
-"""Samples of which the mean has to be above the limit, so that one odd sample is no load."""
-LEAST_CURRENT_A = 0.2
-LOADED = 2.0
-"""Times the current at rest: from there on there is load."""
-RATED_SHARE = 0.01
-"""Of the rated-rate current: below it a battery counts as at rest. Our own choice, with LEAST_CURRENT_A."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,18 +27,6 @@ class Rest:
     mean_current_a: float
     """Mean |I| within it."""
     refused: str | None = None
-
-
-def rest_threshold_a(rated_current_a: float | None, sensor: SensorError) -> float:
-    """Mean |I| below which the battery counts as at rest, widened by what the sensor cannot tell from zero."""
-    base = max(LEAST_CURRENT_A, RATED_SHARE * (rated_current_a or 0.0))
-    return base + (sensor.offset_u or 0.0) + (sensor.noise or 0.0) + (sensor.resolution or 0.0)
-
-
-def run_rest_threshold_a(run: Run, si_name: str = "battery_current_a") -> float:
-    """The same of one current of a run, by what its machine file says of battery and sensor."""
-    battery = run.machine.battery if run.machine else None
-    return rest_threshold_a(battery.rated_current_a if battery else None, run.sensor(si_name))
 
 
 def find_rest(current: Series, threshold_a: float) -> Rest:

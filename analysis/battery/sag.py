@@ -7,16 +7,15 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
-from amptally.analysis.results.finding import Finding
-from amptally.analysis.signals.curve_integrals import dot, sampling_error, steps_s, weights_s
-from amptally.analysis.results.leads import CURRENTS
 from amptally.analysis.battery.resistance import Resistance, assess_resistance
 from amptally.analysis.battery.resistance_fit import busiest
 from amptally.analysis.battery.rest import Rest, block_imbalance, rest_values, rest_voltage, run_rest, voltage_terms
-from amptally.analysis.runs.run import Run, Series, together
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
+from amptally.analysis.results.finding import Finding
+from amptally.analysis.results.leads import CURRENTS
 from amptally.analysis.results.sensor_terms import white_u
+from amptally.analysis.runs.run import Run, Series, together
+from amptally.analysis.signals.curve_integrals import dot, sampling_error, steps_s, weights_s
 
 BUSY_SHARE = 0.9
 """Blocks are compared over the samples in the highest tenth of current."""

@@ -6,11 +6,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-
-from amptally.analysis.forecast.charge_forecast import driven_part
-from amptally.analysis.results.estimate import Estimate, estimate, refuse
 from amptally.analysis.battery.rest import voltage_terms
+from amptally.analysis.results.estimate import Estimate, estimate, refuse
 from amptally.analysis.runs.run import Run
+from amptally.analysis.runs.standing import driven_part
 from amptally.analysis.signals.series import Floats
 
 SKIPPED_S = 1.0

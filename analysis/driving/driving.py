@@ -8,18 +8,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-
 from amptally.analysis.controller.command import Commands, read_commands
+from amptally.analysis.controller.pulses import course_of
+from amptally.analysis.driving.stall import Stall, assess_stalls, on_spans
 from amptally.analysis.exposure.current import current_error
 from amptally.analysis.integrals.energy import Energy
+from amptally.analysis.laps.laps import Laps
 from amptally.analysis.results.estimate import Bound, Estimate, above_zero, estimate, extreme_u, refuse
 from amptally.analysis.results.finding import Finding
-from amptally.analysis.laps.laps import Laps
 from amptally.analysis.results.leads import SIDES
-from amptally.analysis.controller.pulses import course_of
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.samples import BELIEVABLE_A
-from amptally.analysis.driving.stall import Stall, assess_stalls, on_spans
 
 BINS = 10
 LEVEL_A = 0.05

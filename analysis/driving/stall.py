@@ -6,11 +6,10 @@ from bisect import bisect_right
 from dataclasses import dataclass
 
 import numpy as np
-
 from amptally.analysis.controller.command import Commands
+from amptally.analysis.controller.pulses import changes_of, course_of
 from amptally.analysis.results.estimate import Estimate, estimate, refuse
 from amptally.analysis.results.leads import SIDES
-from amptally.analysis.controller.pulses import changes_of, course_of
 from amptally.analysis.runs.run import Flags, Floats, Run, Series
 
 LEAST_S = 0.5

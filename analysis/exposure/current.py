@@ -6,18 +6,17 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-
-from amptally.analysis.results.estimate import Estimate, above_zero, estimate, extreme_u, refuse
 from amptally.analysis.exposure.exposure import FIXED_WINDOWS_S, CurrentError, Exposure, window_list, window_rms
-from amptally.analysis.quality.ripple import Unseen, unseen
-from amptally.analysis.runs.run import Run
 from amptally.analysis.exposure.run_exposure import prepare_exposure
-from amptally.analysis.runs.samples import BELIEVABLE_A
-from amptally.analysis.results.sensor_terms import CLIPPED_SHARE, hides_peaks, white_u
+from amptally.analysis.integrals.sums import CurveSums, curve_sums
+from amptally.analysis.quality.ripple import Unseen, unseen
+from amptally.analysis.results.estimate import Estimate, above_zero, estimate, extreme_u, refuse
 from amptally.analysis.results.sensor_error import SensorError
+from amptally.analysis.results.sensor_terms import CLIPPED_SHARE, hides_peaks, white_u
+from amptally.analysis.runs.run import Run
+from amptally.analysis.runs.samples import BELIEVABLE_A
 from amptally.analysis.signals.series import Extremes
 from amptally.analysis.signals.signs import ALL
-from amptally.analysis.integrals.sums import CurveSums, curve_sums
 
 SLACK_S = 5.0
 """Extremes may cover this much more time than the run's samples: the start and the frames lost at the end."""

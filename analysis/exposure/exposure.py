@@ -8,13 +8,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
-
-from amptally.analysis.results.estimate import Estimate, estimate, refuse
 from amptally.analysis.exposure.long_square import LongSquare
-from amptally.analysis.signals.sampling import Spacing, rms_sampling_u, spacing
-from amptally.analysis.results.sensor_terms import lag_s, pulse_seen
 from amptally.analysis.exposure.square_integral import SquareIntegral
 from amptally.analysis.exposure.window_search import Array, Mask
+from amptally.analysis.results.estimate import Estimate, estimate, refuse
+from amptally.analysis.results.sensor_terms import lag_s, pulse_seen
+from amptally.analysis.signals.sampling import Spacing, rms_sampling_u, spacing
 
 FIXED_WINDOWS_S = (0.1, 1.0, 10.0, 60.0, 600.0)
 LOG_SPACED_WINDOWS = 41

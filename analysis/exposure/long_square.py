@@ -10,11 +10,10 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
-
-from amptally.analysis.signals.append_buffer import Growing
 from amptally.analysis.exposure.square_integral import Pieces, SmallBlocks, SquareIntegral, Squares
 from amptally.analysis.exposure.window_exact import Rows
 from amptally.analysis.exposure.window_search import Array, Index, Mask
+from amptally.analysis.signals.append_buffer import Growing
 
 SIZES = (65_536, 4096, 256, 16)
 """Sizes of the blocks in pieces, powers of two from large to small."""

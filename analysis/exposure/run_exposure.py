@@ -7,14 +7,13 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-
-from amptally.analysis.integrals.energy import UNCOVERED_SHARE
 from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.exposure.long_square import SIZES, LongBlocks, LongSquare
+from amptally.analysis.exposure.square_integral import Pieces
+from amptally.analysis.integrals.energy import UNCOVERED_SHARE
+from amptally.analysis.integrals.sums import curve_sums
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats, Series
-from amptally.analysis.exposure.square_integral import Pieces
-from amptally.analysis.integrals.sums import curve_sums
 
 CHUNK_ROWS = SIZES[0]
 SHORT_BLOCKS = 16

@@ -14,10 +14,19 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
-
-from amptally.analysis.exposure.window_exact import Near, Rows, solve
 from amptally.analysis.exposure.longest_window import best_ends
-from amptally.analysis.exposure.window_search import FIRST_BLOCKS, NEGLIGIBLE, Array, Blocks, Index, Mask, Search, grown, within
+from amptally.analysis.exposure.window_exact import Near, Rows, solve
+from amptally.analysis.exposure.window_search import (
+    FIRST_BLOCKS,
+    NEGLIGIBLE,
+    Array,
+    Blocks,
+    Index,
+    Mask,
+    Search,
+    grown,
+    within,
+)
 
 BLOCK_PIECES = (65_536, 4096, 256, 16)
 """Sizes of the blocks of the search, powers of two from large to small."""
@@ -151,7 +160,7 @@ class Squares:
     def best_from(self, window_s: float, mean_a2: float) -> tuple[float, float, float] | None:
         """(integral, start, length) of the longer window whose mean square is greatest; None if it beats nothing.
 
-        `mean_a2` is the mean square of the best window of the length itself. Method: analysis/exposure/longest_window.py.
+        `mean_a2` is the mean square of the best window of the length itself. Method: `longest_window`.
         """
         best = None
         while True:

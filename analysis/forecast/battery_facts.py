@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from amptally.analysis.forecast.capacity import WORN_TO, DataSheet
-from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.forecast.load_profile import LoadProfile
 from amptally.analysis.forecast.peukert import MeasuredCapacity
 from amptally.analysis.forecast.voltage_curve import Knee
+from amptally.analysis.results.estimate import Estimate
 
 EndsBy = Literal["block_a", "block_b", "controller", "bms"]
 

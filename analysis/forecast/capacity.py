@@ -10,10 +10,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-
 from amptally.analysis.errors import AnalysisError
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, refuse
 from amptally.analysis.forecast.kibam import Floats, Kinetic, kinetic_family
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, refuse
 from amptally.tables import battery_capacity_temperature as temperature
 
 GREATEST_PUBLISHED_K = 1.6  # flooded, upper end of the range on fxsolver.com, Peukert's law

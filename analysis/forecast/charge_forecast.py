@@ -9,24 +9,22 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
-
+from amptally.analysis.battery.sag import Sag
+from amptally.analysis.battery.state_of_charge import by_count, from_rest_voltage, stated
+from amptally.analysis.exposure.current import Current
 from amptally.analysis.forecast.battery_facts import BatteryFacts, BlockState, Use
 from amptally.analysis.forecast.capacity import LEAD_ACID, MEASURED_U, SHEET_ABOVE, SHEET_U, WORN_TO, DataSheet
-from amptally.analysis.exposure.current import Current
-from amptally.analysis.integrals.energy import energy_estimates, run_net_charge
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
-from amptally.analysis.signals.curve_integrals import dot
 from amptally.analysis.forecast.load_profile import LoadProfile, load_profile
-from amptally.analysis.results.propagation import product
 from amptally.analysis.forecast.peukert import MeasuredCapacity
 from amptally.analysis.forecast.remaining import UNITS, Remaining, forecast
-from amptally.analysis.battery.rest import LOADED, SMOOTHED, run_rest_threshold_a
-from amptally.analysis.runs.run import Run
-from amptally.analysis.battery.sag import Sag
-from amptally.analysis.signals.series import Floats, Series, cut, together
-from amptally.analysis.battery.state_of_charge import by_count, from_rest_voltage, stated
 from amptally.analysis.forecast.voltage_curve import Knee, find_knee
+from amptally.analysis.integrals.energy import energy_estimates, run_net_charge
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
+from amptally.analysis.results.propagation import product
+from amptally.analysis.runs.run import Run
+from amptally.analysis.runs.standing import driven_part
+from amptally.analysis.signals.curve_integrals import dot
+from amptally.analysis.signals.series import Series, cut, together
 
 HOTTEST_C = 40.0
 """End of the capacity tables: no measured air above it stands for the battery's."""
@@ -124,29 +122,6 @@ def rated_capacity(run: Run) -> Estimate:
     open_sides = f"wear down to {100 * WORN_TO:.0f} % and {100 * SHEET_ABOVE:.0f} % more not ruled out"
     basis = f"nameplate ±{100 * SHEET_U:.0f} % (1 σ), {open_sides}"
     return Estimate(rated, WORN_TO * rated, rated * (1 + SHEET_ABOVE), "Ah", basis=basis)
-
-
-def driven_part(run: Run, current: Series) -> slice:
-    """Samples from the first to the last load; everything where nothing counts as rest."""
-    limit = LOADED * run_rest_threshold_a(run)
-    samples = len(current.value)
-    # Mostly both ends tell; the whole is looked at only where they do not.
-    for stretch in (min(1 << 16, samples), samples):
-        head, tail = _loaded(current.value[:stretch], limit), _loaded(current.value[samples - stretch :], limit)
-        if stretch == samples and len(head) < 2:
-            return slice(None)
-        # At the cut ends of a stretch the means lack samples: what is seen there is not the first or the last load.
-        first = int(head[0]) if len(head) else stretch
-        last = int(tail[-1]) if len(tail) else -1
-        if stretch == samples or (first < stretch - SMOOTHED and last >= SMOOTHED and 2 * stretch < samples):
-            return slice(first, samples - stretch + last + 1)
-    raise AssertionError("the last stretch is the whole")
-
-
-def _loaded(value: Floats, limit_a: float) -> npt.NDArray[np.int64]:
-    """Where the mean |i| of a few samples is above a limit."""
-    width = min(SMOOTHED, len(value))
-    return np.flatnonzero(np.convolve(np.abs(value), np.ones(width) / width, "same") > limit_a)
 
 
 def _cut(series: Series, part: slice) -> Series:

@@ -6,10 +6,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-
 from amptally.analysis.forecast.battery_facts import BatteryFacts, BlockState, EndsBy, Use
-from amptally.analysis.results.estimate import COVERAGE_FACTOR
 from amptally.analysis.forecast.depletion import Assumption, Floats, Outlook
+from amptally.analysis.results.estimate import COVERAGE_FACTOR
 from amptally.tables.battery_rest_voltage import TABLES, chart_v
 
 TRIED_H = 2.0 ** np.arange(21)

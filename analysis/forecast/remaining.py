@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-
 from amptally.analysis.forecast.battery_facts import BatteryFacts, BlockState, EndsBy, Use
 from amptally.analysis.forecast.capacity import (
     MEASURED_U,
@@ -22,12 +21,12 @@ from amptally.analysis.forecast.capacity import (
     TemperatureFactor,
     temperature_factor,
 )
-from amptally.analysis.forecast.end_of_discharge import first_limit, unexamined
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, refuse
 from amptally.analysis.forecast.depletion import Assumption, BlockCount, outlook
-from amptally.analysis.results.propagation import power_of, product
+from amptally.analysis.forecast.end_of_discharge import first_limit, unexamined
 from amptally.analysis.forecast.peukert import rate_law
 from amptally.analysis.forecast.voltage_curve import MOST, Knee
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, refuse
+from amptally.analysis.results.propagation import power_of, product
 
 VOLTAGE_FALLS_U = 0.03  # 1 σ, relative, of the mean voltage of what is left; no source
 UNITS = {"charge_ah": "Ah", "energy_wh": "Wh", "runtime_s": "s", "distance_m": "m"}

@@ -7,18 +7,17 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, above_zero, estimate, extreme_u, refuse
 from amptally.analysis.integrals.gap_doubt import bridge_u
-from amptally.analysis.signals.curve_integrals import integrate
-from amptally.analysis.results.leads import SIDES
-from amptally.analysis.runs.run import Run
-from amptally.analysis.results.sensor_terms import near_zero, rectified, skew_u_s, white_u
-from amptally.analysis.results.sensor_error import SensorError
-from amptally.analysis.signals.series import Floats, Series, cut, together
-from amptally.analysis.signals.signs import ALL, BACK, OUT
 from amptally.analysis.integrals.sums import CurveSums, PowerSums, curve_sums, power_sums
 from amptally.analysis.integrals.supply_charge import charge_through_duty
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, above_zero, estimate, extreme_u, refuse
+from amptally.analysis.results.leads import SIDES
+from amptally.analysis.results.sensor_error import SensorError
+from amptally.analysis.results.sensor_terms import near_zero, rectified, skew_u_s, white_u
+from amptally.analysis.runs.run import Run
+from amptally.analysis.signals.curve_integrals import integrate
+from amptally.analysis.signals.series import Floats, Series, cut, together
+from amptally.analysis.signals.signs import ALL, BACK, OUT
 
 HOUR = 3600.0
 UNCOVERED_SHARE = 0.001

@@ -11,11 +11,19 @@ from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
-
-from amptally.analysis.signals.curve_integrals import SignedIntegral, blocks, bridged, by_sign, from_halving, halving, steps_s, weights_s
-from amptally.analysis.runs.run import Run
-from amptally.analysis.signals.sampling import burst_halving
 from amptally.analysis.results.sensor_terms import near_zero
+from amptally.analysis.runs.run import Run
+from amptally.analysis.signals.curve_integrals import (
+    SignedIntegral,
+    blocks,
+    bridged,
+    by_sign,
+    from_halving,
+    halving,
+    steps_s,
+    weights_s,
+)
+from amptally.analysis.signals.sampling import burst_halving
 from amptally.analysis.signals.series import Flags, Floats, Series
 from amptally.analysis.signals.signs import ALL, BACK, OUT, Signs, Weights
 

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-
 from amptally.analysis.controller.duty import Duty, estimate_duty
-from amptally.analysis.results.estimate import Estimate, estimate, refuse
-from amptally.analysis.signals.curve_integrals import integrate
 from amptally.analysis.controller.pulses import course_of
+from amptally.analysis.results.estimate import Estimate, estimate, refuse
 from amptally.analysis.runs.run import Floats, Run, SensorError, Series
+from amptally.analysis.signals.curve_integrals import integrate
 
 HOUR = 3600.0
 OTHER_SIDE = 0.5

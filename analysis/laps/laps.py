@@ -10,15 +10,22 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-
-from amptally.analysis.results.estimate import Estimate
-from amptally.analysis.results.finding import Finding
-from amptally.analysis.laps.per_charge import laps_in, trend
+from amptally.analysis.controller.pulses import changes_of
 from amptally.analysis.laps.frames import run_frames
-from amptally.analysis.laps.marks import Boundaries, Progress, from_distance, from_marks, press_times, settled, wheel_distance
+from amptally.analysis.laps.marks import (
+    Boundaries,
+    Progress,
+    from_distance,
+    from_marks,
+    press_times,
+    settled,
+    wheel_distance,
+)
+from amptally.analysis.laps.per_charge import laps_in, trend
 from amptally.analysis.laps.signal import SignalLaps, find_laps
 from amptally.analysis.laps.table import Lap, lap_table
-from amptally.analysis.controller.pulses import changes_of
+from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.results.finding import Finding
 from amptally.analysis.runs.run import Floats, Run
 
 Method = Literal["marker", "distance", "signal"]

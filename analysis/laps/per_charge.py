@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, ranked, refuse
 from amptally.analysis.results.propagation import power_of, quotient
 from amptally.analysis.runs.run import Floats

@@ -8,11 +8,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-
-from amptally.analysis.signals.curve_integrals import dot, steps_s, weights_s
-from amptally.analysis.results.leads import SIDES
 from amptally.analysis.battery.rest import rest_voltage, run_rest
+from amptally.analysis.results.leads import SIDES
 from amptally.analysis.runs.run import STRETCH_ROWS, Floats, Run, Series, together
+from amptally.analysis.signals.curve_integrals import dot, steps_s, weights_s
 from amptally.analysis.signals.series import cut as rows
 
 HOUR = 3600.0

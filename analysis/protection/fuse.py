@@ -10,15 +10,20 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-
-from amptally.analysis.protection import fuse_findings as say
-from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.exposure.exposure import TIE, WINDOW_INTERVALS, CurrentError, Exposure
-from amptally.analysis.results.finding import Finding
+from amptally.analysis.protection import fuse_findings as say
 from amptally.analysis.protection.fuse_curve import Limit
 from amptally.analysis.protection.fuse_eligibility import FuseSpec, UsableRating, sensor_place, usable_rating
-from amptally.analysis.protection.fuse_margin import Margins, Verdict, above_rating, measured_margins, translated_margins
+from amptally.analysis.protection.fuse_margin import (
+    Margins,
+    Verdict,
+    above_rating,
+    measured_margins,
+    translated_margins,
+)
 from amptally.analysis.protection.supply import Translated
+from amptally.analysis.results.estimate import Estimate, refuse
+from amptally.analysis.results.finding import Finding
 from amptally.tables.fuse_families import FAMILIES
 from amptally.tables.fuse_opening_times import LIMIT_PERCENT, FuseTable
 

@@ -10,13 +10,13 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from amptally.analysis.results.estimate import Estimate
-from amptally.analysis.results.finding import Finding
 from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.protection.fuse_curve import NEAR_MARGIN
 from amptally.analysis.protection.fuse_eligibility import FuseSpec, usable_rating
 from amptally.analysis.protection.fuse_margin import CONTINUOUS_FRACTION
 from amptally.analysis.protection.wire import Conductor, ampacity
+from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.results.finding import Finding
 from amptally.tables.fuse_above_wire import fuse_against_wire
 from amptally.tables.fuse_families import FAMILIES, fuse_table
 from amptally.tables.fuse_opening_times import FuseTable

@@ -5,16 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from amptally.analysis.exposure.current import Current
-from amptally.analysis.results.estimate import Estimate
-from amptally.analysis.results.finding import Finding
 from amptally.analysis.protection.fuse import FuseResult, assess_fuse
 from amptally.analysis.protection.fuse_advice import FuseAdvice, advice_finding, advise, none_given
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
 from amptally.analysis.protection.fuse_margin import measured_margins, translated_margins
-from amptally.analysis.results.leads import LEAD_OF
 from amptally.analysis.protection.path import lead_limits
-from amptally.analysis.runs.run import Run
 from amptally.analysis.protection.supply import translate
+from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.results.finding import Finding
+from amptally.analysis.results.leads import LEAD_OF
+from amptally.analysis.runs.run import Run
 from amptally.tables.fuse_opening_times import FuseTable
 
 

@@ -9,11 +9,11 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, UNDECLARED, Bound, Estimate, refuse
 from amptally.analysis.exposure.exposure import CurrentError, Exposure, rms_estimate
 from amptally.analysis.protection.fuse_curve import NEAR_MARGIN, Limit, Tightest, tightest
-from amptally.analysis.results.propagation import power_of
 from amptally.analysis.protection.supply import Translated
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, UNDECLARED, Bound, Estimate, refuse
+from amptally.analysis.results.propagation import power_of
 from amptally.tables.fuse_opening_times import FuseTable
 
 CONTINUOUS_FRACTION = 0.75  # continuous load at most 75 % of the rating at 25 °C: a maker's fuseology guide

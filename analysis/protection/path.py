@@ -6,13 +6,9 @@ import math
 from dataclasses import dataclass, replace
 
 from amptally.analysis.exposure.current import Current
-from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.exposure.exposure import rms_estimate
-from amptally.analysis.results.finding import Finding
 from amptally.analysis.protection.fuse_advice import LeadLimits
 from amptally.analysis.protection.fuse_margin import CONTINUOUS_WINDOW_S
-from amptally.analysis.results.leads import PLACES
-from amptally.analysis.runs.run import Run
 from amptally.analysis.protection.wire import (
     Conductor,
     WeakestPart,
@@ -23,6 +19,10 @@ from amptally.analysis.protection.wire import (
     fuse_over_wire,
     weakest_part,
 )
+from amptally.analysis.results.estimate import Estimate, refuse
+from amptally.analysis.results.finding import Finding
+from amptally.analysis.results.leads import PLACES
+from amptally.analysis.runs.run import Run
 from amptally.tables.wire_short_time import LONGEST_S
 
 

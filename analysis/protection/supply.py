@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from amptally.analysis.exposure.current import Current
 from amptally.analysis.controller.duty import RIPPLE_SHARE, Duty, estimate_duty, fuse_rms_a
+from amptally.analysis.exposure.current import Current
 from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.protection.fuse_eligibility import sensor_place
 from amptally.analysis.runs.run import Floats, Run, Series

@@ -6,11 +6,10 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
-
-from amptally.analysis.quality.voltage_response import LEAST_SPREAD_A
 from amptally.analysis.quality.doubt import Doubt
-from amptally.analysis.signals.curve_integrals import BLOCK
+from amptally.analysis.quality.voltage_response import LEAST_SPREAD_A
 from amptally.analysis.runs.run import Run
+from amptally.analysis.signals.curve_integrals import BLOCK
 from amptally.analysis.signals.series import Floats, Places
 
 SAME = 1e-9

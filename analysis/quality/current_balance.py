@@ -10,9 +10,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-
-from amptally.analysis.quality.voltage_response import LEAST_SPREAD_A, line
 from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.quality.voltage_response import LEAST_SPREAD_A, line
 from amptally.analysis.results.leads import CURRENTS
 from amptally.analysis.signals.series import Floats
 

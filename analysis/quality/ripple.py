@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 from amptally.analysis.results.finding import Finding
 from amptally.analysis.results.leads import PLACE_OF
-from amptally.analysis.runs.run import Run
 from amptally.analysis.results.sensor_terms import lag_s
+from amptally.analysis.runs.run import Run
 
 CORNERS = 10.0
 """A filter this many times as fast as the bridge shows RMS at half duty to 1.6 % (`pulses_seen`). Our own choice."""

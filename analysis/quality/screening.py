@@ -12,19 +12,10 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-
-from amptally.analysis.quality.voltage_response import (
-    Pair,
-    answer_ohm,
-    line,
-    scale_by_sheet,
-    too_steady,
-    turned_sign,
-    unanswering_voltage,
-)
+from amptally.analysis.quality.clipping import cut_at, cut_tops, tops_of
 from amptally.analysis.quality.clock_skew import clock_doubt, find_lag
 from amptally.analysis.quality.current_balance import Known, disagreeing_sum
-from amptally.analysis.quality.clipping import cut_at, cut_tops, tops_of
+from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.quality.implausible_values import (
     Shift,
     filled_in,
@@ -36,11 +27,19 @@ from amptally.analysis.quality.implausible_values import (
     zero_shift,
     zero_shift_doubt,
 )
-from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.quality.voltage_response import (
+    Pair,
+    answer_ohm,
+    line,
+    scale_by_sheet,
+    too_steady,
+    turned_sign,
+    unanswering_voltage,
+)
 from amptally.analysis.results.finding import Finding
 from amptally.analysis.results.leads import CURRENTS, LEADS
-from amptally.analysis.battery.rest import run_rest_threshold_a
 from amptally.analysis.runs.run import Run
+from amptally.analysis.runs.standing import run_rest_threshold_a
 from amptally.analysis.signals.series import Flags, Floats, Series, together
 
 __all__ = [

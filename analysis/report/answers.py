@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from amptally.analysis.report.command_words import commanded
 from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.report.build import Report
+from amptally.analysis.report.command_words import commanded
 from amptally.analysis.wording.formatting import bare, full, moment, number, short
 
 VERDICTS = {

@@ -7,32 +7,32 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-
-from amptally.analysis.forecast.charge_forecast import ChargeLeft, Start, assess_charge, driven_part, refused_remaining, start_charge
-from amptally.analysis.report.uncertainty_budget import Contribution, main_contributions
-from amptally.analysis.exposure.current import Current, assess_current
+from amptally.analysis.battery.sag import Sag, assess_sag
+from amptally.analysis.battery.state_of_charge import told_charge, told_rest_h
+from amptally.analysis.battery.voltage_recovery import Recovery, assess_recovery
 from amptally.analysis.driving.driving import DriveUse, assess_drive
-from amptally.analysis.integrals.energy import Energy, energy_used
-from amptally.analysis.results.estimate import Estimate, estimate, refuse
+from amptally.analysis.exposure.current import Current, assess_current
 from amptally.analysis.exposure.exposure import window_list
-from amptally.analysis.results.finding import Finding, gravest_first
+from amptally.analysis.exposure.sampling_findings import judge_sampling
+from amptally.analysis.forecast.charge_forecast import ChargeLeft, Start, assess_charge, refused_remaining, start_charge
+from amptally.analysis.integrals.energy import Energy, energy_used
+from amptally.analysis.laps.laps import Laps, assess_laps
 from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
 from amptally.analysis.protection.fuse_leads import FuseLead, assess_fuses, settled
-from amptally.analysis.signals.curve_integrals import bridged
-from amptally.analysis.laps.laps import Laps, assess_laps
-from amptally.analysis.results.leads import LEAD_OF, LEADS, PLACES, SIDES
+from amptally.analysis.protection.path import PathResult, assess_paths, withdrawn
+from amptally.analysis.quality.screening import suspect
 from amptally.analysis.report.ledger import ledger_charge
 from amptally.analysis.report.observations import clipping, observe
-from amptally.analysis.protection.path import PathResult, assess_paths, withdrawn
-from amptally.analysis.battery.voltage_recovery import Recovery, assess_recovery
-from amptally.analysis.runs.run import Run
-from amptally.analysis.battery.sag import Sag, assess_sag
-from amptally.analysis.exposure.sampling_findings import judge_sampling
-from amptally.analysis.battery.state_of_charge import told_charge, told_rest_h
 from amptally.analysis.report.single_pass import survey
-from amptally.analysis.quality.screening import suspect
 from amptally.analysis.report.trust import Trust
+from amptally.analysis.report.uncertainty_budget import Contribution, main_contributions
+from amptally.analysis.results.estimate import Estimate, estimate, refuse
+from amptally.analysis.results.finding import Finding, gravest_first
+from amptally.analysis.results.leads import LEAD_OF, LEADS, PLACES, SIDES
+from amptally.analysis.runs.run import Run
+from amptally.analysis.runs.standing import driven_part
+from amptally.analysis.signals.curve_integrals import bridged
 from amptally.tables.fuse_families import fuse_table
 from amptally.tables.fuse_opening_times import opening_times_s, rated_after_s
 

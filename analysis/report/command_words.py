@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
-
 from amptally.analysis.controller.command import read_commands
+from amptally.analysis.driving.stall import Stall, length
 from amptally.analysis.results.leads import SIDES
 from amptally.analysis.runs.run import Run
-from amptally.analysis.driving.stall import Stall, length
 
 SPLIT_SHARE = 0.35
 """The two sides differ by this share of the greater one: turning."""

@@ -7,8 +7,8 @@ from html import escape
 from pathlib import Path
 
 from amptally.analysis.errors import CannotWriteError
-from amptally.analysis.report.text_page import compose
 from amptally.analysis.report.build import Report
+from amptally.analysis.report.text_page import compose
 
 _CSS = """
 :root { color-scheme: light dark; --ink: #1d2327; --paper: #fbfaf7; --soft: #5b646b; --line: #d8d4cb; --mark: #a33b20; }

@@ -9,14 +9,14 @@ from __future__ import annotations
 from datetime import datetime
 from pathlib import Path
 
+from amptally.analysis.battery.state_of_charge import by_count, stated, told_charge
 from amptally.analysis.forecast.capacity import SHEET_U
 from amptally.analysis.integrals.energy import run_net_charge
+from amptally.analysis.quality.screening import suspect_battery
+from amptally.analysis.report.trust import Trust
 from amptally.analysis.results.estimate import Estimate, estimate, refuse
 from amptally.analysis.runs.folder import sibling_runs
 from amptally.analysis.runs.run import Run
-from amptally.analysis.battery.state_of_charge import by_count, stated, told_charge
-from amptally.analysis.quality.screening import suspect_battery
-from amptally.analysis.report.trust import Trust
 
 MOST_RUNS = 50
 

@@ -5,16 +5,15 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-
+from amptally.analysis.battery.sag import Sag
+from amptally.analysis.exposure.current import Current
 from amptally.analysis.forecast.capacity import LEAD_ACID
 from amptally.analysis.forecast.charge_forecast import ChargeLeft, battery_air_c
-from amptally.analysis.runs.corrections import drift_beyond_ppm
-from amptally.analysis.exposure.current import Current
 from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.results.estimate import UNDECLARED
 from amptally.analysis.results.finding import SEVERITIES, Finding, gravest
+from amptally.analysis.runs.corrections import drift_beyond_ppm
 from amptally.analysis.runs.run import Run
-from amptally.analysis.battery.sag import Sag
 
 RECEIVER_NEAR_SHARE = 0.1
 """A receiver supply within this share of its minimum is worth a caution. Our own choice."""

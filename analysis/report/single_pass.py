@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from amptally.analysis.quality.clipping import look_at_tops
-from amptally.analysis.integrals.energy import beside
-from amptally.analysis.results.leads import CURRENTS, LEADS
 from amptally.analysis.controller.pulses import HELD, MANY, look_at_changes
-from amptally.analysis.runs.run import Run
 from amptally.analysis.exposure.run_exposure import exposed, look_at_exposure
+from amptally.analysis.integrals.energy import beside
 from amptally.analysis.integrals.sums import look_at_curve, look_at_power
+from amptally.analysis.quality.clipping import look_at_tops
+from amptally.analysis.results.leads import CURRENTS, LEADS
+from amptally.analysis.runs.run import Run
 
 
 def survey(run: Run, windows_s: Sequence[float] = ()) -> None:

@@ -18,12 +18,11 @@ from pathlib import Path
 from threading import Thread
 
 import polars as pl
-
 from amptally.analysis.errors import AnalysisError, CannotWriteError, ClusterError
-from amptally.analysis.results.estimate import Estimate
-from amptally.analysis.runs.folder import OPENING_ERRORS, run_paths, run_stamp
-from amptally.analysis.results.leads import PLACES
 from amptally.analysis.report.build import Report, build_report
+from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.results.leads import PLACES
+from amptally.analysis.runs.folder import OPENING_ERRORS, run_paths, run_stamp
 from amptally.analysis.runs.run import Run
 
 ENDS = ("value", "low", "high")

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 from amptally.analysis.wording.formatting import full, moment, number
 
 if TYPE_CHECKING:
-    from amptally.analysis.report.text_page import Writer
     from amptally.analysis.report.build import Report
+    from amptally.analysis.report.text_page import Writer
 
 MOST_STALLS = 12
 

@@ -9,9 +9,9 @@ from collections.abc import Iterable, Sequence
 from typing import Protocol, TextIO
 
 from amptally.analysis.report.answers import answers
-from amptally.analysis.report.uncertainty_budget import by_source
-from amptally.analysis.report.text_driving import write_drive
 from amptally.analysis.report.build import Report
+from amptally.analysis.report.text_driving import write_drive
+from amptally.analysis.report.uncertainty_budget import by_source
 from amptally.analysis.wording.formatting import full, moment, number
 
 CAUTIONS = (

@@ -14,15 +14,15 @@ from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from typing import Any, Literal, TypeVar
 
-from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.driving.driving import DriveUse
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, ranked, refuse
-from amptally.analysis.results.finding import Finding
 from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.protection.fuse_margin import translated_verdict, verdict_of
-from amptally.analysis.results.leads import PLACE_OF, SIDES
 from amptally.analysis.protection.path import PathResult
 from amptally.analysis.protection.wire import verdict_of as wire_verdict
+from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, ranked, refuse
+from amptally.analysis.results.finding import Finding
+from amptally.analysis.results.leads import PLACE_OF, SIDES
 
 Act = Literal["refuse", "at_least", "at_most", "widen"]
 Part = TypeVar("Part")

@@ -7,13 +7,13 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from amptally.analysis.exposure.current import Current
-from amptally.analysis.integrals.energy import Energy
-from amptally.analysis.results.estimate import Estimate
-from amptally.analysis.protection.fuse import FuseResult
-from amptally.analysis.results.leads import LEAD_OF
-from amptally.analysis.forecast.remaining import Remaining
 from amptally.analysis.battery.sag import Sag
+from amptally.analysis.exposure.current import Current
+from amptally.analysis.forecast.remaining import Remaining
+from amptally.analysis.integrals.energy import Energy
+from amptally.analysis.protection.fuse import FuseResult
+from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.results.leads import LEAD_OF
 
 LEAST_SHARE = 0.2
 """The greatest contribution is named in any case, a second one from this share on."""

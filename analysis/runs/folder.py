@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from amptally.analysis.runs.corrections import usable_drift_ppm
 from amptally.analysis.errors import RunContentError
+from amptally.analysis.runs.corrections import usable_drift_ppm
 from amptally.logger.channels import TIME_COLUMN
-from amptally.logger.storage.edits import edits_path, merged, read_edits
 from amptally.logger.errors import LoggerError
 from amptally.logger.machine.description import parse
+from amptally.logger.storage.edits import edits_path, merged, read_edits
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import open_run, run_files
 

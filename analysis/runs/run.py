@@ -12,15 +12,13 @@ from threading import get_ident
 from typing import TypeVar
 
 import numpy as np
-
-from amptally.analysis.runs.columns import Gathered, ReadTogether, Walk
-from amptally.analysis.runs.corrections import usable_drift_ppm
 from amptally.analysis.errors import RunContentError
 from amptally.analysis.results.leads import CURRENTS
-from amptally.analysis.signals.time_index import first_row
+from amptally.analysis.results.sensor_error import SensorError
+from amptally.analysis.runs.columns import Gathered, ReadTogether, Walk
+from amptally.analysis.runs.corrections import usable_drift_ppm
 from amptally.analysis.runs.sample_times import SampleTimes
 from amptally.analysis.runs.samples import STRETCH_ROWS, Samples
-from amptally.analysis.results.sensor_error import SensorError
 from amptally.analysis.signals.series import (
     Drawn,
     Extremes,
@@ -40,9 +38,10 @@ from amptally.analysis.signals.series import (
     tail,
     together,
 )
+from amptally.analysis.signals.time_index import first_row
 from amptally.logger.channels import BY_NAME, BY_SI_NAME, TIME_COLUMN
-from amptally.logger.storage.edits import merged, read_edits
 from amptally.logger.machine.description import Machine, arrangement_mismatch, load, parse
+from amptally.logger.storage.edits import merged, read_edits
 from amptally.logger.storage.metadata import Gap
 from amptally.logger.storage.runfile import RunFile, open_run
 

@@ -11,20 +11,19 @@ from threading import get_ident
 
 import numpy as np
 import polars as pl
-
+from amptally.analysis.errors import RunContentError
+from amptally.analysis.results.leads import ASSUMED_LEG
+from amptally.analysis.results.sensor_error import SensorError
 from amptally.analysis.runs.columns import Walk, in_units
 from amptally.analysis.runs.corrections import corrected_rms, declared, sensor_error, squares
-from amptally.analysis.errors import RunContentError
-from amptally.analysis.signals.gaps import GapRule
-from amptally.analysis.results.leads import ASSUMED_LEG
 from amptally.analysis.runs.sample_times import UNORDERED, SampleTimes
-from amptally.analysis.results.sensor_error import SensorError
+from amptally.analysis.signals.gaps import GapRule
 from amptally.analysis.signals.series import Flags, Floats, Places, Series
 from amptally.analysis.signals.timeline import Timeline
 from amptally.logger.channels import BY_NAME, BY_SI_NAME, Channel
-from amptally.logger.storage.edits import Edits
 from amptally.logger.machine.description import Machine
 from amptally.logger.machine.fields import Sensor
+from amptally.logger.storage.edits import Edits
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import RunFile
 

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-
 from amptally.analysis.signals.append_buffer import Growing
 
 Floats = npt.NDArray[np.float64]

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
-
 from amptally.analysis.signals.gaps import NEIGHBOURS, GapRule
 from amptally.analysis.signals.sampling import Spacing, of_counts
 from amptally.analysis.signals.series import Flags, Floats, Places
@@ -133,7 +132,7 @@ class _Steps:
 def _gaps(stretches: Iterable[Floats], rule: GapRule, steps: _Steps) -> Iterator[tuple[Places, Floats, Floats]]:
     """Rows before gaps with the times on both sides; all steps are counted on the way.
 
-    The rule looks at ten intervals on both sides (analysis/signals/gaps.py), so that stretches are looked at with a margin.
+    The rule looks at ten intervals on both sides (`gaps`), so stretches are read with a margin.
     """
     held_s = np.empty(0)
     first = judged = 0  # row of the first time held, and of the first interval not yet judged

@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-
-from amptally.analysis.results.leads import SIDES
 from amptally.analysis.report.build import Report
+from amptally.analysis.results.leads import SIDES
 from amptally.dashboard.figures.plot import Figure, axis, frame, note, packed, span
 from amptally.dashboard.theme import DASHES, Theme
 

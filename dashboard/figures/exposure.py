@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-
 from amptally.analysis.protection.fuse_curve import Limit, fitted_limits
-from amptally.analysis.results.leads import LEAD_OF
 from amptally.analysis.report.build import Report
+from amptally.analysis.results.leads import LEAD_OF
 from amptally.dashboard.figures.plot import Figure, axis, frame, note, packed
 from amptally.dashboard.theme import Screen, Theme
 

@@ -6,8 +6,8 @@ from typing import Any
 
 from amptally.analysis.report.build import Report
 from amptally.dashboard.figures.lanes import LANES, Lane
-from amptally.dashboard.library import OpenRun
 from amptally.dashboard.figures.plot import Figure, axis, frame, packed, span
+from amptally.dashboard.library import OpenRun
 from amptally.dashboard.theme import Theme
 
 HEIGHT_PX = 340

@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-
 from amptally.dashboard.theme import Theme
 
 Figure = dict[str, Any]

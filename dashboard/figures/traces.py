@@ -6,11 +6,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-
 from amptally.analysis.runs.run import Run
 from amptally.dashboard.figures.lanes import Lane
-from amptally.dashboard.library import OpenRun
 from amptally.dashboard.figures.plot import Figure, axis, frame, note, packed, span, time_ticks
+from amptally.dashboard.library import OpenRun
 from amptally.dashboard.theme import DASH_SIGNS, DASHES, Theme
 
 COLUMNS = 640

@@ -6,10 +6,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-
-from amptally.analysis.signals.decimation import Density, density
 from amptally.analysis.report.build import Report
 from amptally.analysis.runs.run import Floats, together
+from amptally.analysis.signals.decimation import Density, density
 from amptally.dashboard.figures.plot import Figure, axis, frame, packed
 from amptally.dashboard.theme import DASHES, Screen, Theme
 

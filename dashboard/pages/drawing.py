@@ -6,19 +6,22 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any
 
-from dash import Dash, Input, Output, State, html, no_update
-
-from amptally.analysis.results.leads import LEAD_OF
 from amptally.analysis.report.build import Report
-from amptally.dashboard.figures import command as command_figure, exposure as exposure_figure, laps as laps_figure, volts as volts_figure
-from amptally.dashboard.pages import driving as drive_use_part, tables
+from amptally.analysis.results.leads import LEAD_OF
 from amptally.dashboard.address import pair, word
+from amptally.dashboard.figures import command as command_figure
+from amptally.dashboard.figures import exposure as exposure_figure
+from amptally.dashboard.figures import laps as laps_figure
+from amptally.dashboard.figures import volts as volts_figure
+from amptally.dashboard.library import Library
+from amptally.dashboard.pages import driving as drive_use_part
+from amptally.dashboard.pages import tables
 from amptally.dashboard.pages.cards import held_together
 from amptally.dashboard.pages.drive import LEAD_FIGURES, NOTHING, TIGHTEST, lead_figures, volts_words
-from amptally.dashboard.library import Library
 from amptally.dashboard.pages.parts import Child, is_open, message, plain
 from amptally.dashboard.stores import PLACES, address_of, lap_of, place_of
 from amptally.dashboard.theme import Screen
+from dash import Dash, Input, Output, State, html, no_update
 
 OTHER_LEAD = "this current was measured on the far side of the controller; the margin on the card is estimated from it"
 

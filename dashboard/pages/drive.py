@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from dash import dcc, html
-
-from amptally.analysis.results.finding import Finding
-from amptally.analysis.report.text_page import CAUTIONS
 from amptally.analysis.report.build import Report
+from amptally.analysis.report.text_page import CAUTIONS
+from amptally.analysis.results.finding import Finding
 from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.formatting import moment, number
-from amptally.dashboard.pages import tables
-from amptally.dashboard.figures import volts as volts_figure
 from amptally.dashboard.address import DriveAddress, whole
-from amptally.dashboard.pages.cards import MARKS, cards_of, held_together, show_card
+from amptally.dashboard.figures import volts as volts_figure
 from amptally.dashboard.figures.command import HEIGHT_PX as COMMAND_PX
 from amptally.dashboard.figures.lanes import Lane, usual_keys
+from amptally.dashboard.figures.traces import BOTTOM_PX, HEAD_PX, LANE_PX, TOP_PX
+from amptally.dashboard.pages import tables
+from amptally.dashboard.pages.cards import MARKS, cards_of, held_together, show_card
 from amptally.dashboard.pages.overview import HEIGHT_PX as OVERVIEW_PX
 from amptally.dashboard.pages.parts import QUIET, Child, aria, asked_for, data, folded, message, picture, plain, section
 from amptally.dashboard.stores import PLACES
-from amptally.dashboard.figures.traces import BOTTOM_PX, HEAD_PX, LANE_PX, TOP_PX
+from dash import dcc, html
 
 TIGHTEST = "tightest"
 USUAL = "usual"

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from amptally.dashboard.figures.lanes import LANES, Lane
-from amptally.dashboard.library import OpenRun
 from amptally.dashboard.figures.plot import Figure, axis, frame, note, packed, time_ticks
-from amptally.dashboard.theme import Theme
 from amptally.dashboard.figures.traces import View, veil
+from amptally.dashboard.library import OpenRun
+from amptally.dashboard.theme import Theme
 
 COLUMNS = 320
 HEIGHT_PX = 112

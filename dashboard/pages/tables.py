@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import numpy as np
-from dash import html
-
 from amptally.analysis.report.answers import ENDS
-from amptally.analysis.results.estimate import Estimate
-from amptally.analysis.report.text_page import SOURCES
 from amptally.analysis.report.build import Report
+from amptally.analysis.report.text_page import SOURCES
+from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.wording.formatting import full, moment, number
-from amptally.dashboard.figures import exposure as exposure_figure, volts as volts_figure
 from amptally.dashboard.address import DriveAddress
-from amptally.dashboard.pages.cards import moment_link, unit_number
-from amptally.dashboard.library import OpenRun
-from amptally.dashboard.pages.parts import Child, facts, plain, table
+from amptally.dashboard.figures import exposure as exposure_figure
+from amptally.dashboard.figures import volts as volts_figure
 from amptally.dashboard.figures.plot import clock
 from amptally.dashboard.figures.traces import View
+from amptally.dashboard.library import OpenRun
+from amptally.dashboard.pages.cards import moment_link, unit_number
+from amptally.dashboard.pages.parts import Child, facts, plain, table
+from dash import html
 
 SLICES = 24
 """Rows of the table beside the traces."""

@@ -9,8 +9,8 @@ from __future__ import annotations
 import itertools
 import math
 
-from amptally.logger.machine.description import Machine
 from amptally.logger.machine.check_fuse import check_fuses_and_wires
+from amptally.logger.machine.description import Machine
 from amptally.logger.machine.fields import Battery
 from amptally.logger.machine.problem import Findings, Problem
 from amptally.tables.battery_charging_voltage import block_window

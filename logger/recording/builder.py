@@ -15,17 +15,16 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-
-from amptally.logger.recording.alarms import Alarm, Observer, Observers, alarm_of
-from amptally.logger.wire.blocks import LONGEST_US, Block, Booted, Item, Stretch
 from amptally.logger.channels import BY_WIRE_ID
 from amptally.logger.clock import ClockFit, RunClock
-from amptally.logger.wire.decoder import BoardDecoder
+from amptally.logger.recording.alarms import Alarm, Observer, Observers, alarm_of
 from amptally.logger.storage.extremes import BoardExtremes
-from amptally.logger.wire.frames import Describe, Event, EventCode, Extremes, Fault
 from amptally.logger.storage.journal import Damage, Record
 from amptally.logger.storage.metadata import Gap, Metadata
 from amptally.logger.storage.segments import Segments
+from amptally.logger.wire.blocks import LONGEST_US, Block, Booted, Item, Stretch
+from amptally.logger.wire.decoder import BoardDecoder
+from amptally.logger.wire.frames import Describe, Event, EventCode, Extremes, Fault
 
 MAX_EVENTS = 10_000
 BATCH_BYTES = 1 << 19

@@ -13,8 +13,8 @@ from collections import deque
 from collections.abc import Callable, Iterator
 
 from amptally.logger.errors import LoggerError, StorageError
-from amptally.logger.storage.journal import JournalWriter, Record
 from amptally.logger.recording.ports import Port, PortGone
+from amptally.logger.storage.journal import JournalWriter, Record
 
 MOST_WAITING_BYTES = 16 << 20
 """Bound of each queue: twenty minutes of a 115,200 baud line. A source beyond that is slowed down, not cut."""

@@ -1,4 +1,6 @@
-"""Journals that a kill or a power cut left behind, found and turned into runs: `python -m amptally.logger.recording.leftovers FOLDER`.
+"""Journals that a kill or a power cut left behind, found and turned into runs.
+
+`python -m amptally.logger.recording.leftovers FOLDER` does it for one folder.
 
 Run at the lowest priority beside a recording, so that a drive that begins at once is not kept waiting by the last one.
 """
@@ -15,10 +17,10 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from amptally.logger.errors import JournalError, LoggerError
-from amptally.logger.storage.journal import JournalReader, Record
 from amptally.logger.recording.lock import holders
 from amptally.logger.recording.recovery import recover
 from amptally.logger.recording.ring import Ring
+from amptally.logger.storage.journal import JournalReader, Record
 
 
 def leftovers(folder: Path) -> list[Path]:
@@ -60,7 +62,9 @@ class Clearing:
     """The process that clears a folder while a recording runs; its lines are said as they come."""
 
     def __init__(self, folder: Path, keep_journal: bool, say: Callable[[str], None]) -> None:
-        command = [sys.executable, "-m", "amptally.logger.recording.leftovers", str(folder)] + ["--keep-journal"] * keep_journal
+        command = [sys.executable, "-m", "amptally.logger.recording.leftovers", str(folder)] + [
+            "--keep-journal"
+        ] * keep_journal
         self._process = subprocess.Popen(
             command,
             stdin=subprocess.DEVNULL,
@@ -89,7 +93,9 @@ class Clearing:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Clear a folder; one line for each journal on stdout."""
-    parser = argparse.ArgumentParser(prog="python -m amptally.logger.recording.leftovers", description="Recover what was cut off.")
+    parser = argparse.ArgumentParser(
+        prog="python -m amptally.logger.recording.leftovers", description="Recover what was cut off."
+    )
     parser.add_argument("folder", type=Path)
     parser.add_argument("--keep-journal", action="store_true")
     options = parser.parse_args(arguments)

@@ -9,9 +9,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 from amptally.logger.errors import PortError
-from amptally.logger.wire.frames import Command, Kind, encode
 from amptally.logger.recording.lock import PortLock
 from amptally.logger.recording.ports import Port, PortGone, PortMissing, UsbDevice, open_port, usb_devices
+from amptally.logger.wire.frames import Command, Kind, encode
 
 _BACK_OFF_S = (0.2, 0.5, 1.0, 2.0, 5.0)
 _TURN_S = 0.05

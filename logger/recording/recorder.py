@@ -17,22 +17,22 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NoReturn
 
+from amptally.logger.errors import LoggerError, PortError, SegmentError, StorageError
+from amptally.logger.machine.description import Machine
 from amptally.logger.recording.alarms import Observer
 from amptally.logger.recording.builder import RunBuilder, program_version
-from amptally.logger.errors import LoggerError, PortError, SegmentError, StorageError
-from amptally.logger.wire.frames import Kind
 from amptally.logger.recording.intake import Intake, host_us
-from amptally.logger.storage.journal import SLOW_SYNC_S, JournalReader, JournalWriter, Record
 from amptally.logger.recording.leftovers import Clearing, leftovers
 from amptally.logger.recording.link import Link
-from amptally.logger.machine.description import Machine
-from amptally.logger.storage.metadata import SCHEMA
 from amptally.logger.recording.ports import Port, PortEnded
 from amptally.logger.recording.progress import Progress, Status
 from amptally.logger.recording.recovery import rebuild, run_header
 from amptally.logger.recording.ring import Ring
 from amptally.logger.recording.stopping import Asked, Stop
 from amptally.logger.recording.teller import Teller
+from amptally.logger.storage.journal import SLOW_SYNC_S, JournalReader, JournalWriter, Record
+from amptally.logger.storage.metadata import SCHEMA
+from amptally.logger.wire.frames import Kind
 
 RETRY_S = 600.0
 """How long an unplugged port is waited for."""

@@ -7,11 +7,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from amptally.logger.recording.builder import RunBuilder
 from amptally.logger.clock import ClockFit
 from amptally.logger.errors import JournalError, PortError, RunFileError, StorageError
-from amptally.logger.storage.journal import JournalReader
+from amptally.logger.recording.builder import RunBuilder
 from amptally.logger.recording.lock import PortLock, holders
+from amptally.logger.storage.journal import JournalReader
 from amptally.logger.storage.metadata import RUN_ID, Metadata, fitting
 from amptally.logger.storage.runfile import open_run
 

@@ -11,9 +11,9 @@ import contextlib
 from collections.abc import Callable
 from pathlib import Path
 
+from amptally.logger.errors import RunFileError
 from amptally.logger.storage.durable import write_text_atomically
 from amptally.logger.storage.edits import edits_path
-from amptally.logger.errors import RunFileError
 from amptally.logger.storage.runfile import open_run, run_files
 
 LIST_NAME = ".ring"

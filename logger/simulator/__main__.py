@@ -1,4 +1,4 @@
-"""`python -m amptally.logger.simulator`: the demo cart behind a port. Prints one line, the port to open, then serves it.
+"""`python -m amptally.logger.simulator`: the demo cart behind a port. Prints the port to open, then serves it.
 
 It ends by itself when the reader has closed the port and stayed away, when the process that started it has gone or has
 closed the pipe to its standard input, and on SIGTERM.
@@ -69,7 +69,9 @@ def _speed(text: str) -> float:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="python -m amptally.logger.simulator", description="The demo cart behind a port.")
+    parser = argparse.ArgumentParser(
+        prog="python -m amptally.logger.simulator", description="The demo cart behind a port."
+    )
     parser.add_argument("--seed", type=int, default=7, help="which drive (default 7)")
     parser.add_argument("--speed", type=_speed, default=1.0, help="times real time; 0: as fast as it is read")
     parser.add_argument("--socket", action="store_true", help="a loopback socket instead of a pseudo-terminal")

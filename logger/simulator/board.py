@@ -11,8 +11,9 @@ from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
-
 from amptally.logger.channels import BY_SI_NAME
+from amptally.logger.simulator.drive import CHUNK_MS, STEP_US, Cart, check_interval
+from amptally.logger.simulator.sensors import SI_NAMES, WIRE, codes_to_stored, combine
 from amptally.logger.wire.frames import (
     MAX_FRAME,
     Command,
@@ -30,8 +31,6 @@ from amptally.logger.wire.frames import (
     encode,
     row_dtype,
 )
-from amptally.logger.simulator.drive import CHUNK_MS, STEP_US, Cart, check_interval
-from amptally.logger.simulator.sensors import SI_NAMES, WIRE, codes_to_stored, combine
 
 BOARD_ID = 0x5EED_CA27
 FIRMWARE = "simulated cart 1"

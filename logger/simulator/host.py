@@ -11,8 +11,8 @@ from collections import deque
 from collections.abc import Callable
 from typing import Protocol
 
-from amptally.logger.wire.frames import Kind
 from amptally.logger.simulator.board import Board, Commands, Due
+from amptally.logger.wire.frames import Kind
 
 READ_BYTES = 4096
 MOST_PENDING = 32_768

@@ -11,11 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-
 from amptally.logger.channels import BY_SI_NAME
-from amptally.logger.wire.frames import WireChannel
 from amptally.logger.simulator.plant import STEP_S
 from amptally.logger.simulator.truth import COUNTED, Columns
+from amptally.logger.wire.frames import WireChannel
 
 BOW = 5.0e-4
 """Curvature of an analogue channel, relative at full scale; nobody declares it."""

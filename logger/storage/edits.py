@@ -7,8 +7,8 @@ import math
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from amptally.logger.storage.durable import write_text_atomically
 from amptally.logger.errors import RunFileError, StorageError
+from amptally.logger.storage.durable import write_text_atomically
 from amptally.logger.storage.metadata import Metadata
 
 SCHEMA = 1

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from amptally.logger.wire.blocks import CLOCK_WRAP
 from amptally.logger.channels import BY_WIRE_ID, Channel
+from amptally.logger.wire.blocks import CLOCK_WRAP
 from amptally.logger.wire.frames import Extremes
 
 MAX_BOOTS = 100

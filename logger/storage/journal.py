@@ -19,8 +19,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Literal
 
-from amptally.logger.storage.durable import sync_file, sync_folder
 from amptally.logger.errors import JournalError, StorageError
+from amptally.logger.storage.durable import sync_file, sync_folder
 
 MAGIC = b"AMPJRNL1"
 SYNC_SECONDS = 0.2

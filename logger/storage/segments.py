@@ -12,13 +12,12 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-
-from amptally.logger.wire.blocks import Block, part_of
 from amptally.logger.channels import CHANNELS, TIME_COLUMN
 from amptally.logger.errors import SegmentError
-from amptally.logger.wire.frames import INT64_NULL
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import Digest, digest, write_frame, write_run, write_segment
+from amptally.logger.wire.blocks import Block, part_of
+from amptally.logger.wire.frames import INT64_NULL
 
 SEGMENT_US = 600_000_000
 MAX_ROWS = 1_000_000

@@ -11,7 +11,7 @@ from collections import deque
 from collections.abc import Sequence
 
 import numpy as np
-
+from amptally.logger.channels import BY_WIRE_ID
 from amptally.logger.wire.blocks import (
     CLOCK_WRAP,
     Block,
@@ -26,7 +26,6 @@ from amptally.logger.wire.blocks import (
     known_columns,
     last_time,
 )
-from amptally.logger.channels import BY_WIRE_ID
 from amptally.logger.wire.frame_table import FrameTable, Ints, tabulate
 from amptally.logger.wire.frames import (
     MAX_FRAME,

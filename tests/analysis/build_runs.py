@@ -12,10 +12,9 @@ from unittest.mock import patch
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-
-from amptally.analysis.runs import columns, run, samples
 from amptally.analysis.laps import table as lap_table
 from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.runs import columns, run, samples
 from amptally.logger.channels import BY_SI_NAME, TIME_COLUMN
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_frame

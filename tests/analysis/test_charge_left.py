@@ -7,16 +7,17 @@ from typing import Any
 
 import numpy as np
 import pytest
-
-from amptally.analysis.forecast.charge_forecast import ChargeLeft, Start, assess_charge, driven_part, rated_capacity, start_charge
-from amptally.analysis.exposure.current import assess_current
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, refuse
-from amptally.analysis.integrals.gap_doubt import bridge_u
-from amptally.analysis.report.build import build_report
-from amptally.analysis.runs.run import Run, Series
 from amptally.analysis.battery.sag import assess_sag
 from amptally.analysis.battery.state_of_charge import stated
+from amptally.analysis.exposure.current import assess_current
+from amptally.analysis.forecast.charge_forecast import ChargeLeft, Start, assess_charge, rated_capacity, start_charge
+from amptally.analysis.integrals.gap_doubt import bridge_u
+from amptally.analysis.report.build import build_report
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, refuse
+from amptally.analysis.runs.run import Run, Series
+from amptally.analysis.runs.standing import driven_part
 from amptally.logger.storage.metadata import Gap
+
 from tests.analysis.build_runs import CART, Floats, consistent, sides, value_of, write_run
 
 T_S = np.arange(0, 1800, 0.5)

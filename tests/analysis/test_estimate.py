@@ -6,10 +6,18 @@ import math
 
 import numpy as np
 import pytest
+from amptally.analysis.results.estimate import (
+    COVERAGE_FACTOR,
+    UNDECLARED,
+    Estimate,
+    above_zero,
+    estimate,
+    extreme_u,
+    refuse,
+)
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, UNDECLARED, Estimate, above_zero, estimate, extreme_u, refuse
 from tests.analysis.build_runs import consistent, sides
 
 finite = st.floats(-1e9, 1e9)

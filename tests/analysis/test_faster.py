@@ -12,24 +12,24 @@ from unittest.mock import patch
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from amptally.analysis.battery import resistance_steps
-from amptally.analysis.exposure import square_integral, window_exact, longest_window as window_longer, window_search
-from amptally.analysis.forecast.capacity import DataSheet, used_ah
-from amptally.analysis.forecast.charge_forecast import driven_part
-from amptally.analysis.integrals.energy import charge_estimates
-from amptally.analysis.exposure.exposure import Exposure
-from amptally.analysis.forecast.kibam import Kinetic, Wells, advance
-from amptally.analysis.forecast.load_profile import load_profile
-from amptally.analysis.forecast.depletion import Assumption, BlockCount, outlook
-from amptally.analysis.forecast.peukert import RateLaw, rate_law
 from amptally.analysis.battery.resistance_fit import BLOCK, LEAST_BIN_S, binned, relaxed
 from amptally.analysis.battery.resistance_steps import find_steps
 from amptally.analysis.battery.rest import find_rest
-from amptally.analysis.runs.run import SensorError, Series
+from amptally.analysis.exposure import longest_window as window_longer
+from amptally.analysis.exposure import square_integral, window_exact, window_search
+from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.exposure.square_integral import SquareIntegral
+from amptally.analysis.forecast.capacity import DataSheet, used_ah
+from amptally.analysis.forecast.depletion import Assumption, BlockCount, outlook
+from amptally.analysis.forecast.kibam import Kinetic, Wells, advance
+from amptally.analysis.forecast.load_profile import load_profile
+from amptally.analysis.forecast.peukert import RateLaw, rate_law
+from amptally.analysis.integrals.energy import charge_estimates
+from amptally.analysis.runs.run import SensorError, Series
+from amptally.analysis.runs.standing import driven_part
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 SEEDS = st.integers(0, 10_000)
 

@@ -6,20 +6,20 @@ import itertools
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
-from amptally.analysis.quality import clock_skew as bad_clock, implausible_values as bad_values
-from amptally.analysis.quality.clipping import Tops, cut_tops
 from amptally.analysis.controller.command import held
-from amptally.analysis.signals.gaps import GapRule, find_gaps
+from amptally.analysis.controller.pulses import sparse
+from amptally.analysis.driving.stall import on_spans
 from amptally.analysis.laps.marks import press_times, wheel_distance
 from amptally.analysis.laps.table import Cut, cut
-from amptally.analysis.controller.pulses import sparse
+from amptally.analysis.quality import clock_skew as bad_clock
+from amptally.analysis.quality import implausible_values as bad_values
+from amptally.analysis.quality.clipping import Tops, cut_tops
+from amptally.analysis.signals.gaps import GapRule, find_gaps
 from amptally.analysis.signals.sampling import _halved
 from amptally.analysis.signals.series import Flags, Floats, Series
-from amptally.analysis.driving.stall import on_spans
 from amptally.analysis.signals.timeline import Timeline
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 SEEDS = st.integers(0, 10_000)
 

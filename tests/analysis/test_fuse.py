@@ -9,15 +9,14 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
-from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.exposure.exposure import CurrentError, Exposure
 from amptally.analysis.protection.fuse import FuseResult, assess_fuse
 from amptally.analysis.protection.fuse_curve import Limit, tightest
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
 from amptally.analysis.protection.fuse_margin import verdict_of
+from amptally.analysis.results.estimate import Estimate, refuse
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 LARGE_40 = FuseSpec("left", "blade_large", 40, ambient_c=20, position="supply_leg", sensed="supply_leg")
 """Derated 40 A: the data sheet gives the full 40 A up to 20 °C."""

@@ -9,13 +9,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from amptally.analysis.laps import per_charge as lap_charge
-from amptally.analysis.results.estimate import Estimate, refuse
-from amptally.analysis.laps.per_charge import charge_of_a_lap, laps_in, student_t, trend
 from amptally.analysis.laps.frames import Frames, bin_means, last_values, pieces, run_frames, steps_of
+from amptally.analysis.laps.laps import assess_laps, laps_per_charge
 from amptally.analysis.laps.marks import (
     Boundaries,
     Progress,
@@ -26,15 +22,19 @@ from amptally.analysis.laps.marks import (
     typical_s,
     wheel_distance,
 )
+from amptally.analysis.laps.per_charge import charge_of_a_lap, laps_in, student_t, trend
 from amptally.analysis.laps.signal import SURE, SignalLaps, find_laps
 from amptally.analysis.laps.table import cut, lap_table
-from amptally.analysis.laps.laps import assess_laps, laps_per_charge
+from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.runs.run import Run, Series
 from amptally.analysis.signals.series import cut as samples_of
 from amptally.analysis.signals.series import together
-from benchmarks.lap_finder import NOTHINGS, Truth, count, stored
-from amptally.logger.storage.edits import Edits, write_edits
 from amptally.logger.simulator import Drive, draw_scenario, simulate
+from amptally.logger.storage.edits import Edits, write_edits
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchmarks.lap_finder import NOTHINGS, Truth, count, stored
 from tests.analysis.build_runs import CART, Floats, consistent, sides, value_of, write_run
 
 HZ = 10.0

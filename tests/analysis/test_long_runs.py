@@ -12,22 +12,22 @@ from unittest.mock import patch
 
 import numpy as np
 import pytest
+from amptally.analysis.exposure import long_square, run_exposure
+from amptally.analysis.exposure.exposure import Exposure
+from amptally.analysis.exposure.run_exposure import prepare_exposure
+from amptally.analysis.exposure.square_integral import SquareIntegral
+from amptally.analysis.laps import table as lap_table
+from amptally.analysis.report.build import build_report
+from amptally.analysis.report.single_pass import survey
+from amptally.analysis.runs import long_envelope, run, samples
+from amptally.analysis.runs.long_envelope import LongEnvelope
+from amptally.analysis.runs.run import Run
+from amptally.analysis.signals.decimation import Envelope
+from amptally.analysis.signals.series import Joining, Series, together
+from amptally.logger.storage.runfile import RunFile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from amptally.analysis.laps import table as lap_table
-from amptally.analysis.runs import long_envelope, run, samples
-from amptally.analysis.exposure import long_square, run_exposure
-from amptally.analysis.signals.decimation import Envelope
-from amptally.analysis.exposure.exposure import Exposure
-from amptally.analysis.runs.long_envelope import LongEnvelope
-from amptally.analysis.report.build import build_report
-from amptally.analysis.runs.run import Run
-from amptally.analysis.exposure.run_exposure import prepare_exposure
-from amptally.analysis.signals.series import Joining, Series, together
-from amptally.analysis.exposure.square_integral import SquareIntegral
-from amptally.analysis.report.single_pass import survey
-from amptally.logger.storage.runfile import RunFile
 from tests.analysis.build_runs import CART, Floats, write_run
 
 ROOT = Path(__file__).parents[2]

@@ -6,9 +6,8 @@ import math
 
 import numpy as np
 import pytest
-
-from amptally.analysis.runs.run import SensorError
 from amptally.analysis.results.sensor_terms import hides_peaks, lag_s, pulse_seen, skew_u_s, step_u, white_u
+from amptally.analysis.runs.run import SensorError
 
 
 # references UN4: 12 bit over 100 A, LSB 24.414 mA, u 7.048 mA; 10 bit over 30 V, 29.297 mV, 8.457 mV. Arithmetic on the

@@ -11,18 +11,18 @@ from unittest.mock import patch
 
 import numpy as np
 import pytest
-
-from amptally.analysis.runs import run
-from amptally.analysis.quality.clipping import Tops
+from amptally.analysis.exposure.run_exposure import prepare_exposure
+from amptally.analysis.integrals.sums import curve_sums, power_sums
 from amptally.analysis.laps.table import lap_table
+from amptally.analysis.quality.clipping import Tops
+from amptally.analysis.report.single_pass import survey
+from amptally.analysis.runs import run
 from amptally.analysis.runs.long_envelope import LongEnvelope
 from amptally.analysis.runs.run import Run
-from amptally.analysis.exposure.run_exposure import prepare_exposure
 from amptally.analysis.runs.sample_times import MOST_SINGLE, SampleTimes
 from amptally.analysis.signals.series import Floats, exhaust
-from amptally.analysis.integrals.sums import curve_sums, power_sums
-from amptally.analysis.report.single_pass import survey
 from amptally.logger.storage.runfile import RunFile
+
 from tests.analysis.build_runs import CART, in_stretches, write_run
 
 ROWS = 24_000

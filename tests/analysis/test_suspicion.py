@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
+from amptally.analysis.quality.screening import (
+    cut_tops,
+    disagreeing_sum,
+    filled_in,
+    turned_sign,
+    unanswering_voltage,
+    zero_shift,
+)
 from amptally.analysis.quality.voltage_response import Pair
 from amptally.analysis.results.finding import Finding
 from amptally.analysis.runs.run import Series
-from amptally.analysis.quality.screening import cut_tops, disagreeing_sum, filled_in, turned_sign, unanswering_voltage, zero_shift
 from amptally.logger.simulator import draw_scenario, simulate
 
 N = 6000

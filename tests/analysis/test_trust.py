@@ -12,16 +12,16 @@ from typing import Any
 
 import numpy as np
 import pytest
-
-from amptally.analysis.report.answers import answers
-from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.driving.driving import CommandBin
+from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.report.answers import answers
+from amptally.analysis.report.build import Report, build_report
+from amptally.analysis.report.text_page import render
+from amptally.analysis.report.trust import EFFECTS, REASONS, SAME_AS, Trust
 from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.results.finding import Finding
-from amptally.analysis.report.text_page import render
-from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.runs.run import Run
-from amptally.analysis.report.trust import EFFECTS, REASONS, SAME_AS, Trust
+
 from benchmarks import bad_data
 from benchmarks.bad_data import BATTERY, CART, LEFT, RIGHT, VOLTS, Record
 from tests.analysis.build_runs import write_run

@@ -5,11 +5,6 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-
-from amptally.analysis.results.estimate import Estimate, refuse
-from amptally.analysis.results.propagation import power_of
 from amptally.analysis.protection.wire import (
     Conductor,
     WireResult,
@@ -20,10 +15,14 @@ from amptally.analysis.protection.wire import (
     short_time_basis,
     weakest_part,
 )
+from amptally.analysis.results.estimate import Estimate, refuse
+from amptally.analysis.results.propagation import power_of
 from amptally.tables import wire_gauge as gauge
 from amptally.tables import wire_short_time as short
 from amptally.tables.wire_resistance import resistance_ohm
 from amptally.tables.wire_short_time import adiabatic_current_a, adiabatic_k, short_time_k
+from hypothesis import given
+from hypothesis import strategies as st
 
 KFT_M = 304.8
 CMIL_MM2 = math.pi / 4 * 0.0254**2

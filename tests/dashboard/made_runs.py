@@ -9,11 +9,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-
 from amptally.logger.channels import BY_SI_NAME, CHANNELS, TIME_COLUMN
+from amptally.logger.simulator.drive import simulate
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_frame
-from amptally.logger.simulator.drive import simulate
 
 Floats = npt.NDArray[np.float64]
 CART = resources.files("amptally.logger.simulator").joinpath("cart.toml").read_text(encoding="utf-8")

@@ -12,12 +12,17 @@ from typing import Any
 import numpy as np
 import plotly.graph_objects as go
 import pytest
-from dash.development.base_component import Component
-
 from amptally.analysis.report.build import Report
-from amptally.dashboard.figures import command as command_figure, exposure as exposure_figure, laps as laps_figure, volts as volts_figure
-from amptally.dashboard.pages import driving as drive_use_part, tables
 from amptally.dashboard.address import DriveAddress, whole
+from amptally.dashboard.figures import command as command_figure
+from amptally.dashboard.figures import exposure as exposure_figure
+from amptally.dashboard.figures import laps as laps_figure
+from amptally.dashboard.figures import volts as volts_figure
+from amptally.dashboard.figures.lanes import lanes_of, usual_keys
+from amptally.dashboard.figures.traces import View, traces_figure
+from amptally.dashboard.library import Library, OpenRun
+from amptally.dashboard.pages import driving as drive_use_part
+from amptally.dashboard.pages import tables
 from amptally.dashboard.pages.cards import cards_of, show_card
 from amptally.dashboard.pages.drive import (
     LEAD_FIGURES,
@@ -29,12 +34,11 @@ from amptally.dashboard.pages.drive import (
     lead_figures,
     volts_words,
 )
-from amptally.dashboard.figures.lanes import lanes_of, usual_keys
-from amptally.dashboard.library import Library, OpenRun
 from amptally.dashboard.pages.logbook import logbook_page
 from amptally.dashboard.pages.overview import overview_figure
 from amptally.dashboard.theme import DARK, LIGHT, Screen
-from amptally.dashboard.figures.traces import View, traces_figure
+from dash.development.base_component import Component
+
 from tests.dashboard.made_runs import CART, lacking, short_drive, write_run_of
 
 NAMES = (

@@ -8,9 +8,8 @@ import re
 from pathlib import Path
 
 import pytest
-
-from amptally.dashboard.theme import DARK, DASHES, LIGHT, Theme
 from amptally.dashboard.figures.traces import COLUMNS
+from amptally.dashboard.theme import DARK, DASHES, LIGHT, Theme
 
 STYLE = (Path(__file__).parents[2] / "dashboard" / "assets" / "style.css").read_text(encoding="utf-8")
 Triple = tuple[float, float, float]

@@ -21,8 +21,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-
 from amptally.logger.channels import BY_NAME
+from amptally.logger.machine.description import parse
+from amptally.logger.recording.recorder import Options, Outcome, Recorder
 from amptally.logger.wire.frames import (
     Command,
     Describe,
@@ -37,8 +38,6 @@ from amptally.logger.wire.frames import (
     decode,
     encode,
 )
-from amptally.logger.machine.description import parse
-from amptally.logger.recording.recorder import Options, Outcome, Recorder
 
 ROOT = Path(__file__).parents[2]
 MACHINE_TEXT = '[machine]\nname = "bench"\n'

@@ -16,26 +16,37 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import HealthCheck, example, given, settings
-from hypothesis import strategies as st
-
 from amptally.analysis.errors import AnalysisError
 from amptally.analysis.report.build import build_report
 from amptally.analysis.runs.run import Run
-from benchmarks import fuzz_study
-from amptally.logger.storage import runfile
-from amptally.logger.wire.blocks import Block, Booted
-from amptally.logger.recording.builder import RunBuilder
 from amptally.logger.channels import BY_WIRE_ID, TIME_COLUMN
-from amptally.logger.wire.decoder import BoardDecoder
 from amptally.logger.errors import ImportDataError, LoggerError, MachineFileError, RunFileError
-from amptally.logger.wire.frames import INT64_NULL, Describe, Event, Extreme, Extremes, Fault, Message, Samples, WireChannel, encode
 from amptally.logger.importer import parse_map, parse_time, read_columns
-from amptally.logger.storage.journal import Damage, JournalReader, JournalWriter, Record
 from amptally.logger.machine.description import load
-from amptally.logger.storage.metadata import KEY, Metadata
+from amptally.logger.recording.builder import RunBuilder
 from amptally.logger.recording.recovery import recover
+from amptally.logger.storage import runfile
+from amptally.logger.storage.journal import Damage, JournalReader, JournalWriter, Record
+from amptally.logger.storage.metadata import KEY, Metadata
 from amptally.logger.storage.runfile import open_run, write_frame
+from amptally.logger.wire.blocks import Block, Booted
+from amptally.logger.wire.decoder import BoardDecoder
+from amptally.logger.wire.frames import (
+    INT64_NULL,
+    Describe,
+    Event,
+    Extreme,
+    Extremes,
+    Fault,
+    Message,
+    Samples,
+    WireChannel,
+    encode,
+)
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+
+from benchmarks import fuzz_study
 from tests.faults.checks import sound
 from tests.strategies import board_messages, changed_bytes, describes, frame_lists, samples_of, splits
 

@@ -14,15 +14,15 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-
-import amptally
 from amptally.logger.recording import recorder as recorder_module
+from amptally.logger.recording.leftovers import leftovers
+from amptally.logger.recording.ring import LIST_NAME, Ring
 from amptally.logger.storage.edits import Edits, edits_path, write_edits
 from amptally.logger.storage.journal import JournalWriter
-from amptally.logger.recording.leftovers import leftovers
 from amptally.logger.storage.metadata import Metadata
-from amptally.logger.recording.ring import LIST_NAME, Ring
 from amptally.logger.storage.runfile import open_run, write_frame
+
+import amptally
 from tests.faults.checks import numbers, sound
 from tests.faults.harness import PATIENCE_S, ROOT, RecorderProcess, ThreadRecorder, live_board, options
 
@@ -188,7 +188,10 @@ def test_the_ring_turns_while_recording(tmp_path: Path) -> None:
     out.mkdir()
     old = [made(out, f"20200101T00000{place}Z-aaaa", 300_000) for place in range(3)]
     limit_mb = 1 + sum(path.stat().st_size for path in old) / 1e6
-    code = "import sys, amptally.logger.recording.recorder; amptally.logger.recording.recorder.RING_S = 0.2; import amptally; sys.exit(amptally.main())"
+    code = (
+        "import sys, amptally; from amptally.logger.recording import recorder; "
+        "recorder.RING_S = 0.2; sys.exit(amptally.main())"
+    )
     with (
         live_board(rate_hz=10_000, interval_us=100) as (board, port),
         RecorderProcess(port, out, "--ring", f"{limit_mb:.3f}", code=code) as recorder,

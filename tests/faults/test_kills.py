@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from benchmarks.kill_study import RATE_HZ, study
-from amptally.logger.storage.journal import JournalReader
 from amptally.logger.recording.recovery import recover
+from amptally.logger.storage.journal import JournalReader
+
+from benchmarks.kill_study import RATE_HZ, study
 from tests.faults.checks import missing, numbers, sound
 from tests.faults.harness import RecorderProcess, live_board
 

@@ -14,12 +14,22 @@ import sys
 from pathlib import Path
 
 import numpy as np
-
 from amptally.logger.channels import BY_NAME
-from amptally.logger.wire.frames import Describe, Event, EventCode, Extreme, Extremes, Message, Samples, WireChannel, encode
+from amptally.logger.recording.recovery import recover
 from amptally.logger.storage.journal import JournalWriter
 from amptally.logger.storage.metadata import SCHEMA
-from amptally.logger.recording.recovery import recover
+from amptally.logger.wire.frames import (
+    Describe,
+    Event,
+    EventCode,
+    Extreme,
+    Extremes,
+    Message,
+    Samples,
+    WireChannel,
+    encode,
+)
+
 from tests.frozen.findings import findings
 
 FOLDER = Path(__file__).parent

@@ -6,8 +6,16 @@ import re
 from pathlib import Path
 
 import pytest
-
-from amptally.logger.channels import BY_NAME, BY_SI_NAME, BY_WIRE_ID, CHANNELS, INT16_NULL, INT32_NULL, TIME_COLUMN, Channel
+from amptally.logger.channels import (
+    BY_NAME,
+    BY_SI_NAME,
+    BY_WIRE_ID,
+    CHANNELS,
+    INT16_NULL,
+    INT32_NULL,
+    TIME_COLUMN,
+    Channel,
+)
 
 NOMENCLATURE = Path(__file__).parents[2] / "docs" / "nomenclature.md"
 ENDINGS = {"_ua": ("_a", "µA", "A", 1e-6), "_uv": ("_v", "µV", "V", 1e-6), "_cc": ("_c", "0.01 °C", "°C", 0.01)}

@@ -11,19 +11,29 @@ from unittest.mock import patch
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
+from amptally.logger.channels import BY_NAME
+from amptally.logger.recording.builder import RunBuilder
+from amptally.logger.storage.journal import Record
+from amptally.logger.storage.metadata import Metadata
 from amptally.logger.wire import frame_reader
 from amptally.logger.wire.blocks import CLOCK_WRAP, LONGEST_US, Block, Booted, Item, Stretch
-from amptally.logger.recording.builder import RunBuilder
-from amptally.logger.channels import BY_NAME
 from amptally.logger.wire.decoder import BoardDecoder
 from amptally.logger.wire.frame_reader import FrameReader
 from amptally.logger.wire.frame_table import _crcs, _unstuff, tabulate
-from amptally.logger.wire.frames import Describe, Event, Extremes, Message, Samples, WireChannel, cobs_encode, decode, encode
-from amptally.logger.storage.journal import Record
-from amptally.logger.storage.metadata import Metadata
+from amptally.logger.wire.frames import (
+    Describe,
+    Event,
+    Extremes,
+    Message,
+    Samples,
+    WireChannel,
+    cobs_encode,
+    decode,
+    encode,
+)
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from tests.strategies import changed_bytes, frame_lists, pieces_at
 
 VECTORS = json.loads((Path(__file__).parent.parent / "vectors" / "wire-v1.json").read_text(encoding="utf-8"))

@@ -6,10 +6,10 @@ import inspect
 from pathlib import Path
 
 import pytest
-
-from amptally.logger.machine import check as machine_check, check_fuse as machine_check_fuse
-from amptally.logger.machine.description import load, parse
+from amptally.logger.machine import check as machine_check
+from amptally.logger.machine import check_fuse as machine_check_fuse
 from amptally.logger.machine.check import Problem, charging_voltage_v, check, stall_current_a
+from amptally.logger.machine.description import load, parse
 from amptally.logger.machine.fields import SENSORS
 from amptally.logger.machine.problem import RULES
 from amptally.logger.simulator.sensors import SENSORS as SIMULATED

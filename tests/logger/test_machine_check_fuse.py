@@ -5,10 +5,9 @@ from __future__ import annotations
 import inspect
 
 import pytest
-
 from amptally.logger.machine import check_fuse as machine_check_fuse
-from amptally.logger.machine.description import parse
 from amptally.logger.machine.check import Problem, check
+from amptally.logger.machine.description import parse
 from amptally.logger.machine.problem import RULES
 
 LEAD = {"blocks": 2, "arrangement": "series", "block_voltage_v": 12, "chemistry": "agm"}

@@ -6,11 +6,10 @@ import re
 from pathlib import Path
 
 import pytest
-
 from amptally.logger.errors import MachineFileError, StorageError
-from amptally.logger.machine.description import Machine, load, parse
 from amptally.logger.machine.check import check
 from amptally.logger.machine.cli import check_text, new, show
+from amptally.logger.machine.description import Machine, load, parse
 from amptally.logger.machine.fields import SECTIONS
 from amptally.logger.machine.template import field_table, rule_table, template
 

@@ -15,16 +15,16 @@ from functools import partial
 from pathlib import Path
 
 import pytest
-
-from amptally.logger.recording import recorder as recorder_module
 from amptally.logger.errors import JournalError, PortError, StorageError
-from amptally.logger.wire.frames import cobs_encode
-from amptally.logger.storage.journal import JournalReader, Record
-from amptally.logger.recording.lock import PortLock, lock_folder
 from amptally.logger.machine.description import parse
+from amptally.logger.recording import recorder as recorder_module
+from amptally.logger.recording.lock import PortLock, lock_folder
 from amptally.logger.recording.recorder import Options, Outcome, Recorder
 from amptally.logger.recording.recovery import recover
+from amptally.logger.storage.journal import JournalReader, Record
 from amptally.logger.storage.runfile import open_run
+from amptally.logger.wire.frames import cobs_encode
+
 from tests.logger.bench_board import BenchBoard, bench_board
 from tests.processes import running
 

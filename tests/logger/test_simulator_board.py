@@ -6,10 +6,11 @@ from collections.abc import Iterator
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-
 from amptally.logger.channels import BY_WIRE_ID
+from amptally.logger.simulator import Cart, DriveParameters, Scenario, simulate
+from amptally.logger.simulator.board import AWAKE_US, DONE, REFUSED, Board, Commands
+from amptally.logger.simulator.host import CLOCK_PPM, MOST_DEBT_S, Pace
+from amptally.logger.simulator.sensors import WIRE
 from amptally.logger.wire.frames import (
     MAX_FRAME,
     Command,
@@ -25,10 +26,8 @@ from amptally.logger.wire.frames import (
     encode,
     unpack_rows,
 )
-from amptally.logger.simulator import Cart, DriveParameters, Scenario, simulate
-from amptally.logger.simulator.board import AWAKE_US, DONE, REFUSED, Board, Commands
-from amptally.logger.simulator.host import CLOCK_PPM, MOST_DEBT_S, Pace
-from amptally.logger.simulator.sensors import WIRE
+from hypothesis import given
+from hypothesis import strategies as st
 
 SHORT = Scenario(drive=DriveParameters(rest_s=1.0, stall_lap=0))
 SEED = 5

@@ -7,8 +7,6 @@ import math
 
 import numpy as np
 import pytest
-
-from amptally.logger.wire.frames import WireChannel
 from amptally.logger.simulator import draw_scenario, draw_wander, simulate
 from amptally.logger.simulator.battery import Block, discharge, open_circuit_v
 from amptally.logger.simulator.controller import Bridge, Fuse, mix
@@ -18,6 +16,7 @@ from amptally.logger.simulator.plant import _couple
 from amptally.logger.simulator.route import CELL_M, cell, demo_course, lay_out
 from amptally.logger.simulator.sensors import SENSORS, SI_NAMES, WIRE, SensorBank, codes_to_stored, combine
 from amptally.logger.simulator.truth import COUNTED
+from amptally.logger.wire.frames import WireChannel
 
 
 def spin(

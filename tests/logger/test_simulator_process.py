@@ -15,11 +15,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
 from amptally.logger.channels import BY_WIRE_ID
-from amptally.logger.wire.frames import Command, Describe, Frame, Kind, Reply, Samples, decode, encode, unpack_rows
 from amptally.logger.simulator import simulate
 from amptally.logger.simulator.sensors import WIRE
+from amptally.logger.wire.frames import Command, Describe, Frame, Kind, Reply, Samples, decode, encode, unpack_rows
 
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 120.0

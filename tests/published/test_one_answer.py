@@ -6,12 +6,11 @@ import itertools
 
 import numpy as np
 import pytest
-
 from amptally.analysis.exposure.exposure import CurrentError, Exposure
 from amptally.analysis.protection.fuse import FuseSpec, assess_fuse
 from amptally.analysis.protection.wire import Conductor, ampacity, fuse_over_wire
-from amptally.logger.machine.description import parse
 from amptally.logger.machine.check import check
+from amptally.logger.machine.description import parse
 
 # Every row of 33 CFR 183.425 Table 5 that `awg` can name, gauges beside and beyond it, and metric sizes.
 GAUGES = (20, 18, 16, 14, 12, 10, 8, 6, 4, 3, 2, 1, 0)

@@ -10,10 +10,10 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
-import amptally.analysis.cli
-import amptally.dashboard.cli
-import amptally.logger.cli
+from amptally.analysis import cli as analysis_cli
 from amptally.analysis.errors import AnalysisError, CannotWriteError
+from amptally.dashboard import cli as dashboard_cli
+from amptally.logger import cli as logger_cli
 from amptally.logger.errors import (
     ImportDataError,
     JournalError,
@@ -27,11 +27,11 @@ from amptally.logger.errors import (
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from amptally.analysis.alarms.watch import WatchLimits
     from amptally.analysis.alarms.checks import VoltageLimit
     from amptally.analysis.alarms.fuse_watch import FuseLimit
-    from amptally.logger.recording.alarms import Observer
+    from amptally.analysis.alarms.watch import WatchLimits
     from amptally.logger.machine.description import Machine
+    from amptally.logger.recording.alarms import Observer
 
 BAD_FILE, NO_PORT, CANNOT_WRITE = 3, 4, 5
 _EXIT_CODES: tuple[tuple[type[Exception], int], ...] = (
@@ -72,9 +72,9 @@ def build_parser() -> argparse.ArgumentParser:
     demo.add_argument("--no-browser", action="store_true", help="record and report, then exit")
     demo.add_argument("--out", type=Path, default=Path("runs"), metavar="DIR", help="folder for runs (default: runs)")
     demo.set_defaults(run=_demo)
-    amptally.logger.cli.add_commands(commands, observers)
-    amptally.analysis.cli.add_commands(commands)
-    amptally.dashboard.cli.add_commands(commands)
+    logger_cli.add_commands(commands, observers)
+    analysis_cli.add_commands(commands)
+    dashboard_cli.add_commands(commands)
     return parser
 
 
@@ -98,16 +98,16 @@ def _demo(args: argparse.Namespace) -> int:
         notes=("demo: simulated cart, invented data",),
         start_charge=1.0,
     )
-    path, exit_code = amptally.logger.cli.record_run(options, observers(options.machine))
+    path, exit_code = logger_cli.record_run(options, observers(options.machine))
     if path is None:
         return exit_code
-    print(amptally.analysis.cli.page_of(path))
+    print(analysis_cli.page_of(path))
     print(path, flush=True)
     if args.no_browser or exit_code:
         return exit_code
     # The path stays the last line of stdout.
     with contextlib.redirect_stdout(sys.stderr):
-        return amptally.dashboard.cli.serve(args.out, path.stem, None, True)
+        return dashboard_cli.serve(args.out, path.stem, None, True)
 
 
 def observers(machine: Machine) -> tuple[Observer, ...]:
@@ -140,10 +140,10 @@ def observers(machine: Machine) -> tuple[Observer, ...]:
 
 def watch_limits(machine: Machine) -> WatchLimits:
     """What to watch of a machine: the limits that its description gives, no others."""
-    from amptally.analysis.results.leads import LEADS
-    from amptally.analysis.alarms.watch import WatchLimits
     from amptally.analysis.alarms.checks import BalanceLimit
     from amptally.analysis.alarms.fuse_watch import FuseLimit
+    from amptally.analysis.alarms.watch import WatchLimits
+    from amptally.analysis.results.leads import LEADS
     from amptally.logger.machine.fields import SENSORS
 
     sensed = machine.controller.sensed if machine.controller else None
@@ -168,8 +168,8 @@ def watch_limits(machine: Machine) -> WatchLimits:
 
 def fuse_limits(machine: Machine) -> dict[str, FuseLimit | str]:
     """What to watch of each fuse that a machine's description names, or why it cannot be watched."""
-    from amptally.analysis.protection.fuse_eligibility import FuseSpec
     from amptally.analysis.alarms.fuse_watch import fuse_limit
+    from amptally.analysis.protection.fuse_eligibility import FuseSpec
 
     sensed = machine.controller.sensed if machine.controller else None
     return {
@@ -254,7 +254,3 @@ def main() -> int:
         text = f"unexpected {type(error).__name__}: {' '.join(str(error).split())[:300]}"
         print(f"amptally: {text}. This is a defect: run again with --debug and report it.", file=sys.stderr)
         return 1
-
-
-if __name__ == "__main__":
-    sys.exit(main())
