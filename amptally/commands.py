@@ -25,11 +25,6 @@ from amptally.logger.errors import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from amptally.analysis.alarms.checks import VoltageLimit
-    from amptally.analysis.alarms.fuse_watch import FuseLimit
-    from amptally.analysis.alarms.watch import WatchLimits
     from amptally.logger.machine.description import Machine
     from amptally.logger.recording.alarms import Observer
 
@@ -114,6 +109,7 @@ def observers(machine: Machine) -> tuple[Observer, ...]:
     """Who is told of a machine's samples while they are recorded: the alarms of `amptally.analysis.alarms.watch`."""
     import numpy as np
 
+    from amptally.analysis.alarms.limits import fuse_limits, watch_limits
     from amptally.analysis.alarms.watch import WATCHED, Watch, to_si
     from amptally.logger.channels import BY_SI_NAME
     from amptally.logger.wire.frames import INT64_NULL
@@ -136,81 +132,6 @@ def observers(machine: Machine) -> tuple[Observer, ...]:
         return [alarm.as_json() for alarm in watch.take(run_us.astype(np.float64) * 1e-6, si)]
 
     return (see,)
-
-
-def watch_limits(machine: Machine) -> WatchLimits:
-    """What to watch of a machine: the limits that its description gives, no others."""
-    from amptally.analysis.alarms.checks import BalanceLimit
-    from amptally.analysis.alarms.fuse_watch import FuseLimit
-    from amptally.analysis.alarms.watch import WatchLimits
-    from amptally.analysis.results.leads import LEADS
-    from amptally.logger.machine.fields import SENSORS
-
-    sensed = machine.controller.sensed if machine.controller else None
-    sensors = {lead: machine.sensors[f"{lead}_current"] for lead in LEADS if f"{lead}_current" in machine.sensors}
-    balance = BalanceLimit(
-        {lead: sensor.offset_u or 0.0 for lead, sensor in sensors.items()},
-        {lead: sensor.gain_u or 0.0 for lead, sensor in sensors.items()},
-    )
-    return WatchLimits(
-        fuses=tuple(fuse for fuse in fuse_limits(machine).values() if isinstance(fuse, FuseLimit)),
-        voltages=tuple(voltage_limits(machine)),
-        balance=balance if sensed == "supply_leg" else None,
-        full_scale_a={lead: sensor.full_scale for lead, sensor in sensors.items() if sensor.full_scale},
-        moving_a=max(1.0, (machine.motor.no_load_a if machine.motor else None) or 0.0),
-        corrections={
-            SENSORS[name].si_name: (sensor.offset or 0.0, sensor.gain or 0.0)
-            for name, sensor in machine.sensors.items()
-            if sensor.offset or sensor.gain
-        },
-    )
-
-
-def fuse_limits(machine: Machine) -> dict[str, FuseLimit | str]:
-    """What to watch of each fuse that a machine's description names, or why it cannot be watched."""
-    from amptally.analysis.alarms.fuse_watch import fuse_limit
-    from amptally.analysis.protection.fuse_eligibility import FuseSpec
-
-    sensed = machine.controller.sensed if machine.controller else None
-    return {
-        place: fuse_limit(FuseSpec(place, fuse.family, fuse.rating_a, fuse.ambient_c, fuse.position, sensed))
-        for place, fuse in machine.fuses.items()
-    }
-
-
-def voltage_limits(machine: Machine) -> Iterator[VoltageLimit]:
-    """The least voltages that a machine's description gives."""
-    from amptally.analysis.alarms.checks import VoltageLimit
-
-    battery, bms, controller, receiver = machine.battery, machine.bms, machine.controller, machine.receiver
-    whole = ("battery_voltage_v",)
-    if battery is not None and battery.cutoff_v is not None and battery.in_series is not None:
-        rule = "where its sheet ends a discharge"
-        yield VoltageLimit("battery_low", "Battery", whole, battery.cutoff_v * battery.in_series, rule)
-        if battery.in_series == 2:
-            middle = "midpoint_voltage_v"
-            yield VoltageLimit("block_low", "Lower block", (middle,), battery.cutoff_v, rule)
-            yield VoltageLimit("block_low", "Upper block", whole, battery.cutoff_v, rule, less=middle)
-    if bms is not None and bms.cutoff_v is not None:
-        yield VoltageLimit("battery_low", "Battery", whole, bms.cutoff_v, "where its management board opens")
-    if controller is not None:
-        channels = ("controller_voltage_v", *whole)
-        for minimum_v, rule in (
-            (controller.minimum_v, "the least of its sheet"),
-            (controller.cutoff_v, "where it stops driving"),
-        ):
-            if minimum_v is not None:
-                yield VoltageLimit("controller_low", "Controller supply", channels, minimum_v, rule)
-    if receiver is not None and receiver.minimum_v is not None:
-        yield VoltageLimit(
-            "receiver_low",
-            "Receiver supply",
-            ("receiver_voltage_v",),
-            receiver.minimum_v,
-            "the least of its sheet",
-            hold_s=0.02,
-            severity="danger",
-        )
 
 
 def _version() -> str:

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from amptally.analysis.alarms.limits import watch_limits
 from amptally.analysis.alarms.watch import WATCHED
 from amptally.logger.channels import BY_SI_NAME
 from amptally.logger.machine.description import load, parse
@@ -30,7 +31,7 @@ from amptally.logger.wire.frames import INT64_NULL, Samples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import amptally
+from amptally import commands
 from tests.logger.bench_board import INTERVAL_US, BenchBoard, bench_board
 from tests.processes import running
 
@@ -255,7 +256,7 @@ def test_the_bell_rings_once_for_each_new_alarm_and_only_on_a_terminal() -> None
 
 
 def test_what_is_watched_comes_from_the_machine_file_alone() -> None:
-    limits = amptally.watch_limits(load(CART))
+    limits = watch_limits(load(CART))
     # sample_runs/cart.toml: 40, 40 and 80 A type E, at 25 °C usable to 39.33 / 40 (data sheet p 3, second-hand)
     assert {fuse.place: round(fuse.limit.beyond_a, 2) for fuse in limits.fuses} == {
         "left": 39.33, "right": 39.33, "main": 78.67,
@@ -266,14 +267,14 @@ def test_what_is_watched_comes_from_the_machine_file_alone() -> None:
     ]  # fmt: skip
     assert limits.balance is not None
     assert limits.full_scale_a == {"battery": 200.0, "left": 200.0, "right": 200.0}
-    empty = amptally.watch_limits(parse("", "m.toml"))
+    empty = watch_limits(parse("", "m.toml"))
     assert (empty.fuses, empty.voltages, empty.balance, dict(empty.full_scale_a)) == ((), (), None, {})
     parallel = parse(
         '[battery]\nblocks = 2\narrangement = "parallel"\ncutoff_v = 10.5\n[bms]\ncutoff_v = 10.8\n'
         '[controller]\nsensed = "motor_lead"\n[sensors.battery_current]\noffset = 0.2\n',
         "m.toml",
     )
-    limits = amptally.watch_limits(parallel)
+    limits = watch_limits(parallel)
     assert [(limit.who, limit.minimum_v) for limit in limits.voltages] == [("Battery", 10.5), ("Battery", 10.8)]
     assert limits.balance is None
     assert limits.corrections == {"battery_current_a": (0.2, 0.0)}
@@ -281,7 +282,7 @@ def test_what_is_watched_comes_from_the_machine_file_alone() -> None:
 
 def test_the_observer_reads_storage_units_and_nulls() -> None:
     assert set(WATCHED) <= set(BY_SI_NAME)
-    (see,) = amptally.observers(load(CART))
+    (see,) = commands.observers(load(CART))
     run_us = np.arange(1000, dtype=np.int64) * 2000
     volts = np.full(1000, 5_000_000, np.int64)
     volts[500:520] = 3_700_000
@@ -307,10 +308,10 @@ position = "supply_leg"
 [controller]
 sensed = "supply_leg"
 """
-    amptally.observers(parse(text, "m.toml"))
+    commands.observers(parse(text, "m.toml"))
     assert capsys.readouterr().err == (
         "Not watched by alarms: fuse left (its current is measured elsewhere), fuse right (its rating is not given).\n"
     )
-    amptally.observers(load(CART))
-    amptally.observers(parse("", "m.toml"))
+    commands.observers(load(CART))
+    commands.observers(parse("", "m.toml"))
     assert capsys.readouterr().err == ""

@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, refuse
 from amptally.tables.battery_cells import cells_in_block
 from amptally.tables.battery_rest_voltage import NO_TABLE, SETTLING_H, TABLES, chart_charge, chart_v
 
@@ -54,7 +54,9 @@ def from_rest_voltage(
     low = value - math.hypot(value - chart_charge(table, low_v), half)
     high = value + math.hypot(chart_charge(table, high_v) - value, half)
     basis = f"{value_v:.3f} V per 12 V block at rest, {table.source}; charts differ by {100 * half:.0f} % (95 %)"
-    return Estimate(value, max(low, 0.0), min(high, 1.0), "", basis="; ".join(filter(None, (basis, block_v.basis))))
+    return Estimate(
+        value, max(low, 0.0), min(high, 1.0), "", reasons=as_reasons("; ".join(filter(None, (basis, block_v.basis))))
+    )
 
 
 def open_circuit_v(chemistry: str, block_voltage_v: float, fraction: float) -> float | None:
@@ -80,7 +82,7 @@ def stated(fraction: float | None) -> Estimate:
         raise ValueError(f"a start charge of {fraction:g} is not a fraction between 0 and 1")
     half = COVERAGE_FACTOR * (FULL_U if fraction == 1 else STATED_U)
     basis = "as stated by the user, its doubt from common practice"
-    return Estimate(fraction, max(fraction - half, 0.0), min(fraction + half, 1.0), "", basis=basis)
+    return Estimate(fraction, max(fraction - half, 0.0), min(fraction + half, 1.0), "", reasons=as_reasons(basis))
 
 
 def by_count(start: Estimate, net_ah: Estimate, capacity_ah: Estimate) -> Estimate:
@@ -115,7 +117,7 @@ def by_count(start: Estimate, net_ah: Estimate, capacity_ah: Estimate) -> Estima
         None if low is None else min(max(low, 0.0), 1.0),
         None if high is None else min(max(high, 0.0), 1.0),
         "",
-        basis=basis,
+        reasons=as_reasons(basis),
     )
     return replace(result, bound="at_most" if low is None else "at_least" if high is None else "estimate")
 

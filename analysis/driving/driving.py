@@ -14,7 +14,7 @@ from amptally.analysis.driving.stall import Stall, assess_stalls, on_spans
 from amptally.analysis.exposure.current import current_error
 from amptally.analysis.integrals.energy import Energy
 from amptally.analysis.laps.laps import Laps
-from amptally.analysis.results.estimate import Bound, Estimate, above_zero, estimate, extreme_u, refuse
+from amptally.analysis.results.estimate import Bound, Estimate, above_zero, as_reasons, estimate, extreme_u, refuse
 from amptally.analysis.results.finding import Finding
 from amptally.analysis.results.leads import SIDES
 from amptally.analysis.runs.run import Run
@@ -40,18 +40,6 @@ class CommandBin:
     mean_a: float
     """In a supply leg with its sign; in a motor lead of |current|."""
     median_a: float
-
-    def as_json(self) -> dict[str, str | int | float]:
-        """The report's entry."""
-        return {
-            "side": self.side,
-            "from": self.from_share,
-            "to": self.to_share,
-            "samples": self.samples,
-            "seconds": self.seconds,
-            "mean_a": self.mean_a,
-            "median_a": self.median_a,
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,23 +68,6 @@ class DriveUse:
     command_map_refused: str | None
     """Why there is no map."""
     findings: tuple[Finding, ...]
-
-    def as_json(self) -> dict[str, object]:
-        """The report's object."""
-        return {
-            "stall_s": self.stall_s.as_json(),
-            "stalls": [stall.as_json() for stall in self.stalls],
-            "reversing_s": self.reversing_s.as_json(),
-            "reversing_fraction": self.reversing_fraction.as_json(),
-            "regenerated_ah": self.regenerated_ah.as_json(),
-            "regenerated_fraction": self.regenerated_fraction.as_json(),
-            "peak_recovered_a": self.peak_recovered_a.as_json(),
-            "peak_recovered_at_s": self.peak_recovered_at_s,
-            "left_share": self.left_share.as_json(),
-            "laps_left_share": list(self.laps_left_share),
-            "command_map": [each.as_json() for each in self.command_map],
-            "command_map_refused": self.command_map_refused,
-        }
 
 
 def assess_drive(run: Run, energy: Energy, laps: Laps) -> DriveUse:
@@ -167,7 +138,7 @@ def reversing(run: Run, commands: Commands | str) -> tuple[Estimate, Estimate]:
         )
     )
     low, high = result.low or 0.0, min((result.high or 0.0) / whole_s, 1.0)
-    return result, Estimate(value_s / whole_s, low / whole_s, max(high, value_s / whole_s), "", basis=result.basis)
+    return result, Estimate(value_s / whole_s, low / whole_s, max(high, value_s / whole_s), "", reasons=result.reasons)
 
 
 def ratio(part: Estimate, whole: Estimate) -> Estimate:
@@ -186,7 +157,7 @@ def ratio(part: Estimate, whole: Estimate) -> Estimate:
         return refuse("", "neither side of the share is bounded")
     bound: Bound = "at_most" if low is None else "at_least" if high is None else "estimate"
     basis = _basis(part, whole)
-    return Estimate(value, low, high, "", bound, basis=basis)
+    return Estimate(value, low, high, "", bound, reasons=as_reasons(basis))
 
 
 def _basis(*parts: Estimate) -> str:
@@ -227,7 +198,7 @@ def left_share(energy: Energy) -> Estimate:
     value = left.value / (left.value + right.value)
     low, high = left.low / (left.low + right.high), left.high / (left.high + right.low)
     basis = _basis(left, right)
-    return Estimate(value, low, high, "", basis=basis)
+    return Estimate(value, low, high, "", reasons=as_reasons(basis))
 
 
 def command_map(run: Run, commands: Commands | str) -> tuple[tuple[CommandBin, ...], str | None]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from amptally.analysis.controller.command import Commands
 from amptally.analysis.controller.pulses import changes_of, course_of
-from amptally.analysis.results.estimate import Estimate, estimate, refuse
+from amptally.analysis.results.estimate import Estimate, as_reasons, estimate, refuse
 from amptally.analysis.results.leads import SIDES
 from amptally.analysis.runs.run import Flags, Floats, Run, Series
 
@@ -35,10 +35,6 @@ class Stall:
     """left or right."""
     start_s: float
     end_s: float
-
-    def as_json(self) -> dict[str, str | float]:
-        """The report's entry."""
-        return {"side": self.side, "start_s": self.start_s, "end_s": self.end_s}
 
 
 def assess_stalls(run: Run, commands: Commands | str) -> tuple[Estimate, tuple[Stall, ...]]:
@@ -189,4 +185,4 @@ def _from_current(run: Run, commands: Commands) -> tuple[Estimate, tuple[Stall, 
     low, high = min(least_s, value_s), max(most_s, value_s)
     basis = "estimated from current against command, without wheel pickups; ends: other shares of the standing current"
     stalls = sorted(by_share[CURRENT_SHARES[1]], key=lambda stall: stall.start_s)
-    return Estimate(value_s, low, high, "s", basis=basis), tuple(stalls)
+    return Estimate(value_s, low, high, "s", reasons=as_reasons(basis)), tuple(stalls)

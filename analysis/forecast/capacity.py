@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 from amptally.analysis.errors import AnalysisError
 from amptally.analysis.forecast.kibam import Floats, Kinetic, kinetic_family
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, refuse
 from amptally.tables import battery_capacity_temperature as temperature
 
 GREATEST_PUBLISHED_K = 1.6  # flooded, upper end of the range on fxsolver.com, Peukert's law
@@ -237,4 +237,4 @@ def _ranged(span: tuple[float, float, float], factor: TemperatureFactor, notes: 
     below = math.hypot(value - low, both * value, (1 - WORN_TO) * value)
     above = math.hypot(high - value, both * value)
     basis = f"sheet ±{100 * SHEET_U:.0f} % (1 σ), wear down to {100 * WORN_TO:.0f} % not ruled out; {'; '.join(notes)}"
-    return Estimate(value, max(value - below, 0.0), value + above, "Ah", basis=basis)
+    return Estimate(value, max(value - below, 0.0), value + above, "Ah", reasons=as_reasons(basis))

@@ -19,7 +19,7 @@ from amptally.analysis.forecast.peukert import MeasuredCapacity
 from amptally.analysis.forecast.remaining import UNITS, Remaining, forecast
 from amptally.analysis.forecast.voltage_curve import Knee, find_knee
 from amptally.analysis.integrals.energy import energy_estimates, run_net_charge
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, estimate, refuse
 from amptally.analysis.results.propagation import product
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.standing import driven_part
@@ -95,9 +95,9 @@ def _block_voltages(run: Run, sag: Sag) -> list[Estimate]:
     if series == 2 and imbalance.value is not None and imbalance.low is not None and imbalance.high is not None:
         half = 0.5 * (imbalance.high - imbalance.value) + 0.5 * ((whole.high or whole.value) - whole.value)
         lower, upper = (0.5 * (whole.value + sign * imbalance.value) for sign in (1, -1))
-        return [Estimate(volts, volts - half, volts + half, "V", basis=whole.basis) for volts in (lower, upper)]
+        return [Estimate(volts, volts - half, volts + half, "V", reasons=whole.reasons) for volts in (lower, upper)]
     share = [None if part is None else part / series for part in (whole.value, whole.low, whole.high)]
-    one = Estimate(share[0], share[1], share[2], "V", basis=whole.basis)
+    one = Estimate(share[0], share[1], share[2], "V", reasons=whole.reasons)
     return [one] * (2 if battery and battery.blocks == 2 else 1)
 
 
@@ -121,7 +121,7 @@ def rated_capacity(run: Run) -> Estimate:
         return refuse("Ah", "the machine file gives no capacity_ah with blocks and arrangement")
     open_sides = f"wear down to {100 * WORN_TO:.0f} % and {100 * SHEET_ABOVE:.0f} % more not ruled out"
     basis = f"nameplate ±{100 * SHEET_U:.0f} % (1 σ), {open_sides}"
-    return Estimate(rated, WORN_TO * rated, rated * (1 + SHEET_ABOVE), "Ah", basis=basis)
+    return Estimate(rated, WORN_TO * rated, rated * (1 + SHEET_ABOVE), "Ah", reasons=as_reasons(basis))
 
 
 def _cut(series: Series, part: slice) -> Series:

@@ -25,7 +25,7 @@ from amptally.analysis.forecast.depletion import Assumption, BlockCount, outlook
 from amptally.analysis.forecast.end_of_discharge import first_limit, unexamined
 from amptally.analysis.forecast.peukert import rate_law
 from amptally.analysis.forecast.voltage_curve import MOST, Knee
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, refuse
 from amptally.analysis.results.propagation import power_of, product
 
 VOLTAGE_FALLS_U = 0.03  # 1 σ, relative, of the mean voltage of what is left; no source
@@ -68,12 +68,6 @@ class Remaining:
     """Whether it rests on a measured capacity."""
     load_growth: float = 1.0
     """Mean current of what is left over that of the run."""
-
-    def as_json(self) -> dict[str, object]:
-        """The report's object."""
-        estimates = {name: getattr(self, name).as_json() for name in UNITS}
-        evidence = None if self.runtime_s.value is None else self.evidence
-        return {**estimates, "ends_by": self.ends_by, "evidence": evidence}
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,13 +212,13 @@ def _by_the_knee(
         value, low = charge.value, charge.low
         evidence = f"{evidence}; the voltage's knee has begun (bend {knee.bend:.2f}) and bounds it from above"
     basis = f"at most {knee.most_left_ah:.3g} Ah by the knee; {charge.basis}"
-    held = Estimate(value, low, knee.most_left_ah, "Ah", basis=basis)
+    held = Estimate(value, low, knee.most_left_ah, "Ah", reasons=as_reasons(basis))
     seconds = [3600 * part / mean_a for part in (value, low, knee.most_left_ah)]
     if value == charge.value:
         assert runtime.value is not None
         assert runtime.low is not None
         seconds = [runtime.value, runtime.low, max(seconds[2], runtime.value)]
-    return held, Estimate(seconds[0], seconds[1], seconds[2], "s", basis=basis), evidence
+    return held, Estimate(seconds[0], seconds[1], seconds[2], "s", reasons=as_reasons(basis)), evidence
 
 
 def _assumptions(
@@ -283,4 +277,4 @@ def _merged(spreads: Sequence[_Spread], unit: str, basis: str) -> Estimate:
     low = max(lowest.value - lowest.below, 0.0)
     high = max(each.value + each.above for each in spreads)
     down = f"low end: {', '.join(lowest.downward)}" if lowest.downward else ""
-    return Estimate(value, low, high, unit, basis="; ".join(filter(None, (down, basis))))
+    return Estimate(value, low, high, unit, reasons=as_reasons("; ".join(filter(None, (down, basis)))))

@@ -57,10 +57,6 @@ class Laps:
     offset_u_a: float | None = None
     """Error of its offset, 1 σ [A]."""
 
-    def as_json(self) -> dict[str, object]:
-        """method, found, each."""
-        return {"method": self.method, "found": len(self.each), "each": [lap.as_json() for lap in self.each]}
-
     def charges_ah(self) -> Floats:
         """Net charge of the laps that were sampled throughout and are no doubtful ones, shape (n,)."""
         good = [lap for lap in self.each if not lap.doubtful and lap.gap_s <= MOST_GAP * lap.duration_s]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, ranked, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, ranked, refuse
 from amptally.analysis.results.propagation import power_of, quotient
 from amptally.analysis.runs.run import Floats
 
@@ -54,7 +54,7 @@ def trend(values: Floats, unit: str) -> Estimate:
     left = values - values.mean() - slope * place
     u = math.sqrt(float((left**2).sum()) / (count - 2) / float((place**2).sum()))
     half = student_t(count - 2) * u
-    return Estimate(slope, slope - half, slope + half, unit, basis=f"least squares over {count} laps")
+    return Estimate(slope, slope - half, slope + half, unit, reasons=as_reasons(f"least squares over {count} laps"))
 
 
 def charge_of_a_lap(
@@ -99,7 +99,9 @@ def charge_of_a_lap(
         "later laps differ": UNLIKE_U * mean,
         "trend of laps": max(below, above) / COVERAGE_FACTOR,
     }
-    return Estimate(mean, mean - half - below, mean + half + above, "Ah", basis="; ".join(parts), terms=ranked(terms))
+    return Estimate(
+        mean, mean - half - below, mean + half + above, "Ah", reasons=as_reasons("; ".join(parts)), terms=ranked(terms)
+    )
 
 
 def laps_in(

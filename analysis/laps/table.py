@@ -57,17 +57,6 @@ class Lap:
             return None
         return self.left_ah / (self.left_ah + self.right_ah)
 
-    def as_json(self) -> dict[str, float | None]:
-        """The report's entry."""
-        return {
-            "start_s": self.start_s,
-            "end_s": self.end_s,
-            "duration_s": self.duration_s,
-            "net_wh": self.net_wh,
-            "net_ah": self.net_ah,
-            "peak_a": self.peak_a,
-        }
-
 
 def lap_table(run: Run, times_s: Iterable[float], doubtful: Iterable[int] = ()) -> tuple[Lap, ...]:
     """One entry for each pair of neighbouring boundaries; `doubtful` counts laps from 0."""

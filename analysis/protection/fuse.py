@@ -67,23 +67,6 @@ class FuseResult:
     worst_rms_a: float | None = None
     """RMS in the window that sets `margin`."""
 
-    def as_json(self) -> dict[str, object]:
-        """The report's object."""
-        return {
-            "rating_a": self.rating_a,
-            "derated_a": self.derated_a,
-            "family": self.family,
-            "margin": self.margin.as_json(),
-            "margin_latest": self.margin_latest.as_json(),
-            "tightest_window_s": self.tightest_window_s,
-            "tightest_at_s": self.tightest_at_s,
-            "seconds_above_rating": self.seconds_above_rating.as_json(),
-            "continuous_fraction": self.continuous_fraction.as_json(),
-            "verdict": self.verdict,
-            "rule": self.rule,
-            "current_from": self.current_from,
-        }
-
 
 def assess_fuse(
     fuse: FuseSpec,

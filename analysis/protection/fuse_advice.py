@@ -70,15 +70,6 @@ class FuseAdvice:
         meet = f"{fits} A meet all of this as measured in this run" if fits else "none meets all of this"
         return f"{meet}. {self.why} {CODES}"
 
-    def as_json(self) -> dict[str, object]:
-        """The report's object."""
-        return {
-            "next_up_a": self.next_up_a,
-            "next_down_a": self.next_down_a,
-            "fits_a": list(self.fits_a),
-            "why": self.why,
-        }
-
 
 def none_given(why: str) -> FuseAdvice:
     """No advice, and the reason."""

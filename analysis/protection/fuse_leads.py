@@ -28,10 +28,6 @@ class FuseLead:
     """How findings name it."""
     findings: tuple[Finding, ...]
 
-    def as_json(self) -> dict[str, object]:
-        """The report's object."""
-        return {**self.result.as_json(), "advice": self.advice.as_json()}
-
 
 def assess_fuses(run: Run, specs: dict[str, FuseSpec], currents: dict[str, Current]) -> dict[str, FuseLead]:
     """All fuses by place; `currents` by lead."""

@@ -12,8 +12,9 @@ from typing import Literal
 from amptally.analysis.exposure.exposure import CurrentError, Exposure, rms_estimate
 from amptally.analysis.protection.fuse_curve import NEAR_MARGIN, Limit, Tightest, tightest
 from amptally.analysis.protection.supply import Translated
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, UNDECLARED, Bound, Estimate, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, UNDECLARED, Bound, Estimate, as_reasons, refuse
 from amptally.analysis.results.propagation import power_of
+from amptally.analysis.results.reason import Reason
 from amptally.tables.fuse_opening_times import FuseTable
 
 CONTINUOUS_FRACTION = 0.75  # continuous load at most 75 % of the rating at 25 °C: a maker's fuseology guide
@@ -83,7 +84,7 @@ def between(middle: Estimate, floor: Estimate | None, ceiling: Estimate | None, 
     low = None if low is None else min(low, middle.value)
     high = None if high is None else max(high, middle.value)
     basis = "; ".join(part for part in (how, middle.basis) if part)
-    return Estimate(middle.value, low, high, middle.unit, bound, basis=basis)
+    return Estimate(middle.value, low, high, middle.unit, bound, reasons=as_reasons(basis))
 
 
 def translated_verdict(
@@ -169,7 +170,7 @@ def seconds_above(exposure: Exposure, rating_a: float, error: CurrentError) -> E
     (value_s, timing_u_s), (least_s, _), (most_s, _) = exposure.seconds_above(*levels)
     timing_s = COVERAGE_FACTOR * timing_u_s
     gap_s = exposure.duration_s - exposure.sampled_s
-    basis = {
+    basis: dict[Reason | str, bool] = {
         f"sensor error moves the line by {shift_a:.3g} A": shift_a > 0,
         UNDECLARED: None in terms,
         f"crossings between samples {timing_s:.3g} s": timing_s > 0,
@@ -180,5 +181,5 @@ def seconds_above(exposure: Exposure, rating_a: float, error: CurrentError) -> E
         max(least_s - timing_s, 0.0),
         min(most_s + timing_s + gap_s, exposure.duration_s),
         "s",
-        basis="; ".join(text for text, holds in basis.items() if holds),
+        reasons=as_reasons(*(text for text, holds in basis.items() if holds)),
     )

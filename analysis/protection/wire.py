@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Bound, Estimate, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Bound, Estimate, as_reasons, refuse
 from amptally.analysis.results.finding import Finding
 from amptally.analysis.results.propagation import power_of
 from amptally.tables import wire_ampacity as table
@@ -78,20 +78,6 @@ class WireResult:
     """over: a value below 1. under: both low ends at 1 or more. Else unknown."""
     rule: str
     """What was measured, against which limit, with what margin."""
-
-    def as_json(self) -> dict[str, object]:
-        """The report's object."""
-        return {
-            "conductor": self.conductor,
-            "ampacity_a": self.ampacity_a,
-            "ampacity_basis": self.ampacity_basis,
-            "margin": self.margin.as_json(),
-            "adiabatic_margin": self.adiabatic_margin.as_json(),
-            "drop_v": self.drop_v.as_json(),
-            "loss_w": self.loss_w.as_json(),
-            "verdict": self.verdict,
-            "rule": self.rule,
-        }
 
 
 def ampacity(conductor: Conductor, ambient_c: float | None = None) -> Ampacity:
@@ -195,7 +181,9 @@ def _adiabatic_margin(
     ratios = [(adiabatic_current_a(short.k, area, window) / rms, window) for window, rms in usable]
     least, at_window_s = min(ratios)
     half = COVERAGE_FACTOR * (relative_u or 0.0)
-    one = Estimate(1.0, 1 / (1 + half), 1 + half, "", basis="" if relative_u is not None else "sensor not declared")
+    one = Estimate(
+        1.0, 1 / (1 + half), 1 + half, "", reasons=as_reasons("" if relative_u is not None else "sensor not declared")
+    )
     less_copper = 1 - _sae_ratio(conductor)
     terms = {"copper area": STRANDING_U}
     note = f"k {short.k:.0f}: {short_time_basis(short)}"

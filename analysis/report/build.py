@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import dataclass, replace
 from typing import Any
@@ -22,6 +23,7 @@ from amptally.analysis.protection.fuse_eligibility import FuseSpec
 from amptally.analysis.protection.fuse_leads import FuseLead, assess_fuses, settled
 from amptally.analysis.protection.path import PathResult, assess_paths, withdrawn
 from amptally.analysis.quality.screening import suspect
+from amptally.analysis.report.json_form import report_json
 from amptally.analysis.report.ledger import ledger_charge
 from amptally.analysis.report.observations import clipping, observe
 from amptally.analysis.report.single_pass import survey
@@ -32,11 +34,8 @@ from amptally.analysis.results.finding import Finding, gravest_first
 from amptally.analysis.results.leads import LEAD_OF, LEADS, PLACES, SIDES
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.standing import driven_part
-from amptally.analysis.signals.curve_integrals import bridged
 from amptally.tables.fuse_families import fuse_table
 from amptally.tables.fuse_opening_times import opening_times_s, rated_after_s
-
-SCHEMA = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,100 +69,11 @@ class Report:
 
     def as_json(self) -> dict[str, Any]:
         """The report of docs/json.md: every key present, no NaN or infinity."""
-        return {
-            "schema": SCHEMA,
-            "run": _run_json(self.run),
-            "energy": _energy_json(self.energy),
-            "current": {lead: _current_json(current) for lead, current in self.currents.items()},
-            "fuse": {place: lead.as_json() for place, lead in self.fuse_leads.items()},
-            "wire": {place: path.wire.as_json() for place, path in self.paths.items()},
-            "battery": _battery_json(self.sag, self.recovery, self.charge.state_of_charge),
-            "remaining": self.charge.remaining.as_json(),
-            "laps": {
-                **self.laps.as_json(),
-                "per_charge": self.laps_per_charge.as_json(),
-                "remaining": self.laps_remaining.as_json(),
-            },
-            "drive": self.drive.as_json(),
-            "findings": [finding.as_json() for finding in self.findings],
-            "uncertainty": [contribution.as_json() for contribution in self.uncertainty],
-        }
+        return report_json(self)
 
-
-def _run_json(run: Run) -> dict[str, Any]:
-    machine = run.machine
-    interval = run.interval_s
-    gaps = run.gaps()
-    missing = sum(gap.end_s - gap.start_s for gap in gaps if gap.end_s is not None)
-    duration = run.duration_s
-    return {
-        "id": run.metadata.run_id,
-        "machine": machine.name if machine else None,
-        "arrangement": machine.battery.arrangement if machine and machine.battery else None,
-        "started_utc": run.metadata.start_utc,
-        "duration_s": duration,
-        "samples": run.rows,
-        "rate_hz": 1.0 / interval if interval else None,
-        "coverage": (duration - missing) / duration if duration > 0 else None,
-        "gaps": [
-            {"start_s": gap.start_s, "end_s": gap.end_s, "kind": gap.kind, "bridged_ah": bridged_ah}
-            for gap, bridged_ah in zip(gaps, _bridged_ah(run, [(gap.start_s, gap.end_s) for gap in gaps]), strict=True)
-        ],
-    }
-
-
-def _bridged_ah(run: Run, gaps_s: list[tuple[float, float | None]]) -> list[float | None]:
-    """Trapezoid of the battery current across each gap; None where it, or the gap's end, is not known."""
-    late_s = run.declared("battery_current_a").delay_s or 0.0
-    found: list[float | None] = [None] * len(gaps_s)
-    for part in run.stretches("battery_current_a") if gaps_s else ():
-        for gap, (start, end) in enumerate(gaps_s):
-            place = int(np.searchsorted(part.time_s, start - late_s + 1e-9, "right")) - 1
-            if end is not None and 0 <= place < len(part.gap_after):
-                pair = slice(place, place + 2)
-                out, back = bridged(part.time_s[pair], part.value[pair], np.array([True]))
-                found[gap] = (out - back) / 3600
-    return found
-
-
-def _energy_json(energy: Energy) -> dict[str, Any]:
-    names = (
-        "discharged_wh", "recovered_wh", "net_wh", "discharged_ah", "recovered_ah", "net_ah",
-        "mean_power_w", "peak_power_w",
-    )  # fmt: skip
-    return {
-        **{name: getattr(energy, name).as_json() for name in names},
-        "by_channel": {
-            side: {"net_ah": ah.as_json(), "net_wh": wh.as_json()} for side, (ah, wh) in energy.by_channel.items()
-        },
-    }
-
-
-def _current_json(current: Current) -> dict[str, Any]:
-    return {
-        "peak_a": current.peak_a.as_json(),
-        "mean_a": current.mean_a.as_json(),
-        "rms_a": {window: value.as_json() for window, value in current.rms_a.items()},
-        "exposure": [list(point) for point in current.exposure],
-    }
-
-
-def _battery_json(sag: Sag, recovery: Recovery, state_of_charge: Estimate) -> dict[str, Any]:
-    return {
-        "rest_voltage_v": sag.rest_voltage_v.as_json(),
-        "min_voltage_v": sag.min_voltage_v.as_json(),
-        "worst_sag_v": sag.worst_sag_v.as_json(),
-        "worst_sag_at_s": sag.worst_sag_at_s,
-        "resistance_ohm": {f"{scale:g}": value.as_json() for scale, value in sag.resistance.by_scale.items()},
-        "open_circuit_v": sag.resistance.open_circuit_v.as_json(),
-        "recovered_v": recovery.recovered_v.as_json(),
-        "settled_v": recovery.settled_v.as_json(),
-        "block_imbalance_v": sag.block_imbalance_v.as_json(),
-        "weak_block": sag.weak_block,
-        "state_of_charge": state_of_charge.as_json(),
-        "receiver_min_v": sag.receiver_min_v.as_json(),
-        "balance_residual_a": sag.balance_residual_a.as_json(),
-    }
+    def to_json(self) -> str:
+        """The same as JSON text."""
+        return json.dumps(self.as_json(), allow_nan=False)
 
 
 def fuse_specs(run: Run) -> dict[str, FuseSpec]:

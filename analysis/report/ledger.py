@@ -14,7 +14,7 @@ from amptally.analysis.forecast.capacity import SHEET_U
 from amptally.analysis.integrals.energy import run_net_charge
 from amptally.analysis.quality.screening import suspect_battery
 from amptally.analysis.report.trust import Trust
-from amptally.analysis.results.estimate import Estimate, estimate, refuse
+from amptally.analysis.results.estimate import Estimate, as_reasons, estimate, refuse
 from amptally.analysis.runs.folder import sibling_runs
 from amptally.analysis.runs.run import Run
 
@@ -70,7 +70,7 @@ def _counted(paths: list[Path], rated_ah: float) -> Estimate | None:
     if charge.value is None:
         return charge
     note = f"ledger over {len(drawn)} earlier run{'s' if len(drawn) != 1 else ''}; charging between runs is not seen"
-    return Estimate(charge.value, charge.low, charge.high, "", charge.bound, basis=note)
+    return Estimate(charge.value, charge.low, charge.high, "", charge.bound, reasons=as_reasons(note))
 
 
 def _sum(parts: list[Estimate]) -> Estimate:

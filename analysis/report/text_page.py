@@ -12,6 +12,7 @@ from amptally.analysis.report.answers import answers
 from amptally.analysis.report.build import Report
 from amptally.analysis.report.text_driving import write_drive
 from amptally.analysis.report.uncertainty_budget import by_source
+from amptally.analysis.wording.findings import told
 from amptally.analysis.wording.formatting import full, moment, number
 
 CAUTIONS = (
@@ -261,5 +262,6 @@ def _figure(value: float | None, decimals: int) -> str:
 def _findings(page: Writer, report: Report) -> None:
     page.head(f"Findings: {len(report.findings)}")
     for finding in report.findings:
-        page.paragraph(f"{finding.severity}: {finding.what}", finding.severity)
-        page.paragraph(f"{finding.evidence}. {finding.next}", "note", "    ")
+        words = told(finding)
+        page.paragraph(f"{finding.severity}: {words.what}", finding.severity)
+        page.paragraph(f"{words.evidence}. {words.next}", "note", "    ")

@@ -20,7 +20,7 @@ from amptally.analysis.protection.fuse_margin import translated_verdict, verdict
 from amptally.analysis.protection.path import PathResult
 from amptally.analysis.protection.wire import verdict_of as wire_verdict
 from amptally.analysis.quality.doubt import Doubt
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, ranked, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, ranked, refuse
 from amptally.analysis.results.finding import Finding
 from amptally.analysis.results.leads import PLACE_OF, SIDES
 
@@ -307,7 +307,7 @@ def _changed(value: Estimate, effect: Effect, doubt: Doubt) -> Estimate:
         # Known only from above, and now only from below: that is nothing.
         return refuse(value.unit, f"{why}; {value.basis}" if value.basis else why)
     if value.bound == effect.act:
-        return value if why in value.basis else replace(value, basis="; ".join(filter(None, (why, value.basis))))
+        return value if why in value.basis else replace(value, reasons=as_reasons(why) + value.reasons)
     return value.bounded(effect.act, why)
 
 
@@ -329,9 +329,9 @@ def _widened(value: Estimate, effect: Effect, doubt: Doubt, why: str) -> Estimat
     # What cannot be negative stays so; a net amount or a mean can.
     if low is not None and value.low is not None and value.low >= 0 and effect.by:
         low = max(low, 0.0)
-    basis = "; ".join(filter(None, (f"{why}, ±{half:.3g}", value.basis)))
+    reasons = as_reasons(f"{why}, ±{half:.3g}") + value.reasons
     terms = ranked({**{term.name: term.u for term in value.terms}, why: half / COVERAGE_FACTOR})
-    return replace(value, low=low, high=high, basis=basis, terms=terms)
+    return replace(value, low=low, high=high, reasons=reasons, terms=terms)
 
 
 def _judged(before: FuseResult, after: FuseResult) -> FuseResult:

@@ -38,10 +38,6 @@ class Contribution:
     next: str
     """What would make it smaller."""
 
-    def as_json(self) -> dict[str, str | float | None]:
-        """One entry of the report's `uncertainty`."""
-        return {"value": self.value, "what": self.what, "share": self.share, "next": self.next}
-
 
 @dataclass(frozen=True, slots=True)
 class _Main:

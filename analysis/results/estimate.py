@@ -8,11 +8,15 @@ from dataclasses import dataclass, field, replace
 from statistics import NormalDist
 from typing import Literal
 
+from amptally.analysis.results.reason import Reason
+
 COVERAGE_FACTOR = 1.96
 """k for 95 % of a normal distribution (JCGM 100 table G.1 gives 1.960)."""
-LEAST_TOLD = 0.03
-"""A doubt of less than this part of the rest is not in the basis; it widens its side all the same."""
-UNDECLARED = "sensor error not declared"
+LEAST_MENTIONED = 0.03
+"""A doubt of less than this part of the rest is not among the reasons; it widens its side all the same."""
+MOST_MENTIONED, LEAST_SHARE_MENTIONED = 3, 0.01
+"""This many terms are named as what an interval rests on, each with at least this share of the variance."""
+UNDECLARED = Reason("sensor_error_undeclared")
 
 Bound = Literal["estimate", "at_least", "at_most"]
 
@@ -32,7 +36,7 @@ class Term:
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """low ≤ value ≤ high is a 95 % interval; a refused estimate has no numbers, only the reason."""
+    """low ≤ value ≤ high is a 95 % interval; a refused estimate has no numbers, only the reasons."""
 
     value: float | None
     low: float | None
@@ -40,32 +44,37 @@ class Estimate:
     unit: str
     bound: Bound = "estimate"
     """at_least: high is None. at_most: low is None."""
-    refused: str | None = None
-    basis: str = ""
-    """What the interval rests on, greatest contribution first."""
+    reasons: tuple[Reason, ...] = ()
+    """Of a value: what its interval rests on and why a side is open, most important first. Of a refused one: why."""
     terms: tuple[Term, ...] = field(default=(), compare=False, repr=False)
     """Where its width comes from, greatest first; empty where that was not worked out. Not part of the JSON object."""
 
-    def as_json(self) -> dict[str, float | str | None]:
-        """The report's E object: plain keys, no NaN or infinity."""
-        return {
-            "value": self.value,
-            "low": self.low,
-            "high": self.high,
-            "unit": self.unit,
-            "bound": self.bound,
-            "refused": self.refused,
-            "basis": self.basis,
-        }
+    @property
+    def is_refused(self) -> bool:
+        """There is no value; the reasons say why."""
+        return self.value is None
 
-    def bounded(self, bound: Bound, why: str = "") -> Estimate:
+    @property
+    def refused(self) -> str | None:
+        """Transitional: the refusal in words."""
+        from amptally.analysis.wording.results import refusal
+
+        return refusal(self)
+
+    @property
+    def basis(self) -> str:
+        """Transitional: what the interval rests on in words."""
+        from amptally.analysis.wording.results import basis
+
+        return basis(self)
+
+    def bounded(self, bound: Bound, *why: Reason | str) -> Estimate:
         """The same value as a one-sided statement; a refused one stays as it is."""
-        if self.refused is not None or bound == "estimate":
+        if self.value is None or bound == "estimate":
             return self
-        basis = "; ".join(part for part in (why, self.basis) if part)
         low = None if bound == "at_most" else self.low
         high = None if bound == "at_least" else self.high
-        return replace(self, low=low, high=high, bound=bound, basis=basis)
+        return replace(self, low=low, high=high, bound=bound, reasons=(*as_reasons(*why), *self.reasons))
 
 
 def ranked(terms: Mapping[str, float | None]) -> tuple[Term, ...]:
@@ -75,9 +84,16 @@ def ranked(terms: Mapping[str, float | None]) -> tuple[Term, ...]:
     return tuple(sorted(made, key=lambda term: (term.u is None, -term.share)))
 
 
-def refuse(unit: str, reason: str) -> Estimate:
-    """No number, and the reason in words a user can act on."""
-    return Estimate(None, None, None, unit, refused=reason)
+def as_reasons(*found: Reason | str) -> tuple[Reason, ...]:
+    """Transitional: sentences as reasons."""
+    return tuple(each if isinstance(each, Reason) else Reason("plain", text=each) for each in found if each)
+
+
+def refuse(unit: str, *reasons: Reason | str) -> Estimate:
+    """No number, and the reasons, the most important first. Raises ValueError without any."""
+    if not reasons:
+        raise ValueError("a refusal needs a reason")
+    return Estimate(None, None, None, unit, reasons=as_reasons(*reasons))
 
 
 def estimate(
@@ -88,33 +104,40 @@ def estimate(
     doubt_low: float = 0.0,
     doubt_high: float = 0.0,
     doubt: str = "charge across gaps",
-    note: str = "",
+    note: Reason | str | None = None,
 ) -> Estimate:
     """Combine independent standard uncertainties into a 95 % interval.
 
     `terms` maps what each contribution is to its 1 σ in `unit`; None means that the sensor term is not declared: it
-    adds nothing and the basis says so. `doubt_low` and `doubt_high` (≥ 0) widen one side by what was not measured,
-    called `doubt` in the basis. A value, term or doubt that is not finite is refused.
+    adds nothing and the reasons say so. `doubt_low` and `doubt_high` (≥ 0) widen one side by what was not measured,
+    named `doubt`. A value, term or doubt that is not finite is refused.
     """
     declared = {name: abs(term) for name, term in terms.items() if term is not None}
-    variance = sum(term**2 for term in declared.values())
-    half = COVERAGE_FACTOR * math.sqrt(variance)
+    half = COVERAGE_FACTOR * math.sqrt(sum(term**2 for term in declared.values()))
     low, high = value - half - doubt_low, value + half + doubt_high
     if not (math.isfinite(low) and math.isfinite(high)):
-        return refuse(unit, "the data hold no finite value for this")
-    parts = []
-    if variance > 0:
-        largest = sorted(declared.items(), key=lambda item: -item[1])[:3]
-        shares = [f"{name} {100 * term**2 / variance:.0f} %" for name, term in largest if term**2 >= 0.01 * variance]
-        parts.append(", ".join(shares))
+        return refuse(unit, Reason("not_finite"))
+    reasons = []
+    if shares := main_shares(declared):
+        reasons.append(Reason("interval_from", shares=shares))
     if any(term is None for term in terms.values()):
-        parts.append(UNDECLARED)
-    if max(doubt_low, doubt_high) > LEAST_TOLD * half:
-        parts.append(f"{doubt} as doubt")
+        reasons.append(UNDECLARED)
+    if max(doubt_low, doubt_high) > LEAST_MENTIONED * half:
+        reasons.append(Reason("widened_by_doubt", doubt=doubt))
     if note:
-        parts.append(note)
+        reasons += as_reasons(note)
     doubts = {doubt: max(doubt_low, doubt_high) / COVERAGE_FACTOR} if doubt_low or doubt_high else {}
-    return Estimate(value, low, high, unit, basis="; ".join(parts), terms=ranked({**terms, **doubts}))
+    return Estimate(value, low, high, unit, reasons=tuple(reasons), terms=ranked({**terms, **doubts}))
+
+
+def main_shares(declared: Mapping[str, float]) -> tuple[tuple[str, float], ...]:
+    """(name, share of the variance) of the largest terms, largest first; empty where nothing has a width."""
+    variance = sum(term**2 for term in declared.values())
+    if not variance > 0:
+        return ()
+    largest = sorted(declared.items(), key=lambda item: -item[1])[:MOST_MENTIONED]
+    shares = ((name, term**2 / variance) for name, term in largest)
+    return tuple((name, share) for name, share in shares if share >= LEAST_SHARE_MENTIONED)
 
 
 def above_zero(result: Estimate) -> Estimate:

@@ -25,16 +25,6 @@ class Finding:
     next: str
     """What the reader can do about it."""
 
-    def as_json(self) -> dict[str, str]:
-        """The report's finding object."""
-        return {
-            "severity": self.severity,
-            "code": self.code,
-            "what": self.what,
-            "evidence": self.evidence,
-            "next": self.next,
-        }
-
 
 def gravest_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Sorted by severity; those of the same one stay in order."""

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
+from dataclasses import replace
 
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Bound, Estimate, ranked, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Bound, Estimate, as_reasons, ranked, refuse
+from amptally.analysis.results.reason import Reason
 
 
 def power_of(
@@ -17,17 +19,17 @@ def power_of(
     *,
     doubt_low: float = 0.0,
     doubt_high: float = 0.0,
-    note: str = "",
+    note: Reason | str | None = None,
 ) -> Estimate:
     """factor × source^exponent for a source that cannot be negative; each side keeps its own width.
 
     The source's side and 1.96 × the relative terms add in quadrature, the doubts linearly. A one-sided source gives a
     one-sided result, on the other side when the exponent is negative.
     """
-    if source.refused is not None or source.value is None:
-        return refuse(unit, source.refused or "the current is not known")
+    if source.value is None:
+        return refuse(unit, *source.reasons)
     if source.value <= 0 and exponent < 0:
-        return refuse(unit, "no current in this lead")
+        return refuse(unit, Reason("no_current"))
 
     def at(current_a: float | None) -> float | None:
         if current_a is None or (exponent < 0 and current_a <= 0):
@@ -40,16 +42,17 @@ def power_of(
     low = None if below is None else max(value - math.hypot(value - below, model) - doubt_low, 0.0)
     high = None if above is None else value + math.hypot(above - value, model) + doubt_high
     if low is None and high is None:
-        return refuse(unit, "the current's interval is open on the side that matters")
+        return refuse(unit, Reason("open_on_needed_side"))
     bound: Bound = "at_most" if low is None else "at_least" if high is None else "estimate"
-    used = ", ".join(f"{name} {100 * term:.1f} %" for name, term in relative_terms.items() if term)
-    basis = "; ".join(part for part in (note, f"model 1 σ: {used}" if used else "", source.basis) if part)
+    used = tuple((name, term) for name, term in relative_terms.items() if term)
+    model_u = (Reason("model_uncertainty", relative_u=used),) if used else ()
+    reasons = (*as_reasons(note or ""), *model_u, *source.reasons)
     slope = exponent * value / source.value if source.value else 0.0
     terms = carried(source, slope, "what it is computed from")
     terms |= {name: term * value for name, term in relative_terms.items()}
     if doubt_low or doubt_high:
         terms["model as doubt"] = max(doubt_low, doubt_high) / COVERAGE_FACTOR
-    return Estimate(value, low, high, unit, bound, basis=basis, terms=ranked(terms))
+    return Estimate(value, low, high, unit, bound, reasons=reasons, terms=ranked(terms))
 
 
 def product(
@@ -57,7 +60,7 @@ def product(
     second: Estimate,
     unit: str,
     *,
-    note: str = "",
+    note: Reason | str | None = None,
     names: tuple[str, str] = ("first factor", "second factor"),
     shared: Collection[str] = (),
 ) -> Estimate:
@@ -68,8 +71,8 @@ def product(
     add with their signs (JCGM 100, 5.2.2, correlation 1), and cancel where they pull apart.
     """
     for part in (first, second):
-        if part.refused is not None or part.value is None:
-            return refuse(unit, part.refused or "one of the factors is not known")
+        if part.value is None:
+            return refuse(unit, *part.reasons)
     assert first.value is not None
     assert second.value is not None
     value = first.value * second.value
@@ -92,10 +95,10 @@ def product(
     low = None if below is None else max(value - below, 0.0)
     high = None if above is None else value + above
     if low is None and high is None:
-        return refuse(unit, "one factor is open below and the other above")
+        return refuse(unit, Reason("open_on_opposite_sides"))
     bound: Bound = "at_most" if low is None else "at_least" if high is None else "estimate"
-    basis = "; ".join(filter(None, (note, first.basis, second.basis)))
-    return Estimate(value, low, high, unit, bound, basis=basis, terms=ranked(_joined(by_first, by_second, shared)))
+    reasons = tuple(dict.fromkeys((*as_reasons(note or ""), *first.reasons, *second.reasons)))
+    return Estimate(value, low, high, unit, bound, reasons=reasons, terms=ranked(_joined(by_first, by_second, shared)))
 
 
 def quotient(
@@ -103,7 +106,7 @@ def quotient(
     second: Estimate,
     unit: str,
     *,
-    note: str = "",
+    note: Reason | str | None = None,
     names: tuple[str, str] = ("numerator", "denominator"),
     shared: Collection[str] = (),
 ) -> Estimate:
@@ -112,10 +115,7 @@ def quotient(
     The gain of one sensor in both cancels: mean power ÷ mean current is a voltage, which no current gain moves.
     """
     if second.value is not None and not second.terms:
-        second = Estimate(
-            second.value, second.low, second.high, second.unit, second.bound, basis=second.basis,
-            terms=ranked(carried(second, 1.0, names[1])),
-        )  # fmt: skip
+        second = replace(second, terms=ranked(carried(second, 1.0, names[1])))
     return product(first, power_of(1.0, second, -1, "", {}), unit, note=note, names=names, shared=shared)
 
 

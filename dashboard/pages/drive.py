@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from amptally.analysis.report.build import Report
 from amptally.analysis.report.text_page import CAUTIONS
-from amptally.analysis.results.finding import Finding
 from amptally.analysis.runs.run import Run
+from amptally.analysis.wording.findings import Finding, told
 from amptally.analysis.wording.formatting import moment, number
 from amptally.dashboard.address import DriveAddress, whole
 from amptally.dashboard.figures import volts as volts_figure
@@ -250,8 +250,8 @@ def findings_part(findings: tuple[Finding, ...]) -> Child:
                 ),
                 html.Div(
                     [
-                        html.P(plain(finding.what), className="what"),
-                        html.P(plain(f"{finding.evidence}. {finding.next}"), className="evidence"),
+                        html.P(plain(told(finding).what), className="what"),
+                        html.P(plain(f"{told(finding).evidence}. {told(finding).next}"), className="evidence"),
                     ]
                 ),
             ],

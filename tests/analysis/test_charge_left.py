@@ -13,7 +13,7 @@ from amptally.analysis.exposure.current import assess_current
 from amptally.analysis.forecast.charge_forecast import ChargeLeft, Start, assess_charge, rated_capacity, start_charge
 from amptally.analysis.integrals.gap_doubt import bridge_u
 from amptally.analysis.report.build import build_report
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, refuse
 from amptally.analysis.runs.run import Run, Series
 from amptally.analysis.runs.standing import driven_part
 from amptally.logger.storage.metadata import Gap
@@ -57,7 +57,7 @@ def start_of(run: Run, rested_h: float | None, fraction: float | None, ledger: E
 
 def test_a_stated_charge_comes_first_then_rest_then_the_ledger(tmp_path: Path) -> None:
     run = run_of(tmp_path, DRIVE)
-    ledger = Estimate(0.4, 0.3, 0.5, "", basis="ledger")
+    ledger = Estimate(0.4, 0.3, 0.5, "", reasons=as_reasons("ledger"))
     assert start_of(run, 24.0, 0.9, ledger).source == "stated"
     assert start_of(run, 24.0, None, ledger).source == "rest"
     assert start_of(run, 0.5, None, ledger).source == "ledger"  # a rest too short to count

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from amptally.analysis.report.json_form import estimate_json
 from amptally.analysis.results.estimate import (
     COVERAGE_FACTOR,
     UNDECLARED,
@@ -39,8 +40,8 @@ def test_basis_names_contributions_greatest_first_with_their_share_of_the_varian
 def test_an_undeclared_term_adds_nothing_and_is_told() -> None:
     declared, silent = estimate(1.0, "V", {"gain": 0.1}), estimate(1.0, "V", {"gain": 0.1, "offset": None})
     assert (silent.low, silent.high) == (declared.low, declared.high)
-    assert UNDECLARED in silent.basis
-    assert UNDECLARED not in declared.basis
+    assert UNDECLARED in silent.reasons
+    assert UNDECLARED not in declared.reasons
 
 
 def test_a_doubt_widens_its_side_alone_and_is_named() -> None:
@@ -75,9 +76,9 @@ def test_one_sided_statements_drop_the_other_side_and_say_why() -> None:
 
 def test_json_object_has_the_contract_s_keys() -> None:
     # ../shared/design.md, Report JSON: E
-    keys = ["value", "low", "high", "unit", "bound", "refused", "basis"]
-    assert list(estimate(1.0, "A", {}).as_json()) == keys
-    assert list(refuse("A", "why").as_json()) == keys
+    keys = ["value", "low", "high", "unit", "bound", "refused", "basis", "reasons"]
+    assert list(estimate_json(estimate(1.0, "A", {}))) == keys
+    assert list(estimate_json(refuse("A", "why"))) == keys
 
 
 def test_a_quantity_that_cannot_be_negative_keeps_its_low_side_at_zero() -> None:

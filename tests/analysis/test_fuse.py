@@ -11,9 +11,12 @@ import numpy as np
 import pytest
 from amptally.analysis.exposure.exposure import CurrentError, Exposure
 from amptally.analysis.protection.fuse import FuseResult, assess_fuse
+from amptally.analysis.protection.fuse_advice import none_given
 from amptally.analysis.protection.fuse_curve import Limit, tightest
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
+from amptally.analysis.protection.fuse_leads import FuseLead
 from amptally.analysis.protection.fuse_margin import verdict_of
+from amptally.analysis.report.json_form import finding_json, fuse_json
 from amptally.analysis.results.estimate import Estimate, refuse
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -522,9 +525,10 @@ KEYS = {
     ],
 )
 def test_report_object(result: FuseResult) -> None:
-    assert set(result.as_json()) == KEYS
-    json.dumps(result.as_json(), allow_nan=False)
-    text = json.dumps([result.as_json(), *(finding.as_json() for finding in result.findings)])
+    found = fuse_json(FuseLead(result, none_given("No other rating is named."), "Left fuse", ()))
+    assert set(found) == KEYS | {"advice"}
+    json.dumps(found, allow_nan=False)
+    text = json.dumps([found, *(finding_json(finding) for finding in result.findings)])
     # Nothing ever tells a user that a fuse is fine.
     assert not re.search(r"\b(safe|OK|okay|fine|harmless)\b", text, re.IGNORECASE)
     for finding in result.findings:

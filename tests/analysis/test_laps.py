@@ -25,6 +25,7 @@ from amptally.analysis.laps.marks import (
 from amptally.analysis.laps.per_charge import charge_of_a_lap, laps_in, student_t, trend
 from amptally.analysis.laps.signal import SURE, SignalLaps, find_laps
 from amptally.analysis.laps.table import cut, lap_table
+from amptally.analysis.report.json_form import lap_json, laps_json
 from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.runs.run import Run, Series
 from amptally.analysis.signals.series import cut as samples_of
@@ -562,11 +563,11 @@ def test_a_part_of_a_run_has_the_laps_that_lie_in_it(tmp_path: Path) -> None:
 
 def test_json_and_laps_per_charge(tmp_path: Path) -> None:
     laps = assess_laps(drive_run(5, tmp_path))
-    found = laps.as_json()
+    found = laps_json(laps)
     assert set(found) == {"method", "found", "each"}
     assert found["found"] == len(laps.each) == 5
-    assert list(laps.each[0].as_json()) == ["start_s", "end_s", "duration_s", "net_wh", "net_ah", "peak_a"]
-    assert all(isinstance(value, float) for value in laps.each[0].as_json().values())
+    assert list(lap_json(laps.each[0])) == ["start_s", "end_s", "duration_s", "net_wh", "net_ah", "peak_a"]
+    assert all(isinstance(value, float) for value in lap_json(laps.each[0]).values())
     full, left = laps_per_charge(laps, Estimate(20, 15, 22, "Ah"), refuse("Ah", "the start charge is not known"))
     mean = np.mean([lap.net_ah for lap in laps.each if lap.net_ah is not None])
     assert value_of(full) == pytest.approx(20 / mean)

@@ -266,7 +266,8 @@ def numbers(found: Any, path: str = "") -> Iterator[tuple[str, float]]:
     """All numbers of a report by where they stand."""
     if isinstance(found, dict):
         for key, value in found.items():
-            yield from numbers(value, f"{path}.{key}")
+            if key != "reasons":  # what they hold is the basis, not a result
+                yield from numbers(value, f"{path}.{key}")
     elif isinstance(found, list):
         for place, value in enumerate(found):
             yield from numbers(value, f"{path}[{place}]")

@@ -16,6 +16,7 @@ from amptally.analysis.forecast.load_profile import LoadProfile, load_profile, s
 from amptally.analysis.forecast.peukert import MeasuredCapacity
 from amptally.analysis.forecast.remaining import Remaining, forecast
 from amptally.analysis.forecast.voltage_curve import Knee
+from amptally.analysis.report.json_form import remaining_json
 from amptally.analysis.results.estimate import Estimate
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -377,7 +378,7 @@ def test_refusals_carry_their_reason(facts: BatteryFacts, state: BlockState, rea
     for each in (result.charge_ah, result.energy_wh, result.runtime_s, result.distance_m):
         assert each.value is None
         assert reason in (each.refused or "")
-    assert set(result.as_json()) == {"charge_ah", "energy_wh", "runtime_s", "distance_m", "ends_by", "evidence"}
+    assert set(remaining_json(result)) == {"charge_ah", "energy_wh", "runtime_s", "distance_m", "ends_by", "evidence"}
 
 
 def test_a_start_charge_known_from_above_gives_at_most() -> None:

@@ -16,6 +16,7 @@ from amptally.analysis.report.answers import answers
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.report.text_page import render
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run, Series
 from amptally.logger.channels import BY_SI_NAME
 from amptally.logger.storage.metadata import Gap
@@ -24,7 +25,7 @@ from hypothesis import strategies as st
 
 from tests.analysis.build_runs import CART, Floats, consistent, measured, value_of, write_run
 
-E = {"value", "low", "high", "unit", "bound", "refused", "basis"}
+E = {"value", "low", "high", "unit", "bound", "refused", "basis", "reasons"}
 PERCENT = ("0.1", "1", "10", "60", "600")
 CURRENT = {"peak_a": E, "mean_a": E, "rms_a": dict.fromkeys(PERCENT, E), "exposure": list}
 FUSE = {
@@ -103,7 +104,10 @@ def check_tree(found: Any, tree: Any, path: str) -> None:
     """The keys are exactly those of the contract, and values are what JSON and the contract allow."""
     if tree is E:
         assert set(found) == E, path
-        consistent(Estimate(**found))
+        numbers = {name: found[name] for name in ("value", "low", "high", "unit", "bound")}
+        consistent(Estimate(**numbers, reasons=(Reason("plain", text="read back"),)))
+        assert (found["refused"] is None) == (found["value"] is not None), path
+        assert all({"code", "severity"} <= set(reason) for reason in found["reasons"]), path
         name = path.rsplit(".", 1)[-1]
         unit = (
             "ohm" if "resistance_ohm" in path else "A" if "rms_a" in path else UNITS.get("_" + name.split("_")[-1], "")

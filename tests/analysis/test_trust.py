@@ -18,7 +18,7 @@ from amptally.analysis.report.answers import answers
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.report.text_page import render
 from amptally.analysis.report.trust import EFFECTS, REASONS, SAME_AS, Trust
-from amptally.analysis.results.estimate import Estimate, refuse
+from amptally.analysis.results.estimate import Estimate, as_reasons, refuse
 from amptally.analysis.results.finding import Finding
 from amptally.analysis.runs.run import Run
 
@@ -299,7 +299,7 @@ def test_findings_that_are_no_doubts_change_nothing(plain: Report) -> None:
 
 
 def test_effects_on_one_value() -> None:
-    value = Estimate(10.0, 9.0, 11.0, "Ah", basis="gain")
+    value = Estimate(10.0, 9.0, 11.0, "Ah", reasons=as_reasons("gain"))
     part = {"net_ah": value, "recovered_ah": refuse("Ah", "not measured")}
     refused = Trust.under([doubt("current_sign", channels=(BATTERY,))]).of("energy", part)
     assert refused["net_ah"] == refuse("Ah", "the sign of the battery current looks turned (finding current_sign)")
@@ -324,4 +324,4 @@ def test_a_clipped_sensor_is_a_cut_top() -> None:
     found = Trust.under([doubt("sensor_clipped", channels=(LEFT,))]).of("fuse", fuse)
     assert found["left"]["margin"].bound == "at_most"
     assert found["right"]["margin"] == value
-    assert replace(found["left"]["margin"], basis="", bound="estimate", low=1.3) == value
+    assert replace(found["left"]["margin"], reasons=(), bound="estimate", low=1.3) == value

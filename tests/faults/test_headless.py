@@ -22,7 +22,7 @@ from amptally.logger.storage.journal import JournalWriter
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import open_run, write_frame
 
-import amptally
+from amptally import commands
 from tests.faults.checks import numbers, sound
 from tests.faults.harness import PATIENCE_S, ROOT, RecorderProcess, ThreadRecorder, live_board, options
 
@@ -37,7 +37,7 @@ def test_the_unit_file_says_what_the_program_understands() -> None:
     unit.read_string((ROOT / "docs" / "amptally-record.service").read_text(encoding="utf-8"))
     program, *arguments = shlex.split(unit["Service"]["ExecStart"])
     assert program.endswith("/amptally")
-    args = amptally.build_parser().parse_args(arguments)
+    args = commands.build_parser().parse_args(arguments)
     assert args.command == "record"
     assert args.ring == 4000
     assert args.wait > 86_400

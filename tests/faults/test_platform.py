@@ -23,7 +23,9 @@ POSIX_CALLS = {"getuid", "geteuid", "fork", "setsid", "mkfifo", "openpty", "ttyn
 
 
 def modules() -> list[Path]:
-    return [path for package in PACKAGES for path in (ROOT / package).rglob("*.py")] + [ROOT / "amptally.py"]
+    return [path for package in PACKAGES for path in (ROOT / package).rglob("*.py")] + sorted(
+        (ROOT / "amptally").glob("*.py")
+    )
 
 
 @pytest.mark.parametrize("path", modules(), ids=lambda path: path.relative_to(ROOT).as_posix())

@@ -1,0 +1,32 @@
+"""Every phrase by the code of its reason, and every finding's three sentences, gathered from one file a topic."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from amptally.analysis.results.reason import Reason
+from amptally.analysis.wording import of_results
+from amptally.analysis.wording.phrase import FindingWords, Phrase
+
+_TOPICS = (of_results,)
+
+
+def _gathered() -> tuple[dict[str, Phrase], dict[str, FindingWords]]:
+    phrases: dict[str, Phrase] = {}
+    findings: dict[str, FindingWords] = {}
+    for topic in _TOPICS:
+        for mine, all_of_them in ((topic.PHRASES, phrases), (topic.FINDINGS, findings)):
+            twice = mine.keys() & all_of_them.keys()
+            if twice:
+                raise ValueError(f"{topic.__name__} words {', '.join(sorted(twice))} a second time")
+            all_of_them.update(mine)
+    return phrases, findings
+
+
+PHRASES, FINDINGS = _gathered()
+
+
+def worded(words: Phrase, reason: Reason) -> str:
+    """A template filled in with a reason's facts, or what a function makes of them."""
+    facts: Mapping[str, object] = dict(reason.facts)
+    return words.format(**facts) if isinstance(words, str) else words(facts)

@@ -1,0 +1,32 @@
+"""Findings as words: what, on which evidence, what to do next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+from amptally.analysis.results import finding as transitional
+from amptally.analysis.results.reason import Reason
+from amptally.analysis.wording.catalogue import FINDINGS, worded
+
+Finding: TypeAlias = Reason | transitional.Finding
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One finding for people."""
+
+    what: str
+    """One plain sentence."""
+    evidence: str
+    """The numbers or the missing fields behind it, without a full stop."""
+    next: str
+    """What the reader can do about it."""
+
+
+def told(finding: Finding) -> Told:
+    """The three sentences of a finding. KeyError for a code that no topic knows."""
+    if isinstance(finding, transitional.Finding):
+        return Told(finding.what, finding.evidence, finding.next)
+    words = FINDINGS[finding.code]
+    return Told(worded(words.what, finding), worded(words.evidence, finding), worded(words.next, finding))

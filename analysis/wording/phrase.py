@@ -1,0 +1,23 @@
+"""What a topic writes down: a template that names facts, or a function of them where a template does not do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+Facts: TypeAlias = Mapping[str, Any]
+Phrase: TypeAlias = str | Callable[[Facts], str]
+"""`"a filter of {corner_hz:g} Hz flattens short peaks"`, or a function that makes such a clause."""
+
+
+@dataclass(frozen=True, slots=True)
+class FindingWords:
+    """How a finding is told."""
+
+    what: Phrase
+    """One plain sentence."""
+    evidence: Phrase
+    """The numbers or the missing fields behind it, without a full stop."""
+    next: Phrase
+    """What the reader can do about it, a sentence."""
