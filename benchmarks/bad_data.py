@@ -20,10 +20,10 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.analysis.quality.screening import suspect
 from amptally.analysis.runs.run import Run
 from amptally.logger.simulator import Scenario, draw_cart, draw_drive, draw_wander, simulate
-
 from benchmarks.workers import study_pool
 from tests.analysis.build_runs import write_run
 

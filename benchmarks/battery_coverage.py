@@ -20,11 +20,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats
-
 from benchmarks.coverage_machines import Drive, Load, Machine, draw_load, draw_machine, drive, goes_on
 from benchmarks.workers import study_pool
 from tests.analysis.build_runs import write_run

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
+
 from amptally.analysis.signals.series import Floats
 from amptally.logger.simulator.battery import Block, open_circuit_v
 from amptally.logger.simulator.parameters import BlockParameters

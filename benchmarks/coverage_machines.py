@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 from itertools import accumulate
 
 import numpy as np
+
 from amptally.analysis.signals.series import Floats
 from amptally.logger.simulator.parameters import BlockParameters
-
 from benchmarks.coverage_battery import (
     END_V,
     NOMINAL_V,

@@ -19,6 +19,7 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+
 from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.integrals.energy import integrate
 from amptally.analysis.protection.fuse import assess_fuse
@@ -29,7 +30,6 @@ from amptally.logger.simulator import Drive, draw_scenario, simulate
 from amptally.logger.simulator.battery import Block
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_frame
-
 from benchmarks.workers import study_pool
 
 CART = Path(__file__).parent.parent / "sample_runs" / "cart.toml"

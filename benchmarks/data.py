@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+
 from amptally.logger.channels import BY_NAME, TIME_COLUMN
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_run, write_segment

@@ -21,6 +21,7 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+
 from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.protection.fuse import assess_fuse
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
@@ -31,7 +32,6 @@ from amptally.logger.channels import BY_SI_NAME
 from amptally.logger.simulator import draw_scenario, simulate
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_frame
-
 from benchmarks.workers import study_pool
 
 CART = Path(__file__).parent.parent / "sample_runs" / "cart.toml"

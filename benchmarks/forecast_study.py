@@ -19,10 +19,10 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+
 from amptally.analysis.report.build import build_report
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats
-
 from tests.analysis.build_runs import write_run
 
 DATA = Path(__file__).parent.parent / "tests" / "data"

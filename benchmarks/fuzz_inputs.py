@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+
 from amptally.logger.channels import CHANNELS, TIME_COLUMN
 from amptally.logger.storage.metadata import KEY, Gap, Metadata
 from amptally.logger.storage.runfile import write_frame

@@ -26,6 +26,7 @@ from unittest.mock import patch
 
 import numpy as np
 import polars as pl
+
 from amptally.analysis.errors import AnalysisError
 from amptally.analysis.report.build import build_report
 from amptally.analysis.runs.run import Run
@@ -43,7 +44,6 @@ from amptally.logger.storage.runfile import open_run
 from amptally.logger.wire import frame_reader
 from amptally.logger.wire.blocks import Block, Item, Stretch
 from amptally.logger.wire.decoder import BoardDecoder
-
 from benchmarks.fuzz_inputs import LIES, a_run, lie, pieces, spoil, stream
 
 FAIRLY = (LoggerError, AnalysisError)

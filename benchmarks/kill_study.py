@@ -26,7 +26,6 @@ from amptally.logger.recording.recovery import recover
 from amptally.logger.storage.journal import JournalReader, Record
 from amptally.logger.wire.blocks import Block
 from amptally.logger.wire.decoder import BoardDecoder
-
 from tests.faults.checks import missing, numbers, sound
 from tests.faults.harness import RecorderProcess, live_board
 

@@ -30,6 +30,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+
 from amptally.analysis.laps.frames import run_frames
 from amptally.analysis.laps.laps import Laps, assess_laps
 from amptally.analysis.laps.per_charge import laps_in
@@ -40,7 +41,6 @@ from amptally.logger.channels import BY_SI_NAME
 from amptally.logger.simulator import Drive, Scenario, draw_cart, draw_drive, draw_scenario, draw_wander, simulate
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_frame
-
 from benchmarks.workers import study_pool
 
 Floats = npt.NDArray[np.float64]

@@ -71,6 +71,7 @@ def zoom(path: str) -> dict[str, Any]:
     import gzip
 
     import numpy as np
+
     from amptally.analysis.runs.run import Run
     from amptally.dashboard.figures.lanes import lanes_of, usual_keys
     from amptally.dashboard.figures.traces import View, traces_figure
@@ -134,8 +135,8 @@ def redecode(path: str, out: str) -> dict[str, Any]:
 def write(path: str, out: str) -> dict[str, Any]:
     """A million samples in memory to a durable run file: write, fsync, read back, compare."""
     import polars as pl
-    from amptally.logger.storage.runfile import write_frame
 
+    from amptally.logger.storage.runfile import write_frame
     from benchmarks.data import metadata
 
     frame = pl.read_parquet(path).head(1_000_000)
@@ -160,6 +161,7 @@ def summary(folder: str, out: str, workers: str) -> dict[str, Any]:
 def windows(path: str, count: str) -> dict[str, Any]:
     """So many windows of one exposure curve; reading and preparing are not counted."""
     import numpy as np
+
     from amptally.analysis.exposure.run_exposure import prepare_exposure
     from amptally.analysis.runs.run import Run
 

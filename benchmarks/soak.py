@@ -25,6 +25,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+
 from amptally.logger.channels import BY_NAME
 from amptally.logger.storage.runfile import open_run
 from amptally.logger.wire.frames import Describe, Extreme, Extremes, Samples, WireChannel, encode

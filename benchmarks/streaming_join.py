@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_run, write_segment
 

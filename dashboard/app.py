@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from dash import Dash, dcc, html
+
 from amptally.dashboard.callbacks import register, show_trouble
 from amptally.dashboard.library import Library
 from amptally.dashboard.serving.compress import compress
 from amptally.dashboard.serving.security import protect
-from dash import Dash, dcc, html
 
 ASSETS = Path(__file__).parent / "assets"
 _INDEX = """<!DOCTYPE html>

@@ -9,6 +9,8 @@ import logging
 from collections.abc import Callable
 from typing import Any
 
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, html, no_update, set_props
+
 from amptally.analysis.errors import AnalysisError
 from amptally.dashboard.address import DriveAddress, pair, run_id_of, whole
 from amptally.dashboard.figures import laps as laps_figure
@@ -31,7 +33,6 @@ from amptally.dashboard.pages.overview import overview_figure
 from amptally.dashboard.pages.parts import Child, is_open, message, plain
 from amptally.dashboard.stores import MOST_MARKED, address_of, lap_of, laps_of, view_of
 from amptally.dashboard.theme import Screen
-from dash import ALL, ClientsideFunction, Dash, Input, Output, State, html, no_update, set_props
 
 _log = logging.getLogger(__name__)
 

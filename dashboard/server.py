@@ -65,8 +65,9 @@ def serve(folder: Path, run_id: str | None = None, port: int | None = None, open
 
     The address is the last line on stdout. Nothing else is printed while it serves.
     """
-    from amptally.dashboard.app import create_app
     from werkzeug.serving import make_server
+
+    from amptally.dashboard.app import create_app
 
     try:
         listening = listening_socket(port)

@@ -11,6 +11,7 @@ from operator import sub
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.logger.wire.blocks import CLOCK_WRAP, LONGEST_US
 
 MAX_PAIRS = 4096

@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import Literal
 
 import polars as pl
+
 from amptally.logger.channels import BY_NAME, BY_SI_NAME, CHANNELS, INT32_NULL, TIME_COLUMN, Channel
 from amptally.logger.errors import ImportDataError
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
+
 from amptally.logger.simulator import Scenario, simulate
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_frame

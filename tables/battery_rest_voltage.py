@@ -9,8 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from amptally.tables.battery_cells import cells_in_block
 from numpy.typing import NDArray
+
+from amptally.tables.battery_cells import cells_in_block
 
 Floats = NDArray[np.float64]
 

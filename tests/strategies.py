@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 
+from hypothesis import strategies as st
+
 from amptally.logger.channels import BY_WIRE_ID
 from amptally.logger.wire.frames import (
     MAX_BODY,
@@ -20,7 +22,6 @@ from amptally.logger.wire.frames import (
     WireChannel,
     encode,
 )
-from hypothesis import strategies as st
 
 ENVELOPE = 6
 """Bytes of a body that are not payload: version, type, sequence, CRC."""

@@ -15,6 +15,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from amptally import commands
 from amptally.analysis.alarms.limits import watch_limits
 from amptally.analysis.alarms.watch import WATCHED
 from amptally.logger.channels import BY_SI_NAME
@@ -28,10 +32,6 @@ from amptally.logger.storage.journal import JournalReader, Record
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import open_run
 from amptally.logger.wire.frames import INT64_NULL, Samples
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
-from amptally import commands
 from tests.logger.bench_board import INTERVAL_US, BenchBoard, bench_board
 from tests.processes import running
 

@@ -9,8 +9,8 @@ import math
 
 import numpy as np
 import pytest
-from amptally.logger.simulator.parameters import BlockParameters
 
+from amptally.logger.simulator.parameters import BlockParameters
 from benchmarks.battery_coverage import Outcome, row, sensors, study, table
 from benchmarks.coverage_battery import LeadAcid, constant_discharge_ah
 from benchmarks.coverage_machines import draw_load, draw_machine, drive, goes_on

@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+
 from amptally.logger.storage.runfile import open_run
 from amptally.logger.wire.blocks import Block
 from amptally.logger.wire.decoder import BoardDecoder
-
 from benchmarks import agreed, data, ours, plain, table
 from benchmarks.growth import Growth
 from tests.processes import worker_outlives_its_parent

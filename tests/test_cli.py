@@ -10,6 +10,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_frame
 

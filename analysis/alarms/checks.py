@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
+
 from amptally.analysis.alarms.fuse_watch import FuseLimit, WindowWatch, watched_windows
 from amptally.analysis.alarms.signals import START, Array, Checkpoints, Latch, Signals, grown
 from amptally.analysis.protection.fuse_curve import NEAR_MARGIN

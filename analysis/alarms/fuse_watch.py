@@ -16,6 +16,7 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.analysis.alarms.signals import ROUNDING, Array, Checkpoints
 from amptally.analysis.exposure.exposure import WINDOW_INTERVALS
 from amptally.analysis.protection.fuse_curve import JUST_LONGER, Limit

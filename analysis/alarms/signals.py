@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.analysis.signals.gaps import GAP_FACTOR, NEIGHBOURS
 
 Array = npt.NDArray[np.float64]

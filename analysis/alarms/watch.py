@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
+
 from amptally.analysis.alarms.checks import (
     BalanceCheck,
     BalanceLimit,

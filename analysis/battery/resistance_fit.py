@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+
 from amptally.analysis.battery.resistance_steps import COARSE_SHARE, STEADY_SHARE
 from amptally.analysis.signals.curve_integrals import BLOCK, dot
 from amptally.analysis.signals.series import Flags, Floats

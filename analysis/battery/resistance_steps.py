@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.signals.curve_integrals import blocks, dot
 from amptally.analysis.signals.series import Flags, Floats, Places
 

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.results.estimate import Estimate, estimate, extreme_u, refuse
 from amptally.analysis.results.sensor_error import SensorError
 from amptally.analysis.results.sensor_terms import step_u, white_u

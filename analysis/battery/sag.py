@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+
 from amptally.analysis.battery.resistance import Resistance, assess_resistance
 from amptally.analysis.battery.resistance_fit import busiest
 from amptally.analysis.battery.rest import Rest, block_imbalance, rest_values, rest_voltage, run_rest, voltage_terms

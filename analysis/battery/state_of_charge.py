@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
+
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, refuse
 from amptally.tables.battery_cells import cells_in_block
 from amptally.tables.battery_rest_voltage import NO_TABLE, SETTLING_H, TABLES, chart_charge, chart_v

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.battery.rest import voltage_terms
 from amptally.analysis.results.estimate import Estimate, estimate, refuse
 from amptally.analysis.runs.run import Run

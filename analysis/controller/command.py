@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.controller.pulses import changes_of
 from amptally.analysis.runs.run import Flags, Floats, Run, Series
 

@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.controller.command import Commands, held, read_commands
 from amptally.analysis.controller.pulses import changes_of, course_of
 from amptally.analysis.results.estimate import COVERAGE_FACTOR

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Flags, Floats, Series, exhaust
 

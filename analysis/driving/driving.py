@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.controller.command import Commands, read_commands
 from amptally.analysis.controller.pulses import course_of
 from amptally.analysis.driving.stall import Stall, assess_stalls, on_spans

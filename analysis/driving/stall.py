@@ -6,6 +6,7 @@ from bisect import bisect_right
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.controller.command import Commands
 from amptally.analysis.controller.pulses import changes_of, course_of
 from amptally.analysis.results.estimate import Estimate, as_reasons, estimate, refuse

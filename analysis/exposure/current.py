@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+
 from amptally.analysis.exposure.exposure import FIXED_WINDOWS_S, CurrentError, Exposure, window_list, window_rms
 from amptally.analysis.exposure.run_exposure import prepare_exposure
 from amptally.analysis.integrals.sums import CurveSums, curve_sums

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.analysis.exposure.long_square import LongSquare
 from amptally.analysis.exposure.square_integral import SquareIntegral
 from amptally.analysis.exposure.window_search import Array, Mask

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.exposure.square_integral import Pieces, SmallBlocks, SquareIntegral, Squares
 from amptally.analysis.exposure.window_exact import Rows
 from amptally.analysis.exposure.window_search import Array, Index, Mask

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+
 from amptally.analysis.exposure.window_exact import Near, Rows
 from amptally.analysis.exposure.window_search import FIRST_BLOCKS, NEGLIGIBLE, Array, Blocks, Index, within
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+
 from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.exposure.long_square import SIZES, LongBlocks, LongSquare
 from amptally.analysis.exposure.square_integral import Pieces

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+
 from amptally.analysis.exposure.longest_window import best_ends
 from amptally.analysis.exposure.window_exact import Near, Rows, solve
 from amptally.analysis.exposure.window_search import (

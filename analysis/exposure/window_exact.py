@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.exposure.window_search import Array, Blocks, Index
 
 MOST_BLOCKS = 1 << 14

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+
 from amptally.analysis.errors import AnalysisError
 from amptally.analysis.forecast.kibam import Floats, Kinetic, kinetic_family
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, refuse

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+
 from amptally.analysis.battery.sag import Sag
 from amptally.analysis.battery.state_of_charge import by_count, from_rest_voltage, stated
 from amptally.analysis.exposure.current import Current

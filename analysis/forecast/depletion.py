@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.analysis.forecast.capacity import used_ah
 from amptally.analysis.forecast.kibam import difference_ah
 from amptally.analysis.forecast.load_profile import LoadProfile

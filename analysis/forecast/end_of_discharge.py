@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.forecast.battery_facts import BatteryFacts, BlockState, EndsBy, Use
 from amptally.analysis.forecast.depletion import Assumption, Floats, Outlook
 from amptally.analysis.results.estimate import COVERAGE_FACTOR

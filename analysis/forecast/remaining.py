@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+
 from amptally.analysis.forecast.battery_facts import BatteryFacts, BlockState, EndsBy, Use
 from amptally.analysis.forecast.capacity import (
     MEASURED_U,

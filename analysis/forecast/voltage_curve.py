@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.results.estimate import COVERAGE_FACTOR
 from amptally.analysis.signals.series import Floats
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.integrals.gap_doubt import bridge_u
 from amptally.analysis.integrals.sums import CurveSums, PowerSums, curve_sums, power_sums
 from amptally.analysis.integrals.supply_charge import charge_through_duty

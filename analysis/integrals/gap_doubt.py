@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+
 from amptally.analysis.signals.sampling import parts_bursts
 from amptally.analysis.signals.series import Floats, Places, Series
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
+
 from amptally.analysis.results.sensor_terms import near_zero
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.curve_integrals import (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+
 from amptally.analysis.controller.duty import Duty, estimate_duty
 from amptally.analysis.controller.pulses import course_of
 from amptally.analysis.results.estimate import Estimate, estimate, refuse

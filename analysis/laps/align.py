@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.analysis.laps.frames import Places
 from amptally.analysis.laps.period import Singles
 from amptally.analysis.runs.run import Flags, Floats

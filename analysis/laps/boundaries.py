@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.laps.align import Alignment
 from amptally.analysis.laps.frames import Places
 from amptally.analysis.laps.period import Singles, smoothed

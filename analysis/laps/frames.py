@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.analysis.runs.run import Flags, Floats, Run
 
 Places = npt.NDArray[np.int64]

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+
 from amptally.analysis.controller.pulses import changes_of
 from amptally.analysis.laps.frames import run_frames
 from amptally.analysis.laps.marks import (

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
+
 from amptally.analysis.runs.run import Flags, Floats, Series
 
 DOUBLE_SHARE = 0.3

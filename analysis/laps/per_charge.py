@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, ranked, refuse
 from amptally.analysis.results.propagation import power_of, quotient
 from amptally.analysis.runs.run import Floats

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.analysis.runs.run import Floats
 
 Singles = npt.NDArray[np.float32]

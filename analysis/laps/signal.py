@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.laps.align import align
 from amptally.analysis.laps.boundaries import Track, crossings, narrowed, rising, whole_spans
 from amptally.analysis.laps.frames import Frames, Pieces, Places, filled, pieces

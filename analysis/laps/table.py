@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+
 from amptally.analysis.battery.rest import rest_voltage, run_rest
 from amptally.analysis.results.leads import SIDES
 from amptally.analysis.runs.run import STRETCH_ROWS, Floats, Run, Series, together

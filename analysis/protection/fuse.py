@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+
 from amptally.analysis.exposure.exposure import TIE, WINDOW_INTERVALS, CurrentError, Exposure
 from amptally.analysis.protection import fuse_findings as say
 from amptally.analysis.protection.fuse_curve import Limit

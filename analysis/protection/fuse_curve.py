@@ -8,6 +8,7 @@ from itertools import pairwise
 from typing import Literal
 
 import numpy as np
+
 from amptally.analysis.exposure.exposure import Exposure, Window
 from amptally.tables.fuse_families import fuse_table
 from amptally.tables.fuse_opening_times import FuseTable

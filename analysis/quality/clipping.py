@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
+
 from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.quality.voltage_response import LEAST_SPREAD_A
 from amptally.analysis.runs.run import Run

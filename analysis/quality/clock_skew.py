@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.signals.curve_integrals import dot
 from amptally.analysis.signals.series import Flags, Floats

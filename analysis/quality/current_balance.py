@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.quality.voltage_response import LEAST_SPREAD_A, line
 from amptally.analysis.results.leads import CURRENTS

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.quality.voltage_response import binned
 from amptally.analysis.signals.series import Flags, Floats, Series

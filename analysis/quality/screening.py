@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+
 from amptally.analysis.quality.clipping import cut_at, cut_tops, tops_of
 from amptally.analysis.quality.clock_skew import clock_doubt, find_lag
 from amptally.analysis.quality.current_balance import Known, disagreeing_sum

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+
 from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.signals.curve_integrals import dot
 from amptally.analysis.signals.series import Flags, Floats

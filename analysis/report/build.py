@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+
 from amptally.analysis.battery.sag import Sag, assess_sag
 from amptally.analysis.battery.state_of_charge import told_charge, told_rest_h
 from amptally.analysis.battery.voltage_recovery import Recovery, assess_recovery

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
+
 from amptally.analysis.controller.command import read_commands
 from amptally.analysis.driving.stall import Stall, length
 from amptally.analysis.results.leads import SIDES

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
 from amptally.analysis.battery.sag import Sag
 from amptally.analysis.battery.voltage_recovery import Recovery
 from amptally.analysis.driving.driving import CommandBin, DriveUse

@@ -18,6 +18,7 @@ from pathlib import Path
 from threading import Thread
 
 import polars as pl
+
 from amptally.analysis.errors import AnalysisError, CannotWriteError, ClusterError
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.results.estimate import Estimate

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
+
 from amptally.analysis.signals.series import Floats, Series
 
 CHUNK_ROWS = 240_000

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+
 from amptally.analysis.results.sensor_error import SensorError, board_terms
 from amptally.analysis.runs.columns import in_units
 from amptally.analysis.signals.series import Floats

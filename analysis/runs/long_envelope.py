@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.decimation import BLOCK, FINE, Envelope, Thinned
 from amptally.analysis.signals.series import Floats, Series, cut

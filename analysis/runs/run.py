@@ -12,6 +12,7 @@ from threading import get_ident
 from typing import TypeVar
 
 import numpy as np
+
 from amptally.analysis.errors import RunContentError
 from amptally.analysis.results.leads import CURRENTS
 from amptally.analysis.results.sensor_error import SensorError

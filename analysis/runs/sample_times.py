@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
+
 from amptally.analysis.errors import RunContentError
 from amptally.analysis.signals.series import Floats, Places
 

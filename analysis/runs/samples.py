@@ -11,6 +11,7 @@ from threading import get_ident
 
 import numpy as np
 import polars as pl
+
 from amptally.analysis.errors import RunContentError
 from amptally.analysis.results.leads import ASSUMED_LEG
 from amptally.analysis.results.sensor_error import SensorError

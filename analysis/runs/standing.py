@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.analysis.results.sensor_error import SensorError
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats, Series

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.signals.series import Flags, Floats
 from amptally.analysis.signals.signs import Signs, Weights
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.analysis.signals.series import Flags, Floats, Series
 
 Places = npt.NDArray[np.int64]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+
 from amptally.analysis.signals.curve_integrals import BLOCK, dot, from_halving, halving
 from amptally.analysis.signals.series import Flags, Floats, Places, Series
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.analysis.signals.append_buffer import Growing
 
 Floats = npt.NDArray[np.float64]

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+
 from amptally.analysis.signals.series import Flags, Floats, Places
 
 ALL, OUT, BACK = 0, 1, 2

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.analysis.signals.gaps import NEIGHBOURS, GapRule
 from amptally.analysis.signals.sampling import Spacing, of_counts
 from amptally.analysis.signals.series import Flags, Floats, Places

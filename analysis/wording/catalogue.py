@@ -5,10 +5,24 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from amptally.analysis.results.reason import Reason
-from amptally.analysis.wording import of_results
+from amptally.analysis.wording import (
+    of_battery,
+    of_driving,
+    of_exposure,
+    of_forecast,
+    of_integrals,
+    of_laps,
+    of_protection,
+    of_quality,
+    of_results,
+    of_runs,
+)
 from amptally.analysis.wording.phrase import FindingWords, Phrase
 
-_TOPICS = (of_results,)
+_TOPICS = (
+    of_results, of_runs, of_quality, of_integrals, of_exposure, of_protection, of_battery, of_laps, of_driving,
+    of_forecast,
+)  # fmt: skip
 
 
 def _gathered() -> tuple[dict[str, Phrase], dict[str, FindingWords]]:

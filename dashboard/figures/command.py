@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+
 from amptally.analysis.report.build import Report
 from amptally.analysis.results.leads import SIDES
 from amptally.dashboard.figures.plot import Figure, axis, frame, note, packed, span

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+
 from amptally.analysis.protection.fuse_curve import Limit, fitted_limits
 from amptally.analysis.report.build import Report
 from amptally.analysis.results.leads import LEAD_OF

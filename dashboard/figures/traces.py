@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+
 from amptally.analysis.runs.run import Run
 from amptally.dashboard.figures.lanes import Lane
 from amptally.dashboard.figures.plot import Figure, axis, frame, note, packed, span, time_ticks

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+
 from amptally.analysis.report.build import Report
 from amptally.analysis.runs.run import Floats, together
 from amptally.analysis.signals.decimation import Density, density

@@ -6,6 +6,8 @@ import math
 import re
 from dataclasses import dataclass
 
+from dash import html
+
 from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.report.answers import Answer, charge_answer, fuse_answer, receiver_answer, sag_answer
 from amptally.analysis.report.build import Report
@@ -13,7 +15,6 @@ from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.wording.formatting import full, number, short
 from amptally.dashboard.address import DriveAddress
 from amptally.dashboard.pages.parts import QUIET, Child, plain
-from dash import html
 
 MARKS = {"plain": "○", "note": "○", "caution": "▲", "danger": "◆", "unknown": "?"}
 """A shape for each tone and severity: it shows where colours do not."""

@@ -6,6 +6,8 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any
 
+from dash import Dash, Input, Output, State, html, no_update
+
 from amptally.analysis.report.build import Report
 from amptally.analysis.results.leads import LEAD_OF
 from amptally.dashboard.address import pair, word
@@ -21,7 +23,6 @@ from amptally.dashboard.pages.drive import LEAD_FIGURES, NOTHING, TIGHTEST, lead
 from amptally.dashboard.pages.parts import Child, is_open, message, plain
 from amptally.dashboard.stores import PLACES, address_of, lap_of, place_of
 from amptally.dashboard.theme import Screen
-from dash import Dash, Input, Output, State, html, no_update
 
 OTHER_LEAD = "this current was measured on the far side of the controller; the margin on the card is estimated from it"
 

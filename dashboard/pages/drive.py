@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dash import dcc, html
+
 from amptally.analysis.report.build import Report
 from amptally.analysis.report.text_page import CAUTIONS
 from amptally.analysis.runs.run import Run
@@ -17,7 +19,6 @@ from amptally.dashboard.pages.cards import MARKS, cards_of, held_together, show_
 from amptally.dashboard.pages.overview import HEIGHT_PX as OVERVIEW_PX
 from amptally.dashboard.pages.parts import QUIET, Child, aria, asked_for, data, folded, message, picture, plain, section
 from amptally.dashboard.stores import PLACES
-from dash import dcc, html
 
 TIGHTEST = "tightest"
 USUAL = "usual"

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dash import html
+
 from amptally.analysis.report.build import Report
 from amptally.analysis.report.text_driving import MOST_STALLS
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.wording.formatting import moment, number
 from amptally.dashboard.pages.parts import Child, facts, message, plain, table
-from dash import html
 
 
 def drive_words(report: Report) -> Child:

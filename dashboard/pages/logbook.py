@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dash import dcc, html
+
 from amptally.analysis.report.answers import TONE_OF_VERDICT
 from amptally.analysis.runs.catalogue import Entry
 from amptally.analysis.wording.formatting import moment, short
@@ -9,7 +11,6 @@ from amptally.dashboard.address import RUN_PREFIX
 from amptally.dashboard.library import LARGEST_UNASKED, Library, Line
 from amptally.dashboard.pages.cards import MARKS, VERDICTS
 from amptally.dashboard.pages.parts import QUIET, Child, heading, message, plain
-from dash import dcc, html
 
 PICK_MS = 400
 """Between two runs that are computed unasked."""

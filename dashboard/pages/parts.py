@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from dash import dcc, html
+
 from amptally.analysis.report.text_page import printable
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.wording.formatting import full
-from dash import dcc, html
 
 Child = Any
 """A component, text, or a list of both."""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+from dash import html
+
 from amptally.analysis.report.answers import ENDS
 from amptally.analysis.report.build import Report
 from amptally.analysis.report.text_page import SOURCES
@@ -16,7 +18,6 @@ from amptally.dashboard.figures.traces import View
 from amptally.dashboard.library import OpenRun
 from amptally.dashboard.pages.cards import moment_link, unit_number
 from amptally.dashboard.pages.parts import Child, facts, plain, table
-from dash import html
 
 SLICES = 24
 """Rows of the table beside the traces."""

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.logger.channels import BY_WIRE_ID
 from amptally.logger.clock import ClockFit, RunClock
 from amptally.logger.recording.alarms import Alarm, Observer, Observers, alarm_of

@@ -29,6 +29,7 @@ from urllib.parse import parse_qs, unquote, urlsplit
 
 import serial
 import serial.tools.list_ports
+
 from amptally.logger.errors import PortError
 from amptally.logger.storage.journal import JournalReader, Record
 

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.logger.channels import BY_SI_NAME
 from amptally.logger.simulator.drive import CHUNK_MS, STEP_US, Cart, check_interval
 from amptally.logger.simulator.sensors import SI_NAMES, WIRE, codes_to_stored, combine

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
+
 from amptally.logger.simulator.parameters import CartParameters, DriveParameters, Scenario
 from amptally.logger.simulator.route import Course, Ramp, Segment, Stop, demo_course, wandering_course
 

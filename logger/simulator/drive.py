@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.logger.channels import BY_SI_NAME, TIME_COLUMN
 from amptally.logger.simulator.parameters import Scenario
 from amptally.logger.simulator.plant import STEPS_PER_TICK, Plant

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.logger.simulator.battery import Block
 from amptally.logger.simulator.controller import Bridge, Fuse, mix
 from amptally.logger.simulator.driver import TICK_S, Driver

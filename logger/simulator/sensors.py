@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.logger.channels import BY_SI_NAME
 from amptally.logger.simulator.plant import STEP_S
 from amptally.logger.simulator.truth import COUNTED, Columns

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.logger.simulator.motor import BRUSH_KNEE_A
 from amptally.logger.simulator.parameters import CartParameters
 from amptally.logger.simulator.plant import FAST, SLOW, STEP_S, STEPS_PER_TICK, Trace

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import polars as pl
+
 from amptally.logger.channels import BY_NAME, CHANNELS, TIME_COLUMN
 from amptally.logger.errors import RunFileError, StorageError
 from amptally.logger.storage.durable import sync_file, sync_folder

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+
 from amptally.logger.channels import CHANNELS, TIME_COLUMN
 from amptally.logger.errors import SegmentError
 from amptally.logger.storage.metadata import Metadata

@@ -9,6 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.logger.channels import BY_NAME
 from amptally.logger.wire.frames import INT64_NULL, Describe, Event, Extremes, Fault, Reply
 

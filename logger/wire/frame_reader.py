@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Sequence
 
 import numpy as np
+
 from amptally.logger.channels import BY_WIRE_ID
 from amptally.logger.wire.blocks import (
     CLOCK_WRAP,

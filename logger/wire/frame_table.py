@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.logger.wire.blocks import CLOCK_WRAP
 from amptally.logger.wire.frames import MAX_BODY, MAX_FRAME, VERSION, Kind
 

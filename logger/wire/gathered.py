@@ -6,6 +6,7 @@ from bisect import bisect_left
 
 import numpy as np
 import numpy.typing as npt
+
 from amptally.logger.wire.blocks import Block, Layout, Message
 from amptally.logger.wire.frames import Samples, unpack_rows
 

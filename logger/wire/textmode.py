@@ -8,6 +8,7 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
+
 from amptally.logger.channels import BY_NAME, BY_SI_NAME
 from amptally.logger.wire.blocks import CLOCK_WRAP, LONGEST_US, Block, Item, Layout, finish_block, last_time
 from amptally.logger.wire.frames import INT64_NULL, Fault

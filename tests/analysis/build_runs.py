@@ -12,6 +12,7 @@ from unittest.mock import patch
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+
 from amptally.analysis.laps import table as lap_table
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs import columns, run, samples

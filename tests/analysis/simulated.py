@@ -6,10 +6,10 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.runs.run import Run
 from amptally.logger.simulator.drive import Drive, simulate
-
 from tests.dashboard.made_runs import CART, write_run_of
 
 MOTOR_LEAD = CART.replace('sensed = "supply_leg"', 'sensed = "motor_lead"')

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from amptally.analysis.quality.clock_skew import find_lag
 from amptally.analysis.quality.current_balance import Known, disagreeing_sum
 from amptally.analysis.quality.implausible_values import partial, shift_of_zero, stuck
@@ -16,7 +17,6 @@ from amptally.analysis.quality.screening import suspect
 from amptally.analysis.quality.voltage_response import Pair, answer_ohm, scale_by_sheet, too_steady, turned_sign
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats, Series
-
 from benchmarks import bad_data
 from tests.analysis.build_runs import measured, write_run
 

@@ -6,6 +6,9 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.forecast.capacity import (
     DataSheet,
     DataSheetError,
@@ -29,8 +32,6 @@ from amptally.analysis.forecast.kibam import (
     simulate,
 )
 from amptally.tables import battery_capacity_temperature as temperature
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 # T1: maker's data sheet, generic 12 V 40 Ah sealed ("starved") lead-acid, 25 °C: hours and Ah
 T1_H, T1_AH = (20.0, 10.0, 5.0, 1.0), (40.0, 37.2, 34.0, 24.0)

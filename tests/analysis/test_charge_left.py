@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from amptally.analysis.battery.sag import assess_sag
 from amptally.analysis.battery.state_of_charge import stated
 from amptally.analysis.exposure.current import assess_current
@@ -17,7 +18,6 @@ from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_rea
 from amptally.analysis.runs.run import Run, Series
 from amptally.analysis.runs.standing import driven_part
 from amptally.logger.storage.metadata import Gap
-
 from tests.analysis.build_runs import CART, Floats, consistent, sides, value_of, write_run
 
 T_S = np.arange(0, 1800, 0.5)

@@ -14,11 +14,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from amptally.analysis.battery.resistance import assess_resistance
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.results.sensor_error import SensorError
 from amptally.analysis.runs.run import Run
-
 from tests.analysis.build_runs import CART, DATA, Floats, measured, sides, value_of, write_run
 
 TRUTH: dict[str, Any] = json.loads((DATA / "circuit_24v_drive.json").read_text(encoding="utf-8"))

@@ -8,12 +8,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.report.html_page import write_sheet
 from amptally.analysis.report.text_page import render
 from amptally.analysis.report.uncertainty_budget import Contribution, by_source
 from amptally.analysis.runs.run import Run
-
 from tests.analysis.build_runs import CART, sides, write_run
 
 SAMPLE = Path(__file__).parents[2] / "sample_runs" / "nine-laps-marked.parquet"

@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from amptally.analysis.exposure.current import Current, assess_current
 from amptally.analysis.exposure.exposure import FIXED_WINDOWS_S
 from amptally.analysis.runs.run import Run
-
 from tests.analysis.build_runs import CART, Floats, consistent, measured, sides, value_of, write_run
 
 PHASE_S = np.arange(0, 10.0005, 0.001)

@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 import pytest
-from amptally.analysis.runs.run import Series
-from amptally.analysis.signals import decimation as decimate
-from amptally.analysis.signals.decimation import Envelope, density
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
+
+from amptally.analysis.runs.run import Series
+from amptally.analysis.signals import decimation as decimate
+from amptally.analysis.signals.decimation import Envelope, density
 
 Floats = npt.NDArray[np.float64]
 

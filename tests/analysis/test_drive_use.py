@@ -7,6 +7,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.controller.command import Commands, read_commands
 from amptally.analysis.controller.pulses import sparse
 from amptally.analysis.driving.driving import (
@@ -23,9 +26,6 @@ from amptally.analysis.integrals.energy import energy_used
 from amptally.analysis.laps.laps import assess_laps
 from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.runs.run import Floats, Run, Series
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from tests.analysis.build_runs import CART, consistent, sides, value_of, write_run
 from tests.analysis.simulated import MOTOR_LEAD, demo, demo_report
 from tests.dashboard.made_runs import CART as DEMO_CART

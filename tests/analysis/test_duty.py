@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from amptally.analysis.controller.command import Commands, read_commands
-from amptally.analysis.controller.duty import Duty, estimate_duty, fuse_rms_a
-from amptally.analysis.runs.run import Floats, Run
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from amptally.analysis.controller.command import Commands, read_commands
+from amptally.analysis.controller.duty import Duty, estimate_duty, fuse_rms_a
+from amptally.analysis.runs.run import Floats, Run
 from tests.analysis.build_runs import CART, sides, write_run
 from tests.analysis.simulated import MOTOR_LEAD, TOLD, demo, demo_report
 from tests.dashboard.made_runs import write_run_of

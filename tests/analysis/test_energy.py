@@ -9,15 +9,15 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.integrals.energy import charge_estimates, energy_estimates, energy_used
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs.run import Run, SensorError, Series
 from amptally.analysis.signals.curve_integrals import SignedIntegral, bridged, integrate, sampling_error
 from amptally.analysis.signals.gaps import find_gaps
 from amptally.logger.storage.metadata import Gap
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from tests.analysis.build_runs import CART, consistent, measured, sides, value_of, write_run
 
 Floats = npt.NDArray[np.float64]

@@ -6,6 +6,9 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.report.json_form import estimate_json
 from amptally.analysis.results.estimate import (
     COVERAGE_FACTOR,
@@ -16,9 +19,6 @@ from amptally.analysis.results.estimate import (
     extreme_u,
     refuse,
 )
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from tests.analysis.build_runs import consistent, sides
 
 finite = st.floats(-1e9, 1e9)

@@ -9,10 +9,11 @@ from unittest.mock import patch
 
 import numpy as np
 import pytest
-from amptally.analysis.exposure import square_integral
-from amptally.analysis.exposure.exposure import CurrentError, Exposure, rms_estimate, window_list, window_rms
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from amptally.analysis.exposure import square_integral
+from amptally.analysis.exposure.exposure import CurrentError, Exposure, rms_estimate, window_list, window_rms
 
 
 def no_gaps(t_s: np.ndarray) -> np.ndarray:

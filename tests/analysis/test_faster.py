@@ -12,6 +12,9 @@ from unittest.mock import patch
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.battery import resistance_steps
 from amptally.analysis.battery.resistance_fit import BLOCK, LEAST_BIN_S, binned, relaxed
 from amptally.analysis.battery.resistance_steps import find_steps
@@ -28,8 +31,6 @@ from amptally.analysis.forecast.peukert import RateLaw, rate_law
 from amptally.analysis.integrals.energy import charge_estimates
 from amptally.analysis.runs.run import SensorError, Series
 from amptally.analysis.runs.standing import driven_part
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 SEEDS = st.integers(0, 10_000)
 

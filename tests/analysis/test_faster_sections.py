@@ -6,6 +6,9 @@ import itertools
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.controller.command import held
 from amptally.analysis.controller.pulses import sparse
 from amptally.analysis.driving.stall import on_spans
@@ -18,8 +21,6 @@ from amptally.analysis.signals.gaps import GapRule, find_gaps
 from amptally.analysis.signals.sampling import _halved
 from amptally.analysis.signals.series import Flags, Floats, Series
 from amptally.analysis.signals.timeline import Timeline
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 SEEDS = st.integers(0, 10_000)
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from amptally.analysis.forecast.capacity import DataSheet, DataSheetError, rate_form
 from amptally.analysis.forecast.peukert import MeasuredCapacity, rate_law
 from amptally.analysis.forecast.voltage_curve import KNEE_ROWS, find_knee
@@ -16,7 +17,6 @@ from amptally.analysis.report.build import build_report
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats
 from amptally.tables.battery_rate_exponent import TYPICAL_K
-
 from benchmarks import forecast_study
 from benchmarks.forecast_study import SETS, Battery, Score, discharge
 from tests.analysis.build_runs import sides, write_run

@@ -9,6 +9,9 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.exposure.exposure import CurrentError, Exposure
 from amptally.analysis.protection.fuse import FuseResult, assess_fuse
 from amptally.analysis.protection.fuse_advice import none_given
@@ -18,8 +21,6 @@ from amptally.analysis.protection.fuse_leads import FuseLead
 from amptally.analysis.protection.fuse_margin import verdict_of
 from amptally.analysis.report.json_form import finding_json, fuse_json
 from amptally.analysis.results.estimate import Estimate, refuse
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 LARGE_40 = FuseSpec("left", "blade_large", 40, ambient_c=20, position="supply_leg", sensed="supply_leg")
 """Derated 40 A: the data sheet gives the full 40 A up to 20 °C."""

@@ -7,6 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.exposure.exposure import CurrentError, Exposure
 from amptally.analysis.protection.fuse import FuseResult, assess_fuse
 from amptally.analysis.protection.fuse_advice import FuseAdvice, LeadLimits, advice_finding, advise
@@ -16,8 +19,6 @@ from amptally.analysis.protection.wire import Conductor, ampacity
 from amptally.analysis.results.estimate import Estimate
 from amptally.tables.fuse_opening_times import FuseTable
 from amptally.tables.fuse_ratings import RATINGS
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 ERROR = CurrentError(0.001, 0.0, 0.0)
 AWG_10 = Conductor(awg=10, length_m=0.6, insulation_c=105)

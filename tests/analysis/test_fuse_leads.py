@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from amptally.analysis.exposure.exposure import CurrentError, Exposure
 from amptally.analysis.protection.fuse import FuseResult, assess_fuse
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
@@ -17,7 +18,6 @@ from amptally.analysis.protection.supply import Translated
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs.run import Run
-
 from tests.analysis.build_runs import CART, Floats, consistent, value_of, write_run
 
 SUPPLY = FuseSpec("left", "blade_large", 40, ambient_c=20, position="supply_leg", sensed="motor_lead")

@@ -6,12 +6,12 @@ import math
 
 import numpy as np
 import pytest
+
 from amptally.analysis.integrals.energy import charge_estimates, energy_estimates
 from amptally.analysis.integrals.gap_doubt import bridge_u
 from amptally.analysis.runs.run import SensorError, Series
 from amptally.analysis.signals.curve_integrals import bridged
 from amptally.analysis.signals.gaps import find_gaps
-
 from tests.analysis.build_runs import Floats, sides
 
 

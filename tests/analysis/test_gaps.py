@@ -6,9 +6,10 @@ from statistics import median
 
 import numpy as np
 import numpy.typing as npt
-from amptally.analysis.signals.gaps import find_gaps
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from amptally.analysis.signals.gaps import find_gaps
 
 Floats = npt.NDArray[np.float64]
 

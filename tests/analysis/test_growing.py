@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from amptally.analysis.signals.append_buffer import Growing
 from amptally.analysis.signals.series import Joining, Series
 

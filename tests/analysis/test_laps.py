@@ -9,6 +9,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.laps import per_charge as lap_charge
 from amptally.analysis.laps.frames import Frames, bin_means, last_values, pieces, run_frames, steps_of
 from amptally.analysis.laps.laps import assess_laps, laps_per_charge
@@ -32,9 +35,6 @@ from amptally.analysis.signals.series import cut as samples_of
 from amptally.analysis.signals.series import together
 from amptally.logger.simulator import Drive, draw_scenario, simulate
 from amptally.logger.storage.edits import Edits, write_edits
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from benchmarks.lap_finder import NOTHINGS, Truth, count, stored
 from tests.analysis.build_runs import CART, Floats, consistent, sides, value_of, write_run
 

@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from amptally.analysis.report.ledger import ledger_charge
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs.run import Run
 from amptally.logger.storage.metadata import Gap
-
 from tests.analysis.build_runs import CART, consistent, sides, value_of, write_run
 
 T_S = np.arange(0, 360, 0.5)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from unittest.mock import patch
 
 import numpy as np
-from amptally.analysis.signals import time_index as locate
-from amptally.analysis.signals.time_index import first_row
 from hypothesis import given
 from hypothesis import strategies as st
+
+from amptally.analysis.signals import time_index as locate
+from amptally.analysis.signals.time_index import first_row
 
 
 @given(

@@ -12,6 +12,9 @@ from unittest.mock import patch
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.exposure import long_square, run_exposure
 from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.exposure.run_exposure import prepare_exposure
@@ -25,9 +28,6 @@ from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.decimation import Envelope
 from amptally.analysis.signals.series import Joining, Series, together
 from amptally.logger.storage.runfile import RunFile
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
-
 from tests.analysis.build_runs import CART, Floats, write_run
 
 ROOT = Path(__file__).parents[2]

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+
 from amptally.analysis.report.build import build_report
 from amptally.analysis.runs.run import Run
 from amptally.logger.storage.metadata import Metadata

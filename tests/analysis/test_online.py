@@ -9,6 +9,9 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.alarms.checks import BalanceLimit, VoltageLimit
 from amptally.analysis.alarms.fuse_watch import SHARE, FuseLimit, WindowWatch, fuse_limit, watched_windows
 from amptally.analysis.alarms.signals import START, Latch
@@ -16,8 +19,6 @@ from amptally.analysis.alarms.watch import MOST_ALARMS, Alarm, Watch, WatchLimit
 from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.protection.fuse import assess_fuse
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 Columns = dict[str, np.ndarray]
 INTERVAL_S = 0.002

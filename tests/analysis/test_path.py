@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from amptally.analysis.exposure.current import Current, assess_current
 from amptally.analysis.protection.path import PathResult, assess_paths, lead_limits, withdrawn
 from amptally.analysis.runs.run import Run
-
 from tests.analysis.build_runs import CART, Floats, value_of, write_run
 
 T_S = np.arange(0, 60, 0.01)

@@ -9,12 +9,12 @@ import math
 
 import numpy as np
 import pytest
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
-from amptally.analysis.results.propagation import power_of, product, quotient
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from uncertainties import UFloat, ufloat
 
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
+from amptally.analysis.results.propagation import power_of, product, quotient
 from tests.analysis.build_runs import consistent, sides
 
 values = st.floats(0.5, 500)

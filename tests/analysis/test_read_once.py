@@ -10,6 +10,7 @@ from unittest.mock import patch
 import numpy as np
 import polars as pl
 import pytest
+
 from amptally.analysis.errors import RunContentError
 from amptally.analysis.integrals.sums import curve_sums, power_sums
 from amptally.analysis.report.single_pass import survey
@@ -19,7 +20,6 @@ from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.sample_times import BLOCK_ROWS, SampleTimes
 from amptally.analysis.signals.series import Places
 from amptally.logger.storage.runfile import RunFile
-
 from tests.analysis.build_runs import CART, in_stretches, write_run
 
 LATE = "[sensors.battery_voltage]\ndelay_s = 0.0004\n"

@@ -8,6 +8,9 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.battery.state_of_charge import stated
 from amptally.analysis.forecast.battery_facts import BatteryFacts, BlockState, Use
 from amptally.analysis.forecast.capacity import DataSheet
@@ -18,8 +21,6 @@ from amptally.analysis.forecast.remaining import Remaining, forecast
 from amptally.analysis.forecast.voltage_curve import Knee
 from amptally.analysis.report.json_form import remaining_json
 from amptally.analysis.results.estimate import Estimate
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 # T1: maker's data sheet, generic 12 V 40 Ah sealed lead-acid, 25 °C: hours and Ah
 T1_H, T1_AH = (20.0, 10.0, 5.0, 1.0), (40.0, 37.2, 34.0, 24.0)

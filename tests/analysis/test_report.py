@@ -10,6 +10,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.errors import RunContentError
 from amptally.analysis.integrals.gap_doubt import bridge_u
 from amptally.analysis.report.answers import answers
@@ -20,9 +23,6 @@ from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run, Series
 from amptally.logger.channels import BY_SI_NAME
 from amptally.logger.storage.metadata import Gap
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
-
 from tests.analysis.build_runs import CART, Floats, consistent, measured, value_of, write_run
 
 E = {"value", "low", "high", "unit", "bound", "refused", "basis", "reasons"}

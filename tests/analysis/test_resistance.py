@@ -8,12 +8,12 @@ from itertools import accumulate
 import numpy as np
 import numpy.typing as npt
 import pytest
+
 from amptally.analysis.battery.resistance import Resistance, assess_resistance
 from amptally.analysis.battery.resistance_fit import TIME_SCALES_S, fit_voltage, relaxed, solve
 from amptally.analysis.battery.resistance_steps import Step, find_steps, from_steps
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs.run import SensorError
-
 from tests.analysis.build_runs import consistent, measured, sides, value_of
 
 Floats = npt.NDArray[np.float64]

@@ -7,13 +7,13 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.battery.rest import block_imbalance, find_rest, rest_voltage, run_rest
 from amptally.analysis.runs.run import Run, SensorError, Series
 from amptally.analysis.runs.standing import rest_threshold_a
 from amptally.analysis.signals.gaps import find_gaps
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from tests.analysis.build_runs import CART, measured, sides, value_of, write_run
 
 Floats = npt.NDArray[np.float64]

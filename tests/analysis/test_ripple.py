@@ -8,12 +8,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from amptally.analysis.quality.ripple import CORNERS, SLOWEST_HZ, pulses_seen
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.runs.run import Run
 from amptally.logger.errors import MachineFileError
 from amptally.logger.machine.description import parse
-
 from tests.analysis.build_runs import CART, value_of, write_run
 
 T_S = np.arange(0, 60, 0.002)

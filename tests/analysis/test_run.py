@@ -9,6 +9,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.battery.state_of_charge import told_charge, told_rest_h
 from amptally.analysis.errors import RunContentError
 from amptally.analysis.runs.folder import sibling_runs
@@ -18,9 +21,6 @@ from amptally.logger.errors import LoggerError
 from amptally.logger.storage.edits import Edits, write_edits
 from amptally.logger.storage.metadata import Gap, Metadata
 from amptally.logger.storage.runfile import write_frame
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from tests.analysis.build_runs import CART, Floats, frame_of, write_run
 
 T_S = np.arange(0, 20, 0.1)

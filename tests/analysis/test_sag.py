@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from amptally.analysis.battery.rest import run_rest
 from amptally.analysis.battery.sag import Sag, assess_sag, balance_residual, lowest
 from amptally.analysis.runs.run import Run
-
 from tests.analysis.build_runs import CART, Floats, consistent, measured, sides, value_of, write_run
 
 T_S = np.arange(0, 60, 0.05)

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from amptally.analysis.exposure.exposure import CurrentError, Exposure, rms_estimate
 from amptally.analysis.integrals.energy import charge_estimates
 from amptally.analysis.report.build import Report, build_report
@@ -16,7 +17,6 @@ from amptally.analysis.runs.run import Floats, Run, SensorError, Series
 from amptally.analysis.signals.gaps import GapRule, find_gaps
 from amptally.analysis.signals.sampling import burst_halving, of_counts, spacing
 from amptally.analysis.signals.timeline import Timeline
-
 from tests.analysis.build_runs import CART, sides, write_run
 
 

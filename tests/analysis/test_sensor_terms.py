@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+
 from amptally.analysis.results.sensor_terms import hides_peaks, lag_s, pulse_seen, skew_u_s, step_u, white_u
 from amptally.analysis.runs.run import SensorError
 

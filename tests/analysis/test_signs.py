@@ -7,12 +7,13 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.integrals.sums import PowerSums
 from amptally.analysis.signals.curve_integrals import SignedIntegral, by_sign, halving, steps_s, weights_s
 from amptally.analysis.signals.series import Flags, Floats
 from amptally.analysis.signals.signs import Signs, Weights
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 VALUES = st.lists(st.sampled_from((0.0, -0.0, 1.0, -1.0)) | st.floats(-50, 50, allow_subnormal=False), min_size=2)
 STEPS_S = (0.5, 0.25, 0.0, 1.0)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from amptally.analysis.battery.state_of_charge import by_count, from_rest_voltage, open_circuit_v, settling_h, stated
 from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.tables.battery_cells import CELL_V, cells_in_block
 from amptally.tables.battery_rest_voltage import TABLES
-from hypothesis import given
-from hypothesis import strategies as st
 
 
 def volts(value: float, half: float = 0.0) -> Estimate:

@@ -11,6 +11,7 @@ from unittest.mock import patch
 
 import numpy as np
 import pytest
+
 from amptally.analysis.exposure.run_exposure import prepare_exposure
 from amptally.analysis.integrals.sums import curve_sums, power_sums
 from amptally.analysis.laps.table import lap_table
@@ -22,7 +23,6 @@ from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.sample_times import MOST_SINGLE, SampleTimes
 from amptally.analysis.signals.series import Floats, exhaust
 from amptally.logger.storage.runfile import RunFile
-
 from tests.analysis.build_runs import CART, in_stretches, write_run
 
 ROWS = 24_000

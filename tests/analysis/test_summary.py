@@ -16,13 +16,13 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+
 from amptally.analysis.errors import AnalysisError, CannotWriteError, ClusterError
 from amptally.analysis.report import summary
 from amptally.analysis.report.build import build_report
 from amptally.analysis.report.summary import Outcome, row_of, summarise, summarise_folder
 from amptally.analysis.runs.run import Run
 from amptally.logger.storage.edits import edits_path
-
 from tests.analysis.build_runs import CART, write_run
 from tests.processes import running, worker_outlives_its_parent
 

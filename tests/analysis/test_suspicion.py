@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from amptally.analysis.quality.screening import (
     cut_tops,
     disagreeing_sum,

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from amptally.analysis.driving.driving import CommandBin
 from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.report.answers import answers
@@ -21,7 +22,6 @@ from amptally.analysis.report.trust import EFFECTS, REASONS, SAME_AS, Trust
 from amptally.analysis.results.estimate import Estimate, as_reasons, refuse
 from amptally.analysis.results.finding import Finding
 from amptally.analysis.runs.run import Run
-
 from benchmarks import bad_data
 from benchmarks.bad_data import BATTERY, CART, LEFT, RIGHT, VOLTS, Record
 from tests.analysis.build_runs import write_run

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from uncertainties import UFloat, ufloat, umath
+
 from amptally.analysis.exposure.exposure import CurrentError, Exposure
 from amptally.analysis.integrals.energy import charge_estimates, energy_estimates
 from amptally.analysis.laps.per_charge import charge_of_a_lap, laps_in
@@ -20,8 +22,6 @@ from amptally.analysis.report.build import build_report
 from amptally.analysis.report.ledger import _sum
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, estimate
 from amptally.analysis.runs.run import Run, SensorError, Series
-from uncertainties import UFloat, ufloat, umath
-
 from tests.analysis.build_runs import CART, sides, write_run
 
 CURRENT = SensorError(offset_u=0.05, gain_u=0.01, noise=0.2, resolution=0.1)

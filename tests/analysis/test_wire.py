@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from amptally.analysis.protection.wire import (
     Conductor,
     WireResult,
@@ -22,8 +25,6 @@ from amptally.tables import wire_gauge as gauge
 from amptally.tables import wire_short_time as short
 from amptally.tables.wire_resistance import resistance_ohm
 from amptally.tables.wire_short_time import adiabatic_current_a, adiabatic_k, short_time_k
-from hypothesis import given
-from hypothesis import strategies as st
 
 KFT_M = 304.8
 CMIL_MM2 = math.pi / 4 * 0.0254**2

@@ -8,15 +8,15 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.controller.command import mixed, read_commands
 from amptally.analysis.driving.stall import assess_stalls
 from amptally.analysis.report.command_words import commanded
 from amptally.analysis.results.estimate import Estimate, estimate, refuse
 from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.formatting import bare, full, moment, number, short
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from tests.analysis.build_runs import CART, Floats, write_run
 
 

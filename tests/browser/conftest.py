@@ -9,12 +9,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import pytest
-from amptally.dashboard.app import create_app
-from amptally.dashboard.server import listening_socket, request_handler
-from amptally.dashboard.serving.security import HOST
 from playwright.sync_api import Browser, ConsoleMessage, Page, Request, expect, sync_playwright
 from werkzeug.serving import make_server
 
+from amptally.dashboard.app import create_app
+from amptally.dashboard.server import listening_socket, request_handler
+from amptally.dashboard.serving.security import HOST
 from tests.dashboard.made_runs import CART, short_drive, simulated, write_run_of
 
 FLAGS = (

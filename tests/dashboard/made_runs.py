@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+
 from amptally.logger.channels import BY_SI_NAME, CHANNELS, TIME_COLUMN
 from amptally.logger.simulator.drive import simulate
 from amptally.logger.storage.metadata import Metadata

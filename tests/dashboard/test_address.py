@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 
 import pytest
-from amptally.dashboard.address import DriveAddress, number, pair, run_id_of, word, words
 from hypothesis import given
 from hypothesis import strategies as st
+
+from amptally.dashboard.address import DriveAddress, number, pair, run_id_of, word, words
 
 times = st.floats(0, 1e6).map(lambda value: round(value, 3))
 spans = st.one_of(st.none(), st.tuples(times, times).map(sorted).filter(lambda s: s[1] > s[0]).map(tuple))

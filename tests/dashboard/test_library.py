@@ -7,12 +7,12 @@ import threading
 from pathlib import Path
 
 import pytest
+
 from amptally.analysis.errors import RunContentError
 from amptally.analysis.runs.catalogue import find_run, list_runs
 from amptally.dashboard import library as module
 from amptally.dashboard.library import Library, Line, Recent
 from amptally.logger.storage.edits import Edits, write_edits
-
 from tests.dashboard.made_runs import CART, short_drive, write_run_of
 
 

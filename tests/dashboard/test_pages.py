@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 import plotly.graph_objects as go
 import pytest
+from dash.development.base_component import Component
+
 from amptally.analysis.report.build import Report
 from amptally.dashboard.address import DriveAddress, whole
 from amptally.dashboard.figures import command as command_figure
@@ -37,8 +39,6 @@ from amptally.dashboard.pages.drive import (
 from amptally.dashboard.pages.logbook import logbook_page
 from amptally.dashboard.pages.overview import overview_figure
 from amptally.dashboard.theme import DARK, LIGHT, Screen
-from dash.development.base_component import Component
-
 from tests.dashboard.made_runs import CART, lacking, short_drive, write_run_of
 
 NAMES = (

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+
 from amptally.dashboard.figures import exposure as exposure_figure
 from amptally.dashboard.pages import tables
 from amptally.dashboard.pages.cards import cards_of
-
 from benchmarks import bad_data
 from tests.analysis.test_trust import report_of
 

@@ -8,10 +8,10 @@ import re
 from typing import Any
 
 import pytest
-from amptally.dashboard.app import create_app
-from amptally.dashboard.serving.compress import LEAST_BYTES
 from flask.testing import FlaskClient
 
+from amptally.dashboard.app import create_app
+from amptally.dashboard.serving.compress import LEAST_BYTES
 from tests.dashboard.made_runs import CART, short_drive, write_run_of
 
 PORT = 8731

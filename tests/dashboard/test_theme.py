@@ -8,6 +8,7 @@ import re
 from pathlib import Path
 
 import pytest
+
 from amptally.dashboard.figures.traces import COLUMNS
 from amptally.dashboard.theme import DARK, DASHES, LIGHT, Theme
 

@@ -13,6 +13,7 @@ import sys
 from pathlib import Path
 
 import pytest
+
 from amptally.dashboard.cli import add_commands, port_number
 from amptally.dashboard.server import DEFAULT_PORT, listening_socket
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 
 import pytest
-from amptally.dashboard.figures.plot import clock, span, time_ticks
-from amptally.dashboard.pages.cards import BAND_FROM, BAND_TO, held_together, strip_place
 from hypothesis import given
 from hypothesis import strategies as st
+
+from amptally.dashboard.figures.plot import clock, span, time_ticks
+from amptally.dashboard.pages.cards import BAND_FROM, BAND_TO, held_together, strip_place
 
 
 @given(st.floats(0, 90_000), st.floats(1e-3, 90_000))

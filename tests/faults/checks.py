@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
+
 from amptally.analysis.runs.run import Run
 from amptally.logger.channels import BY_NAME
 from amptally.logger.storage.runfile import RunFile, open_run

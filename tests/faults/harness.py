@@ -21,6 +21,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+
 from amptally.logger.channels import BY_NAME
 from amptally.logger.machine.description import parse
 from amptally.logger.recording.recorder import Options, Outcome, Recorder

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from amptally.logger.wire.blocks import Block
 from amptally.logger.wire.decoder import BoardDecoder
 from amptally.logger.wire.frames import Samples
-
 from tests.faults.checks import numbers, sound
 from tests.faults.harness import LiveBoard, ThreadRecorder, live_board, options
 from tests.logger.bench_board import bench_board

@@ -12,11 +12,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
 from amptally.logger.errors import StorageError
 from amptally.logger.recording.recovery import recover
 from amptally.logger.storage import segments as segments_module
 from amptally.logger.storage.journal import JournalReader, JournalWriter, Record
-
 from tests.faults.checks import missing, numbers, sound
 from tests.faults.harness import RecorderProcess, ThreadRecorder, live_board, options
 from tests.logger.bench_board import bench_board

@@ -16,6 +16,9 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+
 from amptally.analysis.errors import AnalysisError
 from amptally.analysis.report.build import build_report
 from amptally.analysis.runs.run import Run
@@ -43,9 +46,6 @@ from amptally.logger.wire.frames import (
     WireChannel,
     encode,
 )
-from hypothesis import HealthCheck, example, given, settings
-from hypothesis import strategies as st
-
 from benchmarks import fuzz_study
 from tests.faults.checks import sound
 from tests.strategies import board_messages, changed_bytes, describes, frame_lists, samples_of, splits

@@ -14,6 +14,8 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+
+from amptally import commands
 from amptally.logger.recording import recorder as recorder_module
 from amptally.logger.recording.leftovers import leftovers
 from amptally.logger.recording.ring import LIST_NAME, Ring
@@ -21,8 +23,6 @@ from amptally.logger.storage.edits import Edits, edits_path, write_edits
 from amptally.logger.storage.journal import JournalWriter
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import open_run, write_frame
-
-from amptally import commands
 from tests.faults.checks import numbers, sound
 from tests.faults.harness import PATIENCE_S, ROOT, RecorderProcess, ThreadRecorder, live_board, options
 

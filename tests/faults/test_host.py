@@ -16,8 +16,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from amptally.logger.recording import recorder as recorder_module
 
+from amptally.logger.recording import recorder as recorder_module
 from tests.faults.checks import missing, numbers, sound
 from tests.faults.harness import PATIENCE_S, RecorderProcess, ThreadRecorder, live_board, options
 

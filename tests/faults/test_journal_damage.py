@@ -10,10 +10,10 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+
 from amptally.logger.errors import JournalError, StorageError
 from amptally.logger.recording.recovery import recover
 from amptally.logger.storage.journal import Damage, JournalReader, JournalWriter, Record
-
 from tests.faults.checks import numbers, sound
 from tests.logger.bench_board import BenchBoard
 

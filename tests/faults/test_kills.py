@@ -6,7 +6,6 @@ from pathlib import Path
 
 from amptally.logger.recording.recovery import recover
 from amptally.logger.storage.journal import JournalReader
-
 from benchmarks.kill_study import RATE_HZ, study
 from tests.faults.checks import missing, numbers, sound
 from tests.faults.harness import RecorderProcess, live_board

@@ -20,8 +20,8 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from amptally.logger.wire.frames import cobs_decode, cobs_encode
 
+from amptally.logger.wire.frames import cobs_decode, cobs_encode
 from tests.faults.checks import numbers, sound
 from tests.faults.harness import ThreadRecorder, options
 from tests.logger.bench_board import BenchBoard, bench_board

@@ -6,10 +6,10 @@ import itertools
 from pathlib import Path
 
 import pytest
+
 from amptally.logger.recording.builder import RunBuilder
 from amptally.logger.storage.journal import Record
 from amptally.logger.wire.frames import encode
-
 from tests.faults.harness import LiveBoard
 
 SAMPLES, DESCRIBE, EXTREMES, LOST = "sdx-"

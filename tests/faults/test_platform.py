@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 import serial
+
 from amptally.logger.recording import lock, ports
 from amptally.logger.storage import durable
-
 from tests.faults.harness import ROOT
 
 PACKAGES = ("logger", "analysis", "dashboard")

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from amptally.logger.recording.recovery import recover
 
+from amptally.logger.recording.recovery import recover
 from tests.faults.checks import missing, numbers, sound
 from tests.faults.harness import RecorderProcess, live_board
 

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from amptally.analysis.report.build import build_report
 from amptally.analysis.runs.run import Run
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.wire.frames import Extreme, Extremes, Samples
-
 from tests.faults.checks import numbers, sound
 from tests.faults.harness import CHANNELS, RecorderProcess, ThreadRecorder, live_board, options
 from tests.logger.bench_board import INTERVAL_US, BenchBoard, bench_board

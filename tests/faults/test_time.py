@@ -6,15 +6,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.logger.clock import RunClock, fit_clock
 from amptally.logger.recording.builder import RunBuilder
 from amptally.logger.storage.journal import Record
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.wire.blocks import LONGEST_US, Block, Layout
 from amptally.logger.wire.frames import Describe, Samples, encode
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from tests.faults.checks import numbers, sound
 from tests.faults.harness import CHANNELS, ThreadRecorder, live_board, options
 

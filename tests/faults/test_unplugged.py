@@ -11,9 +11,9 @@ from types import SimpleNamespace
 
 import pytest
 import serial.tools.list_ports
+
 from amptally.logger.recording import recorder as recorder_module
 from amptally.logger.recording.ports import SocketPort
-
 from tests.faults.checks import numbers, sound
 from tests.faults.harness import SocketBoard, ThreadRecorder, options
 from tests.logger.bench_board import BenchBoard, bench_board

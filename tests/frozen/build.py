@@ -14,6 +14,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+
 from amptally.logger.channels import BY_NAME
 from amptally.logger.recording.recovery import recover
 from amptally.logger.storage.journal import JournalWriter
@@ -29,7 +30,6 @@ from amptally.logger.wire.frames import (
     WireChannel,
     encode,
 )
-
 from tests.frozen.findings import findings
 
 FOLDER = Path(__file__).parent

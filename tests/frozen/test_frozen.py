@@ -8,12 +8,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from amptally.analysis.report.build import build_report
 from amptally.analysis.runs.run import Run
 from amptally.logger.recording.recovery import recover
 from amptally.logger.storage.journal import Damage, JournalReader, Record
 from amptally.logger.storage.metadata import SCHEMA
-
 from tests.faults.checks import sound
 from tests.frozen.findings import findings
 

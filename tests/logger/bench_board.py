@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 import numpy as np
+
 from amptally.logger.channels import BY_NAME
 from amptally.logger.wire.frames import Command, Describe, Kind, Message, Samples, WireChannel, decode, encode
 

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+
 from amptally.logger.channels import (
     BY_NAME,
     BY_SI_NAME,

@@ -7,12 +7,13 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.logger.channels import BY_NAME
 from amptally.logger.wire.blocks import Block, Item
 from amptally.logger.wire.decoder import BoardDecoder
 from amptally.logger.wire.frames import INT64_NULL, Describe, Fault, Message, Samples, WireChannel, encode
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 AMPS, VOLTS = BY_NAME["battery_current_ua"], BY_NAME["battery_voltage_uv"]
 CHANNELS = (

@@ -7,12 +7,13 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from amptally.logger.errors import StorageError
 from amptally.logger.storage import runfile
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import digest, write_frame, write_run, write_segment
-from hypothesis import given
-from hypothesis import strategies as st
 
 
 def frame(

@@ -11,6 +11,9 @@ from unittest.mock import patch
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from amptally.logger.channels import BY_NAME
 from amptally.logger.recording.builder import RunBuilder
 from amptally.logger.storage.journal import Record
@@ -31,9 +34,6 @@ from amptally.logger.wire.frames import (
     decode,
     encode,
 )
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from tests.strategies import changed_bytes, frame_lists, pieces_at
 
 VECTORS = json.loads((Path(__file__).parent.parent / "vectors" / "wire-v1.json").read_text(encoding="utf-8"))

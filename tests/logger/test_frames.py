@@ -12,6 +12,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from amptally.logger.channels import BY_NAME as CHANNEL_BY_NAME
 from amptally.logger.wire.blocks import Block
 from amptally.logger.wire.frames import (
@@ -41,9 +44,6 @@ from amptally.logger.wire.frames import (
     unpack_rows,
 )
 from amptally.logger.wire.textmode import TextReader
-from hypothesis import given
-from hypothesis import strategies as st
-
 from tests import strategies as wire
 from tests.vectors import build_wire_vectors as oracle
 

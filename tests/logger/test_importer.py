@@ -13,12 +13,13 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
 from amptally.logger import importer
 from amptally.logger.channels import BY_SI_NAME, CHANNELS, Channel
 from amptally.logger.errors import ImportDataError
 from amptally.logger.importer import Imported, MapSpec, TimeSpec, parse_map, parse_time, read_columns
-from hypothesis import example, given, settings
-from hypothesis import strategies as st
 
 DATA = Path(__file__).parents[1] / "data"
 PACK = DATA / "pack_24v_65a_discharge.csv"

@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from amptally.logger.errors import JournalError, StorageError
-from amptally.logger.storage.journal import Damage, JournalReader, JournalWriter, Record
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
+from amptally.logger.errors import JournalError, StorageError
+from amptally.logger.storage.journal import Damage, JournalReader, JournalWriter, Record
 
 HEADER = {"run_id": "r1", "schema": 1}
 RECORD_FRAME = bytes(2 + 1 + 8 + 4 + 4)

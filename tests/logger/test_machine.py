@@ -10,6 +10,7 @@ import re
 from pathlib import Path
 
 import pytest
+
 from amptally.logger.channels import CHANNELS
 from amptally.logger.errors import MachineFileError
 from amptally.logger.machine.description import MAX_BYTES, Machine, arrangement_mismatch, load, parse

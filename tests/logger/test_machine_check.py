@@ -6,6 +6,7 @@ import inspect
 from pathlib import Path
 
 import pytest
+
 from amptally.logger.machine import check as machine_check
 from amptally.logger.machine import check_fuse as machine_check_fuse
 from amptally.logger.machine.check import Problem, charging_voltage_v, check, stall_current_a

@@ -5,6 +5,7 @@ from __future__ import annotations
 import inspect
 
 import pytest
+
 from amptally.logger.machine import check_fuse as machine_check_fuse
 from amptally.logger.machine.check import Problem, check
 from amptally.logger.machine.description import parse

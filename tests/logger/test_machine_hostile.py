@@ -6,12 +6,13 @@ import re
 from pathlib import Path
 
 import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
 from amptally.logger.errors import LoggerError, MachineFileError
 from amptally.logger.machine.description import MAX_BYTES, MAX_LINE, Machine, parse
 from amptally.logger.machine.fields import SECTIONS
 from amptally.logger.machine.template import template
-from hypothesis import example, given, settings
-from hypothesis import strategies as st
 
 CART_TEXT = (Path(__file__).parents[2] / "sample_runs" / "cart.toml").read_text(encoding="utf-8")
 

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+
 from amptally.logger.errors import MachineFileError, StorageError
 from amptally.logger.machine.check import check
 from amptally.logger.machine.cli import check_text, new, show

@@ -7,6 +7,7 @@ import os
 from collections.abc import Iterator
 
 import pytest
+
 from amptally.logger.recording.ports import MAX_READ, PortGone, SerialPort
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="elsewhere there is no handle to wait on")

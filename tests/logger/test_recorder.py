@@ -15,6 +15,7 @@ from functools import partial
 from pathlib import Path
 
 import pytest
+
 from amptally.logger.errors import JournalError, PortError, StorageError
 from amptally.logger.machine.description import parse
 from amptally.logger.recording import recorder as recorder_module
@@ -24,7 +25,6 @@ from amptally.logger.recording.recovery import recover
 from amptally.logger.storage.journal import JournalReader, Record
 from amptally.logger.storage.runfile import open_run
 from amptally.logger.wire.frames import cobs_encode
-
 from tests.logger.bench_board import BenchBoard, bench_board
 from tests.processes import running
 

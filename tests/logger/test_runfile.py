@@ -10,12 +10,13 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from amptally.logger.errors import NewerSchemaError, RunFileError, StorageError
 from amptally.logger.storage.edits import Edits, edits_path, merged, read_edits, write_edits
 from amptally.logger.storage.metadata import KEY, Gap, Metadata, from_json
 from amptally.logger.storage.runfile import open_run, write_frame, write_run, write_segment
-from hypothesis import given
-from hypothesis import strategies as st
 
 METADATA = Metadata(
     run_id="20260101T000000Z-abcd",

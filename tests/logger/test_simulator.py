@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 import pytest
+
 from amptally.logger.channels import BY_SI_NAME
 from amptally.logger.simulator import Drive, DriveParameters, Scenario, simulate
 from amptally.logger.simulator.sensors import BOW, SENSORS, SI_NAMES, WANDER

@@ -6,6 +6,9 @@ from collections.abc import Iterator
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from amptally.logger.channels import BY_WIRE_ID
 from amptally.logger.simulator import Cart, DriveParameters, Scenario, simulate
 from amptally.logger.simulator.board import AWAKE_US, DONE, REFUSED, Board, Commands
@@ -26,8 +29,6 @@ from amptally.logger.wire.frames import (
     encode,
     unpack_rows,
 )
-from hypothesis import given
-from hypothesis import strategies as st
 
 SHORT = Scenario(drive=DriveParameters(rest_s=1.0, stall_lap=0))
 SEED = 5

@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 import pytest
+
 from amptally.logger.simulator import draw_scenario, draw_wander, simulate
 from amptally.logger.simulator.battery import Block, discharge, open_circuit_v
 from amptally.logger.simulator.controller import Bridge, Fuse, mix

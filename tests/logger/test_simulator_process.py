@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from amptally.logger.channels import BY_WIRE_ID
 from amptally.logger.simulator import simulate
 from amptally.logger.simulator.sensors import WIRE

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from amptally.logger.machine.fields import SECTIONS
 from amptally.tables.fuse_above_wire import fuse_against_wire
 from amptally.tables.fuse_families import FAMILIES, short_circuit

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from amptally.analysis.protection.fuse_curve import Limit
 from amptally.tables.fuse_blades_iso8820_3 import BLADE_LARGE, BLADE_MEDIUM_35_40_A, MELTING_I2T_A2S
 from amptally.tables.fuse_families import FAMILIES, fuse_table

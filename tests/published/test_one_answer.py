@@ -6,6 +6,7 @@ import itertools
 
 import numpy as np
 import pytest
+
 from amptally.analysis.exposure.exposure import CurrentError, Exposure
 from amptally.analysis.protection.fuse import FuseSpec, assess_fuse
 from amptally.analysis.protection.wire import Conductor, ampacity, fuse_over_wire

@@ -6,6 +6,7 @@ import itertools
 import math
 
 import pytest
+
 from amptally.tables.wire_ampacity import (
     AMPACITY_A,
     COLUMNS_C,

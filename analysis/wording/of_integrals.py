@@ -1,0 +1,8 @@
+"""Words for charge and energy."""
+
+from __future__ import annotations
+
+from amptally.analysis.wording.phrase import FindingWords, Phrase
+
+PHRASES: dict[str, Phrase] = {}
+FINDINGS: dict[str, FindingWords] = {}

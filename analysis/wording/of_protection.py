@@ -1,0 +1,8 @@
+"""Words for fuses and wires."""
+
+from __future__ import annotations
+
+from amptally.analysis.wording.phrase import FindingWords, Phrase
+
+PHRASES: dict[str, Phrase] = {}
+FINDINGS: dict[str, FindingWords] = {}
