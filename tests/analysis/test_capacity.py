@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.capacity import (
@@ -32,6 +32,7 @@ from analysis.kinetic import (
     simulate,
 )
 from analysis.tables import capacity_temperature as temperature
+from tests.strategies import examples
 
 # T1: maker's data sheet, generic 12 V 40 Ah sealed ("starved") lead-acid, 25 °C: hours and Ah
 T1_H, T1_AH = (20.0, 10.0, 5.0, 1.0), (40.0, 37.2, 34.0, 24.0)
@@ -366,7 +367,7 @@ def test_temperature_without_ground() -> None:
     assert lithium.relative_u == pytest.approx(0.12)
 
 
-@settings(max_examples=30)
+@examples(0.3)
 @given(amps=st.floats(0.5, 60.0), more=st.floats(1.01, 2.0))
 def test_a_higher_load_never_gives_more_charge(amps: float, more: float) -> None:
     slow, fast = capacity_at_load(T1, amps, "agm", 25.0), capacity_at_load(T1, amps * more, "agm", 25.0)

@@ -9,13 +9,14 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.estimate import Estimate, refuse
 from analysis.exposure import CurrentError, Exposure
 from analysis.fuse import FuseResult, FuseSpec, assess_fuse, verdict_of
 from analysis.fuse_curve import Limit, tightest
+from tests.strategies import examples
 
 LARGE_40 = FuseSpec("left", "blade_large", 40, ambient_c=20, position="supply_leg", sensed="supply_leg")
 """Derated 40 A: the data sheet gives the full 40 A up to 20 °C."""
@@ -210,7 +211,7 @@ def limits(draw: st.DrawFn) -> Limit:
     return Limit(tuple(zip(times, current, strict=True)), beyond)
 
 
-@settings(max_examples=30, deadline=None)
+@examples(0.3)
 @given(loads(), limits())
 def test_branch_and_bound_agrees_with_a_plain_scan(exposure: Exposure, limit: Limit) -> None:
     found = tightest(exposure, limit)

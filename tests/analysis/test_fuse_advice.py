@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.estimate import Estimate
@@ -19,6 +19,7 @@ from analysis.tables.fuse_ratings import RATINGS
 from analysis.tables.opening_times import FuseTable
 from analysis.wire import Conductor, ampacity
 from logger.machine_limits import FUSE_FAMILIES
+from tests.strategies import examples
 
 ERROR = CurrentError(0.001, 0.0, 0.0)
 AWG_10 = Conductor(awg=10, length_m=0.6, insulation_c=105)
@@ -153,7 +154,7 @@ def test_ratings_are_those_the_machine_file_is_checked_against() -> None:
         assert RATINGS[family].remembered_a == made.remembered_a
 
 
-@settings(max_examples=25, deadline=None)
+@examples(0.25)
 @given(
     st.lists(st.tuples(st.floats(1, 90), st.floats(0.2, 20)), min_size=1, max_size=4),
     st.sampled_from(["blade_large", "blade_medium", "blade_mini"]),

@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import UFloat, ufloat
 
@@ -33,7 +33,6 @@ def close_to(result: Estimate, oracle: UFloat, rel: float = 1e-3) -> None:
     assert u_of(result) == pytest.approx(oracle.std_dev, rel=rel, abs=1e-9 * abs(oracle.nominal_value))
 
 
-@settings(deadline=None)
 @given(values, small, values, small)
 def test_a_product_and_a_quotient_of_independent_factors(a: float, ua: float, b: float, ub: float) -> None:
     first, second = estimate(a, "A", {"gain": ua * a}), estimate(b, "V", {"other gain": ub * b})
@@ -42,7 +41,6 @@ def test_a_product_and_a_quotient_of_independent_factors(a: float, ua: float, b:
     close_to(quotient(first, second, ""), x / y, rel=2e-3)
 
 
-@settings(deadline=None)
 @given(values, small, st.sampled_from([-2, -1, 1, 2]), small)
 def test_a_power_with_a_model_term(a: float, ua: float, exponent: int, model: float) -> None:
     source = estimate(a, "A", {"gain": ua * a})
@@ -50,7 +48,6 @@ def test_a_power_with_a_model_term(a: float, ua: float, exponent: int, model: fl
     close_to(result, 3.0 * ufloat(a, ua * a) ** exponent * ufloat(1, model), rel=5e-3)
 
 
-@settings(deadline=None)
 @given(values, values, st.floats(0.001, 0.01), small, small)
 def test_one_gain_in_both_adds_in_a_product_and_cancels_in_a_quotient(
     a: float, b: float, gain: float, ua: float, ub: float
@@ -131,7 +128,6 @@ def test_monte_carlo_twin_of_a_curved_function(exponent: int, factor: float) -> 
     assert value + plain != pytest.approx(high, rel=0.02)
 
 
-@settings(deadline=None)
 @given(values, st.floats(1e-6, 0.3), values, st.floats(1e-6, 0.3), st.booleans())
 def test_sides_stay_in_order(a: float, ua: float, b: float, ub: float, shared: bool) -> None:
     names = {"gain"} if shared else set()

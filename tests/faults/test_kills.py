@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from benchmarks.kill_study import RATE_HZ, study
 from logger.journal import JournalReader
 from logger.recovery import recover
 from tests.faults.checks import missing, numbers, sound
 from tests.faults.harness import RecorderProcess, live_board
+from tests.studies.kills import RATE_HZ, study
 
 MOST_LOST_S = 0.5
 

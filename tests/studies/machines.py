@@ -11,7 +11,8 @@ from itertools import accumulate
 import numpy as np
 
 from analysis.series import Floats
-from benchmarks.coverage_battery import (
+from logger.simulator.parameters import BlockParameters
+from tests.studies.batteries import (
     END_V,
     NOMINAL_V,
     Cells,
@@ -21,7 +22,6 @@ from benchmarks.coverage_battery import (
     Relaxing,
     constant_discharge_ah,
 )
-from logger.simulator.parameters import BlockParameters
 
 GRID_S = 0.02
 TICK_S = 1.0
