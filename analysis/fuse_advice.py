@@ -14,7 +14,7 @@ from analysis.estimate import Estimate
 from analysis.finding import Finding
 from analysis.fuse import DEFAULT_AMBIENT_C, FuseResult, FuseSpec
 from analysis.fuse_curve import fuse_table, usable_fraction
-from analysis.fuse_margin import CONTINUOUS_FRACTION, NEAR_MARGIN
+from analysis.fuse_margin import CONTINUOUS_FRACTION, NEAR_MARGIN, continuous_rating_a
 from analysis.tables.adiabatic_k import LONGEST_S
 from analysis.tables.fuse_ratings import RATINGS
 from analysis.tables.opening_times import FuseTable
@@ -176,7 +176,7 @@ def _failures(
         return ("no limits are held for it",)
     derated_a, need = rating_a * fraction, needs[id(table)]
     failed = []
-    if need.load_a > CONTINUOUS_FRACTION * derated_a:
+    if continuous_rating_a(need.load_a, fraction) > rating_a:
         failed.append(
             f"continuous practice ({need.load_a:.3g} A is {100 * need.load_a / derated_a:.0f} % of {derated_a:.3g} A)"
         )

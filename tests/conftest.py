@@ -50,6 +50,9 @@ def kind_of(place: str) -> str | None:
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Give each test its marker and, for parallel runs, its group: a whole file, or the one of `ONE_AT_A_TIME`."""
+    moved = [path for path in KINDS if not (config.rootpath / path).exists()]
+    if moved:
+        raise pytest.UsageError(f"tests/conftest.py: KINDS names what is not there: {', '.join(moved)}")
     parallel = config.pluginmanager.hasplugin("xdist")
     for item in items:
         place = Path(item.path).relative_to(config.rootpath).as_posix()
