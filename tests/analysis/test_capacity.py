@@ -371,7 +371,7 @@ def test_the_temperature_doubt_holds_the_sheet_of_a_real_battery(celsius: float,
 
 
 # CT1: Ta 4.5 h of Ts 5 h at Kt 1: 90 %. CT2: 4.2 h of 5 h at Kt 0.963, 50 min of 60 min at 0.956; arithmetic, the Kt
-# are illustrative. The form is IEEE 450/1188 from memory; the trap is to multiply by Kt: a cold test is corrected upward.
+# are illustrative. IEEE 450/1188 from memory; the trap is to multiply by Kt: a cold test is corrected upward.
 @pytest.mark.parametrize(
     ("lasted", "rated", "kt", "percent"),
     [(4.5, 5.0, 1.0, 90.000), (4.2, 5.0, 0.963, 87.227), (50 / 60, 1.0, 0.956, 87.169)],
