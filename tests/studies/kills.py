@@ -74,7 +74,8 @@ def _count(runs: Path, moment: str, after_s: float, sent: int) -> Kill:
     left = {(False, False): "nothing", (True, False): "journal", (False, True): "run", (True, True): "both"}
     outcome = left[journal is not None, run is not None]
     try:
-        if journal is not None and (sent or _samples_in(journal)):
+        # A journal without a sample yet is a loss like any other, counted below.
+        if journal is not None and _samples_in(journal):
             run, _ = recover(journal, None)
         found = [] if run is None else numbers(sound(run))
     except (LoggerError, AssertionError) as error:
