@@ -3,11 +3,12 @@
 `CHANGE_PERCENT` is a battery maker's page (published): change from 25 °C by temperature and discharge time.
 `ieee485_factor` is the sizing factor of IEEE 485 (second-hand, tech.cepsc.com thread 122985; its scaling x = T/100 is
 inferred). `to_20_c` carries a measured capacity to 20 °C: coefficients from a maker's support page, formula from
-memory (IEC).
+memory (IEC). `time_adjusted_percent` is the capacity test of IEEE 450 and 1188, from memory.
 """
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 
 SOURCE = "a battery maker's table by discharge time"
@@ -49,3 +50,15 @@ def ieee485_factor(temperature_c: float) -> float:
 def to_20_c(measured_ah: float, temperature_c: float, per_k: float) -> float:
     """C₂₀ = C/(1 + λ (T − 20)); λ 0.006 /K at the 20 h and 10 h rates, 0.01 /K at 3 h and 1 h."""
     return measured_ah / (1 + per_k * (temperature_c - 20))
+
+
+def time_adjusted_percent(lasted_h: float, rated_h: float, kt: float) -> float:
+    """Capacity found by a discharge at the rated current, % of rated: 100 Ta/(Ts Kt), IEEE 450/1188, from memory.
+
+    Ta `lasted_h` to the end voltage, Ts `rated_h` on the sheet [h], Kt the battery's temperature correction, below 1
+    when cold: a cold test is corrected upward. Holds for a battery that started full and rested, at constant current.
+    ValueError where one of them is not above 0.
+    """
+    if not all(math.isfinite(each) and each > 0 for each in (lasted_h, rated_h, kt)):
+        raise ValueError("times and temperature correction of a capacity test must be above 0")
+    return 100 * lasted_h / (rated_h * kt)

@@ -1,10 +1,15 @@
-"""Hypothesis strategies for what travels on the wire: messages, streams of frames, damage, and splits of a stream."""
+"""How many examples a property test draws; Hypothesis strategies for what travels on the wire.
+
+Messages, streams of frames, damage, and splits of a stream.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import Any
 
+from hypothesis import settings
 from hypothesis import strategies as st
 
 from amptally.logger.channels import BY_WIRE_ID
@@ -22,6 +27,12 @@ from amptally.logger.wire.frames import (
     WireChannel,
     encode,
 )
+
+
+def examples(share: float, **others: Any) -> settings:
+    """Settings that draw `share` of the profile's number of examples: less than 1 where one example takes long."""
+    return settings(max_examples=max(round(share * settings.default.max_examples), 1), **others)
+
 
 ENVELOPE = 6
 """Bytes of a body that are not payload: version, type, sequence, CRC."""

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally import commands
@@ -202,7 +202,6 @@ VALUES = (
 )
 
 
-@settings(deadline=None)
 @given(st.dictionaries(st.sampled_from([*alarm(0), "other"]), VALUES))
 def test_whatever_a_note_holds_gives_an_alarm_that_can_be_written_or_none(note: dict[str, Any]) -> None:
     for candidate in (note, {**alarm(7), **note}):

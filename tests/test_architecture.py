@@ -128,6 +128,13 @@ def test_every_room_has_a_floor_and_a_sentence() -> None:
         assert ast.get_docstring(ast.parse(init.read_text(encoding="utf-8"))), f"{place_of(init)} says nothing"
 
 
+def test_tests_stand_without_the_benchmarks() -> None:
+    """What both need is in tests/studies; a study may use the tests' helpers."""
+    for path in sorted((ROOT / "tests").rglob("*.py")):
+        tops = {name.split(".")[0] for name in imports(path)}
+        assert "benchmarks" not in tops, f"{path.relative_to(ROOT).as_posix()} imports the benchmarks"
+
+
 def test_the_walk_sees_imports() -> None:
     assert "amptally.logger.wire.frames" in imports(ROOT / "logger" / "wire" / "decoder.py")
     assert rises("logger/wire/frames.py", "amptally.analysis.runs.run") == "analysis"

@@ -26,9 +26,10 @@ def test_wheel_in_an_empty_environment(tmp_path: Path) -> None:
     call("git", "clone", "-q", "--no-hardlinks", ROOT, source, cwd=tmp_path)
     call(sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", tmp_path / "wheels", source, cwd=tmp_path)
     (wheel,) = (tmp_path / "wheels").glob("amptally-*.whl")
-    venv.create(tmp_path / "empty", with_pip=True)
+    venv.create(tmp_path / "empty")
     scripts = tmp_path / "empty" / ("Scripts" if os.name == "nt" else "bin")
-    call(scripts / "python", "-m", "pip", "install", "-q", "-c", ROOT / "constraints.txt", wheel, cwd=tmp_path)
+    install = (sys.executable, "-m", "pip", "--python", scripts / "python", "install", "-q", "--no-compile")
+    call(*install, "-c", ROOT / "constraints.txt", wheel, cwd=tmp_path)
     assert call(scripts / "amptally", "--version", cwd=tmp_path).startswith("amptally 0.")
     printed = call(scripts / "amptally", "demo", "--no-browser", "--out", tmp_path / "runs", cwd=tmp_path)
     path = printed.strip().splitlines()[-1]

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.protection.fuse_curve import NEAR_MARGIN
 from amptally.analysis.protection.fuse_eligibility import FuseSpec, usable_rating
-from amptally.analysis.protection.fuse_margin import CONTINUOUS_FRACTION
+from amptally.analysis.protection.fuse_margin import CONTINUOUS_FRACTION, continuous_rating_a
 from amptally.analysis.protection.wire import Conductor, ampacity
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.finding import Finding
@@ -169,7 +169,7 @@ def _failures(
         return ("no limits are held for it",)
     need = needs[id(table)]
     failed = []
-    if need.load_a > CONTINUOUS_FRACTION * derated_a:
+    if continuous_rating_a(need.load_a, derated_a / rating_a) > rating_a:
         failed.append(
             f"continuous practice ({need.load_a:.3g} A is {100 * need.load_a / derated_a:.0f} % of {derated_a:.3g} A)"
         )

@@ -73,6 +73,14 @@ def translated_margins(
     return Margins(margin, margin_latest, closest, fraction, filled, verdict)
 
 
+def continuous_rating_a(load_a: float, usable: float, share: float = CONTINUOUS_FRACTION) -> float:
+    """Least rating [A] for a continuous load [A]: load/(share × usable), `usable` the share of it left by the air.
+
+    The form of a chip fuse's data sheet p 10; makers differ in the share (0.7 there).
+    """
+    return load_a / (share * usable)
+
+
 def between(middle: Estimate, floor: Estimate | None, ceiling: Estimate | None, how: str) -> Estimate:
     """`middle` with its lower end from `floor` and its upper end from `ceiling`; an end without either is open."""
     if middle.value is None:

@@ -246,7 +246,7 @@ class _environment:  # noqa: N801 (a context manager that reads as a word)
                 os.environ[name] = value
 
 
-def _on_cluster(paths: list[str], address: str) -> Iterable[Row]:
+def _on_cluster(paths: list[str], address: str, patience_s: float = 10.0) -> Iterable[Row]:
     """The same map on a Dask cluster whose workers see the same files; a dead worker's runs are computed elsewhere."""
     try:
         from distributed import Client
@@ -254,7 +254,7 @@ def _on_cluster(paths: list[str], address: str) -> Iterable[Row]:
     except ImportError as error:
         raise ClusterError("--scheduler needs the optional part: pip install 'amptally[cluster]'") from error
     try:
-        client = Client(address, timeout=10)
+        client = Client(address, timeout=patience_s)
     except (OSError, ValueError, TimeoutError) as error:
         raise ClusterError(f"No Dask scheduler answers at {address}: {error}. Is it running?") from error
     with client:

@@ -1,6 +1,6 @@
 """Defects put into simulated drives are named, the drives without them are not. docs/methods.md, Bad data.
 
-A small version of benchmarks/bad_data.py; thresholds are our own, so that shares are measured, not published.
+A small version of tests/studies/defects.py; thresholds are our own, so that shares are measured, not published.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from amptally.analysis.quality.screening import suspect
 from amptally.analysis.quality.voltage_response import Pair, answer_ohm, scale_by_sheet, too_steady, turned_sign
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats, Series
-from benchmarks import bad_data
 from tests.analysis.build_runs import measured, write_run
+from tests.studies import defects
 
 GOOD_SEEDS, BAD_SEED = (40, 43), 41
 WEAK = {
@@ -48,11 +48,11 @@ def drive(seed: int = 1) -> tuple[Floats, Floats, Floats]:
 
 @pytest.mark.parametrize("seed", GOOD_SEEDS)
 def test_simulated_drives_raise_nothing(seed: int) -> None:
-    assert bad_data.study(seed, bad_data.GOOD) == [(kind.name, []) for kind in bad_data.GOOD]
+    assert defects.study(seed, defects.GOOD) == [(kind.name, []) for kind in defects.GOOD]
 
 
 def test_defects_in_one_are_named() -> None:
-    for kind, (name, codes) in zip(bad_data.BAD, bad_data.study(BAD_SEED, bad_data.BAD), strict=True):
+    for kind, (name, codes) in zip(defects.BAD, defects.study(BAD_SEED, defects.BAD), strict=True):
         assert kind.name == name
         assert kind.name in WEAK or kind.code in codes, (name, codes)
 

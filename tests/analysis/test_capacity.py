@@ -6,10 +6,11 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.forecast.capacity import (
+    GREATEST_GROWTH,
     DataSheet,
     DataSheetError,
     RateForm,
@@ -32,6 +33,7 @@ from amptally.analysis.forecast.kibam import (
     simulate,
 )
 from amptally.tables import battery_capacity_temperature as temperature
+from tests.strategies import examples
 
 # T1: maker's data sheet, generic 12 V 40 Ah sealed ("starved") lead-acid, 25 °C: hours and Ah
 T1_H, T1_AH = (20.0, 10.0, 5.0, 1.0), (40.0, 37.2, 34.0, 24.0)
@@ -158,22 +160,24 @@ def test_outside_the_two_points_is_flagged_and_kept_low() -> None:
     assert "extrapolated" in capacity_at_load(DataSheet(40.0, 20.0, 37.2, 10.0), 24.0, "agm", 25.0).rate.basis
 
 
-# What LIKELY_GROWTH and GREATEST_GROWTH rest on: T1, and PyBaMM 26.10.1.1 Sulzer2019 discharges (Ah at A)
+# T1, and PyBaMM 26.10.1.1 Sulzer2019 discharges, Full and LOQS (references section 5): Ah at A. From two slow points
+# the charge at a fast third one lies between both sides and within 6 % of the likely value; the bare law promises more.
 @pytest.mark.parametrize(
-    ("slow", "fast", "beyond", "growth"),
+    ("slow", "fast", "beyond"),
     [
-        ((2.0, 40.0), (3.72, 37.2), (24.0, 24.0), 2.0),
-        ((3.72, 37.2), (6.8, 34.0), (24.0, 24.0), 1.85),
-        ((0.85, 21.761), (1.7, 21.299), (17.0, 17.533), 2.7),
-        ((0.85, 21.924), (1.7, 21.595), (17.0, 19.567), 2.0),
+        ((2.0, 40.0), (3.72, 37.2), (24.0, 24.0)),
+        ((3.72, 37.2), (6.8, 34.0), (24.0, 24.0)),
+        ((0.85, 21.761), (1.7, 21.299), (17.0, 17.533)),
+        ((0.85, 21.924), (1.7, 21.595), (17.0, 19.567)),
     ],
 )
-def test_growth_of_the_exponent_beyond_the_fast_point(
-    slow: tuple[float, float], fast: tuple[float, float], beyond: tuple[float, float], growth: float
+def test_beyond_the_fast_point_the_law_is_carried_on_as_batteries_do(
+    slow: tuple[float, float], fast: tuple[float, float], beyond: tuple[float, float]
 ) -> None:
-    exponent = math.log(slow[1] / fast[1]) / math.log(fast[0] / slow[0])
-    needed = math.log(fast[1] / beyond[1]) / math.log(beyond[0] / fast[0])
-    assert needed / exponent == pytest.approx(growth, rel=0.03)
+    form = rate_form(DataSheet(slow[1], slow[1] / slow[0], fast[1], fast[1] / fast[0]))
+    load_a, given_ah = beyond
+    assert form.carried_ah(load_a, GREATEST_GROWTH) < given_ah < form.available_ah(load_a)
+    assert form.carried_ah(load_a) == pytest.approx(given_ah, rel=0.06)
 
 
 # Jongerden et al. DSN 2009, table (from memory; own arithmetic reproduces each last printed digit): A·min and 1/min
@@ -347,11 +351,39 @@ def test_RV4_sizing_factor(celsius: float, y: float) -> None:
     assert temperature.ieee485_factor(celsius) == pytest.approx(y, abs=5e-4)
 
 
-@pytest.mark.parametrize("celsius", [0.0, 10.0, 20.0, 30.0, 40.0])
-def test_the_temperature_doubt_holds_both_published_rules(celsius: float) -> None:
-    factor = temperature_factor("agm", celsius, 2.0)
-    other = 1 / temperature.ieee485_factor(celsius)
-    assert abs(other - factor.factor) <= 1.96 * factor.relative_u * factor.factor + 1e-9
+def doubt_holds(celsius: float, share: float) -> bool:
+    """Whether the 95 % interval of the factor for a discharge over 20 h holds a share of the charge at 25 °C."""
+    factor = temperature_factor("agm", celsius, 20.0)
+    half = 1.96 * factor.relative_u * factor.factor
+    return abs(share - factor.factor) <= half + 1e-9
+
+
+# A third rule that the factor is not made of: 0.6 % per kelvin at slow rates (maker's support page), from 25 °C.
+@pytest.mark.parametrize("celsius", [0.0, 10.0, 20.0, 25.0, 30.0, 40.0])
+def test_the_temperature_doubt_holds_another_makers_coefficient(celsius: float) -> None:
+    assert doubt_holds(celsius, temperature.to_20_c(1.0, 25.0, 0.006) / temperature.to_20_c(1.0, celsius, 0.006))
+
+
+# T1's sheet: 103 % at 30 °C, 90 % at 10 °C
+@pytest.mark.parametrize(("celsius", "share"), [(30.0, 1.03), (10.0, 0.90)])
+def test_the_temperature_doubt_holds_the_sheet_of_a_real_battery(celsius: float, share: float) -> None:
+    assert doubt_holds(celsius, share)
+
+
+# CT1: Ta 4.5 h of Ts 5 h at Kt 1: 90 %. CT2: 4.2 h of 5 h at Kt 0.963, 50 min of 60 min at 0.956; arithmetic, the Kt
+# are illustrative. IEEE 450/1188 from memory; the trap is to multiply by Kt: a cold test is corrected upward.
+@pytest.mark.parametrize(
+    ("lasted", "rated", "kt", "percent"),
+    [(4.5, 5.0, 1.0, 90.000), (4.2, 5.0, 0.963, 87.227), (50 / 60, 1.0, 0.956, 87.169)],
+)
+def test_CT1_and_CT2_capacity_of_a_timed_discharge(lasted: float, rated: float, kt: float, percent: float) -> None:
+    assert temperature.time_adjusted_percent(lasted, rated, kt) == pytest.approx(percent, abs=1e-3)
+
+
+@pytest.mark.parametrize("wrong", [(0.0, 5.0, 1.0), (4.0, 0.0, 1.0), (4.0, 5.0, 0.0), (4.0, 5.0, math.nan)])
+def test_no_capacity_of_a_discharge_without_its_times(wrong: tuple[float, float, float]) -> None:
+    with pytest.raises(ValueError, match="above 0"):
+        temperature.time_adjusted_percent(*wrong)
 
 
 def test_temperature_without_ground() -> None:
@@ -366,7 +398,7 @@ def test_temperature_without_ground() -> None:
     assert lithium.relative_u == pytest.approx(0.12)
 
 
-@settings(max_examples=30)
+@examples(0.3)
 @given(amps=st.floats(0.5, 60.0), more=st.floats(1.01, 2.0))
 def test_a_higher_load_never_gives_more_charge(amps: float, more: float) -> None:
     slow, fast = capacity_at_load(T1, amps, "agm", 25.0), capacity_at_load(T1, amps * more, "agm", 25.0)

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.controller.command import Commands, read_commands
@@ -29,6 +29,7 @@ from amptally.analysis.runs.run import Floats, Run, Series
 from tests.analysis.build_runs import CART, consistent, sides, value_of, write_run
 from tests.analysis.simulated import MOTOR_LEAD, demo, demo_report
 from tests.dashboard.made_runs import CART as DEMO_CART
+from tests.strategies import examples
 
 T_S = np.arange(0, 60, 0.01)
 
@@ -258,7 +259,7 @@ def test_spans_are_where_the_flag_is_and_their_union_is_no_longer(moments: list[
     assert merge([*spans, *spans]) == spans
 
 
-@settings(max_examples=30, deadline=None)
+@examples(0.3)
 @given(st.integers(0, 2**32 - 1))
 def test_stalls_of_any_counts_are_within_the_run_and_its_commands(seed: int) -> None:
     rng = np.random.default_rng(seed)

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.controller.command import Commands, read_commands
@@ -16,6 +16,7 @@ from amptally.analysis.runs.run import Floats, Run
 from tests.analysis.build_runs import CART, sides, write_run
 from tests.analysis.simulated import MOTOR_LEAD, TOLD, demo, demo_report
 from tests.dashboard.made_runs import write_run_of
+from tests.strategies import examples
 
 T_S = np.arange(0, 10, 0.01)
 SHARE = st.one_of(st.just(0.0), st.floats(1e-6, 1))
@@ -94,7 +95,7 @@ def test_a_known_dead_band_is_cut_out_of_each_stick(tmp_path: Path) -> None:
 
 
 @given(st.integers(0, 2**32 - 1), st.sampled_from([0.0, 0.05, 0.5, 30.0]))
-@settings(max_examples=40, deadline=None)
+@examples(0.4)
 def test_the_envelope_holds_every_command_of_the_last_while(seed: int, back_s: float) -> None:
     """A slow twin looks at each moment's own past; cells of 20 ms may look up to two cells further back."""
     rng = np.random.default_rng(seed)

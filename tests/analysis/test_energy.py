@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.integrals.energy import charge_estimates, energy_estimates, energy_used
@@ -117,7 +117,6 @@ def slow_integral(t_s: Floats, value: Floats, gap: npt.NDArray[np.bool_]) -> tup
     return out, back
 
 
-@settings(deadline=None)
 @given(samples)
 def test_integral_agrees_with_the_slow_twin(rows: list[tuple[float, float, bool]]) -> None:
     t_s, value, gap = arrays(rows)
@@ -126,7 +125,6 @@ def test_integral_agrees_with_the_slow_twin(rows: list[tuple[float, float, bool]
     assert total.out_s + total.back_s <= float(np.diff(t_s)[~gap].sum()) * (1 + 1e-12)
 
 
-@settings(deadline=None)
 @given(samples, st.data())
 def test_energy_of_the_parts_is_that_of_the_whole(rows: list[tuple[float, float, bool]], data: st.DataObject) -> None:
     t_s, value, gap = arrays(rows)
@@ -137,7 +135,6 @@ def test_energy_of_the_parts_is_that_of_the_whole(rows: list[tuple[float, float,
         assert getattr(first, name) + getattr(second, name) == pytest.approx(getattr(total, name), rel=1e-9, abs=1e-9)
 
 
-@settings(deadline=None)
 @given(samples, st.floats(0.01, 100))
 def test_scaling_the_current_scales_the_charge(rows: list[tuple[float, float, bool]], factor: float) -> None:
     t_s, value, gap = arrays(rows)
@@ -145,7 +142,6 @@ def test_scaling_the_current_scales_the_charge(rows: list[tuple[float, float, bo
     assert (scaled.out, scaled.back) == pytest.approx((factor * plain.out, factor * plain.back), rel=1e-9, abs=1e-9)
 
 
-@settings(deadline=None)
 @given(samples)
 def test_turning_the_current_swaps_out_and_back(rows: list[tuple[float, float, bool]]) -> None:
     t_s, value, gap = arrays(rows)
@@ -171,7 +167,6 @@ def test_mean_is_weighted_by_time_not_by_samples() -> None:
     assert t_s.mean() < 3
 
 
-@settings(deadline=None)
 @given(samples)
 def test_every_estimate_is_in_order_and_nothing_recovered_is_negative(rows: list[tuple[float, float, bool]]) -> None:
     t_s, value, gap = arrays(rows)
@@ -288,7 +283,6 @@ def test_a_gap_is_left_out_and_its_trapezoid_is_a_one_sided_doubt() -> None:
     assert sides(turned[2])[0] == pytest.approx(-10 * 179 / 3600, rel=1e-9)
 
 
-@settings(deadline=None)
 @given(samples)
 def test_bridged_is_what_the_gaps_would_hold(rows: list[tuple[float, float, bool]]) -> None:
     t_s, value, gap = arrays(rows)

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.report.json_form import estimate_json
@@ -86,7 +86,6 @@ def test_a_quantity_that_cannot_be_negative_keeps_its_low_side_at_zero() -> None
     assert above_zero(Estimate(1.0, None, 2.0, "Ah", "at_most")).low is None
 
 
-@settings(deadline=None)
 @given(finite, st.dictionaries(st.text(), st.none() | finite), positive, positive)
 def test_low_value_high_stand_in_order(
     value: float, terms: dict[str, float | None], doubt_low: float, doubt_high: float

@@ -9,11 +9,12 @@ from unittest.mock import patch
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.exposure import square_integral
 from amptally.analysis.exposure.exposure import CurrentError, Exposure, rms_estimate, window_list, window_rms
+from tests.strategies import examples
 
 
 def no_gaps(t_s: np.ndarray) -> np.ndarray:
@@ -115,7 +116,7 @@ def recordings(draw: st.DrawFn) -> Recording:
 BLOCKS = st.sampled_from([(256, 16, 4), (4, 2), (2, 1)])
 
 
-@settings(max_examples=150, deadline=None)
+@examples(1.5)
 @given(recordings(), st.floats(0.01, 1.0), BLOCKS)
 def test_worst_window_agrees_with_the_slow_twin(recording: Recording, share: float, blocks: tuple[int, ...]) -> None:
     with patch.object(square_integral, "BLOCK_PIECES", blocks):
@@ -133,7 +134,7 @@ def test_worst_window_agrees_with_the_slow_twin(recording: Recording, share: flo
     assert integral(ones, found.start_s, found.end_s) == pytest.approx(window_s, abs=slip)
 
 
-@settings(max_examples=100, deadline=None)
+@examples(1)
 @given(recordings(), st.floats(0.05, 1.0))
 def test_a_window_across_a_gap_says_so_and_is_named_only_when_no_other_holds_as_much(
     recording: Recording, share: float
@@ -158,7 +159,7 @@ def test_a_window_across_a_gap_says_so_and_is_named_only_when_no_other_holds_as_
         assert not found.crosses_gap
 
 
-@settings(max_examples=60, deadline=None)
+@examples(0.6)
 @given(recordings(), st.floats(0.05, 1.0))
 def test_no_longer_window_beats_worst_from(recording: Recording, share: float) -> None:
     exposure = recording.exposure()
@@ -170,7 +171,7 @@ def test_no_longer_window_beats_worst_from(recording: Recording, share: float) -
         assert exposure.worst(min(window_s, exposure.sampled_s)).rms_a <= found.rms_a * (1 + 1e-9) + 1e-9
 
 
-@settings(max_examples=60, deadline=None)
+@examples(0.6)
 @given(recordings(), st.floats(0.05, 1.0), st.floats(0.0, 120.0))
 def test_worst_above_is_worst_or_nothing(recording: Recording, share: float, floor_a: float) -> None:
     exposure = recording.exposure()

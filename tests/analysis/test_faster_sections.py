@@ -6,7 +6,7 @@ import itertools
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.controller.command import held
@@ -155,7 +155,6 @@ def test_a_held_top_among_held_levels_is_no_cut_top() -> None:
     assert found.code == "cut_top"
 
 
-@settings(deadline=None)
 @given(SEEDS, st.integers(40, 400), st.integers(0, 60))
 def test_the_longest_stretch_of_one_reading(seed: int, samples: int, stood: int) -> None:
     rng = np.random.default_rng(seed)

@@ -17,9 +17,9 @@ from amptally.analysis.report.build import build_report
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats
 from amptally.tables.battery_rate_exponent import TYPICAL_K
-from benchmarks import forecast_study
-from benchmarks.forecast_study import SETS, Battery, Score, discharge
 from tests.analysis.build_runs import sides, write_run
+from tests.studies import forecasts
+from tests.studies.forecasts import SETS, Battery, Score, discharge
 
 HALF = 0.5
 
@@ -30,7 +30,7 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, float, st
     return {
         (score.file.split("_")[0], score.part, score.capacity): score
         for battery in SETS
-        for score in forecast_study.scores(battery, folder, (HALF, 0.8, 0.95))
+        for score in forecasts.scores(battery, folder, (HALF, 0.8, 0.95))
     }
 
 
@@ -196,7 +196,7 @@ def test_a_short_or_charging_curve_has_no_knee() -> None:
 def test_the_count_gives_way_to_the_knee(tmp_path: Path) -> None:
     """A nameplate twice what the battery has: at 95 % of the discharge the curve knows better than the count."""
     lead = dataclasses.replace(SETS[1], nameplate="capacity_ah = 36\ncapacity_hours = 20")
-    (_, score) = forecast_study.scores(lead, tmp_path, (0.95,))
+    (_, score) = forecasts.scores(lead, tmp_path, (0.95,))
     assert score.evidence is not None
     assert score.evidence.startswith("voltage under load: its knee has begun")
     assert score.holds

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.exposure.exposure import CurrentError, Exposure
@@ -21,6 +21,7 @@ from amptally.analysis.protection.fuse_leads import FuseLead
 from amptally.analysis.protection.fuse_margin import verdict_of
 from amptally.analysis.report.json_form import finding_json, fuse_json
 from amptally.analysis.results.estimate import Estimate, refuse
+from tests.strategies import examples
 
 LARGE_40 = FuseSpec("left", "blade_large", 40, ambient_c=20, position="supply_leg", sensed="supply_leg")
 """Derated 40 A: the data sheet gives the full 40 A up to 20 °C."""
@@ -215,7 +216,7 @@ def limits(draw: st.DrawFn) -> Limit:
     return Limit(tuple(zip(times, current, strict=True)), beyond)
 
 
-@settings(max_examples=30, deadline=None)
+@examples(0.3)
 @given(loads(), limits())
 def test_branch_and_bound_agrees_with_a_plain_scan(exposure: Exposure, limit: Limit) -> None:
     found = tightest(exposure, limit)

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.exposure.exposure import CurrentError, Exposure
@@ -19,6 +19,7 @@ from amptally.analysis.protection.wire import Conductor, ampacity
 from amptally.analysis.results.estimate import Estimate
 from amptally.tables.fuse_opening_times import FuseTable
 from amptally.tables.fuse_ratings import RATINGS
+from tests.strategies import examples
 
 ERROR = CurrentError(0.001, 0.0, 0.0)
 AWG_10 = Conductor(awg=10, length_m=0.6, insulation_c=105)
@@ -147,7 +148,7 @@ def test_a_body_without_listed_ratings_gets_the_span_alone() -> None:
     assert "no rating meets both" in tight.why
 
 
-@settings(max_examples=25, deadline=None)
+@examples(0.25)
 @given(
     st.lists(st.tuples(st.floats(1, 90), st.floats(0.2, 20)), min_size=1, max_size=4),
     st.sampled_from(["blade_large", "blade_medium", "blade_mini"]),

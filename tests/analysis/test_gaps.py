@@ -6,10 +6,11 @@ from statistics import median
 
 import numpy as np
 import numpy.typing as npt
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.signals.gaps import find_gaps
+from tests.strategies import examples
 
 Floats = npt.NDArray[np.float64]
 
@@ -28,14 +29,13 @@ def times(steps: list[int]) -> Floats:
     return np.concatenate(([0.0], np.cumsum(np.array(steps, float))))
 
 
-@settings(deadline=None)
 @given(st.lists(st.sampled_from([1, 2, 3, 9, 10, 11, 20, 21, 29, 31, 100, 1000]), max_size=60))
 def test_agrees_with_the_slow_twin(steps: list[int]) -> None:
     assert find_gaps(times(steps)).tolist() == slow_gaps(steps)
 
 
 # Long runs take another path when one odd interval makes every interval suspicious.
-@settings(max_examples=25, deadline=None)
+@examples(0.25)
 @given(st.integers(0, 2**32 - 1), st.integers(2050, 5000))
 def test_agrees_with_the_slow_twin_on_long_runs_with_odd_intervals(seed: int, count: int) -> None:
     rng = np.random.default_rng(seed)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.laps import per_charge as lap_charge
@@ -35,8 +35,9 @@ from amptally.analysis.signals.series import cut as samples_of
 from amptally.analysis.signals.series import together
 from amptally.logger.simulator import Drive, draw_scenario, simulate
 from amptally.logger.storage.edits import Edits, write_edits
-from benchmarks.lap_finder import NOTHINGS, Truth, count, stored
 from tests.analysis.build_runs import CART, Floats, consistent, sides, value_of, write_run
+from tests.strategies import examples
+from tests.studies.lap_runs import NOTHINGS, Truth, count, stored
 
 HZ = 10.0
 
@@ -575,7 +576,7 @@ def test_json_and_laps_per_charge(tmp_path: Path) -> None:
     assert left.refused == "the start charge is not known"
 
 
-@settings(deadline=None, max_examples=25)
+@examples(0.25)
 @given(st.integers(0, 10**6), st.integers(1, 4), st.integers(1, 1500), st.integers(0, 3))
 def test_nothing_breaks_the_finder(seed: int, channels: int, length: int, holes: int) -> None:
     """Any signals with any holes: laps that grow within the run, or a reason."""

@@ -12,7 +12,7 @@ from unittest.mock import patch
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
 from amptally.analysis.exposure import long_square, run_exposure
@@ -29,6 +29,7 @@ from amptally.analysis.signals.decimation import Envelope
 from amptally.analysis.signals.series import Joining, Series, together
 from amptally.logger.storage.runfile import RunFile
 from tests.analysis.build_runs import CART, Floats, write_run
+from tests.strategies import examples
 
 ROOT = Path(__file__).parents[2]
 CHANNELS = ("battery_current_a", "left_current_a", "right_current_a", "battery_voltage_v")
@@ -140,7 +141,7 @@ def exposures(path: Path, lead: str, **sizes: int) -> tuple[Exposure, Exposure]:
     return whole, long
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@examples(0.25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     seed=st.integers(0, 10_000),
     samples=st.integers(300, 12_000),

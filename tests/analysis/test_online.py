@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.alarms.checks import BalanceLimit, VoltageLimit
@@ -19,6 +19,7 @@ from amptally.analysis.alarms.watch import MOST_ALARMS, Alarm, Watch, WatchLimit
 from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.protection.fuse import assess_fuse
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
+from tests.strategies import examples
 
 Columns = dict[str, np.ndarray]
 INTERVAL_S = 0.002
@@ -417,7 +418,7 @@ def drives(draw: st.DrawFn) -> Drive:
     )
 
 
-@settings(max_examples=60, deadline=None)
+@examples(0.6)
 @given(drives(), st.data())
 def test_readings_hide_nothing_and_exceed_by_no_more_than_the_documented_slack(
     drive: Drive, data: st.DataObject
@@ -488,7 +489,7 @@ def exact_ratio(drive: Drive, rows: int, slack: WindowWatch | None) -> float:
     return max(ratios)
 
 
-@settings(max_examples=40, deadline=None)
+@examples(0.4)
 @given(drives())
 def test_the_alarm_comes_no_later_than_the_exact_exposure_crosses_and_not_without_reason(drive: Drive) -> None:
     watch = Watch(WatchLimits(fuses=(watched(blade("left", 40)),)))
@@ -508,7 +509,7 @@ def test_the_alarm_comes_no_later_than_the_exact_exposure_crosses_and_not_withou
     assert inside[0].value >= 1
 
 
-@settings(max_examples=12, deadline=None)
+@examples(0.12)
 @given(st.floats(60, 300), st.floats(0.03, 20), st.floats(0, 20))
 def test_a_single_burst_reads_at_most_five_percent_below_the_reports_margin(
     burst_a: float, burst_s: float, base_a: float
@@ -545,7 +546,7 @@ def lively(seed: int) -> tuple[np.ndarray, Columns]:
     return t, columns
 
 
-@settings(max_examples=25, deadline=None)
+@examples(0.25)
 @given(st.integers(0, 10_000), st.lists(st.integers(0, 6001), max_size=30))
 def test_any_split_gives_the_same_alarms(seed: int, cuts: list[int]) -> None:
     t, columns = lively(seed)
@@ -631,7 +632,7 @@ def slow_latch(
     return out
 
 
-@settings(max_examples=150, deadline=None)
+@examples(1.5)
 @given(
     st.lists(st.integers(0, 4), min_size=1, max_size=60),
     st.sampled_from([(2.0, 2.0, 0.0, 0.0), (3.0, 1.0, 0.0, 2.0), (2.0, 1.0, 3.0, 0.0), (3.0, 3.0, 2.0, 2.0)]),

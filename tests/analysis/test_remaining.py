@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.battery.state_of_charge import stated
@@ -21,6 +21,7 @@ from amptally.analysis.forecast.remaining import Remaining, forecast
 from amptally.analysis.forecast.voltage_curve import Knee
 from amptally.analysis.report.json_form import remaining_json
 from amptally.analysis.results.estimate import Estimate
+from tests.strategies import examples
 
 # T1: maker's data sheet, generic 12 V 40 Ah sealed lead-acid, 25 °C: hours and Ah
 T1_H, T1_AH = (20.0, 10.0, 5.0, 1.0), (40.0, 37.2, 34.0, 24.0)
@@ -387,7 +388,7 @@ def test_a_start_charge_known_from_above_gives_at_most() -> None:
     assert forecast(one_block(EVEN), [state], use_of(5.0)).runtime_s.bound == "at_most"
 
 
-@settings(max_examples=15, deadline=None)
+@examples(0.15)
 @given(
     amps=st.floats(0.5, 40.0),
     start=st.floats(0.2, 1.0),

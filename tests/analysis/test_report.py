@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
 from amptally.analysis.errors import RunContentError
@@ -24,6 +24,7 @@ from amptally.analysis.runs.run import Run, Series
 from amptally.logger.channels import BY_SI_NAME
 from amptally.logger.storage.metadata import Gap
 from tests.analysis.build_runs import CART, Floats, consistent, measured, value_of, write_run
+from tests.strategies import examples
 
 E = {"value", "low", "high", "unit", "bound", "refused", "basis", "reasons"}
 PERCENT = ("0.1", "1", "10", "60", "600")
@@ -235,7 +236,7 @@ def small_runs(draw: st.DrawFn) -> tuple[Floats, dict[str, Any], dict[str, Any]]
 
 
 @given(small_runs(), st.sampled_from([None, 0.3]))
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@examples(0.6, suppress_health_check=[HealthCheck.too_slow])
 def test_any_small_run_gives_a_report_with_every_key_and_no_nonsense(
     tmp_path_factory: pytest.TempPathFactory, run: tuple[Floats, dict[str, Any], dict[str, Any]], start: float | None
 ) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.battery.rest import block_imbalance, find_rest, rest_voltage, run_rest
@@ -41,7 +41,6 @@ def test_rest_ends_before_the_first_loaded_sample(load_a: float, interval_s: flo
     assert rest.mean_current_a == pytest.approx(0.05)
 
 
-@settings(deadline=None)
 @given(st.integers(1, 300), st.floats(0.5, 100), st.integers(0, 2**32 - 1))
 def test_no_sample_of_the_rest_is_a_load(rested: int, load_a: float, seed: int) -> None:
     rng = np.random.default_rng(seed)

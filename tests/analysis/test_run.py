@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.battery.state_of_charge import told_charge, told_rest_h
@@ -22,6 +22,7 @@ from amptally.logger.storage.edits import Edits, write_edits
 from amptally.logger.storage.metadata import Gap, Metadata
 from amptally.logger.storage.runfile import write_frame
 from tests.analysis.build_runs import CART, Floats, frame_of, write_run
+from tests.strategies import examples
 
 T_S = np.arange(0, 20, 0.1)
 
@@ -203,7 +204,7 @@ def test_a_part_holds_its_own_samples_at_their_own_times(tmp_path: Path) -> None
 
 
 @given(st.integers(0, 199), st.integers(0, 199))
-@settings(max_examples=30, deadline=None)
+@examples(0.3)
 def test_any_part_equals_that_slice_of_the_whole(tmp_path_factory: pytest.TempPathFactory, a: int, b: int) -> None:
     first, last = sorted((a, b))
     path = tmp_path_factory.getbasetemp() / "parts.parquet"

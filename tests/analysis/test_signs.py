@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.integrals.sums import PowerSums
@@ -28,7 +28,6 @@ def weights(values: list[float]) -> Weights:
     return Weights(weights_s(lengths_s(values)), Signs.of(np.array(values)))
 
 
-@settings(deadline=None)
 @given(VALUES)
 def test_each_sample_counts_on_its_side_and_zero_on_both(values: list[float]) -> None:
     summed = weights(values)
@@ -47,7 +46,6 @@ def pieces(length_s: float, first: float, last: float) -> list[tuple[float, floa
     return [(length_s * until, first / 2), (length_s * (1 - until), last / 2)]
 
 
-@settings(deadline=None)
 @given(VALUES)
 def test_integral_and_time_by_sign_are_those_of_the_pieces(values: list[float]) -> None:
     steps = lengths_s(values)
@@ -72,7 +70,6 @@ def test_a_curve_of_one_sign_has_exactly_nothing_on_the_other() -> None:
         assert found.net == pytest.approx(sign * 5.0, rel=0.01)
 
 
-@settings(deadline=None)
 @given(VALUES, st.lists(st.booleans(), min_size=1))
 def test_halving_is_two_trapezoids_less_the_one_over_both(values: list[float], gaps: list[bool]) -> None:
     count = len(values) - 1

@@ -375,7 +375,7 @@ def test_a_cluster_of_two_processes_one_killed_on_the_way_gives_the_same_table(
 @needs_dask
 def test_no_scheduler_there() -> None:
     with pytest.raises(ClusterError, match="No Dask scheduler answers"):
-        list(summary._on_cluster(["x"], "tcp://127.0.0.1:1"))
+        list(summary._on_cluster(["x"], "tcp://127.0.0.1:1", patience_s=0.5))
 
 
 def test_without_the_optional_part_the_option_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:

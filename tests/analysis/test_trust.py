@@ -22,10 +22,10 @@ from amptally.analysis.report.trust import EFFECTS, REASONS, SAME_AS, Trust
 from amptally.analysis.results.estimate import Estimate, as_reasons, refuse
 from amptally.analysis.results.finding import Finding
 from amptally.analysis.runs.run import Run
-from benchmarks import bad_data
-from benchmarks.bad_data import BATTERY, CART, LEFT, RIGHT, VOLTS, Record
 from tests.analysis.build_runs import write_run
 from tests.analysis.test_report import checked
+from tests.studies import defects
+from tests.studies.defects import BATTERY, CART, LEFT, RIGHT, VOLTS, Record
 
 RNG = np.random.default_rng(5)
 LAP_FIGURES = ("net_ah", "net_wh", "peak_a", "min_voltage_v", "sag_v", "left_ah", "right_ah")
@@ -34,7 +34,7 @@ MACHINE = CART.read_text(encoding="utf-8")
 
 @pytest.fixture(scope="module")
 def record() -> Record:
-    return bad_data.drawn(4)
+    return defects.drawn(4)
 
 
 @pytest.fixture(scope="module")
@@ -86,7 +86,7 @@ def test_a_good_drive_is_left_alone(plain: Report) -> None:
 
 
 def test_a_turned_current_leaves_what_its_size_tells(plain: Report, record: Record, tmp_path: Path) -> None:
-    report = report_of(bad_data.scaled(BATTERY, -1)(record, RNG), tmp_path)
+    report = report_of(defects.scaled(BATTERY, -1)(record, RNG), tmp_path)
     assert "current_sign" in codes(report)
     refused = changed(plain, report, "refused")
     assert {"energy.net_wh", "energy.discharged_ah", "remaining.runtime_s", "battery.state_of_charge",
@@ -111,7 +111,7 @@ def test_channels_that_add_up_to_a_turned_battery_are_turned_too(plain: Report, 
 
 
 def test_a_filled_in_current_is_an_assumption(plain: Report, record: Record, tmp_path: Path) -> None:
-    report = report_of(bad_data.filled(1)(record, RNG), tmp_path)
+    report = report_of(defects.filled(1)(record, RNG), tmp_path)
     assert "current_filled_in" in codes(report)
     refused = changed(plain, report, "refused")
     for pattern in ("energy.*", "battery.resistance_ohm.*", "current.battery.*", "fuse.main.*", "remaining.*"):
@@ -126,7 +126,7 @@ def test_a_filled_in_current_is_an_assumption(plain: Report, record: Record, tmp
 
 
 def test_cut_tops_are_lower_limits(plain: Report, record: Record, tmp_path: Path) -> None:
-    report = report_of(bad_data.cut(LEFT, 0.6)(record, RNG), tmp_path)
+    report = report_of(defects.cut(LEFT, 0.6)(record, RNG), tmp_path)
     assert "cut_top" in codes(report)
     lower, upper = changed(plain, report, "at_least"), changed(plain, report, "at_most")
     assert {"current.left.rms_a.1", "fuse.left.continuous_fraction", "energy.by_channel.left.net_ah"} <= lower
@@ -142,7 +142,7 @@ def test_cut_tops_are_lower_limits(plain: Report, record: Record, tmp_path: Path
 
 
 def test_a_voltage_from_elsewhere_takes_no_charge_away(plain: Report, record: Record, tmp_path: Path) -> None:
-    report = report_of(bad_data.elsewhere(0.003)(record, RNG), tmp_path)
+    report = report_of(defects.elsewhere(0.003)(record, RNG), tmp_path)
     assert "voltage_unanswering" in codes(report)
     refused = changed(plain, report, "refused")
     assert {"energy.net_wh", "energy.peak_power_w", "battery.worst_sag_v", "battery.rest_voltage_v"} <= refused
@@ -153,7 +153,7 @@ def test_a_voltage_from_elsewhere_takes_no_charge_away(plain: Report, record: Re
 
 
 def test_one_channel_on_a_wrong_scale(plain: Report, record: Record, tmp_path: Path) -> None:
-    report = report_of(bad_data.scaled(LEFT, 10)(record, RNG), tmp_path)
+    report = report_of(defects.scaled(LEFT, 10)(record, RNG), tmp_path)
     assert codes(report) - {"sensor_clipped"} == {"channels_disagree"}
     (finding,) = (each for each in report.findings if each.code == "channels_disagree")
     assert "the left channel reads 10 times what it should" in finding.what
@@ -168,7 +168,7 @@ def test_one_channel_on_a_wrong_scale(plain: Report, record: Record, tmp_path: P
 
 @pytest.mark.parametrize("factor", [1.18, 2.0])
 def test_a_battery_lead_that_carries_another_sum(plain: Report, record: Record, tmp_path: Path, factor: float) -> None:
-    report = report_of(bad_data.scaled(BATTERY, factor)(record, RNG), tmp_path)
+    report = report_of(defects.scaled(BATTERY, factor)(record, RNG), tmp_path)
     assert codes(report) - {"sensor_clipped"} == {"channels_disagree"}
     net, true = report.energy.net_ah, plain.energy.net_ah.value
     assert true is not None
@@ -186,7 +186,7 @@ def test_a_battery_lead_that_carries_another_sum(plain: Report, record: Record, 
 
 
 def test_a_zero_that_moved_widens_by_its_time(plain: Report, record: Record, tmp_path: Path) -> None:
-    report = report_of(bad_data.shifted(BATTERY, 1.0)(record, RNG), tmp_path)
+    report = report_of(defects.shifted(BATTERY, 1.0)(record, RNG), tmp_path)
     assert codes(report) == {"zero_shift"}
     net, true = report.energy.net_ah, plain.energy.net_ah
     assert net.low is not None
@@ -209,7 +209,7 @@ def test_a_zero_that_moved_widens_by_its_time(plain: Report, record: Record, tmp
 
 
 def test_two_clocks_refuse_what_needs_one(plain: Report, record: Record, tmp_path: Path) -> None:
-    report = report_of(bad_data.on_clock((VOLTS,), 2.0)(record, RNG), tmp_path)
+    report = report_of(defects.on_clock((VOLTS,), 2.0)(record, RNG), tmp_path)
     assert codes(report) == {"time_bases_differ"}
     refused = changed(plain, report, "refused")
     assert under(refused, "battery.resistance_ohm.*")
@@ -235,7 +235,7 @@ def test_a_channel_null_in_half_of_the_run(plain: Report, record: Record, tmp_pa
 
 
 def test_a_stuck_channel_is_refused_with_the_part_that_lives(record: Record, tmp_path: Path) -> None:
-    report = report_of(bad_data.held(BATTERY, 20.0)(record, np.random.default_rng(3)), tmp_path)
+    report = report_of(defects.held(BATTERY, 20.0)(record, np.random.default_rng(3)), tmp_path)
     assert codes(report) == {"channel_stuck"}
     (finding,) = (each for each in report.findings if each.code == "channel_stuck")
     assert "--to " in finding.next

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.controller.command import mixed, read_commands
@@ -72,7 +72,6 @@ def test_never_minus_zero() -> None:
     assert number(-1.5, 1) == "−1.5"
 
 
-@settings(deadline=None)
 @given(
     st.floats(-1e6, 1e6),
     st.floats(0, 1e6),
@@ -106,7 +105,6 @@ def test_mix_is_clipped() -> None:
     assert mixed(stick(1000), stick(2000)) == (0.0, -1.0)
 
 
-@settings(deadline=None)
 @given(st.floats(500, 2500), st.floats(500, 2500))
 def test_mix_stays_in_range_and_turns_with_the_steering(throttle_us: float, steering_us: float) -> None:
     left, right = mixed(stick(throttle_us), stick(steering_us))

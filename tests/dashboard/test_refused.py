@@ -9,14 +9,14 @@ import numpy as np
 from amptally.dashboard.figures import exposure as exposure_figure
 from amptally.dashboard.pages import tables
 from amptally.dashboard.pages.cards import cards_of
-from benchmarks import bad_data
 from tests.analysis.test_trust import report_of
+from tests.studies import defects
 
 REASON = "the current is an assumption, not measured (finding current_filled_in)"
 
 
 def test_cards_tables_and_curve_follow_what_is_refused(tmp_path: Path) -> None:
-    record = bad_data.filled(1)(bad_data.drawn(4), np.random.default_rng(5))
+    record = defects.filled(1)(defects.drawn(4), np.random.default_rng(5))
     report = report_of(record, tmp_path)
     cards = {card.title: card for card in cards_of(report)}
     assert cards["Main fuse, 80 A"].tag == "not decided"

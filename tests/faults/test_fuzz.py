@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import HealthCheck, example, given
 from hypothesis import strategies as st
 
 from amptally.analysis.errors import AnalysisError
@@ -46,9 +46,9 @@ from amptally.logger.wire.frames import (
     WireChannel,
     encode,
 )
-from benchmarks import fuzz_study
 from tests.faults.checks import sound
-from tests.strategies import board_messages, changed_bytes, describes, frame_lists, samples_of, splits
+from tests.strategies import board_messages, changed_bytes, describes, examples, frame_lists, samples_of, splits
+from tests.studies import fuzz
 
 FAIRLY = (LoggerError, AnalysisError)
 
@@ -65,7 +65,7 @@ def fairly(*allowed: type[Exception]) -> Iterator[None]:
     assert len(message.splitlines()) == 1
 
 
-ONE_FOLDER = settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+ONE_FOLDER = examples(0.6, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 @st.composite
@@ -103,7 +103,7 @@ def essence(pieces: list[bytes]) -> tuple[list[tuple[int, int, tuple[int, ...]]]
 
 
 @given(st.data())
-@settings(deadline=None, max_examples=150)
+@examples(1.5)
 def test_decoder_any_damage_any_split(data: st.DataObject) -> None:
     stream = data.draw(drives())
     if data.draw(st.booleans()):
@@ -126,7 +126,7 @@ lines = st.lists(
 
 
 @given(st.data())
-@settings(deadline=None, max_examples=150)
+@examples(1.5)
 def test_text_any_lines_any_split(data: st.DataObject) -> None:
     text = data.draw(lines)
     pieces = data.draw(splits(text))
@@ -413,13 +413,13 @@ def test_importer_any_damage_to_parquet(tmp_path: Path, data: st.DataObject) -> 
 @ONE_FOLDER
 def test_machine_file_any_damage(tmp_path: Path, data: st.DataObject) -> None:
     path = tmp_path / "cart.toml"
-    path.write_bytes(data.draw(changed_bytes(fuzz_study._CART, most=6)))
+    path.write_bytes(data.draw(changed_bytes(fuzz.CART, most=6)))
     with fairly(MachineFileError):
         load(path)
 
 
-@pytest.mark.parametrize("kind", fuzz_study.TRIES)
+@pytest.mark.parametrize("kind", fuzz.TRIES)
 def test_the_long_study_finds_nothing_in_a_second(kind: str) -> None:
-    done = fuzz_study.run_slice(kind, seed=7, seconds=1.0)
+    done = fuzz.run_slice(kind, seed=7, seconds=1.0)
     assert done.failures == []
     assert done.cases > 3

@@ -6,9 +6,9 @@ from pathlib import Path
 
 from amptally.logger.recording.recovery import recover
 from amptally.logger.storage.journal import JournalReader
-from benchmarks.kill_study import RATE_HZ, study
 from tests.faults.checks import missing, numbers, sound
 from tests.faults.harness import RecorderProcess, live_board
+from tests.studies.kills import RATE_HZ, study
 
 MOST_LOST_S = 0.5
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.logger.clock import RunClock, fit_clock
@@ -17,6 +17,7 @@ from amptally.logger.wire.blocks import LONGEST_US, Block, Layout
 from amptally.logger.wire.frames import Describe, Samples, encode
 from tests.faults.checks import numbers, sound
 from tests.faults.harness import CHANNELS, ThreadRecorder, live_board, options
+from tests.strategies import examples
 
 
 def built(folder: Path, records: list[tuple[int, bytes]]) -> Path:
@@ -112,7 +113,7 @@ boots = st.lists(
 
 
 @given(boots, st.integers(0, 2**40))
-@settings(deadline=None, max_examples=60)
+@examples(0.6)
 def test_time_never_goes_back(
     tmp_path_factory: pytest.TempPathFactory, plan: list[tuple[int, int, int, int, bool]], host: int
 ) -> None:
@@ -131,7 +132,6 @@ def test_time_never_goes_back(
     st.lists(st.tuples(st.integers(0, 2**62 - 1), st.integers(0, LONGEST_US)), min_size=0, max_size=50),
     st.booleans(),
 )
-@settings(deadline=None)
 def test_any_pairs_of_times_give_a_finite_fit(pairs: list[tuple[int, int]], rising: bool) -> None:
     if rising:
         pairs = list(zip(sorted(p[0] for p in pairs), sorted(p[1] for p in pairs), strict=True))

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.logger.channels import BY_NAME
@@ -76,7 +76,6 @@ def test_samples_arrive_scaled_and_timed() -> None:
 
 
 @given(st.lists(st.integers(0, 10_000), max_size=30))
-@settings(deadline=None)
 def test_any_split_gives_the_same(cuts: list[int]) -> None:
     data = b"\x01\x02garbage\x00" + b"".join(wire(drive()))
     whole, split = collect(feed(data)), collect(feed(data, cuts))
@@ -86,7 +85,6 @@ def test_any_split_gives_the_same(cuts: list[int]) -> None:
 
 
 @given(st.binary(max_size=400), st.integers(0, 3000), st.integers(0, 200))
-@settings(deadline=None)
 def test_any_damage_costs_only_the_frames_it_touches(noise: bytes, at: int, cut: int) -> None:
     frames = wire(drive())
     data = b"".join(frames)
@@ -105,7 +103,6 @@ def test_any_damage_costs_only_the_frames_it_touches(noise: bytes, at: int, cut:
 
 
 @given(st.binary(max_size=3000))
-@settings(deadline=None)
 def test_arbitrary_bytes_raise_nothing(data: bytes) -> None:
     items = feed(data, [len(data) // 3])
     assert all(not isinstance(item, Block) for item in items) or b"time_" in data

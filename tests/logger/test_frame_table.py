@@ -11,7 +11,7 @@ from unittest.mock import patch
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.logger.channels import BY_NAME
@@ -34,7 +34,7 @@ from amptally.logger.wire.frames import (
     decode,
     encode,
 )
-from tests.strategies import changed_bytes, frame_lists, pieces_at
+from tests.strategies import changed_bytes, examples, frame_lists, pieces_at
 
 VECTORS = json.loads((Path(__file__).parent.parent / "vectors" / "wire-v1.json").read_text(encoding="utf-8"))
 AMPS, VOLTS, MARK = BY_NAME["battery_current_ua"], BY_NAME["battery_voltage_uv"], BY_NAME["mark"]
@@ -155,14 +155,14 @@ cut_places = st.lists(st.integers(0, 100_000), min_size=12, max_size=60)
 
 
 @given(drives(), cut_places)
-@settings(deadline=None, max_examples=80)
+@examples(0.8)
 def test_all_at_once_is_one_piece_after_the_other(data: bytes, cuts: list[int]) -> None:
     pieces = cut(data, cuts)
     assert together(pieces) == one_by_one(pieces)
 
 
 @given(st.data(), cut_places)
-@settings(deadline=None, max_examples=80)
+@examples(0.8)
 def test_the_same_of_damaged_streams(data: st.DataObject, cuts: list[int]) -> None:
     hit = data.draw(drives().flatmap(changed_bytes))
     pieces = cut(hit, cuts)
@@ -170,14 +170,14 @@ def test_the_same_of_damaged_streams(data: st.DataObject, cuts: list[int]) -> No
 
 
 @given(frame_lists(most=30), cut_places)
-@settings(deadline=None, max_examples=60)
+@examples(0.6)
 def test_the_same_of_any_messages(frames: list[tuple[int, Message, bytes]], cuts: list[int]) -> None:
     pieces = cut(b"".join(wire for *_, wire in frames), cuts)
     assert together(pieces) == one_by_one(pieces)
 
 
 @given(st.binary(max_size=5000), cut_places)
-@settings(deadline=None, max_examples=60)
+@examples(0.6)
 def test_the_same_of_any_bytes(data: bytes, cuts: list[int]) -> None:
     first = encode(Describe(7, 1, 1, INTERVAL_US, "bench", NARROW), 0)
     assert together([first, *cut(data, cuts)]) == one_by_one([first, *cut(data, cuts)])
@@ -214,7 +214,7 @@ def test_wire_vectors_at_once_and_one_by_one(vector: dict[str, str]) -> None:
 
 
 @given(drives().flatmap(changed_bytes))
-@settings(deadline=None, max_examples=60)
+@examples(0.6)
 def test_a_table_never_takes_what_one_by_one_is_refused(data: bytes) -> None:
     data += b"\0"
     table = tabulate(data, 1_000_000)
@@ -301,7 +301,7 @@ def built(folder: Path, records: Sequence[Record], limit_us: int | None, at_once
 
 
 @given(drives(), cut_places, st.sampled_from([None, 40_000, 2_000_000]), st.data())
-@settings(deadline=None, max_examples=40)
+@examples(0.4)
 def test_a_run_built_at_once_is_the_run_built_record_by_record(
     tmp_path_factory: pytest.TempPathFactory, data: bytes, cuts: list[int], limit_us: int | None, more: st.DataObject
 ) -> None:
@@ -318,7 +318,6 @@ def test_a_run_built_at_once_is_the_run_built_record_by_record(
 
 
 @given(st.integers(1, 40), st.lists(st.binary(min_size=1, max_size=40), min_size=1, max_size=20))
-@settings(deadline=None)
 def test_CRCs_of_many_strings_are_those_of_each(length: int, texts: list[bytes]) -> None:
     strings = [(text * 40)[:length] for text in texts]
     found = _crcs(np.array([np.void(string) for string in strings]))

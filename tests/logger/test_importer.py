@@ -13,13 +13,14 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from amptally.logger import importer
 from amptally.logger.channels import BY_SI_NAME, CHANNELS, Channel
 from amptally.logger.errors import ImportDataError
 from amptally.logger.importer import Imported, MapSpec, TimeSpec, parse_map, parse_time, read_columns
+from tests.strategies import examples
 
 DATA = Path(__file__).parents[1] / "data"
 PACK = DATA / "pack_24v_65a_discharge.csv"
@@ -247,7 +248,7 @@ Factory = pytest.TempPathFactory
 
 
 @given(moments=st.lists(STAMPS, min_size=1, max_size=8))
-@settings(max_examples=40, deadline=None)
+@examples(0.4)
 def test_iso_text_agrees_with_the_standard_library(
     moments: list[tuple[datetime, timezone | None]], tmp_path_factory: Factory
 ) -> None:
@@ -358,7 +359,7 @@ def slow_twin(rows: Sequence[tuple[str, str]]) -> tuple[list[tuple[int, int | No
 
 @given(rows=ROWS, as_parquet=st.booleans())
 @example(rows=[("1", "1"), ("0", "2"), ("1", "3")], as_parquet=False)
-@settings(max_examples=120, deadline=None)
+@examples(1.2)
 def test_repairs_agree_with_a_slow_twin(
     rows: list[tuple[str, str]], as_parquet: bool, tmp_path_factory: Factory
 ) -> None:
@@ -376,7 +377,7 @@ def test_repairs_agree_with_a_slow_twin(
 
 
 @given(times=st.sets(st.integers(-(10**12), 10**12), min_size=2, max_size=30), rng=st.randoms(use_true_random=False))
-@settings(max_examples=40, deadline=None)
+@examples(0.4)
 def test_shuffling_rows_with_unique_times_gives_the_same_frame(
     times: set[int], rng: random.Random, tmp_path_factory: Factory
 ) -> None:
@@ -597,7 +598,7 @@ STARTS = [b"", b"t,i\n0,1\n", b"t;i\n0;1,5\n", b't,i,n\n0,1,"x"\n', b"PAR1"]
 
 
 @given(garbage=st.binary(max_size=300), start=st.sampled_from(STARTS))
-@settings(max_examples=150, deadline=None)
+@examples(1.5)
 def test_no_bytes_crash_the_reader(garbage: bytes, start: bytes, tmp_path_factory: Factory) -> None:
     path = tmp_path_factory.getbasetemp() / "garbage.dat"
     path.write_bytes(start + garbage)

@@ -34,7 +34,7 @@ def read(path: Path, data: bytes) -> tuple[list[bytes], list[Damage]]:
 
 
 @given(st.lists(st.binary(max_size=300), max_size=20))
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_read_gives_back_what_was_written(tmp_path: Path, payloads: list[bytes]) -> None:
     data = written(tmp_path / "a.journal", payloads)
     got, damage = read(tmp_path / "b.journal", data)
@@ -44,7 +44,7 @@ def test_read_gives_back_what_was_written(tmp_path: Path, payloads: list[bytes])
 
 
 @given(st.lists(st.binary(min_size=1, max_size=60), min_size=1, max_size=12), st.floats(0, 1))
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_a_cut_costs_only_the_torn_record(tmp_path: Path, payloads: list[bytes], share: float) -> None:
     whole = written(tmp_path / "a.journal", payloads)
     note = len(RECORD_FRAME) + len(b'{"what": "stop"}')

@@ -6,13 +6,14 @@ import re
 from pathlib import Path
 
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from amptally.logger.errors import LoggerError, MachineFileError
 from amptally.logger.machine.description import MAX_BYTES, MAX_LINE, Machine, parse
 from amptally.logger.machine.fields import SECTIONS
 from amptally.logger.machine.template import template
+from tests.strategies import examples
 
 CART_TEXT = (Path(__file__).parents[2] / "sample_runs" / "cart.toml").read_text(encoding="utf-8")
 
@@ -34,7 +35,7 @@ def one_line(error: LoggerError) -> str:
     return message
 
 
-@settings(max_examples=200, deadline=None)
+@examples(2)
 @given(st.text(max_size=400))
 @example("\ufeff")
 @example("\x00")
@@ -53,7 +54,7 @@ _LINE = st.one_of(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@examples(2)
 @given(st.lists(st.tuples(st.integers(0, 130), st.booleans(), _LINE), min_size=1, max_size=6))
 def test_no_mutation_of_the_cart_raises_anything_else(edits: list[tuple[int, bool, str]]) -> None:
     lines = CART_TEXT.split("\n")
@@ -63,13 +64,13 @@ def test_no_mutation_of_the_cart_raises_anything_else(edits: list[tuple[int, boo
     outcome("\n".join(lines))
 
 
-@settings(max_examples=150, deadline=None)
+@examples(1.5)
 @given(st.integers(0, len(CART_TEXT)), st.integers(0, 60), st.text(max_size=6))
 def test_no_damage_to_the_cart_raises_anything_else(start: int, length: int, instead: str) -> None:
     outcome(CART_TEXT[:start] + instead + CART_TEXT[start + length :])
 
 
-@settings(max_examples=100, deadline=None)
+@examples(1)
 @given(st.data())
 def test_a_bad_value_is_found_on_its_own_line(data: st.DataObject) -> None:
     lines = CART_TEXT.split("\n")

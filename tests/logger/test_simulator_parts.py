@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from array import array
 
 import numpy as np
 import pytest
@@ -12,8 +13,16 @@ from amptally.logger.simulator import draw_scenario, draw_wander, simulate
 from amptally.logger.simulator.battery import Block, discharge, open_circuit_v
 from amptally.logger.simulator.controller import Bridge, Fuse, mix
 from amptally.logger.simulator.motor import MotorHeat, rotor_step, winding_step
-from amptally.logger.simulator.parameters import BlockParameters, ControllerParameters, FuseParameters, MotorParameters
-from amptally.logger.simulator.plant import _couple
+from amptally.logger.simulator.parameters import (
+    BlockParameters,
+    CartParameters,
+    ChassisParameters,
+    ControllerParameters,
+    FuseParameters,
+    MotorParameters,
+    Scenario,
+)
+from amptally.logger.simulator.plant import FAST, Plant, _couple
 from amptally.logger.simulator.route import CELL_M, cell, demo_course, lay_out
 from amptally.logger.simulator.sensors import SENSORS, SI_NAMES, WIRE, SensorBank, codes_to_stored, combine
 from amptally.logger.simulator.truth import COUNTED
@@ -74,6 +83,40 @@ def test_locked_and_running_current() -> None:
     for _ in range(1000):
         current, mean = winding_step(current, 120.0 - 114.96, 0.720, 1e-3 / 0.01)
     assert mean == pytest.approx(7.00, abs=1e-3)
+
+
+# MT4: OpenStax University Physics 2 ch 13, from memory: 120 V, 2 Ω, 10 and 20 A: EMF 100 and 80 V, mechanical 1000 and
+# 1600 W, loss 200 and 800 W, source 1200 and 2400 W. The book's motor is wound in series; the balance is the same.
+@pytest.mark.parametrize(
+    ("amps", "emf_v", "mechanical_w", "loss_w", "source_w"), [(10, 100, 1000, 200, 1200), (20, 80, 1600, 800, 2400)]
+)
+def test_where_the_power_of_a_motor_goes(
+    amps: float, emf_v: float, mechanical_w: float, loss_w: float, source_w: float
+) -> None:
+    K = 1.0
+    w, i = spin(120.0, K * amps, R=2.0, K=K, L=0.01, J=0.01, step_s=1e-4, seconds=2.0)
+    assert i[-1] == pytest.approx(amps, rel=1e-6)
+    assert K * w[-1] == pytest.approx(emf_v, rel=1e-6)
+    assert K * amps * w[-1] == pytest.approx(mechanical_w, rel=1e-6)
+    assert 120.0 * i[-1] == pytest.approx(source_w, rel=1e-6)
+    # What does not arrive at the shaft warms the winding: dT/dt = I² R / C, with nothing flowing off yet.
+    heat = MotorHeat(MotorParameters(resistance_ohm=2.0, copper_heat_j_k=loss_w), 25.0)
+    heat.tick(float(i[-1]) ** 2, 0.01)
+    assert heat.winding_c - 25.0 == pytest.approx(0.01, rel=1e-6)
+
+
+# MT5: engineeringtoolbox.com, rolling-friction-resistance-d_1303: 1500 kg on C = 0.03 are held back by 441 N
+def test_rolling_resistance_of_a_heavy_body() -> None:
+    cart = CartParameters(chassis=ChassisParameters(mass_kg=1500.0, rolling=0.03))
+    plant = Plant(Scenario(cart, draw_wander(1)), seed=1)
+    # So fast that the smooth start of friction, 0.03 m/s, is over.
+    fast_m_s = 30.0
+    plant._moving[0] = fast_m_s
+    trace = array("d")
+    plant._fast(trace)
+    first = dict(zip(FAST, trace[: len(FAST)], strict=True))
+    force_n = 2 * first["ground_w"] / (fast_m_s + first["speed_m_s"])
+    assert force_n == pytest.approx(441.0, rel=2e-3)
 
 
 def test_winding_warms_and_resists() -> None:

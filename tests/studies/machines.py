@@ -12,7 +12,7 @@ import numpy as np
 
 from amptally.analysis.signals.series import Floats
 from amptally.logger.simulator.parameters import BlockParameters
-from benchmarks.coverage_battery import (
+from tests.studies.batteries import (
     END_V,
     NOMINAL_V,
     Cells,

@@ -1,8 +1,12 @@
-"""The benchmark measures the same thing twice: ours and the plain alternatives agree. Nothing here is timed."""
+"""The benchmark measures the same thing twice: ours and the plain alternatives agree. Nothing here is timed.
+
+What long studies share with tests is in tests/studies and is tested there.
+"""
 
 from __future__ import annotations
 
 import json
+from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -21,6 +25,16 @@ ROOT = Path(__file__).parent.parent
 ROWS = 90_000
 CODE_SUM = 89337369
 WINDOWS_S = agreed.windows_within(ROWS * 0.001)
+
+
+def studies() -> list[Path]:
+    """Every module of the benchmarks but this one."""
+    return [path for path in sorted(Path(__file__).parent.glob("*.py")) if path != Path(__file__)]
+
+
+@pytest.mark.parametrize("module", [path.stem for path in studies()])
+def test_every_study_finds_what_it_imports(module: str) -> None:
+    import_module(f"benchmarks.{module}")
 
 
 @pytest.fixture(scope="module")
@@ -71,7 +85,7 @@ def test_pandas_and_ours_agree(drive: Path, report: dict[str, float], tmp_path: 
 
 
 @pytest.mark.skipif(find_spec("duckdb") is None, reason="duckdb is not installed")
-def test_SQL_and_ours_agree(drive: Path, report: dict[str, float]) -> None:
+def test_sql_and_ours_agree(drive: Path, report: dict[str, float]) -> None:
     assert agreed.disagreements(report, plain.duckdb_sql(str(drive)), WINDOWS_S) == []
 
 
@@ -121,6 +135,6 @@ def test_a_killed_study_leaves_no_worker_behind(tmp_path: Path) -> None:
 
 
 def test_no_study_starts_processes_another_way() -> None:
-    texts = {path.name: path.read_text(encoding="utf-8") for path in (ROOT / "benchmarks").glob("*.py")}
+    texts = {path.name: path.read_text(encoding="utf-8") for path in studies()}
     assert {name for name, text in texts.items() if "ProcessPoolExecutor" in text} == {"workers.py"}
     assert sum("study_pool(" in text for text in texts.values()) > 5

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from amptally.logger.simulator.parameters import BlockParameters
-from benchmarks.battery_coverage import Outcome, row, sensors, study, table
-from benchmarks.coverage_battery import LeadAcid, constant_discharge_ah
-from benchmarks.coverage_machines import draw_load, draw_machine, drive, goes_on
+from tests.studies.batteries import LeadAcid, constant_discharge_ah
+from tests.studies.battery_coverage import Outcome, row, sensors, study, table
+from tests.studies.machines import draw_load, draw_machine, drive, goes_on
 
 SEEDS = range(2000, 2028)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from benchmarks.duty_study import outcomes, table
+from tests.studies.duty import outcomes, table
 
 
 def test_a_drawn_machine_s_margins_and_charges_are_held() -> None:
