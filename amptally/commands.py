@@ -135,7 +135,7 @@ def observers(machine: Machine) -> tuple[Observer, ...]:
 
 
 def _version() -> str:
-    from amptally.logger.recording.builder import program_version
+    from amptally.logger.recording.run_builder import program_version
 
     return program_version()
 

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 TIME_COLUMN = "t_us"
 INT32_NULL = -(2**31)  # on the wire: this channel was not measured in this sample
 INT16_NULL = -(2**15)
+TIME_UNITS_US = {"s": 1_000_000, "ms": 1_000, "us": 1}
+"""Microseconds in each unit that a time column may have, in text mode and at import; the first is the default."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +45,16 @@ _VOLTAGE = ("µV", "V", 1e-6, (-100_000_000, 2_000_000_000))
 _PULSE = ("µs", "µs", 1.0, (0, 10_000))
 _COUNT = ("", "", 1.0, (-(2**31) + 1, 2**31 - 1))
 _TEMPERATURE = ("0.01 °C", "°C", 0.01, (-10_000, 40_000))
+
+
+COLUMN_UNITS: dict[str, dict[str, int]] = {
+    "µA": {"A": 1_000_000, "mA": 1_000, "uA": 1},
+    "µV": {"V": 1_000_000, "mV": 1_000, "uV": 1},
+    "µs": {"us": 1, "ms": 1_000},
+    "0.01 °C": {"C": 100},
+    "": {},
+}
+"""Storage unit → storage steps in each unit that an imported column may have; the first is the default."""
 
 
 def _si(name: str) -> str:

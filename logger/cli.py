@@ -186,11 +186,11 @@ def _record(args: argparse.Namespace, observers: Callable[[Machine], tuple[Obser
 
 
 def record_run(options: Any, observers: tuple[Observer, ...]) -> tuple[Path | None, int]:
-    """Record with a live line on stderr; the run file's path, None where no sample arrived, and the exit code."""
-    from amptally.logger.recording.liveline import LiveLine
+    """Record with a status line on stderr; returns the run file (None if no sample arrived) and the exit code."""
     from amptally.logger.recording.recorder import Recorder
+    from amptally.logger.recording.status_line import StatusLine
 
-    line = LiveLine(options.machine)
+    line = StatusLine(options.machine)
     line.say(f"Recording {options.port} into {options.out}. Stop with Ctrl-C.")
     outcome = Recorder(options, observers=observers, on_status=line.show, say=line.say).run()
     line.end()
@@ -234,8 +234,8 @@ def _import(args: argparse.Namespace) -> int:
 
     from amptally.logger.errors import StorageError
     from amptally.logger.importer import parse_map, parse_time, read_columns
-    from amptally.logger.recording.builder import program_version
     from amptally.logger.recording.recorder import new_run_id
+    from amptally.logger.recording.run_builder import program_version
     from amptally.logger.storage.metadata import Metadata
     from amptally.logger.storage.runfile import write_frame
 

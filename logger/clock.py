@@ -1,7 +1,7 @@
-"""Board clock → run time, and how the board clock runs against the host's.
+"""Board clock → run time, and the fit of the board clock to the host's.
 
-Run time is board time with its first sample at zero; across a reset it goes on by host time at the fitted rate.
-Bytes arrive late, never early, so the line is laid along the earliest arrivals.
+Run time is board time with its first sample at zero. Across a reset it continues by host time at the fitted rate.
+Bytes arrive late, never early, so the line is fitted to the earliest arrivals.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from amptally.logger.wire.blocks import CLOCK_WRAP, LONGEST_US
 
 MAX_PAIRS = 4096
 DRIFT_LIMIT_PPM = 1000.0
-"""Beyond this the source does not run in real time, or its clock is bad: board time stands (docs/run-file.md)."""
+"""Beyond this the source does not run in real time, or its clock is bad: no drift correction (docs/run-file.md)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +24,7 @@ class ClockFit:
     """The straight line between host time and run time."""
 
     rate: float | None
-    """Run seconds per host second; None where the run is too short to tell."""
+    """Run seconds per host second; None if the run is too short for a fit."""
     rate_u: float | None
     """Standard uncertainty of `rate`, from the residual over the length of the run."""
     residual_us: float | None
@@ -34,19 +34,19 @@ class ClockFit:
 
     @property
     def drift_ppm(self) -> float | None:
-        """How much faster the board's clock runs, in parts per million."""
+        """Excess rate of the board clock over the host's, in parts per million."""
         return None if self.rate is None else (self.rate - 1.0) * 1e6
 
     @property
     def real_time(self) -> bool:
-        """The two clocks agree well enough for the drift to be a correction."""
+        """Whether the two clocks agree within `DRIFT_LIMIT_PPM`, so that the drift can be corrected."""
         return self.drift_ppm is not None and abs(self.drift_ppm) <= DRIFT_LIMIT_PPM
 
 
 def fit_clock(host_us: npt.NDArray[np.int64], run_us: npt.NDArray[np.int64]) -> ClockFit:
     """Fit run time against host time, both shape (n,) in µs, along the earliest arrivals.
 
-    The run is cut into up to 40 parts; in each the tenth with the least delay is kept, and a line goes through those.
+    The run is cut into up to 40 parts; a line is fitted to the tenth of each part with the smallest delay.
     """
     nothing = ClockFit(None, None, None, None)
     if len(host_us) < 2:
@@ -74,13 +74,13 @@ def _line(x: npt.NDArray[np.float64], y: npt.NDArray[np.float64]) -> tuple[float
 
 
 def _earliest(x: npt.NDArray[np.float64], ahead: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
-    """Indices of the pairs with the least delay (the greatest `ahead`) in each part of the run."""
+    """Indices of the pairs with the smallest delay (the largest `ahead`) in each part of the run."""
     parts = np.array_split(np.arange(len(x)), max(2, min(40, len(x) // 10)))
     return np.concatenate([part[np.argsort(-ahead[part])[: max(1, len(part) // 10)]] for part in parts])
 
 
 class RunClock:
-    """Board time of each boot → run time; gathers pairs for the fit in bounded memory."""
+    """Board time of each boot → run time. Collects pairs for the fit in bounded memory."""
 
     def __init__(self) -> None:
         self._boot: int | None = None
@@ -92,20 +92,20 @@ class RunClock:
         self._stride = 1
         self._skipped = 0
         self._rate = (0, 1.0)
-        """Pairs there were when the rate was last fitted, and the rate."""
+        """Number of pairs at the last fit of the rate, and the rate."""
 
     @property
     def last_run_us(self) -> int:
-        """Run time of the newest sample; -1 before the first."""
+        """Run time of the newest sample in µs; -1 before the first."""
         return self._last_run_us
 
     def place(
         self, boot: int, time_us: npt.NDArray[np.int64], host_us: int | None
     ) -> tuple[npt.NDArray[np.int64], bool | None]:
-        """Run time of a block's samples, and for the first block after a reset whether host time could bridge it.
+        """Run time of a block's samples in µs; for the first block after a reset, whether host time could bridge it.
 
         `host_us` is when the block's bytes arrived, None where that is unknown. The second value is None inside a boot.
-        A block that would end beyond `LONGEST_US` comes back empty: no clock has run that long.
+        A block that would end beyond `LONGEST_US` is returned empty.
         """
         bridged: bool | None = None
         if boot != self._boot:
@@ -136,9 +136,9 @@ class RunClock:
         host_us: npt.NDArray[np.int64],
         until_us: int = LONGEST_US,
     ) -> npt.NDArray[np.int64] | None:
-        """Run time of samples that came in several parts: what `place` says of each part.
+        """Run time of samples that arrived in several parts: equal to `place` for each part.
 
-        `ends` are the rows up to the end of each part, `host_us` when it arrived. None, and nothing done, where one of
+        `ends` are the rows up to the end of each part, `host_us` when it arrived. None, and no change, where one of
         them is a special case or would end after `until_us`.
         """
         run_us = time_us + self._shift_us
@@ -156,7 +156,7 @@ class RunClock:
         return run_us
 
     def _after_reset(self, first_us: int, last_us: int, host_us: int | None) -> int:
-        """Shift of the new boot: its newest sample is as much later as the host saw pass, at the fitted rate."""
+        """Shift of the new boot in µs: its newest sample is later by the host time passed, at the fitted rate."""
         earliest = self._last_run_us + self._last_interval_us - first_us
         if host_us is None or self._last_host_us is None:
             return earliest
@@ -164,9 +164,9 @@ class RunClock:
         return max(self._last_run_us + passed - last_us, earliest)
 
     def _turns_unseen(self, first_us: int, host_passed_us: int) -> int:
-        """Whole turns of the 32-bit clock that nothing was heard of, as after an hour and a half out of radio range.
+        """Whole turns of the 32-bit clock during a silence, as after an hour and a half out of radio range.
 
-        Only the host can know, and only of a board that runs in real time.
+        Only the host's clock shows them, and only for a board that runs in real time.
         """
         if host_passed_us < CLOCK_WRAP // 2 or not self.fit().real_time:
             return 0
@@ -174,7 +174,7 @@ class RunClock:
         return max(0, round(unexplained_us / CLOCK_WRAP))
 
     def _rate_so_far(self) -> float:
-        """The fitted rate; fitted anew only where the pairs have grown by a tenth: a board may start over and over."""
+        """The fitted rate. It is fitted again only after a tenth more pairs: a board may restart very often."""
         if len(self._pairs) > 1.1 * self._rate[0]:
             self._rate = (len(self._pairs), self.fit().rate or 1.0)
         return self._rate[1]
@@ -193,6 +193,6 @@ class RunClock:
             self._rate = (len(self._pairs) // 2, self._rate[1])
 
     def fit(self) -> ClockFit:
-        """The line as far as it is known now."""
+        """The fit to all pairs so far."""
         pairs = np.array(self._pairs, np.int64).reshape(-1, 2)
         return fit_clock(pairs[:, 0], pairs[:, 1])

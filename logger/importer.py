@@ -27,20 +27,22 @@ from typing import Literal
 
 import polars as pl
 
-from amptally.logger.channels import BY_NAME, BY_SI_NAME, CHANNELS, INT32_NULL, TIME_COLUMN, Channel
+from amptally.logger.channels import (
+    BY_NAME,
+    BY_SI_NAME,
+    CHANNELS,
+    COLUMN_UNITS,
+    INT32_NULL,
+    TIME_COLUMN,
+    TIME_UNITS_US,
+    Channel,
+)
 from amptally.logger.errors import ImportDataError
 
 MAX_BYTES = 64 * 10**9  # greatest file read; a day at 1 kHz with ten columns is below 10 GB as text
 _HEAD_BYTES = 1 << 17  # comments and header line must end within these
 
-_TIME_US: dict[str, int] = {"s": 1_000_000, "ms": 1_000, "us": 1, "iso": 1, "epoch": 1_000_000}
-_STEPS: dict[str, dict[str, int]] = {  # storage unit → storage steps in each unit a column may have, default first
-    "µA": {"A": 1_000_000, "mA": 1_000, "uA": 1},
-    "µV": {"V": 1_000_000, "mV": 1_000, "uV": 1},
-    "µs": {"us": 1, "ms": 1_000},
-    "0.01 °C": {"C": 100},
-    "": {},
-}
+_TIME_US: dict[str, int] = {**TIME_UNITS_US, "iso": 1, "epoch": TIME_UNITS_US["s"]}
 _CALENDAR_US = (-62_135_596_800_000_000, 253_402_300_799_999_999)  # the years 1 to 9999
 _ANY_TIME_US = (1 - 2**62, 2**62 - 1)  # the difference of two such times still fits in int64
 _ISO_FORMATS = ("%Y-%m-%dT%H:%M:%S%.f%#z", "%Y-%m-%dT%H:%M%#z", "%Y%m%dT%H%M%S%.f%#z")
@@ -134,7 +136,7 @@ def parse_map(spec: str) -> MapSpec:
         near = difflib.get_close_matches(name.strip().lower(), BY_SI_NAME, 3, 0.5)
         advice = f"Nearest: {', '.join(near)}." if near else f"Channels: {', '.join(BY_SI_NAME)}."
         raise _refuse(f"--map {spec!r}: there is no channel {name.strip()!r}. {advice}")
-    units = _STEPS[channel.unit]
+    units = COLUMN_UNITS[channel.unit]
     return MapSpec(channel, *_split_unit(rest, units, next(iter(units), "")))
 
 
@@ -185,7 +187,7 @@ def _targets(maps: Sequence[MapSpec], discharge: str) -> _Targets:
         raise _refuse("no column is mapped. Add at least one --map CHANNEL=COLUMN.")
     found: _Targets = {}
     for spec in maps:
-        target, steps = spec.channel, _STEPS[spec.channel.unit].get(spec.unit, 1)
+        target, steps = spec.channel, COLUMN_UNITS[spec.channel.unit].get(spec.unit, 1)
         if discharge == "negative" and target.unit == "µA" and "_rms_" not in target.name:
             swap = {"min": "max", "max": "min"}
             target, steps = BY_NAME["_".join(swap.get(part, part) for part in target.name.split("_"))], -steps
@@ -259,7 +261,7 @@ def _header(path: Path, line: str, wanted: set[str]) -> tuple[str, tuple[str, ..
 def _find(source: _Source, spec: TimeSpec | MapSpec) -> int:
     """Position of a column; raises with the nearest names where there is none, more than one, or no numbers."""
     where, named = source.where, [name for name in source.names if name]
-    units = _TIME_US if isinstance(spec, TimeSpec) else _STEPS[spec.channel.unit]
+    units = _TIME_US if isinstance(spec, TimeSpec) else COLUMN_UNITS[spec.channel.unit]
     if named.count(spec.column) > 1:
         raise _refuse(f"{where} has {named.count(spec.column)} columns named {spec.column!r}. Rename all but one.")
     if spec.column in named:

@@ -24,10 +24,10 @@ from amptally.analysis.alarms.watch import WATCHED
 from amptally.logger.channels import BY_SI_NAME
 from amptally.logger.machine.description import load, parse
 from amptally.logger.recording.alarms import MOST_ALARMS, MOST_WAITING_ROWS, Observers, alarm_of
-from amptally.logger.recording.builder import RunBuilder
-from amptally.logger.recording.liveline import LiveLine
 from amptally.logger.recording.progress import Status
 from amptally.logger.recording.recovery import recover
+from amptally.logger.recording.run_builder import RunBuilder
+from amptally.logger.recording.status_line import StatusLine
 from amptally.logger.storage.journal import JournalReader, Record
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import open_run
@@ -162,9 +162,9 @@ def test_an_observer_that_fails_costs_nothing_but_itself(tmp_path: Path) -> None
 
     builder = RunBuilder(tmp_path, "bench-1", observers=(broken, sound))
     board = BenchBoard(-1, -1, "")
-    builder.accept(bytes_of(board))
+    builder.accept([bytes_of(board)])
     assert builder.observe() == []
-    builder.accept(Record("bytes", 1, drive(board, 1.0, 10.0)))
+    builder.accept([Record("bytes", 1, drive(board, 1.0, 10.0))])
     metadata = builder.finish(tmp_path / "run.parquet", header(), "test")
     assert metadata is not None
     assert metadata.faults == {"observer": 1}
@@ -180,11 +180,11 @@ def alarm(number: int, **more: Any) -> dict[str, Any]:
 
 def test_the_latest_note_of_an_alarm_stands_and_what_is_none_is_passed_over(tmp_path: Path) -> None:
     builder = RunBuilder(tmp_path, "bench-1")
-    builder.accept(bytes_of(BenchBoard(-1, -1, "")))
+    builder.accept([bytes_of(BenchBoard(-1, -1, ""))])
     for note in (alarm(1, at_s=5.0), alarm(0), alarm(0, worst=3.1, ended_s=2.0), {"number": 3}, alarm(2, value=None)):
-        builder.accept(Record("note", 0, json.dumps({"what": "alarm", **note}).encode()))
-    builder.accept(Record("note", 0, json.dumps(alarm(4)).encode()))
-    builder.accept(Record("note", 0, b'{"what": "alarm", "number": 5, "at_s": NaN}'))
+        builder.accept([Record("note", 0, json.dumps({"what": "alarm", **note}).encode())])
+    builder.accept([Record("note", 0, json.dumps(alarm(4)).encode())])
+    builder.accept([Record("note", 0, b'{"what": "alarm", "number": 5, "at_s": NaN}')])
     metadata = builder.finish(tmp_path / "run.parquet", header(), "test")
     assert metadata is not None
     assert [(found["at_s"], found["worst"], found["ended_s"]) for found in metadata.alarms] == [
@@ -244,13 +244,13 @@ def status(alarms: int) -> Status:
 
 def test_the_bell_rings_once_for_each_new_alarm_and_only_on_a_terminal() -> None:
     terminal = Terminal()
-    line = LiveLine(parse(MACHINE, "m.toml"), terminal)
+    line = StatusLine(parse(MACHINE, "m.toml"), terminal)
     for alarms, rung in ((0, 0), (1, 1), (1, 1), (3, 2), (3, 2)):
         line.show(status(alarms))
         assert terminal.getvalue().count("\a") == rung
     assert "3 alarms, last receiver_low" in terminal.getvalue()
     plain = io.StringIO()
-    LiveLine(parse(MACHINE, "m.toml"), plain).show(status(1))
+    StatusLine(parse(MACHINE, "m.toml"), plain).show(status(1))
     assert "\a" not in plain.getvalue()
 
 

@@ -240,7 +240,7 @@ def test_ports_and_record_without_one(tmp_path: Path) -> None:
 def test_recover_needs_a_journal(tmp_path: Path) -> None:
     refused(run("recover", tmp_path / "no.journal"), 3, "no.journal")
     (tmp_path / "bad.journal").write_bytes(b"hello")
-    refused(run("recover", tmp_path / "bad.journal"), 3, "no amptally journal")
+    refused(run("recover", tmp_path / "bad.journal"), 3, "not an amptally journal")
 
 
 def test_debug_shows_a_traceback(tmp_path: Path) -> None:

@@ -47,10 +47,27 @@ def short(result: Estimate) -> str:
     if result.value is None:
         return "–"
     factor, unit = _SCALED.get(result.unit, (1.0, result.unit))
-    value = result.value * factor
-    sides = [abs(side * factor - value) for side in (result.low, result.high) if side is not None]
     mark = {"estimate": "", "at_least": "≥ ", "at_most": "≤ "}[result.bound]
-    return f"{mark}{number(value, digits(value, max(sides, default=0.0)))} {unit}".strip()
+    return f"{mark}{number(result.value * factor, _decimals(result))} {unit}".strip()
+
+
+def interval(result: Estimate) -> str:
+    """The 95 % interval alone: "40.0 to 44.0", "from 40.0", "to 44.0".
+
+    Empty where there is none to show: the value is refused, or its sides round to the digits of the value itself.
+    """
+    if result.value is None:
+        return ""
+    factor, _ = _SCALED.get(result.unit, (1.0, result.unit))
+    decimals = _decimals(result)
+    value, low, high = (
+        None if side is None else number(side * factor, decimals) for side in (result.value, result.low, result.high)
+    )
+    if low is not None and high is not None:
+        return "" if low == high else f"{low} to {high}"
+    if low is not None:
+        return "" if low == value else f"from {low}"
+    return "" if high is None or high == value else f"to {high}"
 
 
 def full(result: Estimate) -> str:
@@ -58,21 +75,18 @@ def full(result: Estimate) -> str:
     if result.value is None:
         return f"not given: {result.refused}"
     factor, unit = _SCALED.get(result.unit, (1.0, result.unit))
+    shown = f"{number(result.value * factor, _decimals(result))} {unit}".strip()
+    known = interval(result)
+    if result.low is not None and result.high is not None:
+        return f"{shown} ({known})" if known else shown
+    side = "at least " if result.low is not None else "at most " if result.high is not None else ""
+    return f"{side}{shown} (95 %: {known})" if known else f"{side}{shown}"
+
+
+def _decimals(result: Estimate) -> int:
+    """Decimals that show the value and its known sides."""
+    assert result.value is not None
+    factor, _ = _SCALED.get(result.unit, (1.0, result.unit))
     value = result.value * factor
-    low = None if result.low is None else result.low * factor
-    high = None if result.high is None else result.high * factor
-    doubt = max(abs(side - value) for side in (low, high, value) if side is not None)
-    decimals = digits(value, doubt)
-    tail = f" {unit}" if unit else ""
-    if low is not None and high is not None:
-        if number(low, decimals) == number(high, decimals):
-            return f"{number(value, decimals)}{tail}"
-        return f"{number(value, decimals)}{tail} ({number(low, decimals)} to {number(high, decimals)})"
-    shown = number(value, decimals)
-    if low is not None:
-        from_low = "" if number(low, decimals) == shown else f" (95 %: from {number(low, decimals)})"
-        return f"at least {shown}{tail}{from_low}"
-    if high is not None:
-        to_high = "" if number(high, decimals) == shown else f" (95 %: to {number(high, decimals)})"
-        return f"at most {shown}{tail}{to_high}"
-    return f"{number(value, decimals)}{tail}"
+    sides = [side * factor for side in (result.low, result.high) if side is not None]
+    return digits(value, max((abs(side - value) for side in sides), default=0.0))

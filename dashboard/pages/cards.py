@@ -12,7 +12,7 @@ from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.report.answers import Answer, charge_answer, fuse_answer, receiver_answer, sag_answer
 from amptally.analysis.report.build import Report
 from amptally.analysis.results.estimate import Estimate
-from amptally.analysis.wording.formatting import full, number, short
+from amptally.analysis.wording.formatting import full, interval, number, short
 from amptally.dashboard.address import DriveAddress
 from amptally.dashboard.pages.parts import QUIET, Child, plain
 
@@ -148,12 +148,12 @@ def show_card(card: Card, address: DriveAddress, run_id: str) -> html.Article:
             className="card-head",
         ),
         html.P(
-            [html.Span(_headline(card.head), className="headline"), html.Span(card.head_words, className="unit")],
+            [html.Span(short(card.head), className="headline"), html.Span(card.head_words, className="unit")],
             className="reading",
         )
         if card.head.value is not None
         else None,
-        html.P(_interval(card.head), className="interval") if card.head.value is not None else None,
+        html.P(interval_line(card.head), className="interval") if card.head.value is not None else None,
         _strip(card.strip) if card.strip is not None else None,
         html.P(sentence[:1].upper() + sentence[1:] + ".", className="sentence"),
         html.Div(
@@ -172,16 +172,19 @@ def held_together(text: str) -> str:
     return _BEFORE_UNIT.sub("\u00a0", text)
 
 
-def _headline(head: Estimate) -> str:
-    return short(head)
-
-
-def _interval(head: Estimate) -> str:
-    """The 95 % interval in words."""
-    said = full(head)
-    if "(" in said:
-        return "95 %: " + said.split("(", 1)[1].removesuffix(")").removeprefix("95 %: ")
-    return "interval narrower than the digits shown"
+def interval_line(head: Estimate) -> str:
+    """What is known of the interval, in one line under the figure; decided by the estimate's own numbers and terms."""
+    side = {"estimate": "", "at_least": "lower bound", "at_most": "upper bound"}[head.bound]
+    undeclared = any(term.u is None for term in head.terms)
+    has_width = any(end is not None and end != head.value for end in (head.low, head.high))
+    shown = interval(head)
+    if shown:
+        width, side = f"95 %: {shown}", ""  # "from" and "to" say which side is open
+    elif undeclared:
+        width = ""  # a sensor of unknown error has no narrow interval
+    else:
+        width = "95 %: narrower than the digits shown" if has_width else "no interval is known"
+    return "; ".join(filter(None, (side, width, "sensor error not declared" if undeclared else "")))
 
 
 def _rest(name: str, value: Estimate) -> html.Li:

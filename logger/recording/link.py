@@ -1,4 +1,4 @@
-"""The line to the board: opened, lost and found again, under another name if need be; and what the host says on it."""
+"""The connection to the board: opened, lost and found again, perhaps under another name; and the host's commands."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _TURN_S = 0.05
 
 
 class Link:
-    """One port. `check` is called several times a second while waiting; what it raises ends the wait."""
+    """One port. `check` is called several times a second while waiting; an exception from it ends the wait."""
 
     def __init__(
         self, url: str, baud: int, journal: Path, *, check: Callable[[], None], say: Callable[[str], None]
@@ -32,7 +32,7 @@ class Link:
         self._port: Port | None = None
         self._device: UsbDevice | None = None
         self._twins: set[str] = set()
-        """Other ports that look the same and were there all along: never taken for ours."""
+        """Other ports of the same description that were present at the start: never taken for ours."""
         self._locks = [PortLock(url, journal)]
 
     def open(self, within_s: float) -> Port:
@@ -45,7 +45,7 @@ class Link:
         return port
 
     def reopen(self, within_s: float) -> Port:
-        """Find the lost port again, by its name or by what the device says of itself. Raises PortError."""
+        """Find the lost port again, by its name or by the USB description of the device. Raises PortError."""
         self.close()
         return self._await(within_s, self._candidates, "")
 
@@ -87,7 +87,7 @@ class Link:
         return port
 
     def _candidates(self) -> list[str]:
-        """Names under which our device is found now; its own first. Without a list of devices, that name alone."""
+        """Names under which our device is present now, its own first. Without a list of devices, its own name alone."""
         devices = usb_devices()
         if self._device is None or not devices:
             return [self._url]
@@ -95,11 +95,11 @@ class Link:
         same = [name for name, device in devices.items() if device == self._device and name not in self._twins]
         others = [name for name in same if name != own]
         if self._device.serial_number is None and len(others) > 1:
-            others = []  # nothing tells which of them it is
+            others = []  # nothing distinguishes them
         return [self._url] * (own in same) + others
 
     def tell(self, *kinds: Kind) -> None:
-        """Send commands; a lost line shows on reading."""
+        """Send commands. A lost connection is noticed on reading."""
         if self._port is None:
             return
         with contextlib.suppress(PortGone):
@@ -114,7 +114,7 @@ class Link:
             self._port = None
 
     def release(self) -> None:
-        """Close the port and let others have it."""
+        """Close the port and release its locks."""
         self.close()
         for lock in self._locks:
             lock.release()

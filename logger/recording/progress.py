@@ -1,37 +1,37 @@
-"""How a recording stands: the status that the live line shows, and the times that the loop works by."""
+"""Status of a recording, for the status line, and the timers of its loop."""
 
 from __future__ import annotations
 
 import time
 from dataclasses import dataclass
 
-from amptally.logger.recording.builder import RunBuilder
+from amptally.logger.recording.run_builder import RunBuilder
 from amptally.logger.storage.journal import JournalWriter
 
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """How the recording stands, for the live line."""
+    """Status of the recording."""
 
     run_s: float
     host_s: float
     """Wall time since the port was opened."""
     samples: int
     rate_hz: float
-    """Samples per second of wall time over the last moments."""
+    """Samples per second of wall time, over the last second or so."""
     latest: dict[str, int]
     """Newest value of each channel in storage units."""
     faults: dict[str, int]
     bytes: int
     journal_bytes: int
     alarms: int = 0
-    """So far in this run; notes do not count."""
+    """Alarms so far in this run; notes do not count."""
     last_alarm: str = ""
-    """Code of the newest of them."""
+    """Code of the newest alarm."""
 
 
 class Progress:
-    """Times of the loop: what is due, how fast samples come, how long none came."""
+    """Timers of the loop: what is due, the sample rate, the time without samples."""
 
     def __init__(self, opened: float) -> None:
         self._opened = opened
@@ -42,9 +42,11 @@ class Progress:
 
     @property
     def host_s(self) -> float:
+        """Wall time since the port was opened [s]."""
         return time.monotonic() - self._opened
 
     def due(self, what: str, every_s: float) -> bool:
+        """True once every `every_s` seconds for each `what`."""
         now = time.monotonic()
         if now - self._last.get(what, self._opened) < every_s:
             return False
@@ -52,12 +54,14 @@ class Progress:
         return True
 
     def silent_s(self, builder: RunBuilder) -> float:
+        """Wall time since the last new sample [s]."""
         now = time.monotonic()
         if builder.samples != self._seen[1]:
             self._seen = (now, builder.samples)
         return now - self._seen[0]
 
     def status(self, builder: RunBuilder, journal: JournalWriter) -> Status:
+        """The status now."""
         now = time.monotonic()
         since, samples = self._rate_from
         if now - since >= 1.0:
@@ -77,6 +81,6 @@ class Progress:
 
 
 def _alarms(builder: RunBuilder) -> tuple[int, str]:
-    """How many deserve attention, and the newest one's code."""
+    """Number of alarms above a note, and the code of the newest."""
     codes = [alarm["code"] for alarm in builder.alarms.values() if alarm["severity"] != "note"]
     return len(codes), codes[-1] if codes else ""

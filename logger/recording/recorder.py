@@ -1,7 +1,7 @@
 """One recording: port → journal → decoder → observers, and at the end the run file.
 
-Reading and writing down have threads of their own (`intake.py`), and so has telling the operator (`teller.py`): nothing
-that happens here can make bytes wait.
+Reading the port and writing the journal have threads of their own (`capture.py`), and so have messages to the operator
+(`notifier.py`): nothing that happens here can make bytes wait.
 """
 
 from __future__ import annotations
@@ -20,16 +20,16 @@ from typing import Any, NoReturn
 from amptally.logger.errors import LoggerError, PortError, SegmentError, StorageError
 from amptally.logger.machine.description import Machine
 from amptally.logger.recording.alarms import Observer
-from amptally.logger.recording.builder import RunBuilder, program_version
-from amptally.logger.recording.intake import Intake, host_us
-from amptally.logger.recording.leftovers import Clearing, leftovers
+from amptally.logger.recording.capture import Capture, host_us
 from amptally.logger.recording.link import Link
+from amptally.logger.recording.notifier import Notifier
 from amptally.logger.recording.ports import Port, PortEnded
 from amptally.logger.recording.progress import Progress, Status
 from amptally.logger.recording.recovery import rebuild, run_header
-from amptally.logger.recording.ring import Ring
-from amptally.logger.recording.stopping import Asked, Stop
-from amptally.logger.recording.teller import Teller
+from amptally.logger.recording.retention import Retention
+from amptally.logger.recording.run_builder import RunBuilder, program_version
+from amptally.logger.recording.stopping import Stop, StopRequests
+from amptally.logger.recording.unfinished_journals import BackgroundRecovery, unfinished_journals
 from amptally.logger.storage.journal import SLOW_SYNC_S, JournalReader, JournalWriter, Record
 from amptally.logger.storage.metadata import SCHEMA
 from amptally.logger.wire.frames import Kind
@@ -40,12 +40,12 @@ _ASK_AGAIN_S = 1.0
 SILENT_S = 10.0
 DISK_WARN_BYTES = 500 << 20
 DISK_STOP_BYTES = 100 << 20
-RING_S = 20.0
-"""Time between two looks at the ring."""
+RETENTION_S = 20.0
+"""Time between two checks of the space that runs take up."""
 _TURN_S = 0.1
-"""Pause between two looks at what arrived: twenty small frames at once cost little more to decode than one."""
-_LAST_WORDS_S = 0.2
-"""After the stop command a board still says what was in its buffer, its extremes among it."""
+"""Pause between two batches: twenty small frames at once cost little more to decode than one."""
+_LINGER_S = 0.2
+"""How long to read on after the stop command: the board still sends its buffer and its extremes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +65,12 @@ class Options:
     wait_s: float = 0.0
     """How long to wait at the start for a port that is not there yet."""
     ring_bytes: int | None = None
-    """What the runs in the folder may take up together; the oldest make room. None: nothing is removed."""
+    """Space that the runs in the folder may take up together; the oldest are removed. None: nothing is removed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a recording came to."""
+    """Result of a recording."""
 
     path: Path | None
     """The run file; None where no sample arrived."""
@@ -81,7 +81,7 @@ class Outcome:
 
 
 def new_run_id() -> str:
-    """A name that sorts by time and does not collide; says nothing of who recorded where."""
+    """A name that sorts by time and does not collide. It holds no host or user name."""
     return f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}-{secrets.token_hex(2)}"
 
 
@@ -100,13 +100,16 @@ class Recorder:
         self._listeners = (on_status, say)
         self._run_id = new_run_id()
         self._journal_path = options.out / f"{self._run_id}.journal"
-        self._asked = Asked(self._journal_path.with_suffix(".stop"))
+        self._stop_requests = StopRequests(self._journal_path.with_suffix(".stop"))
         self._observers = observers
         self._said: set[str] = set()
         self._decoding = True
 
     def run(self) -> Outcome:
-        """Record until told to stop. Raises PortError before anything was recorded, StorageError where none can be."""
+        """Record until asked to stop.
+
+        Raises PortError where the port cannot be opened, StorageError where nothing can be written.
+        """
         options = self._options
         try:
             options.out.mkdir(parents=True, exist_ok=True)
@@ -114,38 +117,42 @@ class Recorder:
             raise StorageError(
                 f"Cannot make the folder {options.out}: {error.strerror}. Name another with --out."
             ) from error
-        self._teller = Teller(*self._listeners)
-        self._ring = None if options.ring_bytes is None else Ring(options.out, options.ring_bytes, self._teller.say)
-        clearing = self._clear_leftovers()
+        self._notifier = Notifier(*self._listeners)
+        self._retention = (
+            None if options.ring_bytes is None else Retention(options.out, options.ring_bytes, self._notifier.say)
+        )
+        recovery = self._recover_unfinished()
         try:
-            link = Link(options.port, options.baud, self._journal_path, check=self._asked.check, say=self._teller.say)
-            with self._asked.hearing():
+            link = Link(
+                options.port, options.baud, self._journal_path, check=self._stop_requests.check, say=self._notifier.say
+            )
+            with self._stop_requests.listening():
                 try:
                     return self._run(link)
                 finally:
                     link.release()
         finally:
-            if clearing is not None:
-                clearing.end()
-            self._teller.end()
+            if recovery is not None:
+                recovery.end()
+            self._notifier.end()
 
-    def _clear_leftovers(self) -> Clearing | None:
-        """Name what was cut off before; where nobody is there to see to it, turn it into runs meanwhile."""
+    def _recover_unfinished(self) -> BackgroundRecovery | None:
+        """Name journals of recordings that were cut off; in unattended mode recover them in the background."""
         options = self._options
-        left = leftovers(options.out)
-        if self._ring is not None:
-            self._ring.trim()
-            return Clearing(options.out, options.keep_journal, self._teller.say) if left else None
+        left = unfinished_journals(options.out)
+        if self._retention is not None:
+            self._retention.trim()
+            return BackgroundRecovery(options.out, options.keep_journal, self._notifier.say) if left else None
         if left:
             more = "" if len(left) == 1 else f" and {len(left) - 1} more"
-            self._teller.say(f"A recording was cut off before. Write its run with: amptally recover {left[0]}{more}")
+            self._notifier.say(f"A recording was cut off before. Write its run with: amptally recover {left[0]}{more}")
         return None
 
     def _run(self, link: Link) -> Outcome:
         try:
             port = link.open(self._options.wait_s)
         except Stop as asked:
-            self._teller.say("No sample was recorded: the port never opened.")
+            self._notifier.say("No sample was recorded: the port never opened.")
             return Outcome(None, None, asked.exit_code or 4, asked.reason)
         header = self._header()
         return self._record(link, port, header, JournalWriter(self._journal_path, header))
@@ -160,7 +167,7 @@ class Recorder:
             "host_us": host_us(),
             "machine": options.machine.text,
             "for_s": options.for_s,
-            # What is no Unicode in the operator's words must not cost the recording.
+            # A note that is no valid Unicode must not stop the recording.
             "notes": [note.encode("utf-8", "replace").decode() for note in options.notes],
             "rested_h": options.rested_h,
             "start_charge": options.start_charge,
@@ -175,7 +182,7 @@ class Recorder:
         except Stop as reached:
             stop = reached
         except StorageError as error:
-            self._teller.say(str(error))
+            self._notifier.say(str(error))
             stop = Stop("disk full or not writable", 5)
         with contextlib.suppress(StorageError):
             self._observe(journal, builder)
@@ -188,12 +195,12 @@ class Recorder:
     def _follow(self, link: Link, port: Port, journal: JournalWriter, builder: RunBuilder) -> NoReturn:
         """The loop; leaves only by raising Stop or StorageError."""
         progress = Progress(time.monotonic())
-        intake = Intake(port, journal)
-        # Stop first: a board that was left running begins its extremes anew with this recording.
+        capture = Capture(port, journal)
+        # Stop first: a board that is still running then starts its extremes anew with this recording.
         link.tell(Kind.IDENTIFY, Kind.STOP, Kind.START)
         try:
             while True:
-                arrived = intake.take(_TURN_S)
+                arrived = capture.take(_TURN_S)
                 self._decode(builder, *(item for item in arrived if isinstance(item, Record)))
                 ended = arrived[-1] if arrived else None
                 if isinstance(ended, PortEnded):
@@ -201,35 +208,35 @@ class Recorder:
                 if isinstance(ended, StorageError):
                     raise ended
                 if isinstance(ended, LoggerError):
-                    intake.end()
-                    self._teller.say(f"{ended} Waiting up to ten minutes for it; what was recorded is kept.")
+                    capture.end()
+                    self._notifier.say(f"{ended} Waiting up to ten minutes for it; what was recorded is kept.")
                     self._note(journal, builder, what="unplugged")
                     port = self._reopen(link)
                     self._note(journal, builder, what="reopened")
-                    intake = Intake(port, journal)
+                    capture = Capture(port, journal)
                     link.tell(Kind.IDENTIFY, Kind.START)
                 self._observe(journal, builder)
                 if progress.due("status", 0.25):
-                    self._teller.show(progress.status(builder, journal))
+                    self._notifier.show(progress.status(builder, journal))
                     self._watch(progress, journal, builder)
                     if progress.silent_s(builder) > _ASK_AGAIN_S and progress.due("ask", _ASK_AGAIN_S):
-                        link.tell(Kind.START)  # a board that was reset waits for it; to a running one it says nothing
+                        link.tell(Kind.START)  # a board that was reset waits for it; a running one ignores it
         finally:
             link.tell(Kind.STOP)
-            intake.end(linger_s=_LAST_WORDS_S)
+            capture.end(linger_s=_LINGER_S)
             link.close()
-            self._decode(builder, *intake.rest())
+            self._decode(builder, *capture.rest())
 
     def _decode(self, builder: RunBuilder, *records: Record) -> None:
-        """Decode what is in the journal already. Should that fail, or a segment find no room, the journal goes on."""
+        """Decode records that are in the journal. If that fails or the disk is full, only raw bytes are recorded."""
         if not self._decoding:
             return
         try:
-            builder.accept_all(records)
+            builder.accept(records)
         except Exception as error:
             self._decoding = False
             why = str(error) if isinstance(error, StorageError) else f"Decoding failed, a defect: {error!r}."
-            self._teller.say(
+            self._notifier.say(
                 f"{why} The raw bytes are recorded on; afterwards write the run with: amptally recover "
                 f"{self._journal_path}"
             )
@@ -240,14 +247,14 @@ class Recorder:
         self._decode(builder, Record("note", now, b'{"what": "%s"}' % what.encode()))
 
     def _observe(self, journal: JournalWriter, builder: RunBuilder) -> None:
-        """Tell new alarms; each change is noted in the journal, so that a killed recording keeps them."""
+        """Report new alarms. Each change is noted in the journal, so that a killed recording keeps them."""
         for alarm in builder.observe():
             fresh = alarm["number"] not in builder.alarms
             note = {"what": "alarm", **alarm}
             now = host_us()
             self._decode(builder, Record("note", now, json.dumps(note).encode()))
             if fresh:
-                self._teller.say(f"Alarm at {alarm['at_s']:.1f} s: {alarm['text']}.")
+                self._notifier.say(f"Alarm at {alarm['at_s']:.1f} s: {alarm['text']}.")
             journal.note(now, **note)
 
     def _reopen(self, link: Link) -> Port:
@@ -261,7 +268,7 @@ class Recorder:
 
     def _watch(self, progress: Progress, journal: JournalWriter, builder: RunBuilder) -> None:
         """Everything that ends a recording or deserves a word while it runs."""
-        self._asked.check()
+        self._stop_requests.check()
         for_s = self._options.for_s
         if for_s is not None and (builder.run_s if self._decoding else progress.host_s) >= for_s:
             raise Stop("time reached", 0)
@@ -280,9 +287,9 @@ class Recorder:
         needed = DISK_STOP_BYTES + journal.size // 2
         try:
             free = free_bytes(self._options.out)
-            if self._ring is not None and (free < needed or progress.due("ring", RING_S)):
-                self._ring.trim()
-                self._ring.give(2 * needed - free)
+            if self._retention is not None and (free < needed or progress.due("retention", RETENTION_S)):
+                self._retention.trim()
+                self._retention.free(2 * needed - free)
                 free = free_bytes(self._options.out)
         except OSError as error:
             raise StorageError(f"{self._options.out} is gone: {error.strerror}.") from error
@@ -301,7 +308,7 @@ class Recorder:
             return f"{port}: the board speaks a newer version of the wire format than this program. Update amptally."
         if builder.bytes:
             return (
-                f"{port}: bytes arrive at {baud} baud, but no frame or text line checks out: the wrong baud rate "
+                f"{port}: bytes arrive at {baud} baud, but no frame or text line is valid: the wrong baud rate "
                 "(--baud), or a board that does not speak docs/wire-format.md. Still listening."
             )
         return f"{port}: nothing arrives. Is the board powered, and is this its port? Still listening."
@@ -309,13 +316,13 @@ class Recorder:
     def _say_once(self, text: str) -> None:
         if text not in self._said:
             self._said.add(text)
-            self._teller.say(text)
+            self._notifier.say(text)
 
     def _finish(self, builder: RunBuilder, header: dict[str, Any], stop: Stop) -> Outcome:
         options, journal = self._options, self._journal_path
         path = options.out / f"{self._run_id}.parquet"
-        if self._ring is not None:
-            self._ring.trim(more=journal.stat().st_size // 2 if journal.exists() else 0)
+        if self._retention is not None:
+            self._retention.trim(more=journal.stat().st_size // 2 if journal.exists() else 0)
         recover = f"amptally recover {journal}"
         if not self._decoding:
             builder.discard_segments()
@@ -324,25 +331,25 @@ class Recorder:
             try:
                 metadata = builder.finish(path, run_header(header, builder.clock), stop.reason)
             except SegmentError as error:
-                self._teller.say(f"{error} The run is decoded from the journal again.")
+                self._notifier.say(f"{error} The run is decoded from the journal again.")
                 builder.discard_segments()
                 metadata = rebuild(JournalReader(journal), path, header, stop.reason)
         except Exception as error:
             why = str(error) if isinstance(error, LoggerError) else f"Writing the run failed, a defect: {error!r}."
-            self._teller.say(f"{why} What was recorded is in {journal}. Make room, then: {recover}")
+            self._notifier.say(f"{why} What was recorded is in {journal}. Make room, then: {recover}")
             return Outcome(None, journal, 5, stop.reason)
         if metadata is None:
             why = self._not_understood(builder).removesuffix(" Still listening.")
             if not builder.bytes:
                 journal.unlink(missing_ok=True)
-                self._teller.say(f"No sample was recorded: {why}")
+                self._notifier.say(f"No sample was recorded: {why}")
                 return Outcome(None, None, stop.exit_code or 4, stop.reason)
-            self._teller.say(f"No sample was recorded: {why} The raw bytes are kept in {journal}")
+            self._notifier.say(f"No sample was recorded: {why} The raw bytes are kept in {journal}")
             return Outcome(None, journal, stop.exit_code or 4, stop.reason)
         if not options.keep_journal:
             journal.unlink(missing_ok=True)
-        if self._ring is not None:
-            self._ring.note(path)
+        if self._retention is not None:
+            self._retention.add_newest(path)
         return Outcome(path, journal if options.keep_journal else None, stop.exit_code, stop.reason)
 
 

@@ -1,4 +1,4 @@
-"""From a journal that a recording left behind to its run file, through the same builder."""
+"""From the journal of a recording that was cut off to its run file, through the same builder."""
 
 from __future__ import annotations
 
@@ -9,15 +9,17 @@ from typing import Any
 
 from amptally.logger.clock import ClockFit
 from amptally.logger.errors import JournalError, PortError, RunFileError, StorageError
-from amptally.logger.recording.builder import RunBuilder
 from amptally.logger.recording.lock import PortLock, holders
+from amptally.logger.recording.run_builder import RunBuilder
+from amptally.logger.storage.durable import part_path
 from amptally.logger.storage.journal import JournalReader
 from amptally.logger.storage.metadata import RUN_ID, Metadata, fitting
 from amptally.logger.storage.runfile import open_run
+from amptally.logger.storage.segments import segment_paths
 
 
 def run_header(header: dict[str, Any], clock: ClockFit) -> Metadata:
-    """Metadata from what the journal's header holds; what is missing or cannot be is left out, the drive is not."""
+    """Metadata from the journal's header. Missing or impossible entries are left out."""
     wanted = {name: header.get(name) for name in ("machine", "start_charge", "rested_h", "notes")}
     kept = {name: value for name, value in wanted.items() if value is not None and fitting(name, value)}
     if "notes" in kept:
@@ -26,7 +28,7 @@ def run_header(header: dict[str, Any], clock: ClockFit) -> Metadata:
 
 
 def _start_utc(header: dict[str, Any], clock: ClockFit) -> str | None:
-    """UTC of run time zero; None where the header or the clocks do not tell."""
+    """UTC of run time zero; None where header or clocks do not give it."""
     try:
         anchor = datetime.fromisoformat(header["utc"])
         started = anchor + timedelta(microseconds=_whole(clock.first_host_us) - _whole(header["host_us"]))
@@ -37,7 +39,7 @@ def _start_utc(header: dict[str, Any], clock: ClockFit) -> str | None:
 
 def _whole(value: object) -> int:
     if not isinstance(value, int):
-        raise TypeError(f"{value!r} is no whole number")
+        raise TypeError(f"{value!r} is not a whole number")
     return value
 
 
@@ -51,14 +53,14 @@ def rebuild(reader: JournalReader, path: Path, header: dict[str, Any], stop_reas
     """Decode a journal into the run file `path`; None where it holds no sample. Raises StorageError."""
     builder = RunBuilder(path.parent, str(header["run_id"]), limit_us=_limit_us(header))
     try:
-        builder.accept_all(reader)
+        builder.accept(reader)
         return builder.finish(path, run_header(header, builder.clock), stop_reason)
     finally:
         builder.discard_segments()
 
 
 def recover(journal: Path, out: Path | None) -> tuple[Path, Metadata]:
-    """Write the run file that a recording left unwritten. The journal stays.
+    """Write the run file of a recording that was cut off. The journal is kept.
 
     Raises JournalError where there is nothing to recover, StorageError where the run file cannot be written.
     """
@@ -67,10 +69,10 @@ def recover(journal: Path, out: Path | None) -> tuple[Path, Metadata]:
         if holder.journal.resolve() == journal.resolve():
             raise JournalError(f"{journal} is still being recorded by process {holder.pid}. Stop that recording first.")
     try:
-        # Two at once would write the same temporary file.
+        # Two recoveries at once would write the same temporary file.
         lock = PortLock(f"recover://{journal.resolve()}", journal)
     except PortError as error:
-        raise JournalError(f"{journal} is being recovered already, or no lock can be had for it: {error}") from error
+        raise JournalError(f"{journal} is already being recovered, or cannot be locked: {error}") from error
     try:
         return _recover(reader, journal, out)
     finally:
@@ -78,10 +80,10 @@ def recover(journal: Path, out: Path | None) -> tuple[Path, Metadata]:
 
 
 def _recover(reader: JournalReader, journal: Path, out: Path | None) -> tuple[Path, Metadata]:
-    # The file's own name says as much as a header that is damaged.
+    # With a damaged header, the name of the file is the run id.
     run_id = journal.stem if reader.header_damaged else str(reader.header.get("run_id"))
     if not RUN_ID.fullmatch(run_id):
-        raise JournalError(f"{journal} names no usable run id. Call the file by one, for example run-1.journal.")
+        raise JournalError(f"{journal} names no usable run id. Rename the file to one, for example run-1.journal.")
     path = out or journal.with_suffix(".parquet")
     if out is None and path.exists():
         found = _already(path, run_id)
@@ -91,15 +93,15 @@ def _recover(reader: JournalReader, journal: Path, out: Path | None) -> tuple[Pa
         raise StorageError(f"{path} exists already and is not overwritten. Name another file with --out.")
     metadata = rebuild(reader, path, {**reader.header, "run_id": run_id}, "recovered")
     if metadata is None:
-        raise JournalError(f"{journal}: no sample could be read from what the board sent. The journal is kept.")
+        raise JournalError(f"{journal}: the bytes from the board contain no sample. The journal is kept.")
     for folder in (path.parent, journal.parent):
-        for stale in (*folder.glob(f".{run_id}.seg-*.parquet"), *folder.glob(f".{run_id}.parquet.part")):
+        for stale in (*segment_paths(folder, run_id), part_path(folder / f"{run_id}.parquet")):
             stale.unlink(missing_ok=True)
     return path, metadata
 
 
 def _already(path: Path, run_id: str) -> Metadata | None:
-    """What is in `path` where it is this very run, written before."""
+    """Metadata of `path` if it is this run, written before."""
     try:
         existing = open_run(path).metadata
     except RunFileError:

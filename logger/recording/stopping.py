@@ -1,4 +1,4 @@
-"""How a recording is asked to end: Ctrl-C, a signal, a terminal that is closed, a control file."""
+"""Requests to end a recording: Ctrl-C, a signal, a closed terminal, a control file."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 CTRL_C, TERMINATED = 130, 143
-_HEARD = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
-"""Those that the system has."""
+_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+"""Each system has some of them."""
 
 
 class Stop(Exception):  # noqa: N818 (the normal end of a recording)
-    """Ends the loop; carries the reason and the exit code."""
+    """Ends the recording loop; carries the reason and the exit code."""
 
     def __init__(self, reason: str, exit_code: int) -> None:
         super().__init__(reason)
@@ -22,27 +22,27 @@ class Stop(Exception):  # noqa: N818 (the normal end of a recording)
         self.exit_code = exit_code
 
 
-class Asked:
-    """Listens for the wish to stop; `control` is the file that says so by being there."""
+class StopRequests:
+    """Watches for requests to stop; creating the file `control` is one."""
 
     def __init__(self, control: Path) -> None:
         self._control = control
         self._signal: int | None = None
 
     @contextlib.contextmanager
-    def hearing(self) -> Iterator[None]:
-        """Take signals as wishes meanwhile, so that the run is kept.
+    def listening(self) -> Iterator[None]:
+        """Take signals as requests within the block, so that the run is kept.
 
-        A signal that is ignored already stays so: that is how `nohup` says that a closed terminal must not matter.
+        A signal that is already ignored stays ignored: `nohup` does this so that a closed terminal ends nothing.
         """
         if threading.current_thread() is not threading.main_thread():
             yield
             return
 
-        def ask(number: int, frame: object) -> None:  # noqa: ARG001 (the form that signal needs)
+        def ask(number: int, frame: object) -> None:  # noqa: ARG001 (signature of a signal handler)
             self._signal = number
 
-        known = [getattr(signal, name) for name in _HEARD if hasattr(signal, name)]
+        known = [getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)]
         heard = [number for number in known if signal.getsignal(number) != signal.SIG_IGN]
         before = {number: signal.signal(number, ask) for number in heard}
         try:
@@ -52,7 +52,7 @@ class Asked:
                 signal.signal(number, handler)
 
     def check(self) -> None:
-        """Raise Stop where somebody has asked for it."""
+        """Raise Stop if there is a request."""
         if self._signal == signal.SIGINT:
             raise Stop("Ctrl-C", CTRL_C)
         if self._signal is not None:

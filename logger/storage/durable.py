@@ -39,9 +39,14 @@ def sync_folder(folder: Path) -> None:
             raise
 
 
+def part_path(path: Path) -> Path:
+    """Temporary name under which a file is written before it is renamed to `path`."""
+    return path.with_name(f".{path.name}.part")
+
+
 def write_text_atomically(path: Path, text: str) -> None:
     """Replace `path` as a whole: a reader sees the old text or the new one. Raises OSError."""
-    temporary = path.with_name(f".{path.name}.part")
+    temporary = part_path(path)
     with temporary.open("w", encoding="utf-8") as file:
         file.write(text)
         file.flush()

@@ -1,9 +1,9 @@
-"""Crash-safe record of what arrived, one file per run, written before anything is decoded.
+"""Crash-safe record of the bytes that arrived, one file per run, written before anything is decoded.
 
 `AMPJRNL1`, u32 header length, header JSON, u32 CRC-32 of it; then records: magic 0xA5 0x4A, kind byte, u64 host
 monotonic µs, u32 length, payload, u32 CRC-32 over everything after the magic. Little-endian. docs/run-file.md has the
-text. A torn or damaged record costs itself: reading goes on at the next record that checks out. A damaged header costs
-what it says, not the drive behind it.
+text. A torn or damaged record loses itself alone: reading continues at the next valid record. A damaged header loses
+its own content, not the records behind it.
 """
 
 from __future__ import annotations
@@ -23,13 +23,15 @@ from amptally.logger.errors import JournalError, StorageError
 from amptally.logger.storage.durable import sync_file, sync_folder
 
 MAGIC = b"AMPJRNL1"
+SHORTEST_HEADER = len(MAGIC) + 4
+"""Bytes before the header's JSON: the magic and its length."""
 SYNC_SECONDS = 0.2
 """Pause between two fsyncs; with the time the disk takes for one, at most 0.5 s are lost."""
 SLOW_SYNC_S = 0.3
 """A disk that takes longer than this for one fsync cannot keep that promise."""
 MAX_HEADER = 1 << 22
 MAX_PAYLOAD = 1 << 12
-"""Small, so that a file full of false record heads costs little to search: each makes the reader check this much."""
+"""Small, so that a file full of false record headers is read quickly: the reader checks this many bytes for each."""
 LATEST_HOST_US = 1 << 62
 _RECORD_MAGIC = b"\xa5\x4a"
 _RECORD = struct.Struct("<BQI")
@@ -42,25 +44,25 @@ _KIND_NAMES = {code: name for name, code in _KINDS.items()}
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """One thing that happened while recording."""
+    """One event of a recording."""
 
     kind: RecordKind
-    """bytes: what arrived from the board; note: a JSON object about the recording itself."""
+    """bytes: data from the board; note: a JSON object about the recording itself."""
     host_us: int
-    """Host monotonic clock."""
+    """Host monotonic clock in µs."""
     payload: bytes
 
 
 @dataclass(frozen=True, slots=True)
 class Damage:
-    """Bytes of the journal that no record could be read from."""
+    """Bytes of the journal that hold no valid record."""
 
     offset: int
     length: int
 
 
 class JournalWriter:
-    """Appends records; `path` must not exist. A thread of its own syncs, so that a slow disk keeps nobody waiting."""
+    """Appends records; `path` must not exist. A separate thread syncs, so that nothing waits for a slow disk."""
 
     def __init__(self, path: Path, header: dict[str, object]) -> None:
         raw = json.dumps(header, ensure_ascii=False, allow_nan=False).encode()
@@ -73,7 +75,7 @@ class JournalWriter:
         self.path = path
         self.size = 0
         self.slowest_sync_s = 0.0
-        """Longest time the disk has taken to make bytes safe."""
+        """Longest fsync so far."""
         self._lock = threading.Lock()
         self._unsynced = threading.Event()
         self._closing = threading.Event()
@@ -83,7 +85,7 @@ class JournalWriter:
             self.sync()
             sync_folder(path.parent)
         except OSError as error:
-            # A journal without its header is nothing that anybody could use.
+            # A journal without its header is useless.
             self._file.close()
             path.unlink(missing_ok=True)
             raise self._trouble(error) from error
@@ -91,7 +93,7 @@ class JournalWriter:
         self._syncer.start()
 
     def append(self, kind: RecordKind, host_us: int, payload: bytes) -> None:
-        """Write one record; raises StorageError when the disk takes no more."""
+        """Write one record. Raises StorageError when the disk is full or fails."""
         pieces = []
         for start in range(0, max(len(payload), 1), MAX_PAYLOAD):
             part = payload[start : start + MAX_PAYLOAD]
@@ -132,7 +134,7 @@ class JournalWriter:
             self._closing.wait(SYNC_SECONDS)
 
     def sync(self) -> None:
-        """Force what was written to the disk. Raises StorageError."""
+        """Flush all records to the disk. Raises StorageError."""
         self._unsynced.clear()
         started = time.monotonic()
         try:
@@ -160,7 +162,7 @@ class JournalReader:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.header_damaged = False
-        """The header could not be read, but there are good records behind it."""
+        """The header could not be read, but there are valid records behind it."""
         try:
             with path.open("rb") as file:
                 self.header, self._start = self._read_header(file)
@@ -169,11 +171,11 @@ class JournalReader:
 
     def _read_header(self, file: BinaryIO) -> tuple[dict[str, object], int]:
         if file.read(len(MAGIC)) != MAGIC:
-            return self._without_header(file, "is no amptally journal. Name the .journal file beside the run.")
+            return self._without_header(file, "is not an amptally journal. Name the .journal file beside the run.")
         length = _U32.unpack(file.read(4).ljust(4, b"\0"))[0]
         raw = file.read(min(length, MAX_HEADER))
         crc = file.read(4)
-        bad = "has a damaged header, and no record behind it checks out. Its bytes are untouched; keep the file."
+        bad = "has a damaged header, and no valid record behind it. Keep the file: its bytes are untouched."
         if len(raw) != length or crc != _U32.pack(zlib.crc32(raw)):
             return self._without_header(file, bad)
         try:
@@ -183,7 +185,7 @@ class JournalReader:
         return (header, file.tell()) if isinstance(header, dict) else self._without_header(file, bad)
 
     def _without_header(self, file: BinaryIO, problem: str) -> tuple[dict[str, object], int]:
-        """Nothing for a header where records follow; raises JournalError where none do."""
+        """An empty header where records follow; raises JournalError where none do."""
         file.seek(0)
         head = io.BytesIO(file.read(MAX_HEADER + 4 * MAX_PAYLOAD))
         if not any(isinstance(found, Record) for found in _records(head, 0)):

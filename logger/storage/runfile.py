@@ -18,7 +18,7 @@ import polars as pl
 
 from amptally.logger.channels import BY_NAME, CHANNELS, TIME_COLUMN
 from amptally.logger.errors import RunFileError, StorageError
-from amptally.logger.storage.durable import sync_file, sync_folder
+from amptally.logger.storage.durable import part_path, sync_file, sync_folder
 from amptally.logger.storage.metadata import KEY, Metadata, from_json
 
 ROW_GROUP = 60_000
@@ -220,7 +220,7 @@ def _compare(joined: Path, digests: Sequence[Digest]) -> None:
 
 def _durable(path: Path, write: _Step, check: _Step | None = None) -> None:
     """Temporary name, write, fsync, check, rename, fsync of the folder."""
-    temporary = path.with_name(f".{path.name}.part")
+    temporary = part_path(path)
     try:
         write(temporary)
         with temporary.open("rb+") as file:

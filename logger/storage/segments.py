@@ -1,6 +1,6 @@
-"""Samples in memory → sealed Parquet segments, each remembered by its checksum until the run file is written.
+"""Samples in memory → sealed Parquet segments, each verified by its checksum when the run file is written.
 
-Memory holds at most one segment, in the 32 bits that a run file has.
+Memory holds at most one segment, in 32-bit integers as in the run file.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ from amptally.logger.wire.frames import INT64_NULL
 
 SEGMENT_US = 600_000_000
 MAX_ROWS = 1_000_000
-LEAST_ROWS = 1_000
-"""A segment by time alone needs so many, so that a board with a wild clock does not make a file of every sample."""
+MIN_ROWS = 1_000
+"""Rows needed to seal a segment by its duration, so that a board with a bad clock does not make a file per sample."""
 _LOOSE_BLOCKS = 256
 _LOOSE_ROWS = 20_000
 _PIECE = 1 << 20
@@ -31,8 +31,17 @@ _PIECE = 1 << 20
 _Placed = tuple[npt.NDArray[np.int64], Block]
 
 
+def segment_paths(folder: Path, run_id: str) -> list[Path]:
+    """Sealed segments of a run that are in a folder."""
+    return list(folder.glob(_segment_name(run_id, "*")))
+
+
+def _segment_name(run_id: str, number: str) -> str:
+    return f".{run_id}.seg-{number}.parquet"
+
+
 class Segments:
-    """Takes blocks in order of time; seals what is due."""
+    """Collects blocks in order of time, and seals a segment when it is due."""
 
     def __init__(self, folder: Path, run_id: str) -> None:
         self._folder = folder
@@ -46,7 +55,7 @@ class Segments:
         self._digests: list[Digest] = []
 
     def add(self, run_us: npt.NDArray[np.int64], block: Block) -> None:
-        """Take the next samples. Raises StorageError where a segment that is due cannot be written."""
+        """Add the next samples. Raises StorageError where a segment that is due cannot be written."""
         while len(run_us) > (room := MAX_ROWS - self._rows):
             self._add(run_us[:room], part_of(block, slice(room)))
             run_us, block = run_us[room:], part_of(block, slice(room, None))
@@ -61,7 +70,7 @@ class Segments:
         if len(self._loose) >= _LOOSE_BLOCKS or self._loose_rows >= _LOOSE_ROWS:
             self._pack()
         long = int(run_us[-1]) - self._start_us >= SEGMENT_US
-        if self._rows >= MAX_ROWS or (long and self._rows >= LEAST_ROWS):
+        if self._rows >= MAX_ROWS or (long and self._rows >= MIN_ROWS):
             self.seal()
 
     def _pack(self) -> None:
@@ -70,11 +79,11 @@ class Segments:
             self._loose, self._loose_rows = [], 0
 
     def seal(self) -> None:
-        """Write what is in memory as a segment. Raises StorageError."""
+        """Write the samples in memory as a segment. Raises StorageError."""
         if not self._rows:
             return
         frame = self._table()
-        path = self._folder / f".{self._run_id}.seg-{len(self._sums) + 1:04d}.parquet"
+        path = self._folder / _segment_name(self._run_id, f"{len(self._sums) + 1:04d}")
         write_segment(path, frame)
         self._sums[path] = _checksum(path)
         self._digests.append(digest(frame))
@@ -85,7 +94,7 @@ class Segments:
         return pl.concat(self._packed, how="diagonal")
 
     def write(self, path: Path, metadata: Metadata) -> None:
-        """Write the run file: all that was added. Raises StorageError, SegmentError."""
+        """Write all samples into the run file. Raises StorageError, SegmentError."""
         if not self._sums:
             write_frame(path, self._table(), metadata)
             return
@@ -94,17 +103,17 @@ class Segments:
         write_run(path, list(self._sums), metadata, self._digests)
 
     def check(self) -> None:
-        """Raise SegmentError where a segment is not what was sealed."""
+        """Raise SegmentError where a segment has changed since it was sealed."""
         for path, checksum in self._sums.items():
             try:
                 found = _checksum(path)
             except OSError as error:
                 raise SegmentError(f"{path} cannot be read any more: {error.strerror}.") from error
             if found != checksum:
-                raise SegmentError(f"{path} is not what was written there: the disk may be failing.")
+                raise SegmentError(f"{path} has changed since it was written: the disk may be failing.")
 
     def discard(self) -> None:
-        """Remove the sealed segments: their samples are in the run file, or can be decoded from the journal again."""
+        """Remove the sealed segments."""
         for path in self._sums:
             path.unlink(missing_ok=True)
         self._sums, self._digests = {}, []
@@ -133,6 +142,6 @@ def _frame(blocks: Sequence[_Placed]) -> pl.DataFrame:
 
 
 def _column(block: Block, name: str) -> npt.NDArray[np.int64]:
-    """One channel of a block, not measured where its layout lacks it."""
+    """One channel of a block; null where its layout lacks the channel."""
     have = block.layout.columns
     return block.values[:, have.index(name)] if name in have else np.full(len(block.values), INT64_NULL)

@@ -1,9 +1,9 @@
-"""What both readers of the stream deliver: blocks of samples in storage units, with what is wrong in them counted."""
+"""Blocks of samples in storage units, as both readers of the stream deliver them; bad samples are counted as faults."""
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -15,17 +15,17 @@ from amptally.logger.wire.frames import INT64_NULL, Describe, Event, Extremes, F
 
 CLOCK_WRAP = 2**32
 LONGEST_US = 2**53
-"""285 years: no recording lasts so long, and sums of such times neither overflow nor lose a microsecond."""
+"""285 years: longer than any recording, and sums of such times neither overflow nor lose a microsecond."""
 
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """What the columns of a block are, and which board sent them."""
+    """Columns of a block, and the board that sent them."""
 
     columns: tuple[str, ...]
     """Run-file column names in the order of the block's columns."""
     interval_us: int
-    """Sample interval the board announced; 0 in text mode, where none is announced."""
+    """Sample interval announced by the board, in µs; 0 in text mode, where none is announced."""
     board: Describe | None
     """The frame that announced it; None in text mode."""
     row_size: int = 0
@@ -38,49 +38,62 @@ class Block:
 
     layout: Layout
     boot: int
-    """0 for the boot that was running at the first sample, one more at each reset; board time starts anew with each."""
+    """0 for the boot running at the first sample, one more at each reset; board time restarts with each."""
     time_us: npt.NDArray[np.int64]
-    """Board time, shape (n,), unwrapped within the boot, strictly increasing."""
+    """Board time in µs, shape (n,), unwrapped within the boot, strictly increasing."""
     values: npt.NDArray[np.int64]
     """Shape (n, columns), `INT64_NULL` where not measured."""
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """A block that came in one or several pieces of the stream."""
+    """A block that arrived in one or several pieces of the stream, cut into parts at each piece and message."""
 
     block: Block
     pieces: npt.NDArray[np.int64]
-    """The piece of each part, never falling: a message within a piece parts it, shape (parts,)."""
+    """Number of the piece each part arrived in, shape (parts,), not decreasing."""
     ends: npt.NDArray[np.int64]
-    """Rows of the block up to the end of each, shape (parts,)."""
-    said: tuple[tuple[int, Message], ...] = ()
-    """What came between, each with the number of parts before it: a part ends at a message too."""
+    """Rows of the block up to the end of each part, shape (parts,)."""
+    messages: tuple[tuple[int, Message], ...] = ()
+    """Messages that arrived in between, each with the number of parts before it."""
 
     @classmethod
     def of(cls, block: Block, piece: int) -> Stretch:
-        """A block that came in one piece."""
+        """A block that arrived in one piece."""
         return cls(block, np.array([piece]), np.array([len(block.time_us)]))
 
-    def parts(self) -> Iterator[tuple[int | None, Item]]:
-        """Each piece and the block that it holds of its own; in between, without a piece, what was said there."""
-        start, said = 0, deque(self.said)
+    def parts(self) -> Iterator[tuple[int | None, Block | Message]]:
+        """Each part as (piece, block), and each message as (None, message), in the order of arrival."""
+        start, messages = 0, deque(self.messages)
         for number, (piece, end) in enumerate(zip(self.pieces.tolist(), self.ends.tolist(), strict=True), 1):
             yield piece, part_of(self.block, slice(start, end))
             start = end
-            while said and said[0][0] == number:
-                yield None, said.popleft()[1]
+            while messages and messages[0][0] == number:
+                yield None, messages.popleft()[1]
 
 
 @dataclass(frozen=True, slots=True)
 class Booted:
-    """The board has started anew: what follows belongs to this boot, samples or not."""
+    """The board has restarted: everything that follows belongs to this boot."""
 
     boot: int
 
 
 Message = Describe | Extremes | Event | Reply
 Item = Block | Booted | Message | Fault
+StreamItem = Stretch | Booted | Message | Fault
+"""The same, for blocks that may have arrived in several pieces of the stream."""
+
+
+def single_items(items: Iterable[StreamItem]) -> list[Item]:
+    """The same items with each part of a stretch as a block of its own."""
+    single: list[Item] = []
+    for item in items:
+        if isinstance(item, Stretch):
+            single += [part for _, part in item.parts()]
+        else:
+            single.append(item)
+    return single
 
 
 class BoardTime:
@@ -90,11 +103,11 @@ class BoardTime:
         self._last: int | None = None
 
     def step(self, raw: int) -> int:
-        """How far a reading is ahead of the last one, modulo the clock; 0 for the first."""
+        """How far a reading is ahead of the last one, in µs modulo the clock; 0 for the first."""
         return 0 if self._last is None else (raw - self._last) % CLOCK_WRAP
 
     def unwrap(self, raw: int) -> int | None:
-        """Board time of a wrapped reading; None where it steps back, or on further than any board runs."""
+        """Board time in µs of a wrapped reading; None where it steps back, or beyond `LONGEST_US`."""
         step = self.step(raw)
         if self._last is None:
             self._last = raw
@@ -105,9 +118,9 @@ class BoardTime:
         return self._last
 
     def unwrap_all(self, raw: npt.NDArray[np.int64]) -> npt.NDArray[np.int64] | None:
-        """Board times of readings after the last one, which is the first of `raw`; each less than half a turn on.
+        """Board times in µs of the readings after `raw[0]`, the last one known; each is less than half a turn on.
 
-        None, and nothing done, where that would be further than any board runs.
+        None, and no change of state, where one lies beyond `LONGEST_US`.
         """
         assert self._last is not None
         unwrapped = self._last + np.cumsum((raw[1:] - raw[:-1]) % CLOCK_WRAP)
@@ -124,12 +137,12 @@ def part_of(block: Block, rows: slice) -> Block:
 
 @lru_cache(maxsize=64)
 def _limits(columns: tuple[str, ...]) -> npt.NDArray[np.int64]:
-    """Least and greatest value of each column that can be real, shape (2, columns)."""
+    """Minimum and maximum valid value of each column, shape (2, columns)."""
     return np.array([BY_NAME[name].valid for name in columns], np.int64).reshape(-1, 2).T
 
 
 def _null_impossible(layout: Layout, values: npt.NDArray[np.int64], offset: int) -> list[Item]:
-    """Turn stored values that cannot be real into null, in place; one fault per column concerned."""
+    """Replace stored values outside the valid range by null, in place; one fault per column concerned."""
     low, high = _limits(layout.columns)
     outside = (values < low) | (values > high)
     if not outside.any():
@@ -141,7 +154,7 @@ def _null_impossible(layout: Layout, values: npt.NDArray[np.int64], offset: int)
 
 
 def known_columns(block: Block) -> Block:
-    """The block without columns that this program does not know."""
+    """The block without columns unknown to this program."""
     columns = block.layout.columns
     known = [place for place, name in enumerate(columns) if not name.startswith("unknown_")]
     if len(known) == len(columns):
@@ -150,8 +163,8 @@ def known_columns(block: Block) -> Block:
     return replace(block, layout=layout, values=block.values[:, known])
 
 
-def goes_on_well(block: Block, after: int | None) -> bool:
-    """Whether `finish_block` would find nothing to count, whatever it were cut into."""
+def is_clean(block: Block, after: int | None) -> bool:
+    """Whether `finish_block` would report no fault, however the block were cut."""
     time_us = block.time_us
     if (after is not None and time_us[0] <= after) or not (time_us[1:] > time_us[:-1]).all():
         return False
@@ -163,7 +176,7 @@ def goes_on_well(block: Block, after: int | None) -> bool:
 
 
 def finish_block(block: Block, offset: int, after: int | None) -> list[Item]:
-    """Keep known columns and time that goes forward, from the last sample of the boot, `after`, on; count the rest."""
+    """Keep known columns, and samples later than `after`, the last one of the boot; report the others as faults."""
     items: list[Item] = []
     block = known_columns(block)
     time_us, values = block.time_us, block.values
@@ -183,6 +196,6 @@ def finish_block(block: Block, offset: int, after: int | None) -> list[Item]:
 
 
 def last_time(items: list[Item], before: int | None) -> int | None:
-    """Time of the last sample in what `finish_block` gave; `before` where there is none."""
+    """Time of the last sample among the items of `finish_block`; `before` where there is none."""
     last = items[-1] if items else None
     return int(last.time_us[-1]) if isinstance(last, Block) else before

@@ -1,7 +1,7 @@
 """Bytes → sample blocks, messages and faults. No port, clock, thread or log inside.
 
-It recognises by itself whether the board sends frames (docs/wire-format.md) or plain text lines: both readers listen
-until one of them understands something.
+The board may send frames (docs/wire-format.md) or plain text lines. Both readers listen until one of them has read
+something valid; the one whose first valid frame or line ends first in the stream stays.
 """
 
 from __future__ import annotations
@@ -9,67 +9,73 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from amptally.logger.wire.blocks import Block, Item, Stretch
-from amptally.logger.wire.frame_reader import FrameReader
+from amptally.logger.wire.blocks import Item, StreamItem, single_items
+from amptally.logger.wire.frame_reader import TABLE_BYTES, FrameReader
 from amptally.logger.wire.frames import VERSION, Fault
 from amptally.logger.wire.textmode import TextReader
+
+MAX_HELD_FAULTS = 1024
+"""Faults held back while the format is unknown."""
 
 
 class BoardDecoder:
     """Frames or text lines, whichever the board turns out to send."""
 
-    def __init__(self) -> None:
-        self._readers: list[FrameReader | TextReader] = [FrameReader(), TextReader()]
-        self._held: list[list[Item]] = [[], []]
+    def __init__(self, *, table_bytes: int = TABLE_BYTES) -> None:
+        """`table_bytes`: bytes handed over together from which frames are decoded as a table."""
+        self.received = 0
+        """Bytes fed so far."""
+        self._frames = FrameReader(table_bytes)
+        self._readers: list[FrameReader | TextReader] = [self._frames, TextReader()]
+        self._held: list[list[StreamItem]] = [[], []]
 
     @property
     def understood(self) -> bool:
-        """Something valid has arrived, so the bytes are what we think they are."""
+        """A valid frame or text header has arrived: the format is known."""
         return len(self._readers) == 1
-
-    def feed(self, data: bytes) -> list[Item]:
-        """Items completed by `data`; none until the format is known."""
-        if self.understood:
-            return self._readers[0].feed(data)
-        return self._listen(data)
-
-    def feed_pieces(self, pieces: Sequence[bytes]) -> list[Item | Stretch]:
-        """What `feed` gives for one piece after the other; blocks say which pieces they came in."""
-        items: list[Item | Stretch] = []
-        for place, piece in enumerate(pieces):
-            reader = self._readers[0]
-            if self.understood and isinstance(reader, FrameReader):
-                return items + reader.feed_pieces(pieces[place:], place)
-            items += (Stretch.of(item, place) if isinstance(item, Block) else item for item in self.feed(piece))
-        return items
-
-    def _listen(self, data: bytes) -> list[Item]:
-        """Until the format is known nothing but a bounded number of faults is held back."""
-        for place, reader in enumerate(self._readers):
-            self._held[place] += reader.feed(data)
-            if reader.understood:
-                held = self._held[place]
-                self._readers, self._held = [reader], []
-                return held
-        for place, held in enumerate(self._held):
-            self._held[place] = merge_faults(held)
-        return []
 
     @property
     def newer_board(self) -> bool:
         """Good frames have arrived, but of a later version of the wire format."""
-        return any(isinstance(reader, FrameReader) and reader.newest_version > VERSION for reader in self._readers)
+        return self._frames.newest_version > VERSION
+
+    def feed(self, data: bytes) -> list[Item]:
+        """Items completed by `data`, in the order they were sent; none until the format is known."""
+        return single_items(self.feed_pieces([data]))
+
+    def feed_pieces(self, pieces: Sequence[bytes]) -> list[StreamItem]:
+        """The same items as from `feed` for one piece after the other; each block says which pieces it came in."""
+        self.received += sum(map(len, pieces))
+        items: list[StreamItem] = []
+        for place, piece in enumerate(pieces):
+            if self.understood:
+                return items + self._readers[0].feed_pieces(pieces[place:], place)
+            items += self._listen(piece, place)
+        return items
+
+    def _listen(self, piece: bytes, place: int) -> list[StreamItem]:
+        """Items of the reader that understands first; until then only a bounded number of faults is held back."""
+        found = [reader.feed_pieces([piece], place) for reader in self._readers]
+        valid = [
+            (reader.first_valid_end, number)
+            for number, reader in enumerate(self._readers)
+            if reader.first_valid_end is not None
+        ]
+        if valid:
+            _, number = min(valid)
+            items = [*self._held[number], *found[number]]
+            self._readers, self._held = [self._readers[number]], []
+            return items
+        self._held = [merge_faults(held + new) for held, new in zip(self._held, found, strict=True)]
+        return []
 
     def finish(self) -> list[Item]:
-        """What was held back when the stream ended."""
-        if not self.understood:
-            return self._held[0]
-        reader = self._readers[0]
-        return reader.finish() if isinstance(reader, FrameReader) else []
+        """Items held back when the stream ended."""
+        return self._readers[0].finish() if self.understood else single_items(self._held[0])
 
 
-def merge_faults(items: list[Item], most: int = 1024) -> list[Item]:
-    """Bound what endless garbage can pile up: beyond half of `most`, one fault stands for all of its kind."""
+def merge_faults(items: list[StreamItem], most: int = MAX_HELD_FAULTS) -> list[StreamItem]:
+    """At most `most` items: beyond half of that, one fault stands for all of its kind."""
     if len(items) <= most:
         return items
     kept, spare = items[: most // 2], items[most // 2 :]

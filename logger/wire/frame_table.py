@@ -1,6 +1,6 @@
-"""Many frames at once: where a stretch of the stream holds samples frames that follow one another as they should.
+"""Decodes many samples frames at once, where they follow one another without a fault.
 
-A table only ever says of a frame that it is good where `frames.decode` says the same; it is not asked about the others.
+A table accepts a frame only where `frames.decode` accepts it too; all other frames are left to `frames.decode`.
 """
 
 from __future__ import annotations
@@ -22,49 +22,51 @@ _HEAD = np.dtype(
     [("version", "u1"), ("kind", "u1"), ("sequence", "<u2"), ("layout", "u1"), ("boot", "u1"), ("first_us", "<u4"),
      ("interval_us", "<u4"), ("count", "u1")]
 )  # fmt: skip
-"""What a body begins with, and a samples payload after it."""
+"""Header of a frame body, followed by the fixed fields of a samples payload."""
 _CRC_BYTES = 2
 
 
 @dataclass(frozen=True, slots=True)
 class FrameTable:
-    """The pieces between zeros of a stretch; all arrays have shape (frames,)."""
+    """The frames of a stretch of the stream; all arrays have shape (frames,)."""
 
     starts: Ints
-    """Where the stuffed bytes of each begin."""
+    """Index of the first stuffed byte of each frame."""
     ends: Ints
-    """Where its closing zero is."""
+    """Index of its closing zero."""
     follows: npt.NDArray[np.bool_]
-    """A good samples frame, of the same boot, layout and row size as the one before it, next in sequence and time."""
+    """True for a good samples frame that follows the one before: same boot, layout and row size, next in sequence."""
     bodies: memoryview
-    """Unstuffed, one after the other, with whatever lies between them."""
+    """The unstuffed bodies, one after the other, with unused bytes in between."""
     rows_at: Ints
-    """Where the rows of each samples frame begin in `bodies`."""
+    """Index in `bodies` of the first row of each samples frame."""
     rows_end: Ints
     heads: npt.NDArray[np.void]
-    """Fields of `_HEAD`; of use where `follows` holds."""
+    """Fields of `_HEAD`; valid where `follows` is true."""
 
     def rows(self, first: int, end: int) -> bytes:
-        """The rows of frames that follow one another."""
+        """The rows of frames `first` to `end`, which follow one another."""
         at, stop = self.rows_at[first:end], self.rows_end[first:end]
         size, far = int(stop[0] - at[0]), int(at[-1] - at[0])
         step = far // (end - first - 1) if end - first > 1 else size
         if size <= step and (at == at[0] + step * np.arange(end - first)).all() and (stop - at == size).all():
-            # All of one length: a table, less what lies between the rows.
+            # All of one length: a strided table skips the bytes between the rows.
             table = np.frombuffer(self.bodies, np.uint8, far + size, int(at[0]))
             return np.lib.stride_tricks.as_strided(table, (end - first, size), (step, 1)).tobytes()
         return b"".join([self.bodies[begin:close] for begin, close in zip(at.tolist(), stop.tolist(), strict=True)])
 
     @property
     def stretches(self) -> list[tuple[int, int]]:
-        """(first, end) of frames each of which, but the first, follows the one before."""
+        """(first, end) of each run of frames in which every frame follows the one before."""
         edges = np.flatnonzero(~self.follows).tolist()
         return list(pairwise([*edges, len(self.starts)]))
 
 
 def tabulate(data: bytes, near_us: int) -> FrameTable:
-    """The frames in `data`, which ends with a zero. A step in time of more than `near_us`, and than ten times the
-    frame's own length, does not follow."""
+    """The frames in `data`, which ends with a zero.
+
+    A frame does not follow if its time steps by more than `near_us` and by more than ten times its own duration.
+    """
     raw = np.frombuffer(data, np.uint8)
     ends = np.flatnonzero(raw == 0)
     starts = np.concatenate(([0], ends[:-1] + 1))
@@ -99,20 +101,20 @@ def tabulate(data: bytes, near_us: int) -> FrameTable:
 
 
 def _strings(data: Bytes, size: int) -> npt.NDArray[np.void]:
-    """All strings of `size` bytes in `data`, by where they begin."""
+    """All strings of `size` bytes in `data`, by their start index."""
     return np.ndarray((len(data) - size + 1,), np.dtype((np.void, size)), data, strides=(1,))
 
 
 def _unstuff(raw: Bytes, starts: Ints, ends: Ints) -> tuple[Bytes, Ints, Ints, npt.NDArray[np.bool_]]:
-    """Undo COBS: bytes that hold all bodies, where each begins and ends, and whether its code bytes add up.
+    """Undo COBS for all frames: bytes that hold the bodies, start and end of each, and whether its code bytes add up.
 
-    All frames go from code byte to code byte together; bytes of one that does not add up stay within its own place.
+    All frames step from code byte to code byte together. A frame that does not add up writes only to its own bytes.
     """
     out = raw.copy()
-    whole = ends - starts <= MAX_FRAME  # what is longer is none, and is not gone through byte by byte
+    whole = ends - starts <= MAX_FRAME  # a longer one is no frame, and its bytes are not stepped through
     place = np.flatnonzero(whole)
     at, end = starts[place], ends[place]
-    traceless: list[Ints] = []
+    unwritten: list[Ints] = []
     shorter = np.zeros(len(starts), np.int64)
     while len(at):
         code = raw[at]
@@ -122,21 +124,21 @@ def _unstuff(raw: Bytes, starts: Ints, ends: Ints) -> tuple[Bytes, Ints, Ints, n
         if not on.all():
             place, at, end, code = place[on], at[on], end[on], code[on]
         out[at] = 0
-        full = code == 0xFF  # stands for no zero: the next code byte goes without a trace
+        full = code == 0xFF  # a full block stands for no zero: the next code byte is dropped
         if full.any():
-            traceless.append(at[full])
+            unwritten.append(at[full])
             shorter[place[full]] += 1
-    if not traceless:
+    if not unwritten:
         return out, starts + 1, ends, whole
     dropped = raw == 0
     dropped[starts] = True
-    dropped[np.concatenate(traceless)] = True
+    dropped[np.concatenate(unwritten)] = True
     body_end = np.cumsum(ends - starts - 1 - shorter)
     return out[~dropped], body_end - (ends - starts - 1 - shorter), body_end, whole
 
 
 def _check(good: npt.NDArray[np.bool_], bodies: Bytes, body_at: Ints, crc_at: Ints) -> None:
-    """Take from `good` what its CRC speaks against."""
+    """Clear `good` for frames with a bad CRC."""
     picked = np.flatnonzero(good)
     if not len(picked):
         return
@@ -150,12 +152,12 @@ def _check(good: npt.NDArray[np.bool_], bodies: Bytes, body_at: Ints, crc_at: In
         binascii.crc_hqx(view[start:end], 0xFFFF)
         for start, end in zip(body_at[others].tolist(), crc_at[others].tolist(), strict=True)
     ]
-    said = bodies[crc_at[picked]] + bodies[crc_at[picked] + 1].astype(np.uint16) * 256
-    good[picked[found != said]] = False
+    sent = bodies[crc_at[picked]] + bodies[crc_at[picked] + 1].astype(np.uint16) * 256
+    good[picked[found != sent]] = False
 
 
 def _crcs(strings: npt.NDArray[np.void]) -> npt.NDArray[np.uint16]:
-    """`binascii.crc_hqx(string, 0xFFFF)` of strings of one length, two bytes of all of them at a time."""
+    """`binascii.crc_hqx(string, 0xFFFF)` of strings of one length, shape (n,); two bytes of all strings at a time."""
     data = strings.view(np.uint8).reshape(len(strings), -1)
     step = _two_bytes_on()
     crc = np.full(len(data), 0xFFFF, np.uint16)
@@ -164,13 +166,13 @@ def _crcs(strings: npt.NDArray[np.void]) -> npt.NDArray[np.uint16]:
         crc = (crc << 8) ^ step[(crc >> 8) ^ data[:, 0]]
     for pair in data[:, odd:].view(">u2").T.astype(np.uint16, order="C"):
         crc ^= pair
-        crc = step.take(crc, mode="wrap")  # every index is one of the table's; to say so saves the check
+        crc = step.take(crc, mode="wrap")  # every index is in the table; this mode skips the bounds check
     return crc
 
 
 @cache
 def _two_bytes_on() -> npt.NDArray[np.uint16]:
-    """What a CRC, with the next two bytes added to it, becomes by them."""
+    """The CRC after two more bytes, by the CRC before them with the bytes added to it."""
     byte_on = np.array([binascii.crc_hqx(bytes([byte]), 0) for byte in range(256)], np.uint16)
     crc = np.arange(1 << 16, dtype=np.uint16)
     for _ in range(2):

@@ -82,7 +82,12 @@ class Fault:
     length: int
     """Bytes concerned; for `sequence` the number of frames that are missing."""
     count: int = 1
-    """How many of them, where several are told as one."""
+    """Number of faults, where several are reported as one."""
+
+    @property
+    def amount(self) -> int:
+        """What the fault adds to the run's count of its kind: missing frames, values out of range, else faults."""
+        return self.length if self.kind in ("sequence", "range") else self.count
 
 
 @dataclass(frozen=True, slots=True)

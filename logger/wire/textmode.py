@@ -5,18 +5,29 @@ from __future__ import annotations
 
 import binascii
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from amptally.logger.channels import BY_NAME, BY_SI_NAME
-from amptally.logger.wire.blocks import CLOCK_WRAP, LONGEST_US, Block, Item, Layout, finish_block, last_time
+from amptally.logger.channels import BY_NAME, BY_SI_NAME, TIME_UNITS_US
+from amptally.logger.wire.blocks import (
+    CLOCK_WRAP,
+    LONGEST_US,
+    Block,
+    Item,
+    Layout,
+    StreamItem,
+    Stretch,
+    finish_block,
+    last_time,
+)
 from amptally.logger.wire.frames import INT64_NULL, Fault
 
 MAX_LINE = 1024
 MAX_WRAP_STEP_US = 60_000_000
 """Plain text has no boot counter: a step back that a wrap would turn into a longer pause than this is a new start."""
-_MICROSECONDS = {"time_us": 1, "time_ms": 1_000, "time_s": 1_000_000}
+_MICROSECONDS = {f"time_{unit}": factor_us for unit, factor_us in TIME_UNITS_US.items()}
 _NUMBER = re.compile(rb"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
 
 
@@ -57,7 +68,8 @@ class TextReader:
     """Lines of numbers, resynchronising at every line end."""
 
     def __init__(self) -> None:
-        self.understood = False
+        self.first_valid_end: int | None = None
+        """Offset behind the first header; None before it."""
         self._buffer = bytearray()
         self._offset = 0
         self._skipped = 0
@@ -91,13 +103,26 @@ class TextReader:
         self._close_rows(items)
         return items
 
+    def feed_pieces(self, pieces: Sequence[bytes], number: int = 0) -> list[StreamItem]:
+        """Items from `feed` for one piece after the other, counted from `number`; each block says its piece."""
+        return [
+            Stretch.of(item, place) if isinstance(item, Block) else item
+            for place, piece in enumerate(pieces, number)
+            for item in self.feed(piece)
+        ]
+
+    def finish(self) -> list[Item]:
+        """Nothing is held back: the rest of a line without its end is no line."""
+        return []
+
     def _line(self, line: bytes, items: list[Item]) -> None:
         text = line.strip()
         if not text or text.startswith(b"#"):
             return
         header = parse_header(text)
         if header is not None:
-            self.understood = True
+            if self.first_valid_end is None:
+                self.first_valid_end = self._offset + len(line)
             if header != self._header:
                 self._close_rows(items)
                 self._header = header

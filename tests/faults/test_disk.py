@@ -18,7 +18,7 @@ from amptally.logger.recording.recovery import recover
 from amptally.logger.storage import segments as segments_module
 from amptally.logger.storage.journal import JournalReader, JournalWriter, Record
 from tests.faults.checks import missing, numbers, sound
-from tests.faults.harness import RecorderProcess, ThreadRecorder, live_board, options
+from tests.faults.harness import PATIENCE_S, RecorderProcess, ThreadRecorder, live_board, options
 from tests.logger.bench_board import bench_board
 
 REFUSING = """
@@ -153,7 +153,7 @@ def test_a_disk_that_fails_to_sync_is_told_at_the_next_write(tmp_path: Path, mon
 
     monkeypatch.setattr("amptally.logger.storage.journal.sync_file", failing)
     writer.append("bytes", 0, b"x")
-    deadline = time.monotonic() + 5
+    deadline = time.monotonic() + PATIENCE_S
     while writer._failed is None and time.monotonic() < deadline:
         time.sleep(0.01)
     with pytest.raises(StorageError, match="Input/output error"):

@@ -26,8 +26,9 @@ from amptally.logger.channels import BY_WIRE_ID, TIME_COLUMN
 from amptally.logger.errors import ImportDataError, LoggerError, MachineFileError, RunFileError
 from amptally.logger.importer import parse_map, parse_time, read_columns
 from amptally.logger.machine.description import load
-from amptally.logger.recording.builder import RunBuilder
+from amptally.logger.recording.journal_decoder import JournalDecoder
 from amptally.logger.recording.recovery import recover
+from amptally.logger.recording.run_builder import RunBuilder
 from amptally.logger.storage import runfile
 from amptally.logger.storage.journal import Damage, JournalReader, JournalWriter, Record
 from amptally.logger.storage.metadata import KEY, Metadata
@@ -47,7 +48,16 @@ from amptally.logger.wire.frames import (
     encode,
 )
 from tests.faults.checks import sound
-from tests.strategies import board_messages, changed_bytes, describes, examples, frame_lists, samples_of, splits
+from tests.strategies import (
+    board_messages,
+    changed_bytes,
+    describes,
+    examples,
+    frame_lists,
+    samples_of,
+    splits,
+    text_streams,
+)
 from tests.studies import fuzz
 
 FAIRLY = (LoggerError, AnalysisError)
@@ -89,7 +99,7 @@ def essence(pieces: list[bytes]) -> tuple[list[tuple[int, int, tuple[int, ...]]]
             assert item.boot == boot + 1
             boot, last = item.boot, -1
         elif isinstance(item, Fault):
-            faults[item.kind] += item.length if item.kind in ("sequence", "range") else item.count
+            faults[item.kind] += item.amount
         elif isinstance(item, Block):
             if item.boot != boot:  # plain text has no frame that would tell of a new start
                 boot, last = item.boot, -1
@@ -112,23 +122,10 @@ def test_decoder_any_damage_any_split(data: st.DataObject) -> None:
     assert essence(pieces) == essence([stream])
 
 
-lines = st.lists(
-    st.one_of(
-        st.sampled_from(
-            [b"time_us,mark", b"time_s,battery_current_a,mark", b"time_ms,mark,crc", b"time_", b"# x", b""]
-        ),
-        st.tuples(st.integers(-1, 2**33), st.integers(-(2**33), 2**33)).map(lambda p: b"%d,%d" % p),
-        st.tuples(st.floats(), st.floats()).map(lambda p: f"{p[0]},{p[1]},7".encode()),
-        st.binary(max_size=20).map(lambda b: b.replace(b"\n", b"")),
-    ),
-    max_size=25,
-).map(lambda found: b"time_us,mark\n" + b"\n".join(found) + b"\n")
-
-
 @given(st.data())
 @examples(1.5)
 def test_text_any_lines_any_split(data: st.DataObject) -> None:
-    text = data.draw(lines)
+    text = data.draw(text_streams)
     pieces = data.draw(splits(text))
     assert essence(pieces) == essence([text])
 
@@ -189,13 +186,9 @@ def records_of(chunks: Iterator[bytes], size: int) -> Iterator[Record]:
 
 def seconds_for(folder: Path, chunks: Iterator[bytes], size: int, *, at_once: bool = False) -> float:
     """Processor time to decode and build `size` bytes."""
-    builder = RunBuilder(folder, "endless")
+    builder = RunBuilder(folder, "endless", decoder=JournalDecoder() if at_once else JournalDecoder(batch_bytes=0))
     started = time.process_time()
-    if at_once:
-        builder.accept_all(records_of(chunks, size))
-    else:
-        for record in records_of(chunks, size):
-            builder.accept(record)
+    builder.accept(records_of(chunks, size))
     taken = time.process_time() - started
     builder.discard_segments()
     return taken

@@ -17,8 +17,8 @@ import pytest
 
 from amptally import commands
 from amptally.logger.recording import recorder as recorder_module
-from amptally.logger.recording.leftovers import leftovers
-from amptally.logger.recording.ring import LIST_NAME, Ring
+from amptally.logger.recording.retention import LIST_NAME, Retention
+from amptally.logger.recording.unfinished_journals import unfinished_journals
 from amptally.logger.storage.edits import Edits, edits_path, write_edits
 from amptally.logger.storage.journal import JournalWriter
 from amptally.logger.storage.metadata import Metadata
@@ -146,27 +146,27 @@ def test_the_ring_removes_the_oldest_complete_runs_only(tmp_path: Path) -> None:
     said: list[str] = []
     runs = [made(tmp_path, name) for name in ("d", "c", "b", "a")]  # made in this order by a clock that ran backwards
     size = runs[0].stat().st_size
-    ring = Ring(tmp_path, 1 << 40, said.append)
+    retention = Retention(tmp_path, 1 << 40, said.append)
     for run in runs[1:]:
-        ring.note(run)
+        retention.add_newest(run)
     write_edits(runs[0], Edits(notes=("first",)))
     journal = tmp_path / "e.journal"
     journal.write_bytes(bytes(size))
     (tmp_path / "foreign.parquet").write_bytes(b"PAR1" + bytes(size) + b"PAR1")
     (tmp_path / "notes.txt").write_bytes(bytes(size))
-    ring.trim()
+    retention.trim()
     assert said == []
-    ring = Ring(
+    retention = Retention(
         tmp_path, 5 * size + 1000, said.append
     )  # four runs, a journal and what only looks like a run: one too many
-    ring.trim()
+    retention.trim()
     assert not runs[0].exists()
     assert not edits_path(runs[0]).exists()
     assert [run.exists() for run in runs] == [False, True, True, True]
     assert len(said) == 1
-    ring.trim(more=2 * size)
+    retention.trim(more=2 * size)
     assert [run.exists() for run in runs] == [False, False, False, True]
-    Ring(tmp_path, 1, said.append).trim()
+    Retention(tmp_path, 1, said.append).trim()
     assert not runs[3].exists()
     assert journal.exists()
     assert (tmp_path / "foreign.parquet").exists()
@@ -175,9 +175,9 @@ def test_the_ring_removes_the_oldest_complete_runs_only(tmp_path: Path) -> None:
 
 def test_a_run_that_was_copied_in_counts_as_older_than_the_recorded_ones(tmp_path: Path) -> None:
     mine, copied = made(tmp_path, "a"), made(tmp_path, "z")
-    ring = Ring(tmp_path, mine.stat().st_size + 1000, lambda _: None)
-    ring.note(mine)
-    ring.trim()
+    retention = Retention(tmp_path, mine.stat().st_size + 1000, lambda _: None)
+    retention.add_newest(mine)
+    retention.trim()
     assert mine.exists()
     assert not copied.exists()
 
@@ -190,7 +190,7 @@ def test_the_ring_turns_while_recording(tmp_path: Path) -> None:
     limit_mb = 1 + sum(path.stat().st_size for path in old) / 1e6
     code = (
         "import sys, amptally; from amptally.logger.recording import recorder; "
-        "recorder.RING_S = 0.2; sys.exit(amptally.main())"
+        "recorder.RETENTION_S = 0.2; sys.exit(amptally.main())"
     )
     with (
         live_board(rate_hz=10_000, interval_us=100) as (board, port),
@@ -202,7 +202,7 @@ def test_the_ring_turns_while_recording(tmp_path: Path) -> None:
         recorder.signal(signal.SIGTERM)
         exit_code, path, said = recorder.result()
     assert exit_code == 143, said
-    assert f"{old[0].name} made room" in said
+    assert f"{old[0].name} was removed to make room" in said
     assert path is not None
     assert sound(path).rows > before - 5000
     used = sum(found.stat().st_size for found in out.iterdir())
@@ -213,19 +213,19 @@ def test_leftovers_leave_others_recordings_alone(tmp_path: Path) -> None:
     out = tmp_path / "runs"
     with live_board() as (board, port), RecorderProcess(port, out) as recorder:
         recorder.wait_for(lambda: board.written >= 100)
-        assert leftovers(out) == []
+        assert unfinished_journals(out) == []
         recorder.kill()
-        assert leftovers(out) == [recorder.journal()]
+        assert unfinished_journals(out) == [recorder.journal()]
 
 
 @pytest.mark.parametrize("rest", [b"", b"AMPJ", b"AMPJRNL1\x10\0\0\0{}"])
 def test_a_journal_with_nothing_in_it_does_not_stay_for_ever(tmp_path: Path, rest: bytes) -> None:
     """Cut off in the first moment, before a header was safe."""
-    from amptally.logger.recording.leftovers import clear
+    from amptally.logger.recording.unfinished_journals import recover_unfinished
 
     journal = tmp_path / "20260101T000000Z-abcd.journal"
     journal.write_bytes(rest)
-    said = clear(journal, keep_journal=False)
+    said = recover_unfinished(journal, keep_journal=False)
     assert journal.exists() == ("kept" in said)
     assert journal.exists() == (len(rest) > 11)
 

@@ -48,7 +48,8 @@ def test_a_stalled_host_loses_what_the_line_cannot_hold_and_counts_it(
     lost = sum(taken <= found[-1] for taken in board.lost_at)
     assert run.metadata.faults == ({"sequence": lost} if lost else {})
     assert gone <= lost * 10
-    assert bool(lost) == (stall_s > 1)
+    # The line holds about a third of a second at 500 samples/s; a busy machine may stall the recorder for longer.
+    assert lost or stall_s < 1
     assert {gap.kind for gap in run.metadata.gaps} == ({"link"} if lost else set())
 
 
@@ -233,7 +234,7 @@ def test_a_listener_that_fails_is_left_out(tmp_path: Path) -> None:
         recorder = recorder_module.Recorder(wanted, observers=(failing,), on_status=fail, say=said.append)
         thread = threading.Thread(target=recorder.run)
         thread.start()
-        thread.join(20)
+        thread.join(PATIENCE_S)
         assert not thread.is_alive()
     (path,) = (tmp_path / "runs").glob("*.parquet")
     assert sound(path).rows == 501
@@ -243,15 +244,15 @@ def test_a_listener_that_fails_is_left_out(tmp_path: Path) -> None:
 
 def test_a_defect_in_decoding_does_not_end_the_raw_recording(tmp_path: Path) -> None:
     broken = """
-import sys, amptally.logger.recording.builder
-keep = amptally.logger.recording.builder.RunBuilder._keep
+import sys, amptally.logger.recording.run_builder
+keep = amptally.logger.recording.run_builder.RunBuilder._keep
 count = [0]
 def failing(self, run_us, block, bridged):
     count[0] += 1
     if count[0] > 5:
         raise KeyError("a defect")
     keep(self, run_us, block, bridged)
-amptally.logger.recording.builder.RunBuilder._keep = failing
+amptally.logger.recording.run_builder.RunBuilder._keep = failing
 import amptally
 sys.exit(amptally.main())
 """

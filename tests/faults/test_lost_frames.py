@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from amptally.logger.recording.builder import RunBuilder
+from amptally.logger.recording.journal_decoder import JournalDecoder
+from amptally.logger.recording.run_builder import RunBuilder
 from amptally.logger.storage.journal import Record
 from amptally.logger.wire.frames import encode
 from tests.faults.harness import LiveBoard
@@ -38,12 +39,8 @@ def test_a_hole_is_a_gap_of_the_link(tmp_path: Path, order: str, at_once: bool, 
     known, rest = frames(order)[:3], frames(order)[3:]
     pieces = [b"".join(known), *(b"".join(rest[at : at + together]) for at in range(0, len(rest), together))]
     records = [Record("bytes", 1_000_000 + 1000 * place, piece) for place, piece in enumerate(pieces)]
-    builder = RunBuilder(tmp_path, "lossy")
-    if at_once:
-        builder.accept_all(records)
-    else:
-        for record in records:
-            builder.accept(record)
+    builder = RunBuilder(tmp_path, "lossy", decoder=JournalDecoder() if at_once else JournalDecoder(batch_bytes=0))
+    builder.accept(records)
     builder.discard_segments()
     holes = sum(letter != LOST and before == LOST for before, letter in itertools.pairwise(order))
     assert [gap.kind for gap in builder.gaps] == ["link"] * holes

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.logger.clock import RunClock, fit_clock
-from amptally.logger.recording.builder import RunBuilder
+from amptally.logger.recording.run_builder import RunBuilder
 from amptally.logger.storage.journal import Record
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.wire.blocks import LONGEST_US, Block, Layout
@@ -23,8 +23,7 @@ from tests.strategies import examples
 def built(folder: Path, records: list[tuple[int, bytes]]) -> Path:
     """A run from (host time, bytes) as a journal would hold them."""
     builder = RunBuilder(folder, "run-1")
-    for host_us, data in records:
-        builder.accept(Record("bytes", host_us, data))
+    builder.accept(Record("bytes", host_us, data) for host_us, data in records)
     path = folder / "run-1.parquet"
     assert builder.finish(path, Metadata("run-1"), "test") is not None
     return path

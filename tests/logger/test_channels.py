@@ -12,6 +12,7 @@ from amptally.logger.channels import (
     BY_SI_NAME,
     BY_WIRE_ID,
     CHANNELS,
+    COLUMN_UNITS,
     INT16_NULL,
     INT32_NULL,
     TIME_COLUMN,
@@ -54,6 +55,14 @@ WIRE_IDS = {
 }
 
 each_channel = pytest.mark.parametrize("channel", CHANNELS, ids=lambda channel: channel.name)
+
+
+@each_channel
+def test_the_default_unit_of_a_column_is_the_SI_unit(channel: Channel) -> None:
+    """1 A is 1,000,000 steps of 1 µA: both tables say the same of every channel."""
+    steps = next(iter(COLUMN_UNITS[channel.unit].values()), 1)
+    # BIPM, SI brochure, 9th edition, table 7 (prefixes), from memory: milli 1e-3, micro 1e-6
+    assert steps * channel.si_per_step == pytest.approx(1.0, rel=1e-12)
 
 
 def channel_table() -> str:

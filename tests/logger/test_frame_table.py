@@ -1,4 +1,4 @@
-"""Frames decoded many at a time give what they give one by one: the slow reader is the twin of the fast one."""
+"""The table of frames: what it takes, where it is used, and the run built with it and without."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import binascii
 import json
 from collections.abc import Sequence
 from pathlib import Path
-from unittest.mock import patch
 
 import numpy as np
 import polars as pl
@@ -14,173 +13,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from amptally.logger.channels import BY_NAME
-from amptally.logger.recording.builder import RunBuilder
+from amptally.logger.recording.journal_decoder import Arrival
+from amptally.logger.recording.run_builder import RunBuilder
 from amptally.logger.storage.journal import Record
 from amptally.logger.storage.metadata import Metadata
-from amptally.logger.wire import frame_reader
-from amptally.logger.wire.blocks import CLOCK_WRAP, LONGEST_US, Block, Booted, Item, Stretch
+from amptally.logger.wire.blocks import CLOCK_WRAP, LONGEST_US, Block, Booted, Stretch, single_items
 from amptally.logger.wire.decoder import BoardDecoder
 from amptally.logger.wire.frame_reader import FrameReader
 from amptally.logger.wire.frame_table import _crcs, _unstuff, tabulate
-from amptally.logger.wire.frames import (
-    Describe,
-    Event,
-    Extremes,
-    Message,
-    Samples,
-    WireChannel,
-    cobs_encode,
-    decode,
-    encode,
-)
-from tests.strategies import changed_bytes, examples, frame_lists, pieces_at
+from amptally.logger.wire.frames import Describe, Extremes, Samples, cobs_encode, decode, encode
+from tests.logger.twins import by_frame, by_table, comparable, cut, the_same
+from tests.strategies import INTERVAL_US, NARROW, any_streams, bench_samples, board_streams, changed_bytes, examples
 
 VECTORS = json.loads((Path(__file__).parent.parent / "vectors" / "wire-v1.json").read_text(encoding="utf-8"))
-AMPS, VOLTS, MARK = BY_NAME["battery_current_ua"], BY_NAME["battery_voltage_uv"], BY_NAME["mark"]
-NARROW = (WireChannel(AMPS.wire_id, 16, 24_414, 1, 0, 0, 0), WireChannel(VOLTS.wire_id, 16, 5, 2, 7, 0, 0))
-MIXED = (WireChannel(AMPS.wire_id, 32, 1, 1, 0, 0, 0), WireChannel(250, 16, 1, 1, 0, 0, 0), *NARROW[1:])
-INTERVAL_US = 1000
-
-
-def samples(first_us: int, rows: int, *, boot: int = 1, layout: int = 1, size: int = 4, fill: int = 0) -> Samples:
-    raw = np.random.default_rng(first_us + fill).integers(0, 256, rows * size, dtype=np.uint8)
-    raw[:: fill or 1 << 20] = 0 if fill else raw[0]
-    return Samples(layout, boot, first_us % CLOCK_WRAP, INTERVAL_US, raw.tobytes(), rows)
-
-
-@st.composite
-def drives(draw: st.DrawFn) -> bytes:
-    """Stretches of frames as a board sends them, with everything that can come between and go wrong."""
-    out: list[bytes] = []
-    sequence, boot, layout, now_us = draw(st.integers(0, 65_535)), 1, 1, draw(st.sampled_from([0, 5, 2**32 - 300_000]))
-    channels = {1: NARROW, 2: MIXED}
-
-    def send(message: Message) -> None:
-        nonlocal sequence
-        out.append(encode(message, sequence))
-        sequence = (sequence + 1) & 0xFFFF
-
-    if draw(st.integers(0, 3)):
-        send(Describe(7, boot, layout, INTERVAL_US, "bench", channels[layout]))
-    for _ in range(draw(st.integers(1, 6))):
-        rows, fill = draw(st.integers(1, 60)), draw(st.sampled_from([0, 3, 50]))
-        size = sum(channel.bits // 8 for channel in channels[layout])
-        for _ in range(draw(st.integers(1, 40))):
-            send(samples(now_us, rows, boot=boot, layout=layout, size=size, fill=fill))
-            now_us += rows * INTERVAL_US
-        match draw(st.sampled_from(["describe", "other", "extremes", "lose", "twice", "old", "swap", "jump", "back",
-                                    "boot", "overlap", "foreign", "noise", "wrap", "quiet", "unknown"])):  # fmt: skip
-            case "describe":
-                send(Describe(7, boot, layout, INTERVAL_US, "bench", channels[layout]))
-            case "other":
-                layout = 3 - layout
-                send(Describe(7, boot, layout, INTERVAL_US, "bench", channels[layout]))
-            case "extremes":
-                send(Extremes(now_us % CLOCK_WRAP, now_us // 1000 % CLOCK_WRAP, ()))
-                send(Event(now_us % CLOCK_WRAP, 1, 4))
-            case "lose":
-                sequence = (sequence + draw(st.integers(1, 70))) & 0xFFFF
-            case "twice":
-                out.append(out[-1])
-            case "old":
-                out.append(out[-min(len(out), draw(st.integers(60, 68)))])
-            case "swap":
-                out[-2:] = out[:-3:-1]
-            case "jump":
-                now_us += draw(st.sampled_from([30_000, 1_200_000, 900_000_000, 2**31 + 5]))
-            case "back":
-                now_us = max(0, now_us - draw(st.sampled_from([1, 1000, 40_000, 10_000_000])))
-            case "boot":
-                boot, sequence, now_us = boot + 1, 0, 100
-                send(Describe(7, boot, layout, INTERVAL_US, "bench", channels[layout]))
-            case "overlap":
-                now_us -= INTERVAL_US
-            case "foreign":
-                body = b"\x02" + bytes([draw(st.integers(0, 255))]) * 30
-                out.append(cobs_encode(body + binascii.crc_hqx(body, 0xFFFF).to_bytes(2, "little")) + b"\0")
-            case "noise":
-                out.append(draw(st.binary(max_size=30)) * draw(st.sampled_from([1, 60])))
-            case "wrap":
-                sequence = 65_530
-            case "quiet":
-                out.append(b"\0\0")
-            case "unknown":
-                send(samples(now_us, 3, boot=boot, layout=9))
-    return b"".join(out)
-
-
-def cut(data: bytes, cuts: Sequence[int]) -> list[bytes]:
-    return pieces_at(data, sorted(place % (len(data) + 1) for place in cuts))
-
-
-def told(item: Item) -> object:
-    """Something that compares: arrays as lists, layouts with their columns and interval."""
-    if isinstance(item, Block):
-        return item.layout, item.boot, item.time_us.tolist(), item.values.tolist()
-    return item
-
-
-Found = list[tuple[int | None, object]]
-
-
-def one_by_one(pieces: Sequence[bytes]) -> Found:
-    """Frame after frame, piece after piece: no table."""
-    with patch.object(frame_reader, "LEAST_TABLE_BYTES", 1 << 30):
-        decoder = BoardDecoder()
-        found: Found = []
-        for number, piece in enumerate(pieces):
-            found += [(number if isinstance(item, Block) else None, told(item)) for item in decoder.feed(piece)]
-    return found + [(None, told(item)) for item in decoder.finish()]
-
-
-def together(pieces: Sequence[bytes]) -> Found:
-    """All pieces at once, by tables and by what is taken for a little data, which must agree."""
-    both = []
-    for least in (1, 1 << 30):
-        with patch.object(frame_reader, "LEAST_TABLE_BYTES", least):
-            decoder = BoardDecoder()
-            found: Found = []
-            for item in decoder.feed_pieces(pieces):
-                if isinstance(item, Stretch):
-                    found += [(piece, told(part)) for piece, part in item.parts()]
-                else:
-                    found.append((None, told(item)))
-        both.append(found + [(None, told(item)) for item in decoder.finish()])
-    assert both[0] == both[1]
-    return both[0]
-
-
 cut_places = st.lists(st.integers(0, 100_000), min_size=12, max_size=60)
-
-
-@given(drives(), cut_places)
-@examples(0.8)
-def test_all_at_once_is_one_piece_after_the_other(data: bytes, cuts: list[int]) -> None:
-    pieces = cut(data, cuts)
-    assert together(pieces) == one_by_one(pieces)
-
-
-@given(st.data(), cut_places)
-@examples(0.8)
-def test_the_same_of_damaged_streams(data: st.DataObject, cuts: list[int]) -> None:
-    hit = data.draw(drives().flatmap(changed_bytes))
-    pieces = cut(hit, cuts)
-    assert together(pieces) == one_by_one(pieces)
-
-
-@given(frame_lists(most=30), cut_places)
-@examples(0.6)
-def test_the_same_of_any_messages(frames: list[tuple[int, Message, bytes]], cuts: list[int]) -> None:
-    pieces = cut(b"".join(wire for *_, wire in frames), cuts)
-    assert together(pieces) == one_by_one(pieces)
-
-
-@given(st.binary(max_size=5000), cut_places)
-@examples(0.6)
-def test_the_same_of_any_bytes(data: bytes, cuts: list[int]) -> None:
-    first = encode(Describe(7, 1, 1, INTERVAL_US, "bench", NARROW), 0)
-    assert together([first, *cut(data, cuts)]) == one_by_one([first, *cut(data, cuts)])
 
 
 def test_the_fast_way_is_taken() -> None:
@@ -188,15 +34,15 @@ def test_the_fast_way_is_taken() -> None:
     out = []
     for second in range(60):
         out.append(encode(Describe(7, 1, 1, INTERVAL_US, "bench", NARROW), len(out)))
-        out += [encode(samples(second * 1_000_000 + k * 20_000, 20), len(out) + k) for k in range(50)]
+        out += [encode(bench_samples(second * 1_000_000 + k * 20_000, 20), len(out) + k) for k in range(50)]
     data = b"".join(out)
     pieces = cut(data, range(0, len(data), 1000))
     items = BoardDecoder().feed_pieces(pieces)
     stretches = [item for item in items if isinstance(item, Stretch)]
     assert len(stretches) == 1 + 1  # the first piece tells what the board speaks
     assert len(stretches[1].pieces) > len(pieces)
-    assert len(stretches[1].said) == 59
-    assert together(pieces) == one_by_one(pieces)
+    assert len(stretches[1].messages) == 59
+    the_same(pieces)
     whole = BoardDecoder().feed(data)  # one large piece goes the same way
     assert sum(len(item.time_us) for item in whole if isinstance(item, Block)) == 60_000
 
@@ -205,15 +51,15 @@ def test_the_fast_way_is_taken() -> None:
 def test_wire_vectors_at_once_and_one_by_one(vector: dict[str, str]) -> None:
     """Each normative vector, alone and among good frames, in pieces of every small size."""
     board = encode(Describe(7, 1, 1, INTERVAL_US, "bench", NARROW), 0)
-    good = [encode(samples(k * 20_000, 20), 1 + k) for k in range(30)]
+    good = [encode(bench_samples(k * 20_000, 20), 1 + k) for k in range(30)]
     wire = bytes.fromhex(vector["hex"])
     for data in (wire * 3, board + b"".join(good[:15]) + wire + b"".join(good[15:])):
         for size in (29, 4096):
             pieces = cut(data, range(0, len(data), size))
-            assert together(pieces) == one_by_one(pieces)
+            the_same(pieces)
 
 
-@given(drives().flatmap(changed_bytes))
+@given(board_streams().flatmap(changed_bytes))
 @examples(0.6)
 def test_a_table_never_takes_what_one_by_one_is_refused(data: bytes) -> None:
     data += b"\0"
@@ -242,7 +88,7 @@ def test_stuffing_without_zeros() -> None:
     assert (
         sum(item.block.time_us.size for item in FrameReader().feed_pieces(pieces) if isinstance(item, Stretch)) == 8000
     )
-    assert together(pieces) == one_by_one(pieces)
+    the_same(pieces)
 
 
 @pytest.mark.parametrize("back", [1, 2, 63, 64, 65, 66, 70])
@@ -251,38 +97,38 @@ def test_a_frame_that_comes_again(back: int) -> None:
     board, frames = encode(Describe(7, 1, 1, INTERVAL_US, "bench", NARROW), 0), []
     for k in range(200):
         other = k % 20 == 10  # stretches shorter than what is remembered
-        message = Extremes(k * 20_000, k * 20, ()) if other else samples(k * 20_000, 20)
+        message = Extremes(k * 20_000, k * 20, ()) if other else bench_samples(k * 20_000, 20)
         frames.append(encode(message, 1 + k))
     data = board + b"".join([*frames[:150], frames[150 - back], *frames[150:]])
     pieces = cut(data, range(0, len(data), 12_000))
-    assert together(pieces) == one_by_one(pieces)
+    the_same(pieces)
 
 
 def test_a_clock_at_the_end_of_time() -> None:
     """Where a stretch would run past what any board runs, one by one decides which frame begins a boot."""
-    frames = [encode(samples(k * 20_000, 20), 1 + k) for k in range(40)]
+    frames = [encode(bench_samples(k * 20_000, 20), 1 + k) for k in range(40)]
     pieces = [encode(Describe(7, 1, 1, INTERVAL_US, "bench", NARROW), 0), *frames]
-    slow, fast = FrameReader(), FrameReader()
-    slow._clock._last = fast._clock._last = LONGEST_US // CLOCK_WRAP * CLOCK_WRAP - 10
-    told_slow = [told(item) for piece in pieces for item in slow.feed(piece)]
-    told_fast: list[object] = []
-    with patch.object(frame_reader, "LEAST_TABLE_BYTES", 1):
-        for item in fast.feed_pieces(pieces):
-            told_fast += [told(part) for _, part in item.parts()] if isinstance(item, Stretch) else [told(item)]
-    assert told_fast == told_slow
-    assert any(isinstance(item, Booted) for item in told_slow)
+    found = []
+    for table_bytes in (0, 1 << 30):
+        reader = FrameReader(table_bytes)
+        reader._clock._last = LONGEST_US // CLOCK_WRAP * CLOCK_WRAP - 10
+        found.append(single_items(reader.feed_pieces(pieces)))
+    assert list(map(comparable, found[0])) == list(map(comparable, found[1]))
+    assert any(isinstance(item, Booted) for item in found[0])
 
 
-def built(folder: Path, records: Sequence[Record], limit_us: int | None, at_once: bool) -> object:
+class PartByPart(RunBuilder):
+    """Places each part of a block by itself, frame by frame: the slow twin."""
+
+    def _take_together(self, _: Arrival) -> bool:
+        return False
+
+
+def built(builder: RunBuilder, path: Path, records: Sequence[Record]) -> object:
     """Everything a run file would hold, and how the clock came to it."""
-    builder = RunBuilder(folder, "run", limit_us=limit_us)
-    if at_once:
-        with patch.object(frame_reader, "LEAST_TABLE_BYTES", 1):
-            builder.accept_all(records)
-    else:
-        for record in records:
-            builder.accept(record)
-    path = folder / f"{at_once}.parquet"
+    third = len(records) // 3  # the first block of a run is always placed by itself
+    builder.accept(records[:third])
+    builder.accept(records[third:])
     metadata = builder.finish(path, Metadata("run"), "test")
     rows = None
     if metadata is not None:
@@ -300,7 +146,7 @@ def built(folder: Path, records: Sequence[Record], limit_us: int | None, at_once
     )
 
 
-@given(drives(), cut_places, st.sampled_from([None, 40_000, 2_000_000]), st.data())
+@given(any_streams(), cut_places, st.sampled_from([None, 40_000, 2_000_000]), st.data())
 @examples(0.4)
 def test_a_run_built_at_once_is_the_run_built_record_by_record(
     tmp_path_factory: pytest.TempPathFactory, data: bytes, cuts: list[int], limit_us: int | None, more: st.DataObject
@@ -314,7 +160,21 @@ def test_a_run_built_at_once_is_the_run_built_record_by_record(
         records += [Record("bytes", host_us, piece[start : start + 4096]) for start in range(0, len(piece), 4096)]
         if more.draw(st.integers(0, 15)) == 0:
             records.append(Record("note", host_us, b'{"what": "unplugged"}'))
-    assert built(folder, records, limit_us, True) == built(folder, records, limit_us, False)
+    fast = RunBuilder(folder, "run", limit_us=limit_us, decoder=by_table())
+    slow = PartByPart(folder, "run", limit_us=limit_us, decoder=by_frame())
+    assert built(fast, folder / "fast.parquet", records) == built(slow, folder / "slow.parquet", records)
+
+
+def test_a_pause_longer_than_a_turn_of_the_clock_within_one_batch(tmp_path: Path) -> None:
+    """A board that pauses for 75 minutes: the host's clock tells the turn, in a batch as record by record."""
+    records = [Record("bytes", 0, encode(Describe(7, 1, 1, INTERVAL_US, "bench", NARROW), 0))]
+    for place in range(3000):
+        now_us = place * 20_000 + (75 * 60_000_000 if place >= 2000 else 0)
+        records.append(Record("bytes", now_us, encode(bench_samples(now_us % CLOCK_WRAP, 20), place + 1)))
+    fast, slow = RunBuilder(tmp_path, "run", decoder=by_table()), PartByPart(tmp_path, "run", decoder=by_frame())
+    found = built(fast, tmp_path / "fast.parquet", records)
+    assert found == built(slow, tmp_path / "slow.parquet", records)
+    assert fast.run_s == pytest.approx(75 * 60 + 60, abs=0.1)
 
 
 @given(st.integers(1, 40), st.lists(st.binary(min_size=1, max_size=40), min_size=1, max_size=20))

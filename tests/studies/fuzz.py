@@ -15,7 +15,6 @@ import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from unittest.mock import patch
 
 import numpy as np
 import polars as pl
@@ -28,14 +27,14 @@ from amptally.logger.errors import LoggerError
 from amptally.logger.importer import parse_map, parse_time, read_columns
 from amptally.logger.machine.description import load
 from amptally.logger.machine.template import template
-from amptally.logger.recording.builder import RunBuilder
+from amptally.logger.recording.journal_decoder import JournalDecoder
 from amptally.logger.recording.recovery import recover
+from amptally.logger.recording.run_builder import RunBuilder
 from amptally.logger.storage.edits import edits_path, read_edits
 from amptally.logger.storage.journal import JournalReader, JournalWriter, Record
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import open_run
-from amptally.logger.wire import frame_reader
-from amptally.logger.wire.blocks import Block, Item, Stretch
+from amptally.logger.wire.blocks import Block, Item, single_items
 from amptally.logger.wire.decoder import BoardDecoder
 from tests.studies.fuzz_inputs import LIES, a_run, lie, pieces, spoil, stream
 
@@ -90,14 +89,9 @@ def try_frames(rng: random.Random, folder: Path, done: Slice) -> int:
 
 def _at_once(parts: list[bytes], total: int) -> None:
     """Many frames at a time give what they give one by one: samples, faults, messages, in order."""
-    slow, fast = BoardDecoder(), BoardDecoder()
-    with patch.object(frame_reader, "LEAST_TABLE_BYTES", 1 << 30):
-        one_by_one = [item for part in parts for item in slow.feed(part)]
-    with patch.object(frame_reader, "LEAST_TABLE_BYTES", 1):
-        at_once = fast.feed_pieces(parts)
-    found: list[Item] = []
-    for item in at_once:
-        found += [part for _, part in item.parts()] if isinstance(item, Stretch) else [item]
+    slow, fast = BoardDecoder(table_bytes=1 << 40), BoardDecoder(table_bytes=0)
+    one_by_one = [item for part in parts for item in slow.feed(part)]
+    found = single_items(fast.feed_pieces(parts))
     assert list(map(_told, found)) == list(map(_told, one_by_one)), "frames at once and one by one differ"
     rows = sum(len(item.time_us) for item in found if isinstance(item, Block))
     assert rows == total, f"{total} samples in pieces, {rows} in others"
@@ -110,17 +104,14 @@ def _told(item: Item) -> object:
 
 
 def _build(folder: Path, data: bytes, rng: random.Random) -> None:
-    builder = RunBuilder(folder, "fuzz")
+    decoder = JournalDecoder() if rng.random() < 0.5 else JournalDecoder(batch_bytes=0)
+    builder = RunBuilder(folder, "fuzz", decoder=decoder)
     host_us = rng.getrandbits(40)
     records: list[Record] = []
     for piece in pieces(data, rng):
         host_us = max(0, host_us + rng.choice((0, 1000, 20_000, -5000, rng.getrandbits(40))))
         records.append(Record("bytes", host_us, piece))
-    if rng.random() < 0.5:
-        builder.accept_all(records)
-    else:
-        for record in records:
-            builder.accept(record)
+    builder.accept(records)
     path = folder / "fuzz.parquet"
     path.unlink(missing_ok=True)
     if builder.finish(path, Metadata("fuzz"), "fuzz") is not None:

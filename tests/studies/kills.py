@@ -17,10 +17,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from amptally.logger.errors import LoggerError
+from amptally.logger.recording.journal_decoder import Arrival, JournalDecoder
 from amptally.logger.recording.recovery import recover
-from amptally.logger.storage.journal import JournalReader, Record
-from amptally.logger.wire.blocks import Block
-from amptally.logger.wire.decoder import BoardDecoder
+from amptally.logger.storage.journal import JournalReader
 from tests.faults.checks import missing, numbers, sound
 from tests.faults.harness import RecorderProcess, live_board
 
@@ -86,9 +85,7 @@ def _count(runs: Path, moment: str, after_s: float, sent: int) -> Kill:
 
 def _samples_in(journal: Path) -> bool:
     """Whether there is anything to recover from a recorder that was killed while it started."""
-    decoder = BoardDecoder()
-    records = [found for found in JournalReader(journal) if isinstance(found, Record) and found.kind == "bytes"]
-    return any(isinstance(item, Block) for record in records for item in decoder.feed(record.payload))
+    return any(isinstance(entry, Arrival) for entry in JournalDecoder().decode(JournalReader(journal)))
 
 
 def draw(rng: random.Random, number: int) -> tuple[str, float]:

@@ -1,13 +1,13 @@
-"""Journal records → sealed segments → run file. Recording and recovery both go through here; there is no second way.
+"""Journal records → sealed segments → run file, for recording and recovery alike.
 
-Whatever a board sends, memory and metadata stay bounded.
+Memory and metadata stay bounded whatever a board sends.
 """
 
 from __future__ import annotations
 
 import json
 from collections import Counter, deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import asdict, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -19,18 +19,15 @@ import numpy.typing as npt
 from amptally.logger.channels import BY_WIRE_ID
 from amptally.logger.clock import ClockFit, RunClock
 from amptally.logger.recording.alarms import Alarm, Observer, Observers, alarm_of
+from amptally.logger.recording.journal_decoder import Arrival, Entry, JournalDecoder
 from amptally.logger.storage.extremes import BoardExtremes
 from amptally.logger.storage.journal import Damage, Record
 from amptally.logger.storage.metadata import Gap, Metadata
 from amptally.logger.storage.segments import Segments
-from amptally.logger.wire.blocks import LONGEST_US, Block, Booted, Item, Stretch
-from amptally.logger.wire.decoder import BoardDecoder
+from amptally.logger.wire.blocks import LONGEST_US, Block, Booted
 from amptally.logger.wire.frames import Describe, Event, EventCode, Extremes, Fault
 
 MAX_EVENTS = 10_000
-BATCH_BYTES = 1 << 19
-"""What recovery decodes at a time."""
-BATCH_RECORDS = 4096
 GAP_FACTOR = 10
 """An interval longer than this many sample intervals is a gap."""
 
@@ -44,90 +41,65 @@ def program_version() -> str:
 
 
 class RunBuilder:
-    """Decodes what a journal holds, in order, and writes the run file at the end."""
+    """Decodes the records of a journal in order, and writes the run file at the end."""
 
     def __init__(
-        self, folder: Path, run_id: str, *, limit_us: int | None = None, observers: tuple[Observer, ...] = ()
+        self,
+        folder: Path,
+        run_id: str,
+        *,
+        limit_us: int | None = None,
+        observers: tuple[Observer, ...] = (),
+        decoder: JournalDecoder | None = None,
     ) -> None:
         self._limit_us = limit_us
         self._observers = Observers(observers)
-        self._decoder = BoardDecoder()
+        self._decoder = decoder or JournalDecoder()
         self._clock = RunClock()
         self._segments = Segments(folder, run_id)
         self._previous_us: int | None = None
         self._steps: deque[int] = deque(maxlen=GAP_FACTOR)
-        """The newest intervals, for a board that announces none."""
+        """The newest sample intervals, for a board that announces none."""
         self._why_gap = "source"
         self._extremes = BoardExtremes()
         self.faults: Counter[str] = Counter()
         self.gaps: list[Gap] = []
         self.events: list[dict[str, int]] = []
         self.board: Describe | None = None
-        self._host_us = 0
         self.samples = 0
-        self.bytes = 0
         self.latest: dict[str, int] = {}
         self.alarms: dict[int, Alarm] = {}
-        """By number, each as its last note has it."""
+        """Alarms by number, each in its latest state."""
+
+    @property
+    def bytes(self) -> int:
+        """Bytes from the board so far."""
+        return self._decoder.received
 
     @property
     def understood(self) -> bool:
-        """Some frame or text line made sense."""
+        """A valid frame or text header has arrived."""
         return self._decoder.understood
 
     @property
     def from_newer_board(self) -> bool:
-        """Good frames arrive, but of a later version of the wire format."""
+        """Good frames have arrived, but of a later version of the wire format."""
         return self._decoder.newer_board
 
     @property
     def run_s(self) -> float:
-        """Run time of the newest sample."""
+        """Run time of the newest sample [s]."""
         return max(self._clock.last_run_us, 0) / 1e6
 
     @property
     def clock(self) -> ClockFit:
-        """The board clock against the host's, as far as known."""
+        """The fit of the board clock to the host's, so far."""
         return self._clock.fit()
 
-    def accept(self, record: Record | Damage) -> None:
-        """Take the next record of the journal."""
-        if isinstance(record, Damage):
-            self.faults["journal"] += record.length
-        elif record.kind == "bytes":
-            self.bytes += len(record.payload)
-            self._host_us = record.host_us
-            for item in self._decoder.feed(record.payload):
-                self._take(item, record.host_us)
-        else:
-            self._take_note(_note(record))
-
-    def accept_all(self, records: Iterable[Record | Damage]) -> None:
-        """Take records of the journal one after the other: the same as `accept` for each, several times as fast."""
-        waiting: list[Record] = []
-        size = 0
-        for record in records:
-            plain = isinstance(record, Record) and record.kind == "bytes"
-            if isinstance(record, Record) and plain:
-                waiting.append(record)
-                size += len(record.payload)
-            if waiting and (size >= BATCH_BYTES or len(waiting) >= BATCH_RECORDS or not plain):
-                self._accept_bytes(waiting)
-                waiting, size = [], 0
-            if not plain:
-                self.accept(record)
-        if waiting:
-            self._accept_bytes(waiting)
-
-    def _accept_bytes(self, records: Sequence[Record]) -> None:
-        host_us = np.array([record.host_us for record in records], np.int64)
-        for item in self._decoder.feed_pieces([record.payload for record in records]):
-            if isinstance(item, Stretch):
-                self._stretch(item, host_us)
-            else:
-                self._take(item, int(host_us[-1]))
-        self._host_us = int(host_us[-1])
-        self.bytes += sum(len(record.payload) for record in records)
+    def accept(self, records: Iterable[Record | Damage]) -> None:
+        """Take the next records of the journal. Raises StorageError where a segment cannot be written."""
+        for entry in self._decoder.decode(records):
+            self._take(entry)
 
     def _take_note(self, note: dict[str, Any]) -> None:
         if note.get("what") == "unplugged":
@@ -138,30 +110,34 @@ class RunBuilder:
                 self.alarms[alarm["number"]] = alarm
 
     def observe(self) -> list[Alarm]:
-        """Let the observers see what is new; alarms that changed. They are kept once they come back as notes."""
+        """Pass new samples to the observers; returns changed alarms, which count once they return as notes."""
         return self._observers.alarms()
 
     @property
     def trouble(self) -> list[str]:
-        """What went wrong in observers, which are not called again."""
+        """Errors of observers, which are not called again."""
         return self._observers.trouble
 
-    def _take(self, item: Item, host_us: int) -> None:
-        match item:
-            case Block():
-                self._block(item, host_us)
+    def _take(self, entry: Entry) -> None:
+        match entry:
+            case Arrival():
+                self._arrival(entry)
             case Fault():
-                self.faults[item.kind] += item.length if item.kind in ("sequence", "range") else item.count
-                if item.kind == "sequence" and self._why_gap == "source":
+                self.faults[entry.kind] += entry.amount
+                if entry.kind == "sequence" and self._why_gap == "source":
                     self._why_gap = "link"
             case Describe():
-                self.board = item
+                self.board = entry
             case Booted():
-                self._extremes.start_boot(item.boot)
+                self._extremes.start_boot(entry.boot)
             case Extremes():
-                self._extremes.take(item)
+                self._extremes.take(entry)
             case Event():
-                self._event(item)
+                self._event(entry)
+            case Record():
+                self._take_note(_note(entry))
+            case Damage():
+                self.faults["journal"] += entry.length
 
     def _event(self, event: Event) -> None:
         if len(self.events) < MAX_EVENTS:
@@ -190,25 +166,29 @@ class RunBuilder:
         if len(run_us):
             self._keep(run_us, block, bridged)
 
-    def _stretch(self, stretch: Stretch, host_us: npt.NDArray[np.int64]) -> None:
-        """Take a block that came in several records, each with its time: what `_block` makes of each part."""
-        if not self._take_parts(stretch, host_us[stretch.pieces]):
-            for piece, part in stretch.parts():
-                self._take(part, int(host_us[-1 if piece is None else piece]))
+    def _arrival(self, arrival: Arrival) -> None:
+        """Take a block that arrived in several records: equal to taking each part with its own time of arrival."""
+        if not self._take_together(arrival):
+            for part in arrival.parts():
+                if isinstance(part, tuple):
+                    self._block(*part)
+                else:
+                    self._take(part)
 
-    def _take_parts(self, stretch: Stretch, host_us: npt.NDArray[np.int64]) -> bool:
-        """Take all parts at once; False, and nothing done, where one of them is a special case."""
+    def _take_together(self, arrival: Arrival) -> bool:
+        """Take all parts at once; False, and no change, where one of them is a special case."""
         if self._why_gap != "source":
             return False
+        stretch, host_us = arrival.stretch, arrival.host_us
         block = stretch.block
         until_us = LONGEST_US if self._limit_us is None else self._limit_us
         run_us = self._clock.place_parts(block.boot, block.time_us, stretch.ends, host_us, until_us)
         if run_us is None:
             return False
         first_us, last_us = int(block.time_us[0]), block.time_us[stretch.ends - 1].tolist()
-        for parts, message in stretch.said:
+        for parts, message in stretch.messages:
             self._extremes.note_samples(block.boot, first_us, last_us[parts - 1])
-            self._take(message, int(host_us[parts - 1]))
+            self._take(message)
         self._extremes.note_samples(block.boot, first_us, last_us[-1])
         self._keep(run_us, block, None)
         return True
@@ -222,7 +202,7 @@ class RunBuilder:
         self._segments.add(run_us, block)
 
     def _note_gaps(self, run_us: npt.NDArray[np.int64], block: Block, bridged: bool | None) -> None:
-        """Record why samples are missing; whether an interval counts as a gap is decided by analysis from the times."""
+        """Record why samples are missing. Analysis decides from the times alone which intervals are gaps."""
         edges = run_us if self._previous_us is None else np.concatenate(([self._previous_us], run_us))
         steps = edges[1:] - edges[:-1]
         if not len(steps):
@@ -242,12 +222,12 @@ class RunBuilder:
         self._observers.add(run_us, columns)
 
     def finish(self, path: Path, header: Metadata, stop_reason: str) -> Metadata | None:
-        """Write the run file; None and no file where no sample arrived.
+        """Write the run file and return its metadata; None, and no file, if no sample arrived.
 
-        `header` carries what the operator said at the start. Raises StorageError; the segments stay then.
+        `header` holds the operator's entries. Raises StorageError or SegmentError; the segments are then kept.
         """
-        for item in self._decoder.finish():
-            self._take(item, self._host_us)
+        for entry in self._decoder.finish():
+            self._take(entry)
         if not self.samples:
             return None
         self.alarms.update((alarm["number"], alarm) for alarm in self.observe())
@@ -276,7 +256,7 @@ class RunBuilder:
         return metadata
 
     def discard_segments(self) -> None:
-        """Remove the sealed segments; their samples are in the run file or can be decoded from the journal again."""
+        """Remove the sealed segments. Their samples are in the run file, or can be decoded from the journal again."""
         self._segments.discard()
 
 

@@ -1,4 +1,4 @@
-"""The one line a recording shows on a terminal."""
+"""The status line of a recording on a terminal."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import TextIO
 from amptally.logger.channels import BY_NAME
 from amptally.logger.machine.description import Machine
 from amptally.logger.recording.progress import Status
+from amptally.logger.wire.frames import INT64_NULL
 
 _PLAIN_EVERY_S = 10.0
 
@@ -16,9 +17,7 @@ _PLAIN_EVERY_S = 10.0
 def _si(status: Status, column: str) -> float | None:
     value = status.latest.get(column)
     channel = BY_NAME[column]
-    if value is None or not channel.valid[0] <= value <= channel.valid[1]:
-        return None
-    return value * channel.si_per_step
+    return None if value is None or value == INT64_NULL else value * channel.si_per_step
 
 
 def _clock(seconds: float) -> str:
@@ -55,7 +54,7 @@ def render(status: Status, machine: Machine) -> str:
     return "  ".join(parts)
 
 
-class LiveLine:
+class StatusLine:
     """Redraws one line on a terminal, with a bell at a new alarm; elsewhere prints a plain line now and then."""
 
     def __init__(self, machine: Machine, stream: TextIO | None = None) -> None:
@@ -67,7 +66,7 @@ class LiveLine:
         self._printed = time.monotonic()
 
     def show(self, status: Status) -> None:
-        """Show how the recording stands now."""
+        """Draw the status."""
         if not self._on_terminal:
             if time.monotonic() - self._printed < _PLAIN_EVERY_S:
                 return
@@ -81,13 +80,13 @@ class LiveLine:
         self._drawn = len(text)
 
     def say(self, text: str) -> None:
-        """A sentence of its own, without tearing the line."""
+        """Print a message on a line of its own, above the status line."""
         lead = "\r" + " " * self._drawn + "\r" if self._drawn else ""
         self._drawn = 0
         self._write(f"{lead}{text}\n")
 
     def end(self) -> None:
-        """Leave the line as it stands and go on below it."""
+        """Leave the status line in place and continue below it."""
         if self._drawn:
             self._write("\n")
             self._drawn = 0

@@ -1,8 +1,8 @@
-"""A ring of runs: the oldest complete ones give way, so that a computer on the machine never fills its card.
+"""Retention of runs within a size: the oldest are removed, so that an onboard computer never fills its card.
 
-Only run files of this program are ever removed, with the edits beside them: never a journal, never the run that is
-being recorded, never a file that cannot be read as a run. A computer without a battery-backed clock does not know the
-date, so the order in which runs were made is kept in a list beside them.
+Only run files of this program are removed, with the edits beside them: never a journal, never the run that is being
+recorded, never a file that cannot be read as a run. A computer without a battery-backed clock does not know the date:
+the order of the runs is kept in a list beside them.
 """
 
 from __future__ import annotations
@@ -17,30 +17,30 @@ from amptally.logger.storage.edits import edits_path
 from amptally.logger.storage.runfile import open_run, run_files
 
 LIST_NAME = ".ring"
-MOST_LISTED = 100_000
+MAX_LISTED = 100_000
 
 
-class Ring:
-    """Keeps what recordings leave in `folder` within `size` bytes."""
+class Retention:
+    """Keeps the runs, journals and segments in `folder` within `size` bytes."""
 
     def __init__(self, folder: Path, size: int, say: Callable[[str], None]) -> None:
         self._folder = folder
         self._size = size
         self._say = say
-        self._kept_out: set[Path] = set()
-        """Files that look like runs and cannot be read as such: left alone, and looked at once."""
+        self._unreadable: set[Path] = set()
+        """Files named like runs that cannot be read as runs: left alone, and opened once."""
 
-    def note(self, run: Path) -> None:
-        """Say that `run` is the newest."""
+    def add_newest(self, run: Path) -> None:
+        """Put `run` at the end of the list."""
         names = [name for name in self._listed() if name != run.name and (self._folder / name).exists()]
         with contextlib.suppress(OSError):
             write_text_atomically(self._folder / LIST_NAME, "\n".join([*names, run.name]) + "\n")
 
     def trim(self, more: int = 0) -> None:
-        """Remove the oldest runs until there is room for `more` bytes within the ring."""
-        self.give(self._used() + more - self._size)
+        """Remove the oldest runs until `more` bytes fit within the size."""
+        self.free(self._used() + more - self._size)
 
-    def give(self, wanted: int) -> None:
+    def free(self, wanted: int) -> None:
         """Remove the oldest runs until `wanted` bytes are free, as far as there are runs."""
         for run in self._oldest_first():
             if wanted <= 0:
@@ -48,7 +48,7 @@ class Ring:
             wanted -= self._remove(run)
 
     def _used(self) -> int:
-        """Bytes that runs, their edits, journals and segments take up now."""
+        """Bytes taken up by runs, their edits, journals and segments."""
         total = 0
         for path in {found for kind in ("parquet", "edits.json", "journal", "part") for found in self._all(kind)}:
             with contextlib.suppress(OSError):
@@ -63,16 +63,16 @@ class Ring:
             text = (self._folder / LIST_NAME).read_text(encoding="utf-8")
         except (OSError, ValueError):
             return []
-        return text.split("\n")[:MOST_LISTED]
+        return text.split("\n")[:MAX_LISTED]
 
     def _oldest_first(self) -> list[Path]:
-        """Complete runs; those that are not in the list, by name, before those that are."""
+        """Complete runs: first those missing from the list, by name, then those in it."""
         place = {name: number for number, name in enumerate(self._listed(), start=1)}
-        found = [run for run in run_files(self._folder) if run not in self._kept_out]
+        found = [run for run in run_files(self._folder) if run not in self._unreadable]
         return sorted(found, key=lambda run: (place.get(run.name, 0), run.name))
 
     def _remove(self, run: Path) -> int:
-        """Bytes set free; 0 where the file is no run, or cannot be removed."""
+        """Bytes freed; 0 where the file is no run or cannot be removed."""
         edits = edits_path(run)
         try:
             open_run(run)
@@ -80,7 +80,7 @@ class Ring:
             run.unlink()
             edits.unlink(missing_ok=True)
         except (RunFileError, OSError):
-            self._kept_out.add(run)
+            self._unreadable.add(run)
             return 0
-        self._say(f"{run.name} made room for newer runs ({size / 1e6:.1f} MB).")
+        self._say(f"{run.name} was removed to make room for newer runs ({size / 1e6:.1f} MB).")
         return size

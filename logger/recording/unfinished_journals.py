@@ -1,8 +1,7 @@
-"""Journals that a kill or a power cut left behind, found and turned into runs.
+"""Journals of recordings that a kill or a power cut ended: find them, and recover their runs.
 
-`python -m amptally.logger.recording.leftovers FOLDER` does it for one folder.
-
-Run at the lowest priority beside a recording, so that a drive that begins at once is not kept waiting by the last one.
+`python -m amptally.logger.recording.unfinished_journals FOLDER` recovers them all. It runs at the lowest priority, so
+that a recording that has begun meanwhile never waits for it.
 """
 
 from __future__ import annotations
@@ -19,52 +18,52 @@ from pathlib import Path
 from amptally.logger.errors import JournalError, LoggerError
 from amptally.logger.recording.lock import holders
 from amptally.logger.recording.recovery import recover
-from amptally.logger.recording.ring import Ring
-from amptally.logger.storage.journal import JournalReader, Record
+from amptally.logger.recording.retention import Retention
+from amptally.logger.storage.journal import SHORTEST_HEADER, JournalReader, Record
 
 
-def leftovers(folder: Path) -> list[Path]:
+def unfinished_journals(folder: Path) -> list[Path]:
     """Journals without a run file beside them that nobody is writing, oldest first."""
     held = {holder.journal.resolve() for holder in holders()}
     found = sorted(folder.glob("*.journal"))
     return [path for path in found if path.resolve() not in held and not path.with_suffix(".parquet").exists()]
 
 
-def clear(journal: Path, keep_journal: bool) -> str:
-    """Turn one into a run; what to tell. The journal goes as after any recording: once its run was written and re-read.
+def recover_unfinished(journal: Path, keep_journal: bool) -> str:
+    """Recover one journal; returns the message for the operator.
 
-    One that holds no byte from a board is removed; one that cannot be read is kept.
+    The journal is removed once its run has been written and re-read, or if it holds no byte from a board. One that
+    cannot be read is kept.
     """
     try:
         path, metadata = recover(journal, None)
     except LoggerError as error:
-        if isinstance(error, JournalError) and _holds_nothing(journal):
+        if isinstance(error, JournalError) and _is_empty(journal):
             journal.unlink(missing_ok=True)
             return f"{journal.name} held nothing from a board, and was removed."
         return f"{journal.name} is kept: {error}"
-    Ring(journal.parent, 0, lambda _: None).note(path)
+    Retention(journal.parent, 0, lambda _: None).add_newest(path)
     if not keep_journal:
         journal.unlink(missing_ok=True)
     faults = ", ".join(f"{kind} {count}" for kind, count in metadata.faults.items()) or "no faults"
     return f"{path.name} was recovered from a recording that was cut off ({faults})."
 
 
-def _holds_nothing(journal: Path) -> bool:
+def _is_empty(journal: Path) -> bool:
     try:
         reader = JournalReader(journal)
         return all(isinstance(found, Record) and found.kind != "bytes" for found in reader)
     except LoggerError:
-        # Cut off before even the header was safe: nothing had been asked of a board yet.
-        return journal.stat().st_size < len(b"AMPJRNL1") + 4
+        # Cut off before the header was written: the board had not been started yet.
+        return journal.stat().st_size < SHORTEST_HEADER
 
 
-class Clearing:
-    """The process that clears a folder while a recording runs; its lines are said as they come."""
+class BackgroundRecovery:
+    """A process that recovers unfinished journals while a recording runs; its lines are passed on as they come."""
 
     def __init__(self, folder: Path, keep_journal: bool, say: Callable[[str], None]) -> None:
-        command = [sys.executable, "-m", "amptally.logger.recording.leftovers", str(folder)] + [
-            "--keep-journal"
-        ] * keep_journal
+        command = [sys.executable, "-m", "amptally.logger.recording.unfinished_journals", str(folder)]
+        command += ["--keep-journal"] * keep_journal
         self._process = subprocess.Popen(
             command,
             stdin=subprocess.DEVNULL,
@@ -73,17 +72,17 @@ class Clearing:
             text=True,
             start_new_session=True,
         )
-        self._thread = threading.Thread(target=self._tell, args=(say,), daemon=True, name="leftovers")
+        self._thread = threading.Thread(target=self._pass_on, args=(say,), daemon=True, name="background recovery")
         self._thread.start()
 
-    def _tell(self, say: Callable[[str], None]) -> None:
+    def _pass_on(self, say: Callable[[str], None]) -> None:
         assert self._process.stdout is not None
         with contextlib.suppress(ValueError):  # closed meanwhile
             for line in self._process.stdout:
                 say(line.strip())
 
     def end(self) -> None:
-        """Break off what is not done; the next recording goes on with it."""
+        """Stop it; the next recording continues with the rest."""
         self._process.terminate()
         self._process.wait()
         self._thread.join(timeout=2)
@@ -92,17 +91,17 @@ class Clearing:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Clear a folder; one line for each journal on stdout."""
+    """Recover all unfinished journals of a folder; one line for each on stdout."""
     parser = argparse.ArgumentParser(
-        prog="python -m amptally.logger.recording.leftovers", description="Recover what was cut off."
+        prog="python -m amptally.logger.recording.unfinished_journals", description="Recover what was cut off."
     )
     parser.add_argument("folder", type=Path)
     parser.add_argument("--keep-journal", action="store_true")
     options = parser.parse_args(arguments)
     with contextlib.suppress(OSError, AttributeError):
         os.nice(19)
-    for journal in leftovers(options.folder):
-        print(clear(journal, options.keep_journal), flush=True)
+    for journal in unfinished_journals(options.folder):
+        print(recover_unfinished(journal, options.keep_journal), flush=True)
     return 0
 
 

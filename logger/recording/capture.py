@@ -1,7 +1,7 @@
 """Port → journal, in threads of their own.
 
-What arrives is written down whatever the rest of the program does meanwhile: decode a backlog, seal a segment, or wait
-for a terminal that somebody has stopped.
+Bytes are written to the journal whatever else the program does: decode a backlog, seal a segment, or wait for a blocked
+terminal.
 """
 
 from __future__ import annotations
@@ -16,23 +16,23 @@ from amptally.logger.errors import LoggerError, StorageError
 from amptally.logger.recording.ports import Port, PortGone
 from amptally.logger.storage.journal import JournalWriter, Record
 
-MOST_WAITING_BYTES = 16 << 20
-"""Bound of each queue: twenty minutes of a 115,200 baud line. A source beyond that is slowed down, not cut."""
-_LITTLE_BYTES = 1 << 16
-_MOST_TAKEN_BYTES = 1 << 19
+MAX_QUEUED_BYTES = 16 << 20
+"""Bound of each queue: twenty minutes of a 115,200 baud line. A faster source is slowed down; nothing is dropped."""
+_SMALL_BYTES = 1 << 16
+_MAX_TAKEN_BYTES = 1 << 19
 _ITEM_BYTES = 200
-"""What an item costs beside its bytes."""
+"""Memory of an item beside its bytes."""
 
 
 def host_us() -> int:
-    """The host's monotonic clock: steps of the wall clock do not touch it, and a computer that slept knows how long."""
+    """The host's monotonic clock in µs: unaffected by steps of the wall clock, and running on during sleep."""
     if sys.platform == "linux":
-        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1000  # the usual one stands still meanwhile
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1000  # time.monotonic stops during sleep
     return time.monotonic_ns() // 1000
 
 
 class _Queue:
-    """First in, first out between two threads, bounded by bytes."""
+    """A queue between two threads, bounded by bytes."""
 
     def __init__(self) -> None:
         self._items: deque[tuple[Record | LoggerError, int]] = deque()
@@ -40,17 +40,17 @@ class _Queue:
         self._changed = threading.Condition()
 
     def put(self, item: Record | LoggerError, go_on: Callable[[], bool]) -> None:
-        """Add `item`, waiting for room while `go_on` says so; an error always finds room."""
+        """Add `item`, waiting for room as long as `go_on` returns True. Errors are added at once."""
         cost = _ITEM_BYTES + (len(item.payload) if isinstance(item, Record) else 0)
         with self._changed:
-            while self._bytes > MOST_WAITING_BYTES and isinstance(item, Record) and go_on():
+            while self._bytes > MAX_QUEUED_BYTES and isinstance(item, Record) and go_on():
                 self._changed.wait(0.1)
             self._items.append((item, cost))
             self._bytes += cost
             self._changed.notify_all()
 
     def get(self, timeout_s: float) -> Record | LoggerError | None:
-        """The next item; None where none came in time."""
+        """The next item; None after `timeout_s` without one."""
         with self._changed:
             if not self._items:
                 self._changed.wait(timeout_s)
@@ -62,12 +62,12 @@ class _Queue:
             return item
 
     def take(self, pause_s: float) -> list[Record | LoggerError]:
-        """What is there, up to a bound; after a pause where that is little, so that little is not taken often."""
-        if self._bytes < _LITTLE_BYTES:
+        """All items up to a bound. Where there are few, it pauses first, so that batches are not small."""
+        if self._bytes < _SMALL_BYTES:
             time.sleep(pause_s)
         taken: list[Record | LoggerError] = []
         with self._changed:
-            left = _MOST_TAKEN_BYTES
+            left = _MAX_TAKEN_BYTES
             while self._items and left > 0:
                 item, cost = self._items.popleft()
                 taken.append(item)
@@ -77,8 +77,8 @@ class _Queue:
         return taken
 
 
-class Intake:
-    """Reads one port into one journal; gives every record on once it is written there."""
+class Capture:
+    """Reads one port into one journal. Records are handed on once they are written there."""
 
     def __init__(self, port: Port, journal: JournalWriter) -> None:
         self._port = port
@@ -92,11 +92,11 @@ class Intake:
         self._keeper.start()
 
     def take(self, pause_s: float) -> list[Record | LoggerError]:
-        """The next records, and last of all what ended the port or the journal; after a pause where few have come."""
+        """The next records, after a pause if there are few; an error that ended port or journal comes last."""
         return self._written.take(pause_s)
 
     def end(self, linger_s: float = 0.0) -> None:
-        """Read no more after `linger_s`; what was read is still written. Harmless when repeated."""
+        """Stop reading after `linger_s`; bytes that were read are still written. Harmless when repeated."""
         if linger_s and not self._ending.is_set():
             self._reader.join(timeout=linger_s)
         self._ending.set()
@@ -104,7 +104,7 @@ class Intake:
         self._keeper.join(timeout=60)
 
     def rest(self) -> Iterator[Record]:
-        """After `end`: the records that nobody has taken yet."""
+        """After `end`: the records not taken yet."""
         while (item := self._written.get(0)) is not None:
             if isinstance(item, Record):
                 yield item
@@ -119,7 +119,7 @@ class Intake:
             except LoggerError as error:
                 self._arrived.put(error, self._going_on)
                 return
-            except Exception as error:  # whatever a driver comes up with: the port is lost, the recording is not
+            except Exception as error:  # drivers raise all kinds: the port is lost, the recording is not
                 self._arrived.put(PortGone(f"The port failed: {type(error).__name__}: {error}"), self._going_on)
                 return
             if data:
