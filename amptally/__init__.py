@@ -1,8 +1,70 @@
-"""Record drives of small battery-electric two-wheel machines, and say how close they came to the limits."""
+"""Record drives of small battery-electric two-wheel machines, and say how close they came to the limits.
+
+In a notebook: `import amptally as at`; docs/library.md carries one drive through.
+"""
 
 from __future__ import annotations
 
-__all__ = ["main"]
+from typing import TYPE_CHECKING
+
+__all__ = [
+    "AnalysisError",
+    "CurrentExposure",
+    "Estimate",
+    "LoggerError",
+    "Reason",
+    "Report",
+    "Run",
+    "WorstWindow",
+    "battery",
+    "current",
+    "energy",
+    "explain",
+    "exposure",
+    "findings",
+    "fuse_margin",
+    "laps",
+    "list_runs",
+    "open_run",
+    "remaining",
+    "report",
+]
+
+if TYPE_CHECKING:
+    from amptally.library import (
+        AnalysisError,
+        CurrentExposure,
+        Estimate,
+        LoggerError,
+        Reason,
+        Report,
+        Run,
+        WorstWindow,
+        battery,
+        current,
+        energy,
+        explain,
+        exposure,
+        findings,
+        fuse_margin,
+        laps,
+        list_runs,
+        open_run,
+        remaining,
+        report,
+    )
+else:  # imported when first used: the command starts without numpy
+
+    def __getattr__(name: str) -> object:
+        if name not in __all__:
+            raise AttributeError(f"module 'amptally' has no attribute '{name}'")
+        from importlib import import_module
+
+        found = globals()[name] = getattr(import_module("amptally.library"), name)
+        return found
+
+    def __dir__() -> list[str]:
+        return sorted({*globals(), *__all__})
 
 
 def main() -> int:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from statistics import NormalDist
 from typing import Literal
 
+from amptally.analysis.results.number_format import with_interval
 from amptally.analysis.results.reason import Reason
 
 COVERAGE_FACTOR = 1.96
@@ -48,6 +49,15 @@ class Estimate:
     """Of a value: what its interval rests on and why a side is open, most important first. Of a refused one: why."""
     terms: tuple[Term, ...] = field(default=(), compare=False, repr=False)
     """Where its width comes from, greatest first; empty where that was not worked out. Not part of the JSON object."""
+
+    def __str__(self) -> str:
+        """`25.62 Wh (25.30 to 25.94)`, or `not given (no_current)` with the codes of the reasons."""
+        if self.value is None:
+            return f"not given ({', '.join(dict.fromkeys(reason.code for reason in self.reasons))})"
+        return with_interval(self)
+
+    __repr__ = __str__
+    """In a notebook and inside tuples and dicts too: the numbers as far as they are known."""
 
     @property
     def is_refused(self) -> bool:

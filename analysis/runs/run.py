@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import itertools
 import math
 from collections.abc import Iterable, Iterator
@@ -12,8 +13,9 @@ from threading import get_ident
 from typing import TypeVar
 
 import numpy as np
+import polars as pl
 
-from amptally.analysis.errors import RunContentError
+from amptally.analysis.errors import ArgumentError, RunContentError
 from amptally.analysis.results.leads import CURRENTS
 from amptally.analysis.results.sensor_error import SensorError
 from amptally.analysis.runs.columns import Gathered, ReadTogether, Walk
@@ -340,6 +342,54 @@ class Run(Samples):
     def columns(self) -> tuple[str, ...]:
         """SI names of the channels that the file has."""
         return tuple(BY_NAME[name].si_name for name in self.file.columns)
+
+    def to_polars(
+        self, columns: str | Iterable[str] | None = None, from_s: float | None = None, to_s: float | None = None
+    ) -> pl.DataFrame:
+        """Channels as a table: `run.to_polars(["left_current_a"], from_s=150, to_s=170)`.
+
+        A row per sample with from_s ≤ t_s ≤ to_s: run time `t_s` [s], then each channel by its SI name in its SI unit,
+        corrected as the machine file says, as Float64; null where it was not measured. Without `columns` all channels
+        that the run holds. Channels of a row were sampled together: a declared `delay_s` does not shift them (`series`
+        does). Every channel takes 8 bytes a row: of a long run ask for a part.
+
+        Raises ArgumentError for a name that is no channel, and for a time range without samples.
+        """
+        names = [columns] if isinstance(columns, str) else self.columns if columns is None else columns
+        asked = [name for name in dict.fromkeys(names) if name != "t_s"]
+        for name in asked:
+            if name not in BY_SI_NAME:
+                near = difflib.get_close_matches(name, BY_SI_NAME, 3, 0.5)
+                raise ArgumentError(
+                    f"{self.path}: '{name}' is no channel. "
+                    + (f"Near it: {', '.join(near)}. " if near else "")
+                    + f"This run holds {', '.join(self.columns)}."
+                )
+        first = 0 if from_s is None else first_row(self._times_s, self.rows, from_s)
+        stop = self.rows if to_s is None else first_row(self._times_s, self.rows, math.nextafter(to_s, math.inf))
+        if stop <= first:
+            raise ArgumentError(
+                f"{self.path} has no samples between from_s={from_s} and to_s={to_s}: it goes from {self.start_s:g} to "
+                f"{self.end_s:g} s. Choose another range."
+            )
+        table = {"t_s": pl.Series(self._times_s(first, stop - first))}
+        return pl.DataFrame(table | {name: self._table_column(name, first, stop - first) for name in asked})
+
+    def _table_column(self, si_name: str, start: int, rows: int) -> pl.Series:
+        """A channel in some rows of this part, null where it has no sample."""
+        samples, column = self.samples(si_name, start, rows), BY_SI_NAME[si_name].name
+        if samples is None:
+            return pl.Series([None], dtype=pl.Float64).new_from_index(0, rows)
+        if len(samples.value) == rows:
+            return pl.Series(samples.value)
+        stored = self.file.read([column], self.start_row + start, rows, with_time=False)[column]
+        value = np.full(rows, np.nan)
+        value[stored.is_not_null().to_numpy()] = samples.value
+        return pl.Series(value, nan_to_null=True)
+
+    def __repr__(self) -> str:
+        """One line: a run at the end of a notebook cell does not print its arrays."""
+        return f"Run('{self.path}', {self.start_s:g} to {self.end_s:g} s, {self.rows} samples)"
 
 
 def _stored_us(file: RunFile, start: int, rows: int) -> Places | None:

@@ -19,6 +19,8 @@ from amptally.analysis.results.estimate import (
     extreme_u,
     refuse,
 )
+from amptally.analysis.results.reason import Reason
+from amptally.analysis.wording.formatting import full
 from tests.analysis.build_runs import consistent, sides
 
 finite = st.floats(-1e9, 1e9)
@@ -105,3 +107,12 @@ def test_the_peak_of_pure_noise_stays_inside_the_declared_term(samples: int) -> 
     assert (peaks <= reach).mean() >= 0.97
     # Not much wider than needed either.
     assert (peaks <= 0.8 * reach).mean() < 0.97
+
+
+def test_a_value_prints_as_people_read_it_and_a_refused_one_with_its_codes() -> None:
+    net = estimate(25.618, "Wh", {"gain": 0.1645})
+    assert str(net) == repr(net) == full(net) == "25.62 Wh (25.30 to 25.94)"
+    assert f"{net.bounded('at_least')}" == "at least 25.62 Wh (95 %: from 25.30)"
+    assert repr({1.0: estimate(0.0179, "ohm", {"model": 0.0004})}) == "{1.0: 17.90 mΩ (17.12 to 18.68)}"
+    refused = refuse("V", Reason("no_current"), Reason("not_finite"), Reason("no_current"))
+    assert str(refused) == repr(refused) == "not given (no_current, not_finite)"
