@@ -8,6 +8,7 @@ import re
 import shutil
 import subprocess
 import sys
+import textwrap
 from pathlib import Path
 from typing import Any
 
@@ -51,6 +52,23 @@ def test_the_page_runs_and_shows_what_it_says(monkeypatch: pytest.MonkeyPatch) -
     blocks = code_blocks((ROOT / "docs" / "library.md").read_text(encoding="utf-8"))
     assert len(blocks) > 8
     assert run_examples("\n\n".join(blocks), {}, "docs/library.md") > 25
+
+
+def test_the_lines_in_the_readme_give_what_stands_beside_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(ROOT)
+    (block,) = re.findall(
+        r"^ *```python\n(.*?)^ *```$", (ROOT / "README.md").read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL
+    )
+    names: dict[str, Any] = {}
+    shown = 0
+    for line in textwrap.dedent(block).splitlines():
+        code, _, beside = line.partition("  # ")
+        if beside:
+            assert repr(eval(code, names)) == beside
+            shown += 1
+        else:
+            exec(code, names)
+    assert shown == 2
 
 
 def test_the_examples_of_the_docstrings_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: at.Run) -> None:
