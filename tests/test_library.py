@@ -56,9 +56,8 @@ def test_the_page_runs_and_shows_what_it_says(monkeypatch: pytest.MonkeyPatch) -
 
 def test_the_lines_in_the_readme_give_what_stands_beside_them(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(ROOT)
-    (block,) = re.findall(
-        r"^ *```python\n(.*?)^ *```$", (ROOT / "README.md").read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL
-    )
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    (block,) = re.findall(r"^ *```python\n(.*?)^ *```$", text, re.MULTILINE | re.DOTALL)
     names: dict[str, Any] = {}
     shown = 0
     for line in textwrap.dedent(block).splitlines():
