@@ -5,7 +5,12 @@ In a notebook: `import amptally as at`; docs/library.md carries one drive throug
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING
+
+# In a checkout the other folders lie beside this one, where an interpreter started there finds it before any other.
+if not os.path.isdir(os.path.join(os.path.dirname(__file__), "analysis")):
+    __path__.append(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 
 __all__ = [
     "AnalysisError",

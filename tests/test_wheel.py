@@ -76,6 +76,10 @@ def test_wheel_in_an_empty_environment(tmp_path: Path) -> None:
     net = call(python, "-c", "\n".join([*given, f"print({shown})"]), cwd=tmp_path)
     assert re.fullmatch(r"\d+\.\d+ Wh \(\d+\.\d+ to \d+\.\d+\)\n", net)
     assert net.startswith(f"{report['energy']['net_wh']['value']:.2f} Wh")
+    # Started in a checkout, this environment finds the checkout's folder first: the page's lines work there too.
+    there = call(python, "-c", "\n".join([*given, f"print({shown}, at.__file__)"]), cwd=source)
+    assert there == f"25.62 Wh (25.30 to 25.94) {source / 'amptally' / '__init__.py'}\n"
+    assert call(python, "-m", "amptally", "--version", cwd=source).startswith("amptally 0.")
     # One name is taken: those of the folders stay free for others.
     for name in ("tables", "logger", "analysis", "dashboard"):
         free = f"import importlib.util; print(importlib.util.find_spec({name!r}))"
