@@ -57,7 +57,7 @@ def interval(result: Estimate) -> str:
 
 
 def with_interval(result: Estimate) -> str:
-    """The value with its interval: "25.62 Wh (25.30 to 25.94)", "at least 42.00 A (95 %: from 41.22)"; empty where refused."""
+    """With its interval: "25.62 Wh (25.30 to 25.94)", "at least 42.00 A (95 %: from 41.22)"; or nothing."""
     shown, known = value_alone(result), interval(result)
     if result.low is not None and result.high is not None:
         return f"{shown} ({known})" if known else shown
