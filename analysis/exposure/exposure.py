@@ -13,6 +13,7 @@ from amptally.analysis.exposure.long_square import LongSquare
 from amptally.analysis.exposure.square_integral import SquareIntegral
 from amptally.analysis.exposure.window_search import Array, Mask
 from amptally.analysis.results.estimate import Estimate, estimate, refuse
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.results.sensor_terms import lag_s, pulse_seen
 from amptally.analysis.signals.sampling import Spacing, rms_sampling_u, spacing
 
@@ -283,7 +284,7 @@ class Exposure:
         return self.start_s + axis_s + float(self.gap_s[:gaps_before].sum())
 
 
-def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: str = "") -> Estimate:
+def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: Reason | None = None) -> Estimate:
     """The window's RMS in A with its interval.
 
     `at_least` where the window crosses a gap or, under uneven sampling, the longer intervals could hide it; where it is

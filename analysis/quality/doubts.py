@@ -197,8 +197,10 @@ def _changed(value: Estimate, act: Act | Widen, doubt: Doubt) -> Estimate:
 
 
 def _widened(value: Estimate, act: Widen, doubt: Doubt) -> Estimate:
-    """Both sides moved out."""
+    """Both sides moved out; a value computed from one that was widened by this doubt is not widened again."""
     assert value.value is not None
+    if any(each.code == "widened_for_doubt" and each["finding"] == doubt.code for each in value.reasons):
+        return value
     width = dict(doubt.widths).get(act.by or value.unit, 0.0)
     half = width * abs(value.value) if act.by and not act.as_amount else width
     if half <= 0:

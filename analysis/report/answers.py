@@ -8,6 +8,7 @@ from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.report.build import Report
 from amptally.analysis.report.command_words import commanded
 from amptally.analysis.wording.formatting import bare, full, moment, number, short
+from amptally.analysis.wording.results import refusal
 
 VERDICTS = {
     "past": "it should have opened, so doubt the data, the sensor's place or the fuse",
@@ -59,7 +60,7 @@ def fuse_answer(report: Report, place: str, fuse: FuseResult) -> Answer:
     """Worst window of one fuse against its earliest opening."""
     window, start = fuse.tightest_window_s, fuse.tightest_at_s
     if fuse.margin.value is None or window is None or start is None:
-        return Answer("fuse", f"{place} fuse: no margin: {fuse.margin.refused}", tone="unknown")
+        return Answer("fuse", f"{place} fuse: no margin: {refusal(fuse.margin)}", tone="unknown")
     worst = fuse.worst_rms_a or 0.0
     doing = commanded(report.run, start, window, report.drive.stalls)
     context = f", {doing}" if doing else ""

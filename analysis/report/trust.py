@@ -8,17 +8,12 @@ for its fuse and wire.
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from typing import Any, Literal, TypeVar
 
 from amptally.analysis.driving.driving import DriveUse
-from amptally.analysis.protection.fuse import FuseResult
-from amptally.analysis.protection.fuse_margin import translated_verdict, verdict_of
-from amptally.analysis.protection.path import PathResult
-from amptally.analysis.protection.wire import verdict_of as wire_verdict
 from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, ranked, refuse
 from amptally.analysis.results.finding import Finding
@@ -218,14 +213,6 @@ class Trust:
         changed: Part = self._walk((name,), part) if self.rules else part
         return changed
 
-    def fuses(self, results: dict[str, FuseResult]) -> dict[str, FuseResult]:
-        """Fuse results with their verdicts drawn again from what is left of the margins."""
-        return {place: _judged(results[place], after) for place, after in self.of("fuse", results).items()}
-
-    def paths(self, results: dict[str, PathResult]) -> dict[str, PathResult]:
-        """Likewise for wires."""
-        return {place: _loaded(results[place], after) for place, after in self.of("wire", results).items()}
-
     def drive(self, use: DriveUse) -> DriveUse:
         """How the machine was driven, its command map without the sides that are refused."""
         after = self.of("drive", use)
@@ -332,26 +319,3 @@ def _widened(value: Estimate, effect: Effect, doubt: Doubt, why: str) -> Estimat
     reasons = as_reasons(f"{why}, ±{half:.3g}") + value.reasons
     terms = ranked({**{term.name: term.u for term in value.terms}, why: half / COVERAGE_FACTOR})
     return replace(value, low=low, high=high, reasons=reasons, terms=terms)
-
-
-def _judged(before: FuseResult, after: FuseResult) -> FuseResult:
-    if after is before or after.margin == before.margin:
-        return after
-    if after.margin.refused is not None:
-        kept = tuple(
-            finding for finding in after.findings if finding.code not in ("fuse_past", "fuse_inside", "fuse_near")
-        )
-        rule = f"No comparison: {after.margin.refused}."
-        return replace(after, verdict="unknown", rule=rule, findings=kept)
-    filled = 0.0 if before.verdict == "below" else math.inf
-    judge = verdict_of if before.current_from == "measured" else translated_verdict
-    return replace(after, verdict=judge(after.margin, after.margin_latest, after.continuous_fraction, filled))
-
-
-def _loaded(before: PathResult, after: PathResult) -> PathResult:
-    if after is before or after.wire == before.wire:
-        return after
-    verdict = wire_verdict(after.wire.margin, after.wire.adiabatic_margin)
-    rule = before.wire.rule if after.wire.margin.refused is None else f"No comparison: {after.wire.margin.refused}."
-    kept = tuple(finding for finding in after.findings if finding.code != "wire_over" or verdict == "over")
-    return replace(after, wire=replace(after.wire, verdict=verdict, rule=rule), findings=kept)

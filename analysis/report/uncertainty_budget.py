@@ -14,6 +14,7 @@ from amptally.analysis.integrals.energy import Energy
 from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.leads import LEAD_OF
+from amptally.analysis.wording.of_quality import DOUBTS
 
 LEAST_SHARE = 0.2
 """The greatest contribution is named in any case, a second one from this share on."""
@@ -124,6 +125,7 @@ def _level(current: Current) -> float:
 _CAPACITY = (
     "Time a discharge from full to the cut-off at a steady load, and write the capacity it gives under [battery]."
 )
+_SETTLE = "Settle this finding first: what it says to do comes before any calibration."
 _BETWEEN = "Sample faster, or let the board send the RMS of each interval."
 _LAPS = "Drive more laps in one run: the mean of many is known better."
 _GAPS = "Look for the cause of the gaps: cable, connectors, radio link."
@@ -225,6 +227,9 @@ def _words(name: str, main: _Main, level_a: float) -> tuple[str, str]:
         what, following = _SENSOR[part]
         said = {"sensor": sensor, "section": section, "level": level, "zero": zero}
         return what.format(**said), following.format(**said)
+    code = name.removeprefix("finding ")
+    if code in DOUBTS:
+        return f"{DOUBTS[code]} (finding {code})", _SETTLE
     if "(finding " in name:
-        return name, "Settle this finding first: what it says to do comes before any calibration."
+        return name, _SETTLE
     return _OTHER.get(name, (name, "See the basis of this value."))

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+from amptally.analysis.results.reason import Reason
+
 Severity = Literal["note", "caution", "danger"]
 SEVERITIES: tuple[Severity, ...] = ("danger", "caution", "note")
 """Gravest first."""
@@ -26,7 +28,7 @@ class Finding:
     """What the reader can do about it."""
 
 
-def gravest_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+def gravest_first(findings: Iterable[Finding | Reason]) -> tuple[Finding | Reason, ...]:
     """Sorted by severity; those of the same one stay in order."""
     return tuple(sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity)))
 
