@@ -132,34 +132,34 @@ def assess_fuse(
     unresolved, more = _resolution(fuse, table, carried, corner_hz)
     findings += more
     if through is None:
-        found = measured_margins(exposure, table, derated_a, error, unresolved)
+        margins = measured_margins(exposure, table, derated_a, error, unresolved)
     else:
-        found = translated_margins(through, table, derated_a, error, unresolved)
-    found = found.held(doubts, channel)
-    source: Source = "measured" if through is None else "estimated" if through.least and through.most else "bounded"
-    withdrawn = not description_fits and found.verdict in ("near", "below")
-    verdict: Verdict = "unknown" if withdrawn else found.verdict
+        margins = translated_margins(through, table, derated_a, error, unresolved)
+    margins = margins.held(doubts, channel)
+    source: Source = "measured" if through is None else "estimated" if through.lower and through.upper else "bounded"
+    withdrawn = not description_fits and margins.verdict in ("near", "below")
+    verdict: Verdict = "unknown" if withdrawn else margins.verdict
     if doubts.against((channel, "margin")) is not None:
-        rule = _no_comparison(found.margin)
+        rule = _no_comparison(margins.margin)
     else:
         rule = _rule(table, derated_a, standing, through)
         findings += _short_windows(fuse, table, carried)
-        findings += _explain(fuse, carried, derated_a, found, source, withdrawn=withdrawn)
+        findings += _explain(fuse, carried, derated_a, margins, source, withdrawn=withdrawn)
     if withdrawn:
         rule = (*rule, Reason("verdict_withdrawn"))
-    if not description_fits and not found.margin.is_refused:
+    if not description_fits and not margins.margin.is_refused:
         findings.append(Reason("fuse_description_doubted", "caution", place=fuse.place))
-    closest = found.closest
+    closest = margins.closest
     return FuseResult(
         rating_a,
         derated_a,
         fuse.family,
-        found.margin,
-        found.margin_latest,
+        margins.margin,
+        margins.margin_latest,
         closest.window.window_s if closest else None,
         closest.window.start_s if closest else None,
         above,
-        found.fraction,
+        margins.fraction,
         verdict,
         rule,
         tuple(findings),
@@ -301,13 +301,13 @@ def _short_windows(fuse: FuseSpec, table: FuseTable, exposure: Exposure) -> list
 
 
 def _explain(
-    fuse: FuseSpec, exposure: Exposure, derated_a: float, found: Margins, source: Source, *, withdrawn: bool
+    fuse: FuseSpec, exposure: Exposure, derated_a: float, margins: Margins, source: Source, *, withdrawn: bool
 ) -> list[Reason]:
     """Findings about the comparison itself."""
-    closest, verdict, place = found.closest, found.verdict, fuse.place
+    closest, verdict, place = margins.closest, margins.verdict, fuse.place
     if closest is None:
         code = "fuse_no_current" if exposure.peak_a == 0 else "fuse_run_short"
-        return [Reason(code, place=place, why=found.margin.reasons)]
+        return [Reason(code, place=place, why=margins.margin.reasons)]
     window = closest.window
     compared: dict[str, Fact] = {
         "place": place,
@@ -317,8 +317,8 @@ def _explain(
         "start_s": window.start_s,
         "allowed_a": closest.allowed_a,
         "margin": closest.ratio,
-        "margin_latest": found.margin_latest.value,
-        "continuous_fraction": found.fraction.value,
+        "margin_latest": margins.margin_latest.value,
+        "continuous_fraction": margins.fraction.value,
     }
     findings = []
     if verdict in SEVERITY and not withdrawn:
@@ -334,12 +334,12 @@ def _explain(
                 end_s=window.end_s,
             )
         )
-    elif verdict == "unknown" and found.margin.value is not None:
+    elif verdict == "unknown" and margins.margin.value is not None:
         if source != "measured":
             findings.append(Reason("fuse_estimate_open", "caution", **compared))
-        elif found.margin.bound != "at_most":
+        elif margins.margin.bound != "at_most":
             gap_s = exposure.duration_s - exposure.sampled_s
-            filled = found.filled_fraction
+            filled = margins.filled_fraction
             findings.append(Reason("fuse_gap", "caution", place=place, gap_s=gap_s, filled_fraction=filled))
     before_a, before_s = _before(exposure, window.start_s)
     if before_a > PREHEAT_FRACTION * derated_a and window.window_s <= PREHEAT_S:

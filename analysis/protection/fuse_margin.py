@@ -76,24 +76,24 @@ def translated_margins(
 
     def one(limit: Limit) -> tuple[Estimate, Tightest | None]:
         middle, closest = margin_of(through.likely, limit, error, ())
-        floor = None if through.most is None or unresolved else margin_of(through.most, limit, error, ())[0]
-        ceiling = None if through.least is None else margin_of(through.least, limit, error, ())[0]
+        floor = None if through.upper is None or unresolved else margin_of(through.upper, limit, error, ())[0]
+        ceiling = None if through.lower is None else margin_of(through.lower, limit, error, ())[0]
         return between(middle, floor, ceiling, (*through.how, *unresolved)), closest
 
     margin, closest = one(Limit.of(table, derated_a, "earliest"))
     margin_latest, _ = one(Limit.of(table, derated_a, "latest"))
-    least, likely, most = (
+    lower, likely, upper = (
         None if exposure is None else continuous(exposure, derated_a, error)
-        for exposure in (through.least, through.likely, through.most)
+        for exposure in (through.lower, through.likely, through.upper)
     )
     assert likely is not None
-    fraction = between(likely[0], least[0] if least else None, most[0] if most else None, through.how)
-    filled = math.inf if most is None else most[1]
+    fraction = between(likely[0], lower[0] if lower else None, upper[0] if upper else None, through.how)
+    filled = math.inf if upper is None else upper[1]
     return Margins(margin, margin_latest, closest, fraction, filled, measured=False)
 
 
 def continuous_rating_a(load_a: float, usable: float, share: float = CONTINUOUS_FRACTION) -> float:
-    """Least rating [A] for a continuous load [A]: load/(share × usable), `usable` the share of it left by the air.
+    """Smallest rating [A] for a continuous load [A]: load/(share × usable), `usable` the share of it left by the air.
 
     The form of a chip fuse's data sheet p 10; makers differ in the share (0.7 there).
     """
@@ -188,8 +188,8 @@ def above_rating(exposure: Exposure, through: Translated | None, rating_a: float
     if through is None:
         return seconds_above(exposure, rating_a, error)
     likely = seconds_above(through.likely, rating_a, error)
-    floor = None if through.least is None else seconds_above(through.least, rating_a, error)
-    ceiling = None if through.most is None else seconds_above(through.most, rating_a, error)
+    floor = None if through.lower is None else seconds_above(through.lower, rating_a, error)
+    ceiling = None if through.upper is None else seconds_above(through.upper, rating_a, error)
     return between(likely, floor, ceiling, through.how)
 
 
@@ -198,7 +198,9 @@ def seconds_above(exposure: Exposure, rating_a: float, error: CurrentError) -> E
     terms = error.rms_terms(rating_a, 1.0).values()
     shift_a = COVERAGE_FACTOR * math.hypot(*(term for term in terms if term is not None))
     levels = rating_a, rating_a + shift_a, max(rating_a - shift_a, 0.0)
-    (value_s, timing_u_s), (least_s, _), (most_s, _) = exposure.seconds_above(*levels)
+    (value_s, timing_u_s), (low_s, _), (high_s, _) = exposure.seconds_above(*levels)
+    # Sums of many pieces, of which rounding may make the larger one the smaller.
+    low_s, high_s = min(low_s, value_s), max(high_s, value_s)
     timing_s = COVERAGE_FACTOR * timing_u_s
     gap_s = exposure.duration_s - exposure.sampled_s
     reasons = {
@@ -209,8 +211,8 @@ def seconds_above(exposure: Exposure, rating_a: float, error: CurrentError) -> E
     }
     return Estimate(
         value_s,
-        max(least_s - timing_s, 0.0),
-        min(most_s + timing_s + gap_s, exposure.duration_s),
+        max(low_s - timing_s, 0.0),
+        max(min(high_s + timing_s + gap_s, exposure.duration_s), value_s),
         "s",
         reasons=tuple(reason for reason, holds in reasons.items() if holds),
     )

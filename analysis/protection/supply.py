@@ -29,9 +29,9 @@ class Translated:
     """The current of the fuse's lead, as far as the other lead's current tells it."""
 
     likely: Exposure
-    least: Exposure | None
+    lower: Exposure | None
     """None where nothing bounds it from below: margins are then `at_least`."""
-    most: Exposure | None
+    upper: Exposure | None
     """None where nothing bounds it from above: margins are then `at_most`."""
     how: tuple[Reason, ...]
     """What it rests on."""

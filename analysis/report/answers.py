@@ -64,19 +64,24 @@ def fuse_answer(report: Report, place: str, fuse: FuseResult) -> Answer:
     worst = fuse.worst_rms_a or 0.0
     doing = commanded(report.run, start, window, report.drive.stalls)
     context = f", {doing}" if doing else ""
-    margin = fuse.margin.value
+    margin, latest = fuse.margin.value, fuse.margin_latest.value
     # A margin that is known only from above: the current may have come closer than this.
-    least, most = {"at_most": ("at least ", "at most "), "at_least": ("at most ", "at least ")}.get(
+    above, below = {"at_most": ("at least ", "at most "), "at_least": ("at most ", "at least ")}.get(
         fuse.margin.bound, ("", "")
     )
-    ratio = f"{most}{_times(margin)} times below" if margin >= 1 else f"{least}{_times(1 / margin)} times above"
-    latest = fuse.margin_latest.value
     if fuse.verdict == "past" and latest is not None:
-        ratio = f"{_times(1 / latest)} times above its latest opening, {_times(1 / margin)} times above"
+        ratio = (
+            f"{_times(1 / latest)} times the current at which it opens at the latest, {_times(1 / margin)} times that "
+            "at which it may open"
+        )
+    elif margin < 1:
+        ratio = f"{above}{_times(1 / margin)} times the current at which it may open"
+    else:
+        ratio = f"it could have carried {below}{_times(margin)} times as much before it may open"
     more = "" if fuse.verdict == "below" else f": {VERDICTS[fuse.verdict]}"
     text = (
         f"{place} fuse: worst {worst:.0f} A{NOT_MEASURED.get(fuse.current_from or '', '')} for {_duration(window)} at "
-        f"{moment(start)}{context}, {ratio} its earliest opening{more}"
+        f"{moment(start)}{context}; {ratio}{more}"
     )
     return Answer("fuse", text, start, window, TONE_OF_VERDICT[fuse.verdict])
 

@@ -221,7 +221,7 @@ PHRASES: dict[str, Phrase] = {
     "no_ratio_without_current": "no current flowed here, so there is no ratio",
     "current_not_above_zero": "the current cannot be told from zero",
     "neither_side_bounded": "neither side of it is bounded",
-    "whole_run_rms": "RMS of the whole run, {run_s:.4g} s, shorter than 10 min",
+    "whole_run_rms": "RMS of the whole run, {run_s:.3g} s, shorter than 10 min",
     "sensor_error_moves_line": "sensor error moves the line by {shift_a:.3g} A",
     "crossings_between_samples": "crossings between samples {timing_s:.3g} s",
     "gaps_as_doubt": "{gap_s:.4g} s of gaps as doubt",

@@ -13,5 +13,5 @@ def other_ratings(advice: FuseAdvice) -> str:
     if not advice.given:
         return why
     fits = ", ".join(f"{rating:g}" for rating in advice.fits_a)
-    meet = f"{fits} A meet all of this as measured in this run" if fits else "None meets all of this"
+    meet = f"{fits} A meet all of this as measured in this run" if fits else "No rating of its body meets all of this"
     return f"{meet}. {why} {CODES}"

@@ -14,6 +14,8 @@ from amptally.analysis.protection.fuse import FuseResult, assess_fuse
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
 from amptally.analysis.protection.fuse_margin import translated_verdict
 from amptally.analysis.protection.supply import Translated
+from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.reason import Reason
@@ -241,3 +243,50 @@ def test_a_description_that_does_not_fit_gives_no_comfort(tmp_path: Path, left_a
     fits = report_of(tmp_path, {"battery_voltage_v": 25.0, "left_current_a": 10.0}, CART)
     assert fits.fuses["left"].verdict == "below"
     assert fits.paths["left"].wire.verdict == "under"
+
+
+def doubted(code: str, channel: str = "left_current_a", **facts: Any) -> Doubts:
+    return Doubts.of([Doubt("danger", code, "what", "evidence", "next", channels=(channel,), **facts)])
+
+
+def under(doubts: Doubts, seen: float, spec: FuseSpec = OWN, carried: Translated | None = None) -> FuseResult:
+    found = assess_fuse(spec, exposure(seen), ERROR, 100.0, carried, doubts)
+    for result in (found.margin, found.margin_latest, found.continuous_fraction, found.seconds_above_rating):
+        consistent(result)
+    return found
+
+
+def test_a_doubted_current_is_compared_with_nothing() -> None:
+    found = under(doubted("channel_stuck"), 100.0)
+    for value in (found.margin, found.margin_latest, found.continuous_fraction, found.seconds_above_rating):
+        assert [(each.code, each["finding"]) for each in value.reasons] == [("doubted", "channel_stuck")]
+        assert value.is_refused
+    assert found.verdict == "unknown"
+    assert (found.tightest_window_s, found.tightest_at_s, found.worst_rms_a) == (None, None, None)
+    assert sentences(found.rule).startswith("No comparison: a channel stands at one reading")
+    # What the machine file lacks still counts; nothing is said about the current.
+    assert not codes(found) & {"fuse_past", "fuse_inside", "fuse_near", "fuse_preheated", "fuse_short_windows"}
+    other = under(doubted("channel_stuck", "right_current_a"), 100.0)
+    assert other == under(Doubts(), 100.0)
+    assert other.verdict == "past"
+
+
+def test_a_verdict_under_a_doubt_is_no_surer_than_what_the_doubt_leaves() -> None:
+    # blade_large 40 A at 20 °C carries 54 A for 60 s (second-hand): 25 A for 60 s is below, 70 A inside, 100 A past.
+    cut = doubted("cut_top")
+    for amps, plain, verdict in ((25.0, "below", "unknown"), (70.0, "inside", "inside"), (100.0, "past", "past")):
+        assert under(Doubts(), amps).verdict == plain
+        found = under(cut, amps)
+        assert (found.margin.bound, found.continuous_fraction.bound, found.verdict) == ("at_most", "at_least", verdict)
+        assert "fuse_near" not in codes(found)
+    # 54/29 is 1.86; 0.4 of it less is 1.12, under 1.25.
+    assert under(Doubts(), 29.0).verdict == "below"
+    near = under(doubted("channels_disagree", variant="near", widths=(("scale", 0.4),)), 29.0)
+    assert near.verdict == "near"
+    assert "fuse_near" in codes(near)
+
+
+def test_a_bound_and_a_doubt_from_the_other_side_leave_nothing() -> None:
+    found = under(doubted("cut_top"), 25.0, SUPPLY, through(None, 25.0, 25.0))
+    assert found.margin.is_refused
+    assert found.margin.reasons[0].code == "doubted"

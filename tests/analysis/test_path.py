@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -141,6 +142,22 @@ def test_a_bare_wire_and_no_machine(tmp_path: Path) -> None:
     assert found["right"].wire.verdict == "unknown"
     assert paths_of(tmp_path, None, steady())[0] == {}
     assert paths_of(tmp_path, "[fuse.left]\nrating_a = 40\n", steady())[0] == {}
+
+
+def test_a_current_that_was_widened_already_is_not_widened_again(tmp_path: Path) -> None:
+    scale = doubted("channels_disagree", variant="near", widths=(("scale", 0.1),))
+    once, currents = paths_of(tmp_path, WIRED, steady(), doubts=scale)
+    left = currents["left"]
+    held = replace(left, peak_a=scale.hold(left.peak_a, ("left_current_a", "peak")))
+    again = assess_paths(parse(WIRED, "cart.toml"), {**currents, "left": held}, scale)
+    assert held.peak_a.low is not None
+    assert left.peak_a.low is not None
+    assert held.peak_a.low < left.peak_a.low
+    low, twice = again["left"].wire.drop_v.low, once["left"].wire.drop_v.low
+    assert low is not None
+    assert twice is not None
+    # The drop of a current 10 % lower is 10 % lower; the wire's own terms come in quadrature, so that it is no less.
+    assert twice * (1 - 1e-9) <= low <= 0.95 * value_of(once["left"].wire.drop_v)
 
 
 def test_a_description_that_does_not_fit_takes_back_under_alone(tmp_path: Path) -> None:
