@@ -185,7 +185,7 @@ def _load_against_ampacity(facts: Facts) -> str:
 
 def _tightest_short_window(facts: Facts) -> str:
     return (
-        f"tightest window of {facts['longest_s']:g} s or less is {facts['window_s']:g} s, {_margin(facts)} on the "
+        f"tightest window of {facts['longest_s']:g} s or less is {facts['window_s']:.3g} s, {_margin(facts)} on the "
         "adiabatic limit"
     )
 
