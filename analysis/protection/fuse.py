@@ -37,8 +37,12 @@ PREHEAT_FRACTION = 0.5
 
 Source = Literal["measured", "estimated", "bounded"]
 """Where the current of a fuse comes from: its own sensor, duty, or only that one lead carries at least the other's."""
-SEVERITY: dict[Verdict, Severity] = {"past": "danger", "inside": "danger", "near": "caution"}
-"""Of the finding fuse_<verdict>; other verdicts have none."""
+FINDING_OF: dict[Verdict, tuple[str, Severity]] = {
+    "past": ("fuse_past", "danger"),
+    "inside": ("fuse_inside", "danger"),
+    "near": ("fuse_near", "caution"),
+}
+"""Code and severity by verdict; the other verdicts make none."""
 NO_DOUBTS = Doubts()
 
 
@@ -321,8 +325,8 @@ def _explain(
         "continuous_fraction": margins.fraction.value,
     }
     findings = []
-    if verdict in SEVERITY and not withdrawn:
-        findings.append(Reason(f"fuse_{verdict}", SEVERITY[verdict], **compared))
+    if verdict in FINDING_OF and not withdrawn:
+        findings.append(Reason(*FINDING_OF[verdict], **compared))
     if window.crosses_gap:
         findings.append(
             Reason(

@@ -14,6 +14,8 @@ import numpy.typing as npt
 import polars as pl
 
 from amptally.analysis.laps import table as lap_table
+from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs import columns, run, samples
 from amptally.logger.channels import BY_SI_NAME, TIME_COLUMN
@@ -88,6 +90,11 @@ def sides(result: Estimate) -> tuple[float, float, float]:
     assert result.low is not None
     assert result.high is not None
     return result.low, result.value, result.high
+
+
+def doubted(code: str, channel: str = "left_current_a", **facts: Any) -> Doubts:
+    """One doubt about one channel."""
+    return Doubts.of([Doubt("danger", code, "what", "evidence", "next", channels=(channel,), **facts)])
 
 
 def value_of(result: Estimate) -> float:

@@ -14,7 +14,6 @@ from amptally.analysis.protection.fuse import FuseResult, assess_fuse
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
 from amptally.analysis.protection.fuse_margin import translated_verdict
 from amptally.analysis.protection.supply import Translated
-from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.results.estimate import Estimate
@@ -22,7 +21,7 @@ from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.findings import told
 from amptally.analysis.wording.results import sentences
-from tests.analysis.build_runs import CART, Floats, consistent, value_of, write_run
+from tests.analysis.build_runs import CART, Floats, consistent, doubted, value_of, write_run
 
 SUPPLY = FuseSpec("left", "blade_large", 40, ambient_c=20, position="supply_leg", sensed="motor_lead")
 OWN = replace(SUPPLY, sensed="supply_leg")
@@ -243,10 +242,6 @@ def test_a_description_that_does_not_fit_gives_no_comfort(tmp_path: Path, left_a
     fits = report_of(tmp_path, {"battery_voltage_v": 25.0, "left_current_a": 10.0}, CART)
     assert fits.fuses["left"].verdict == "below"
     assert fits.paths["left"].wire.verdict == "under"
-
-
-def doubted(code: str, channel: str = "left_current_a", **facts: Any) -> Doubts:
-    return Doubts.of([Doubt("danger", code, "what", "evidence", "next", channels=(channel,), **facts)])
 
 
 def under(doubts: Doubts, seen: float, spec: FuseSpec = OWN, carried: Translated | None = None) -> FuseResult:

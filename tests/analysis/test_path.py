@@ -11,15 +11,13 @@ import pytest
 
 from amptally.analysis.exposure.current import Current, assess_current
 from amptally.analysis.protection.path import PathResult, assess_paths, lead_limits
-from amptally.analysis.quality.doubt import Doubt
-from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.results.leads import LEADS
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.findings import told
 from amptally.analysis.wording.results import basis, refusal
 from amptally.logger.machine.description import parse
-from tests.analysis.build_runs import CART, Floats, value_of, write_run
+from tests.analysis.build_runs import CART, Floats, doubted, value_of, write_run
 
 T_S = np.arange(0, 60, 0.01)
 WIRED = """
@@ -165,10 +163,6 @@ def test_a_description_that_does_not_fit_takes_back_under_alone(tmp_path: Path) 
         found, _ = paths_of(tmp_path, WIRED, steady(amps), description_fits=False)
         assert found["left"].wire.verdict == verdict
         assert (Reason("verdict_withdrawn") in found["left"].wire.rule) == (verdict == "unknown")
-
-
-def doubted(code: str, channel: str = "left_current_a", **facts: Any) -> Doubts:
-    return Doubts.of([Doubt("danger", code, "what", "evidence", "next", channels=(channel,), **facts)])
 
 
 def test_doubts_reach_the_verdict_of_their_own_lead(tmp_path: Path) -> None:
