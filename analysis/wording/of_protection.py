@@ -276,25 +276,29 @@ PHRASES: dict[str, Phrase] = {
 # Findings.
 
 
+def _of(facts: Facts) -> str:
+    """The fuse at the head of a sentence: Left fuse."""
+    return f"{facts['place'].capitalize()} fuse"
+
+
+def _filled(words: Phrase, facts: Facts) -> str:
+    return words.format(**facts) if isinstance(words, str) else words(facts)
+
+
 def _fuse(words: str) -> Phrase:
     """A template in which {fuse} is such as "Left fuse"."""
-    return lambda facts: words.format(**facts, fuse=f"{facts['place'].capitalize()} fuse")
+    return lambda facts: words.format(**facts, fuse=_of(facts))
 
 
 def _no_margin(why: Phrase) -> Phrase:
     """No margin, because …: the reason in the words of the refusal."""
 
-    def words(facts: Facts) -> str:
-        because = why.format(**facts) if isinstance(why, str) else why(facts)
-        return f"{facts['place'].capitalize()} fuse: no margin, because {because}."
-
-    return words
+    return lambda facts: f"{_of(facts)}: no margin, because {_filled(why, facts)}."
 
 
 def _differs_what(facts: Facts) -> str:
-    fuse = f"{facts['place'].capitalize()} fuse"
     estimated = "its current is estimated, not measured" if facts["how"] else "no margin"
-    return f"{fuse}: {estimated}, because {_in_two_leads(facts)}."
+    return f"{_of(facts)}: {estimated}, because {_in_two_leads(facts)}."
 
 
 def _differs_next(facts: Facts) -> str:
@@ -320,10 +324,9 @@ def _compared(facts: Facts) -> str:
 
 
 def _gap_what(facts: Facts) -> str:
-    fuse = f"{facts['place'].capitalize()} fuse"
     if "window_s" in facts:
-        return f"{fuse}: samples are missing in the tightest window, so the margin is an upper bound."
-    return f"{fuse}: the gaps could hide a continuous load near the rating, so the verdict is left open."
+        return f"{_of(facts)}: samples are missing in the tightest window, so the margin is an upper bound."
+    return f"{_of(facts)}: the gaps could hide a continuous load near the rating, so the verdict is left open."
 
 
 def _gap_evidence(facts: Facts) -> str:
@@ -346,12 +349,11 @@ def _preheated(facts: Facts) -> str:
 
 
 def _advice_what(facts: Facts) -> str:
-    fuse = f"{facts['place'].capitalize()} fuse"
     others = {"up": facts["next_up_a"], "down": facts["next_down_a"]}
     named = " and ".join(f"next {way} {amps:g} A" for way, amps in others.items() if amps is not None)
-    fitted = f"{fuse}: {facts['rating_a']:g} A"
+    fitted = f"{_of(facts)}: {facts['rating_a']:g} A"
     if not facts["given"]:
-        return f"{fuse}: no other rating can be judged by this run."
+        return f"{_of(facts)}: no other rating can be judged by this run."
     if facts["meets"]:
         also = f"; of the others of its body {named} would too" if named else ""
         return f"{fitted} meets continuous practice, exposure and the lead's limits as measured in this run{also}."
