@@ -89,7 +89,7 @@ def peukert_law(sheet: DataSheet) -> PeukertLaw:
         raise DataSheetError(Reason("data_sheet_points_contradict"))
     k = peukert_k(hours, rated_a, second_h, second_a)
     if k < 1 - 1e-9:
-        raise DataSheetError(Reason("exponent_below_one", k=k))
+        raise DataSheetError(Reason("exponent_below_one"))
     return PeukertLaw(capacity_ah, hours, max(k, 1.0), min(rated_a, second_a), max(rated_a, second_a))
 
 

@@ -80,7 +80,7 @@ PHRASES: dict[str, Phrase] = {
     "battery",
     "connection_of_blocks_unknown": "the machine file does not say how the blocks are connected",
     "rated_capacity_unknown": "the machine file gives no capacity_ah with blocks and arrangement",
-    "too_many_blocks": "a forecast covers one block or two",
+    "too_many_blocks": "charge left is computed for one or two blocks",
     "not_driven": "the run holds no driven stretch",
     "no_net_current": "the run drew no net current: there is no load to go on at",
     "load_too_small": "the load is too small for a forecast of its end",
