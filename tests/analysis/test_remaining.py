@@ -20,9 +20,9 @@ from amptally.analysis.forecast.remaining import Remaining, forecast
 from amptally.analysis.forecast.voltage_curve import VoltageKnee
 from amptally.analysis.report.json_form import remaining_json
 from amptally.analysis.results.estimate import Estimate
-from tests.strategies import examples
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.wording.results import phrases, refusal
+from tests.strategies import examples
 
 # T1: maker's data sheet, generic 12 V 40 Ah sealed lead-acid, 25 °C: hours and Ah
 T1_H, T1_AH = (20.0, 10.0, 5.0, 1.0), (40.0, 37.2, 34.0, 24.0)

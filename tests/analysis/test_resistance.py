@@ -13,6 +13,7 @@ from amptally.analysis.battery.resistance import Resistance, assess_resistance
 from amptally.analysis.battery.resistance_fit import TIME_SCALES_S, fit_voltage, lagged_current, solve
 from amptally.analysis.battery.resistance_steps import Step, find_steps, from_steps
 from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import SensorError
 from amptally.analysis.wording.results import basis, refusal
 from tests.analysis.build_runs import consistent, measured, sides, value_of

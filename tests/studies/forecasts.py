@@ -117,4 +117,6 @@ def scores(battery: Battery, folder: Path, parts: tuple[float, ...] = PARTS) -> 
             if runtime.value is None:
                 raise ValueError(f"{battery.file} at {part:g} with the {name}: {runtime.refused}")
             truth = float(time_s[end] - time_s[cut - 1])
-            yield Score(battery.file, part, name, truth, runtime.value, runtime.low, runtime.high, line, phrases(left.evidence))
+            yield Score(
+                battery.file, part, name, truth, runtime.value, runtime.low, runtime.high, line, phrases(left.evidence)
+            )
