@@ -16,7 +16,8 @@ TIME_SCALES_S = (0.1, 1.0, 10.0)
 MODEL_SHARE = 0.02
 """1 σ for what a single number leaves out: resistance moves with charge, current and temperature. Our own judgement."""
 SHORT_SHARE = 0.3
-"""1 σ of a regression, relative, times time scale / length of the fit: slow relaxation is not told from charge.
+"""1 σ of a regression, relative, times time scale / length of the fit: slow relaxation looks like
+charge drawn.
 
 Our own, like COARSE_SHARE, from circuits with known resistances: docs/methods.md.
 """
@@ -63,12 +64,12 @@ class Fit:
 
     def widened(self, moved: Fit) -> Fit:
         """The same with one more term: how far `moved`, the fit with one sensor 1 σ later, differs from it."""
-        found = {
+        widened = {
             scale: (value, math.hypot(u, moved.resistance_ohm.get(scale, (value, u))[0] - value))
             for scale, (value, u) in self.resistance_ohm.items()
         }
         open_u = math.hypot(self.open_circuit_u, moved.open_circuit_v - self.open_circuit_v)
-        return replace(self, resistance_ohm=found, open_circuit_u=open_u)
+        return replace(self, resistance_ohm=widened, open_circuit_u=open_u)
 
 
 def lagged_current(time_s: Floats, amps: Floats, tau_s: float) -> Floats:
@@ -253,9 +254,9 @@ def _settled(time_s: Floats, volts: Floats, amps: Floats) -> bool:
     if len(away) < 4 or float(np.abs(amps[calm]).max()) > STEADY_SHARE * float(np.ptp(amps)):
         return False
     slope = dot(away, volts[calm]) / dot(away, away)
-    left = volts[calm] - volts[calm].mean() - slope * away
-    doubt = math.sqrt(dot(left, left) / (len(away) - 2) / dot(away, away))
-    return abs(slope) * CALM_S < max(3 * doubt * CALM_S, CALM_SHARE * float(np.ptp(volts)))
+    residual = volts[calm] - volts[calm].mean() - slope * away
+    slope_u = math.sqrt(dot(residual, residual) / (len(away) - 2) / dot(away, away))
+    return abs(slope) * CALM_S < max(3 * slope_u * CALM_S, CALM_SHARE * float(np.ptp(volts)))
 
 
 def _unsettled_share(length_s: float, usable_s: list[float]) -> float:

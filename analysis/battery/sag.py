@@ -73,7 +73,7 @@ def _worst_sag(run: Run, rest: Rest, resting: Estimate) -> tuple[Estimate, float
 def _resistance(run: Run) -> Resistance:
     smooth = run.smooth(CURRENT)
     if smooth is not None and len(smooth.value) > 1:
-        # Resistance moves with charge and temperature: in a long run the stretch that tells most about it is used.
+        # Resistance moves with charge and temperature: in a long run the most informative stretch is used.
         stretch = busiest_stretch(smooth.time_s, smooth.value)
         run = run if stretch == slice(None) else run.part(*smooth.time_s[stretch][[0, -1]].tolist())
     current, voltage = run.series(CURRENT), run.series(VOLTAGE)

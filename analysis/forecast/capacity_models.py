@@ -1,4 +1,4 @@
-"""The capacity models that a forecast goes by: Peukert's law with its uncertainty, and two-well models beside it.
+"""The capacity models of a forecast: Peukert's law with its uncertainty, and two-well models beside it.
 
 Both run through the sheet's pair of points, or through one point with the exponents of the chemistry. A measured
 capacity takes the place of the sheet's: the models then run through the measured point.
@@ -22,7 +22,7 @@ the only point may gain charge down to this many times slower."""
 
 @dataclass(frozen=True, slots=True)
 class CapacityModels:
-    """Peukert's law on three sides, −1 (least charge), 0, 1 (most), and two-well models."""
+    """Peukert's law on three sides, −1 (low charge), 0, 1 (high), and two-well models."""
 
     laws: tuple[PeukertLaw, PeukertLaw, PeukertLaw]
     """By side."""

@@ -36,7 +36,7 @@ class Assumption:
     load_scale: float = 1.0
     """Load to come over the load of the run."""
     rate_side: int = 0
-    """Side of Peukert's law: −1 least charge at a high rate, 1 most."""
+    """Side of Peukert's law: −1 low charge at a high rate, 1 high."""
     voltage_side: int = 0
     """−1 low end of the rest-voltage chart, 1 high end."""
     ohm_side: int = 0

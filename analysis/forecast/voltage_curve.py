@@ -2,7 +2,7 @@
 voltage.
 
 A discharge curve is nearly straight in the middle and bends down before the end. How much steeper its last third is
-than its middle third tells how near the end is, whatever the capacity.
+than its middle third shows how near the end is, whatever the capacity.
 """
 
 from __future__ import annotations
@@ -73,11 +73,11 @@ def detect_knee(
     bend = last / middle
     # The last third is bent itself: its residual holds the knee and widens bend_u, so that a knee is called later.
     bend_u = bend * math.hypot(middle_u / middle, last_u / last)
-    sure = bend - COVERAGE_FACTOR * bend_u
-    if sure < MIN_BEND:
+    bend_low = bend - COVERAGE_FACTOR * bend_u
+    if bend_low < MIN_BEND:
         return None
     bends, shares = zip(*KNEE_ROWS, strict=True)
-    remaining, remaining_max = (total * float(np.interp(each, bends, shares)) for each in (bend, sure))
+    remaining, remaining_max = (total * float(np.interp(each, bends, shares)) for each in (bend, bend_low))
     return VoltageKnee(bend, remaining, WIDENING * remaining_max)
 
 

@@ -41,7 +41,7 @@ PHRASES: dict[str, Phrase] = {
     "no_rest": "no rest of {needed_s:g} s before the first load: let the machine stand switched on before driving",
     "current_at_rest": "the current before the first load is {mean_a:.2f} A, above the {limit_a:.2f} A that counts as "
     "rest",
-    "rest_needs_current": "no battery current was measured, so that rest cannot be told from load",
+    "rest_needs_current": "no battery current was measured, so rest cannot be distinguished from load",
     "no_sample_at_rest": _no_sample_at_rest,
     "at_rest": "{length_s:.0f} s at rest",
     # Sag and minimum
@@ -66,9 +66,9 @@ PHRASES: dict[str, Phrase] = {
     "current_too_slow_for_scale": "the current never changes fast enough to show what happens {scale_s:g} s after a "
     "step",
     "few_samples_for_fit": "too few samples for a regression",
-    "current_hardly_changes": "the current hardly changes, so that resistance cannot be told from open-circuit voltage",
+    "current_hardly_changes": "the current hardly changes, so resistance cannot be separated from open-circuit voltage",
     "fit_in_gaps": "too much of the run lies in gaps for a regression",
-    "fit_not_unique": "the current does not change in enough ways to tell the terms of the regression apart",
+    "fit_not_unique": "the current does not change in enough ways to separate the terms of the regression",
     # Recovery
     "recovery_needs_both": "battery current and voltage are both needed to see a recovery",
     "no_load_to_recover_from": "the run holds no load to recover from",

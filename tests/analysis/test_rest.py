@@ -146,7 +146,7 @@ def test_a_part_before_the_first_load_is_all_rest(tmp_path: Path) -> None:
 def test_without_a_current_rest_cannot_be_told(tmp_path: Path) -> None:
     run = Run.open(write_run(tmp_path / "v.parquet", np.arange(0, 10, 0.1), {"battery_voltage_v": 25.4}))
     assert refusal(rest_voltage(run, run_rest(run))) == (
-        "no battery current was measured, so that rest cannot be told from load"
+        "no battery current was measured, so rest cannot be distinguished from load"
     )
     run = Run.open(write_run(tmp_path / "i.parquet", np.arange(0, 10, 0.1), {"battery_current_a": 0.0}))
     assert refusal(rest_voltage(run, run_rest(run))) == "no battery voltage was measured"
