@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from typing import Any, Literal, TypeVar
 
-from amptally.analysis.driving.driving import DriveUse
 from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, ranked, refuse
 from amptally.analysis.results.finding import Finding
@@ -213,21 +212,6 @@ class Trust:
         changed: Part = self._walk((name,), part) if self.rules else part
         return changed
 
-    def drive(self, use: DriveUse) -> DriveUse:
-        """How the machine was driven, its command map without the sides that are refused."""
-        after = self.of("drive", use)
-        dropped = {
-            side: doubt
-            for side in SIDES
-            for effect, doubt in self._on(("drive", "command_map", side))
-            if effect.act == "refuse"
-        }
-        bins = tuple(each for each in after.command_map if each.side not in dropped)
-        if len(bins) == len(after.command_map):
-            return after
-        why = after.command_map_refused if bins else reason(next(iter(dropped.values())))
-        return replace(after, command_map=bins, command_map_refused=why)
-
     def _walk(self, path: tuple[str, ...], item: Any) -> Any:
         if isinstance(item, Estimate):
             for effect, doubt in self._on(path):
@@ -317,5 +301,5 @@ def _widened(value: Estimate, effect: Effect, doubt: Doubt, why: str) -> Estimat
     if low is not None and value.low is not None and value.low >= 0 and effect.by:
         low = max(low, 0.0)
     reasons = as_reasons(f"{why}, ±{half:.3g}") + value.reasons
-    terms = ranked({**{term.name: term.u for term in value.terms}, why: half / COVERAGE_FACTOR})
+    terms = ranked({**{term.name: term.u for term in value.terms}, f"finding {doubt.code}": half / COVERAGE_FACTOR})
     return replace(value, low=low, high=high, reasons=reasons, terms=terms)
