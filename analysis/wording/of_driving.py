@@ -34,7 +34,6 @@ PHRASES: dict[str, Phrase] = {
     "command_pulses_few": "too few command pulses",
     "nothing_discharged": "nothing was discharged, so there is no share of it",
     "share_unbounded": "neither side of the share is bounded",
-    "shorter_peak_missed": "samples can miss a shorter peak",
     "channel_charge_one_sided": "a channel's charge is known from one side only",
     "channel_charge_near_zero": "the charge of one channel cannot be told from zero",
     "side_currents_unmeasured": "left and right current were not measured in two samples or more",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from amptally.analysis.wording.phrase import Facts, FindingWords, Phrase, counted
-from amptally.logger.channels import BY_SI_NAME
 
 
 def _alarm(facts: Facts) -> str:
@@ -40,7 +39,6 @@ TEST_RECEIVER = (
     "Test with the wheels off the ground; feed the receiver from a supply that does not sag with the motors."
 )
 PHRASES: dict[str, Phrase] = {
-    "not_measured": lambda facts: f"no {BY_SI_NAME[facts['channel']].label.lower()} was measured",
     "speed_by_wheels": "from wheel counts, without slip",
     "speed_by_laps": "from laps",
     "charge_between": "{low_ah:.3g} to {high_ah:.3g} Ah remain",
