@@ -92,7 +92,7 @@ def asked_by(words: Any) -> set[str]:
     code = words.__code__
     module = importlib.import_module(words.__module__)
     source = ast.parse(Path(str(module.__file__)).read_text(encoding="utf-8"))
-    functions: dict[str, ast.AST] = {node.name: node for node in source.body if isinstance(node, ast.FunctionDef)}
+    functions: dict[str, ast.AST] = {node.name: node for node in ast.walk(source) if isinstance(node, ast.FunctionDef)}
     if words.__name__ == "<lambda>":
         start = next(n for n in ast.walk(source) if isinstance(n, ast.Lambda) and n.lineno == code.co_firstlineno)
         return facts_in(start, functions)
