@@ -8,16 +8,18 @@ from pathlib import Path
 
 import pytest
 
+from amptally.analysis.wording.catalogue import FINDINGS
+
 ROOT = Path(__file__).parent.parent
 PAGES = sorted(path for path in [*ROOT.glob("*.md"), *(ROOT / "docs").glob("*.md")])
 
 
 def source_codes() -> set[str]:
-    """Every finding code written in analysis: constants in the second argument of Finding, and the fuses' words."""
-    found: set[str] = set()
+    """Every finding code that has words or is written in analysis: second argument of Finding, the fuses' codes."""
+    found = set(FINDINGS)
     for path in (ROOT / "analysis").rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            made = isinstance(node, ast.Call) and getattr(node.func, "id", "") in ("Finding", "Doubt")
+            made = isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Finding"
             if isinstance(node, ast.Call) and made and len(node.args) > 1:
                 found |= {c.value for c in ast.walk(node.args[1]) if isinstance(c, ast.Constant)}
     fuse = (ROOT / "analysis" / "protection" / "fuse.py").read_text(encoding="utf-8")

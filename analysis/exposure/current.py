@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from amptally.analysis.exposure.exposure import FIXED_WINDOWS_S, CurrentError, Exposure, window_list, window_rms
 from amptally.analysis.exposure.run_exposure import prepare_exposure
 from amptally.analysis.integrals.sums import CurveSums, curve_sums
@@ -34,8 +32,6 @@ class Current:
     """Largest RMS over any window of 0.1, 1, 10, 60 and 600 s."""
     exposure: tuple[tuple[float, float], ...]
     """(window length s, largest RMS A), by length."""
-    clipped: int
-    """Samples at the sensor's full scale."""
     prepared: Exposure | None
     """For margins; None where refused."""
     error: CurrentError
@@ -62,7 +58,7 @@ def assess_current(run: Run, lead: str, opening_times_s: list[float], rated_afte
         reason = f"no {run.label(name).lower()} was measured" if extremes is None else "too few samples"
         none = refuse("A", reason)
         peak = none if extremes is None else _peak(run, lead, extremes, sensor)[0]
-        return Current(peak, None, none, {f"{w:g}": none for w in FIXED_WINDOWS_S}, (), 0, None, error)
+        return Current(peak, None, none, {f"{w:g}": none for w in FIXED_WINDOWS_S}, (), None, error)
     ripple = unseen(run, lead, exposure.coarse_s, exposure.interval_rms)
     by = run.sensor(f"{lead}_current_rms_a") if exposure.interval_rms else sensor
     error = replace(current_error(by), corner_hz=by.bandwidth_hz, unseen=ripple.why if ripple else "")
@@ -77,24 +73,10 @@ def assess_current(run: Run, lead: str, opening_times_s: list[float], rated_afte
         _mean(curve_sums(run, name), sensor),
         {f"{window:g}": window_rms(exposure, window, error) for window in FIXED_WINDOWS_S},
         curve,
-        _clipped(run, lead, sensor),
         exposure,
         error,
         ripple,
     )
-
-
-def _clipped(run: Run, lead: str, sensor: SensorError) -> int:
-    """Samples, or interval extremes where there are more, at the sensor's full scale."""
-    if not sensor.full_scale:
-        return 0
-    limit = CLIPPED_SHARE * sensor.full_scale
-    counts = [0]
-    for name in (f"{lead}_current_a", f"{lead}_current_min_a", f"{lead}_current_max_a"):
-        extremes = run.extremes(name)
-        if extremes is not None and extremes.size[0] >= limit:
-            counts.append(sum(int(np.count_nonzero(np.abs(value) >= limit)) for value in run.values(name)))
-    return max(counts)
 
 
 def _mean(sums: CurveSums, sensor: SensorError) -> Estimate:

@@ -7,8 +7,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.quality.doubts import Doubt
 from amptally.analysis.quality.voltage_response import LEAST_SPREAD_A
+from amptally.analysis.results.reason import Reason
+from amptally.analysis.results.sensor_terms import CLIPPED_SHARE
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.curve_integrals import BLOCK
 from amptally.analysis.signals.series import Floats, Places
@@ -63,14 +65,39 @@ def look_at_tops(run: Run, si_name: str) -> Iterator[None]:
     run.kept["tops", si_name] = tops
 
 
-def cut_tops(name: str, value: Floats, channel: str = "") -> Doubt | None:
+def full_scale_samples(run: Run, lead: str) -> int:
+    """Samples of `battery`, `left` or `right`, or interval extremes where there are more, at the sensor's full scale.
+
+    0 where neither machine file nor board tell the full scale.
+    """
+    full_scale_a = run.sensor(f"{lead}_current_a").full_scale
+    if not full_scale_a:
+        return 0
+    limit_a = CLIPPED_SHARE * full_scale_a
+    counts = [0]
+    for name in (f"{lead}_current_a", f"{lead}_current_min_a", f"{lead}_current_max_a"):
+        extremes = run.extremes(name)
+        if extremes is not None and extremes.size[0] >= limit_a:
+            counts.append(sum(int(np.count_nonzero(np.abs(value) >= limit_a)) for value in run.values(name)))
+    return max(counts)
+
+
+def sensor_clipped(run: Run, lead: str) -> Doubt | None:
+    """The sensor of `battery`, `left` or `right` reached its full scale: the true current was higher."""
+    samples = full_scale_samples(run, lead)
+    if not samples:
+        return None
+    channel = f"{lead}_current_a"
+    full_scale_a = run.sensor(channel).full_scale
+    return Doubt(Reason("sensor_clipped", "danger", lead=lead, samples=samples, full_scale_a=full_scale_a), (channel,))
+
+
+def cut_tops(channel: str, value: Floats) -> Doubt | None:
     """The same greatest reading again and again, in stretches: the sensor or converter ends there."""
-    return cut_at(name, Tops().add(value), lambda: [value], float(np.std(value)), channel) if len(value) else None
+    return cut_at(channel, Tops().add(value), lambda: [value], float(np.std(value))) if len(value) else None
 
 
-def cut_at(
-    name: str, tops: Tops, values: Callable[[], Iterable[Floats]], spread: float, channel: str = ""
-) -> Doubt | None:
+def cut_at(channel: str, tops: Tops, values: Callable[[], Iterable[Floats]], spread: float) -> Doubt | None:
     """`cut_tops` of samples that were looked at in parts, and are asked for anew where a top looks cut.
 
     `spread` is their standard deviation.
@@ -88,15 +115,10 @@ def cut_at(
     # held top is one of them: a tester's profile, a made-up run.
     if tops.samples < 100 or count > 0.5 * tops.samples or few or _holds_levels(values(), top):
         return None
-    return Doubt(
-        "danger",
-        "cut_top",
-        f"{name}: its peaks are cut off at one value, so that the true current was higher.",
-        f"{count} samples at {top:.2f} A, the longest stretch {int(long.max())} samples",
-        "Fit a sensor with a larger range before trusting any margin of this lead.",
-        (channel,),
-        "both" if tops.below_zero else "",
+    reason = Reason(
+        "cut_top", "danger", channel=channel, samples=count, level_a=top, longest_stretch_samples=int(long.max())
     )
+    return Doubt(reason, (channel,), "both" if tops.below_zero else "")
 
 
 def _holds_levels(values: Iterable[Floats], top: float) -> bool:

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.quality.doubts import Doubt
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.signals.curve_integrals import dot
 from amptally.analysis.signals.series import Flags, Floats
 
@@ -233,25 +234,16 @@ def _lags(windows: Iterable[Window]) -> list[tuple[float, float, float, float]]:
     return found
 
 
-def clock_doubt(
-    lag: Lag, what: str, channels: tuple[str, ...], variant: str, widths: tuple[tuple[str, float], ...] = ()
-) -> Doubt:
-    """The finding about two time bases."""
-    late = (
-        f"{lag.start_s:+.2f} s"
-        if lag.start_s == lag.end_s
-        else f"{lag.start_s:+.2f} s at first, {lag.end_s:+.2f} s last"
-    )
-    steady = lag.start_s == lag.end_s
-    return Doubt(
-        "danger",
+def clock_doubt(lag: Lag, channels: tuple[str, ...], variant: str, widths: tuple[tuple[str, float], ...] = ()) -> Doubt:
+    """The doubt about two time bases; `variant`: voltage (against the current), or channels (their sum likewise)."""
+    reason = Reason(
         "time_bases_differ",
-        f"{what} answers {'' if steady else 'more and more '}apart in time: the two are on different clocks.",
-        f"lag {late} (correlation {lag.correlation:.2f} there, {lag.without:.2f} without; {lag.stretches} stretches)",
-        "Bring both to one clock, or undo the filter of one, and import again; a constant delay can go into delay_s."
-        if steady
-        else "Record both with one board, or bring their times together by marks at both ends, and import again.",
-        channels,
-        variant,
-        widths,
+        "danger",
+        compared=variant,
+        start_lag_s=lag.start_s,
+        end_lag_s=lag.end_s,
+        correlation=lag.correlation,
+        correlation_without=lag.without,
+        stretches=lag.stretches,
     )
+    return Doubt(reason, channels, variant, widths)

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.quality.doubts import Doubt
 from amptally.analysis.quality.voltage_response import binned
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.signals.series import Flags, Floats, Series
 
 STUCK_S = 5.0
@@ -28,9 +29,7 @@ QUIET = 4.0
 """A rest is as quiet as the rest before the drive, within this factor."""
 
 
-def filled_in(
-    name: str, value: Floats, volts: Floats | None, resolution: float | None = None, channel: str = ""
-) -> Doubt | None:
+def filled_in(channel: str, value: Floats, volts: Floats | None, resolution: float | None = None) -> Doubt | None:
     """A current that is one number throughout while the voltage moves was written in by hand.
 
     Unless its declared resolution is so coarse that a held current may read so.
@@ -39,25 +38,13 @@ def filled_in(
         return None
     if volts is None or float(np.ptp(volts)) < 1e-3 or (resolution or 0.0) >= HELD_SHARE * abs(float(value[0])):
         return None
-    return filled_in_doubt(
-        name,
-        "is the same number in every sample: it looks filled in by hand, not measured",
-        f"{float(value[0]):g} A in {len(value)} samples, while the voltage moves by {float(np.ptp(volts)):.2f} V",
-        channel,
-    )
+    evidence = Reason("one_number", level_a=float(value[0]), samples=len(value), voltage_moves_v=float(np.ptp(volts)))
+    return filled_in_doubt(channel, evidence)
 
 
-def filled_in_doubt(name: str, what: str, evidence: str, channel: str) -> Doubt:
-    """The finding, for every way of seeing it."""
-    return Doubt(
-        "caution",
-        "current_filled_in",
-        f"{name} {what}.",
-        evidence,
-        "Charge, energy and resistance are not given from an assumption: record the current. If a tester held it, "
-        "declare the step of its reading as resolution under [sensors] in the machine file.",
-        (channel,),
-    )
+def filled_in_doubt(channel: str, evidence: Reason) -> Doubt:
+    """The doubt about a current that was not measured, with what gave it away."""
+    return Doubt(Reason("current_filled_in", "caution", channel=channel, evidence=evidence), (channel,))
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,32 +111,26 @@ def _moved(time_s: Floats, value: Floats, gap_after: Flags) -> float:
     return float(np.sqrt(np.mean(steps**2))) if len(steps) else 0.0
 
 
-def stuck_doubt(name: str, unit: str, found: Stuck, channel: str, variant: str = "") -> Doubt:
-    """The finding about a channel that stood still."""
-    return Doubt(
-        "danger",
+def stuck_doubt(channel: str, found: Stuck, variant: str = "") -> Doubt:
+    """The doubt about a channel that stood still; its level and movement are in the channel's own unit."""
+    reason = Reason(
         "channel_stuck",
-        f"{name} stands at one reading while other channels move: it was not measured there.",
-        f"{found.level:.4g} {unit} from {found.start_s:.1f} s to {found.end_s:.1f} s, while the others say that it "
-        f"moved by {found.witness_moved:.2g} {unit} from one half second to the next",
-        f"Check the sensor and its lead; report the part without it, for example --to {found.start_s:.0f}.",
-        (channel,),
-        variant,
+        "danger",
+        channel=channel,
+        level=found.level,
+        start_s=found.start_s,
+        end_s=found.end_s,
+        witness_moved=found.witness_moved,
     )
+    return Doubt(reason, (channel,), variant)
 
 
-def partial(name: str, channel: str, covered_s: float, run_s: float) -> Doubt | None:
+def partial(channel: str, covered_s: float, run_s: float) -> Doubt | None:
     """A channel that is null in part of the time in which the run was sampled."""
     if run_s <= 0 or covered_s >= LEAST_COVERED * run_s:
         return None
-    return Doubt(
-        "caution",
-        "channel_partial",
-        f"{name} was measured in part of the run only: what it did in the rest is not known.",
-        f"{covered_s:.1f} s of {run_s:.1f} s sampled, {100 * covered_s / run_s:.0f} %",
-        "Check its sensor and connector; its peaks and sums are lower limits, margins from it upper ones.",
-        (channel,),
-    )
+    reason = Reason("channel_partial", "caution", channel=channel, covered_s=covered_s, sampled_s=run_s)
+    return Doubt(reason, (channel,))
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,21 +190,13 @@ def _last_rest(
     return float(0.5 * (middle[found[-1]] + middle[found[-1] + 1])) if len(found) else None
 
 
-def zero_shift(name: str, series: Series, threshold_a: float, channel: str = "") -> Doubt | None:
+def zero_shift(channel: str, series: Series, threshold_a: float) -> Doubt | None:
     """Rest before and rest after the drive read differently: the sensor's zero has moved."""
     shift = shift_of_zero(series, threshold_a)
-    return None if shift is None else zero_shift_doubt(name, shift, channel)
+    return None if shift is None else zero_shift_doubt(channel, shift)
 
 
-def zero_shift_doubt(name: str, shift: Shift, channel: str, widths: tuple[tuple[str, float], ...] = ()) -> Doubt:
-    """The finding about a zero that moved."""
-    return Doubt(
-        "caution",
-        "zero_shift",
-        f"{name} reads otherwise at rest after the drive than before it: its zero moved, or a load stayed on.",
-        f"{shift.before_a:+.2f} A before, {shift.after_a:+.2f} A after",
-        "Switch everything off and compare; a magnetic sensor may keep an offset after a large peak.",
-        (channel,),
-        "",
-        widths,
-    )
+def zero_shift_doubt(channel: str, shift: Shift, widths: tuple[tuple[str, float], ...] = ()) -> Doubt:
+    """The doubt about a zero that moved."""
+    reason = Reason("zero_shift", "caution", channel=channel, before_a=shift.before_a, after_a=shift.after_a)
+    return Doubt(reason, (channel,), widths=widths)

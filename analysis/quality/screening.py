@@ -1,8 +1,7 @@
-"""Data that cannot be what they are labelled: which of them a run holds. docs/methods.md, Bad data.
+"""Judges a run's data before any physics: which channels are not what they are labelled. docs/methods.md, Bad data.
 
-Each test (`bad_*.py`) is a function of arrays, means over 20 ms or longer (`Run.smooth`) except for cut tops, and
-needs a clear case. What follows for the report's values is the
-business of analysis/report/trust.py.
+Each check is a function of arrays, of means over 20 ms or longer (`Run.smooth`) except for clipping, and needs a clear
+case. What a doubt does to the values that rest on a channel is the table in `doubts`.
 """
 
 from __future__ import annotations
@@ -13,10 +12,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from amptally.analysis.quality.clipping import cut_at, cut_tops, tops_of
+from amptally.analysis.quality.clipping import cut_at, sensor_clipped, tops_of
 from amptally.analysis.quality.clock_skew import clock_doubt, find_lag
 from amptally.analysis.quality.current_balance import Known, disagreeing_sum
-from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.quality.doubts import Doubt, Doubts
 from amptally.analysis.quality.implausible_values import (
     Shift,
     filled_in,
@@ -25,7 +24,6 @@ from amptally.analysis.quality.implausible_values import (
     shift_of_zero,
     stuck,
     stuck_doubt,
-    zero_shift,
     zero_shift_doubt,
 )
 from amptally.analysis.quality.voltage_response import (
@@ -37,22 +35,10 @@ from amptally.analysis.quality.voltage_response import (
     turned_sign,
     unanswering_voltage,
 )
-from amptally.analysis.results.finding import Finding
 from amptally.analysis.results.leads import CURRENTS, LEADS
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.standing import run_rest_threshold_a
 from amptally.analysis.signals.series import Flags, Floats, Series, together
-
-__all__ = [
-    "cut_tops",
-    "disagreeing_sum",
-    "filled_in",
-    "suspect",
-    "suspect_battery",
-    "turned_sign",
-    "unanswering_voltage",
-    "zero_shift",
-]
 
 BATTERY = "battery_current_a"
 MAY_BE_PARTIAL = (
@@ -74,10 +60,10 @@ Legs = tuple[Floats, Floats, Floats, Floats, Flags]
 """Times, battery, left and right current, gaps."""
 
 
-def suspect_battery(run: Run) -> list[Doubt]:
+def judge_battery(run: Run) -> Doubts:
     """Doubts about the battery's current and voltage beside one another, from these two channels alone."""
     pair = _pair(run)
-    return [] if pair is None else [doubt for doubt in _answer(run, pair) if doubt is not None]
+    return Doubts() if pair is None else Doubts.of(doubt for doubt in _answer(run, pair) if doubt is not None)
 
 
 def _pair(run: Run) -> Pair | None:
@@ -98,8 +84,14 @@ def _sheet_ohm(run: Run) -> float | None:
     return battery.whole_resistance_ohm if battery else None
 
 
-def suspect(run: Run) -> list[Finding]:
-    """All doubts of a run."""
+def judge(run: Run) -> Doubts:
+    """All doubts of a run, sensors at their full scale among them."""
+    clipped = (sensor_clipped(run, lead) for lead in LEADS)
+    return Doubts.of(doubt for doubt in (*_mislabelled(run), *clipped) if doubt is not None)
+
+
+def _mislabelled(run: Run) -> list[Doubt | None]:
+    """Channels that are not what they are labelled."""
     pair, sheet_ohm = _pair(run), _sheet_ohm(run)
     voltage = run.smooth("battery_voltage_v")
     seen_ohm = answer_ohm(pair) if pair is not None else None
@@ -110,18 +102,17 @@ def suspect(run: Run) -> list[Finding]:
         series = run.smooth(name)
         if series is None or len(series.time_s) < 2:
             continue
-        label = run.label(name)
         values, spread = functools.partial(run.values, name), float(np.std(series.value))
-        top = cut_at(label, tops_of(run, name), values, spread, name)
+        top = cut_at(name, tops_of(run, name), values, spread)
         if top is not None:
             cut[name] = top
         volts = None if voltage is None else voltage.value
         found.append(top)
         if lead != "battery":
-            found.append(filled_in(label, series.value, volts, _step(run, name), name))
+            found.append(filled_in(name, series.value, volts, _step(run, name)))
     filled = any(doubt is not None and doubt.code == "current_filled_in" for doubt in found)
     legs = None if filled else _legs(run)
-    stood = _stuck(run, None if filled else pair, legs)
+    stood = _stuck(None if filled else pair, legs)
     found += stood
     ratio = seen_ohm / sheet_ohm if seen_ohm and sheet_ohm else None
     known = Known(seen_ohm is not None, ratio, run.sensed is not None)
@@ -133,7 +124,7 @@ def suspect(run: Run) -> list[Finding]:
         found.append(scale_by_sheet(seen_ohm, sheet_ohm))
     found += _zeros(run)
     found += [_partial(run, name) for name in MAY_BE_PARTIAL]
-    return [doubt for doubt in found if doubt is not None]
+    return found
 
 
 def _whose_sign(
@@ -162,17 +153,16 @@ def _answer(run: Run, pair: Pair) -> list[Doubt | None]:
         width_w = spread_w + abs(float(np.mean(amps * volts)) - float(np.mean(amps)) * float(np.mean(volts)))
         hours = _sampled_s(pair.time_s, pair.gap_after) / 3600
         widths = (("Wh", width_w * hours), ("W", width_w))
-        return [clock_doubt(lag, "The battery voltage", ("battery_voltage_v",), "voltage", widths)]
+        return [clock_doubt(lag, ("battery_voltage_v",), "voltage", widths)]
     found: list[Doubt | None] = [
         turned_sign(pair),
         unanswering_voltage(pair, _sheet_ohm(run)),
-        filled_in(run.label(BATTERY), amps, volts, _step(run, BATTERY), BATTERY),
+        filled_in(BATTERY, amps, volts, _step(run, BATTERY)),
     ]
     same = float(np.ptp(amps)) <= 1e-6 * abs(float(amps[0]))
     steady = None if same and amps[0] != 0 else too_steady(pair)
     if steady is not None:
-        what = "is too steady for what the voltage does: it looks filled in, or the voltage is another battery's"
-        found.append(filled_in_doubt(run.label(BATTERY), what, steady, BATTERY))
+        found.append(filled_in_doubt(BATTERY, steady))
     return found
 
 
@@ -220,13 +210,13 @@ def _sum(run: Run, legs: Legs, cut: frozenset[str], stood: list[Doubt], known: K
     lag = find_lag(time_s, battery, left + right, gap_after)
     if lag is None or lag.correlation < SUM_AT_LAG:
         return found
-    return clock_doubt(lag, "The sum of both channels", ("left_current_a", "right_current_a"), "channels")
+    return clock_doubt(lag, ("left_current_a", "right_current_a"), "channels")
 
 
-def _stuck(run: Run, pair: Pair | None, legs: Legs | None) -> list[Doubt]:
+def _stuck(pair: Pair | None, legs: Legs | None) -> list[Doubt]:
     """Channels that stand still while what they should follow moves."""
     found: list[Doubt] = []
-    judged: list[tuple[str, Floats, Floats, Callable[[], Floats], Flags, float, str, str]] = []
+    judged: list[tuple[str, Floats, Floats, Callable[[], Floats], Flags, float, str]] = []
     if legs is not None:
         time_s, battery, left, right, gap_after = legs
         for name, value, witness_of in (
@@ -234,7 +224,7 @@ def _stuck(run: Run, pair: Pair | None, legs: Legs | None) -> list[Doubt]:
             ("left_current_a", left, lambda: battery - right),
             ("right_current_a", right, lambda: battery - left),
         ):
-            judged.append((name, time_s, value, witness_of, gap_after, LEAST_MOVED_A, "A", ""))
+            judged.append((name, time_s, value, witness_of, gap_after, LEAST_MOVED_A, ""))
     if pair is not None:
         time_s, amps, volts, gap_after = pair.time_s, pair.amps, pair.volts, pair.gap_after
         di, dv = pair.changes
@@ -242,16 +232,14 @@ def _stuck(run: Run, pair: Pair | None, legs: Legs | None) -> list[Doubt]:
         fit = line(di[moving], dv[moving]) if moving.sum() >= 20 else None
         if fit is not None and fit.slope < 0 and fit.correlation <= -0.5:
             ohm = fit.slope
-            judged.append((BATTERY, time_s, amps, lambda: volts / ohm, gap_after, LEAST_MOVED_A, "A", ""))
-            judged.append(
-                ("battery_voltage_v", time_s, volts, lambda: amps * ohm, gap_after, LEAST_MOVED_V, "V", "voltage")
-            )
+            judged.append((BATTERY, time_s, amps, lambda: volts / ohm, gap_after, LEAST_MOVED_A, ""))
+            judged.append(("battery_voltage_v", time_s, volts, lambda: amps * ohm, gap_after, LEAST_MOVED_V, "voltage"))
     seen: set[str] = set()
-    for name, time_s, value, witness_of, gap_after, least, unit, variant in judged:
+    for name, time_s, value, witness_of, gap_after, least, variant in judged:
         place = stuck(time_s, value, witness_of, gap_after, least) if name not in seen else None
         if place is not None:
             seen.add(name)
-            found.append(stuck_doubt(run.label(name), unit, place, name, variant))
+            found.append(stuck_doubt(name, place, variant))
     return found
 
 
@@ -273,8 +261,7 @@ def _zeros(run: Run) -> list[Doubt | None]:
         if abs(main[0].by_a - sides) <= 2 * main[2]:
             return []
     return [
-        zero_shift_doubt(run.label(name), shift, name, _shift_widths(run, series, shift))
-        for name, (shift, series, _) in shifts.items()
+        zero_shift_doubt(name, shift, _shift_widths(run, series, shift)) for name, (shift, series, _) in shifts.items()
     ]
 
 
@@ -309,7 +296,7 @@ def _partial(run: Run, name: str) -> Doubt | None:
     lost_s = sum(gap.end_s - gap.start_s for gap in run.gaps() if gap.end_s is not None)
     # A slower channel cannot reach the run's two ends, nor means over some samples the edges of a gap.
     covered_s = series.sampled_s + (2 + int(series.gap_after.sum())) * series.interval_s
-    found = partial(run.label(name), name, covered_s, run.duration_s - lost_s)
+    found = partial(name, covered_s, run.duration_s - lost_s)
     if found is None or name.endswith("_current_a"):
         return found
     return replace(found, variant="voltage" if name == "battery_voltage_v" else "other")

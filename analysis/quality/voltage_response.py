@@ -11,7 +11,8 @@ from functools import cached_property
 
 import numpy as np
 
-from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.quality.doubts import Doubt
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.signals.curve_integrals import dot
 from amptally.analysis.signals.series import Flags, Floats
 
@@ -104,14 +105,8 @@ def turned_sign(pair: Pair) -> Doubt | None:
     later = min(line(di[:-lag], dv[lag:]).correlation for lag in range(1, LATER_BINS + 1))
     if later <= -0.8 * fit.correlation:
         return None
-    return Doubt(
-        "danger",
-        "current_sign",
-        "The battery's voltage rises when its current rises: the sign of the current looks turned.",
-        f"+{1e3 * fit.slope:.1f} mV per ampere over {len(di)} changes (correlation {fit.correlation:.2f})",
-        "Turn the sensor, or its gain in the machine file; at import use --discharge negative.",
-        CURRENT,
-    )
+    reason = Reason("current_sign", "danger", rise_ohm=fit.slope, changes=len(di), correlation=fit.correlation)
+    return Doubt(reason, CURRENT)
 
 
 def unanswering_voltage(pair: Pair, sheet_ohm: float | None = None) -> Doubt | None:
@@ -130,14 +125,10 @@ def unanswering_voltage(pair: Pair, sheet_ohm: float | None = None) -> Doubt | N
     doubt = 2 * scatter / math.sqrt(float((di[busy] ** 2).sum()))
     if abs(fit.slope) + doubt >= max(LEAST_ANSWER_OHM, LEAST_OF_SHEET * (sheet_ohm or 0.0)):
         return None
-    return Doubt(
-        "danger",
-        "voltage_unanswering",
-        "The battery voltage does not answer the load: it may be filled in, or measured elsewhere.",
-        f"{1e3 * fit.slope:.3f} ± {1e3 * doubt:.3f} mV per ampere over {int(busy.sum())} changes of current",
-        "Check where the voltage is taken; sag, energy and resistance of this run are not given.",
-        VOLTAGE,
+    reason = Reason(
+        "voltage_unanswering", "danger", slope_ohm=fit.slope, slope_doubt_ohm=doubt, changes=int(busy.sum())
     )
+    return Doubt(reason, VOLTAGE)
 
 
 def answer_ohm(pair: Pair) -> float | None:
@@ -159,19 +150,11 @@ def scale_by_sheet(seen_ohm: float, sheet_ohm: float) -> Doubt | None:
     ratio = seen_ohm / sheet_ohm
     if LEAST_RATIO <= ratio <= MOST_RATIO:
         return None
-    size = "too large" if ratio < 1 else "too small"
-    return Doubt(
-        "caution",
-        "current_scale",
-        f"The battery current looks {size}: its voltage answers as no battery of this sheet would.",
-        f"{1e3 * seen_ohm:.3g} mΩ seen, {1e3 * sheet_ohm:.3g} mΩ by the machine file, {ratio:.3g} times as much",
-        "Check the sensor's scale (10, 100, 1000?) and battery.resistance_ohm in the machine file, with a meter.",
-        CURRENT,
-    )
+    return Doubt(Reason("current_scale", "caution", seen_ohm=seen_ohm, sheet_ohm=sheet_ohm), CURRENT)
 
 
-def too_steady(pair: Pair) -> str | None:
-    """Evidence that the current cannot have caused what the voltage did; None where it can.
+def too_steady(pair: Pair) -> Reason | None:
+    """The current cannot have caused what the voltage did, and by how much; None where it can.
 
     V = E − R·I gives |dV|/V = (R·I/V) · |dI|/|I|, and R·I < V as long as V stands above half of E, which is below
     every cut-off: relative changes of the voltage are smaller than those of the current. Changes are those between
@@ -196,7 +179,4 @@ def too_steady(pair: Pair) -> str | None:
     least_v = max(MOVED_SHARE * level_v, MOVED_STEPS * step_v if math.isfinite(step_v) else 0.0)
     if int((np.abs(dv) > least_v).sum()) < LEAST_CHANGES:
         return None
-    return (
-        f"from one half second to the next the voltage moves by {100 * by_voltage:.2g} %, the current by "
-        f"{100 * by_current:.2g} %: no load moves the voltage more than itself"
-    )
+    return Reason("steadier_than_voltage", voltage_share=by_voltage, current_share=by_current)

@@ -23,18 +23,19 @@ from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
 from amptally.analysis.protection.fuse_leads import FuseLead, assess_fuses, settled
 from amptally.analysis.protection.path import PathResult, assess_paths, withdrawn
-from amptally.analysis.quality.screening import suspect
+from amptally.analysis.quality.screening import judge
 from amptally.analysis.report.json_form import report_json
 from amptally.analysis.report.ledger import ledger_charge
-from amptally.analysis.report.observations import clipping, observe
+from amptally.analysis.report.observations import observe
 from amptally.analysis.report.single_pass import survey
 from amptally.analysis.report.trust import Trust
 from amptally.analysis.report.uncertainty_budget import Contribution, main_contributions
 from amptally.analysis.results.estimate import Estimate, estimate, refuse
-from amptally.analysis.results.finding import Finding, gravest_first
+from amptally.analysis.results.finding import gravest_first
 from amptally.analysis.results.leads import LEAD_OF, LEADS, PLACES, SIDES
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.standing import driven_part
+from amptally.analysis.wording.findings import Finding
 from amptally.tables.fuse_families import fuse_table
 from amptally.tables.fuse_opening_times import opening_times_s, rated_after_s
 
@@ -102,10 +103,10 @@ def build_report(
     times = sorted({time for table in tables for time in opening_times_s(table)})
     after = sorted({rated_after_s(table) for table in tables})
     survey(run, window_list(run.duration_s, run.interval_s or math.inf, times, after).tolist())
+    doubts = judge(run)
     currents = {lead: assess_current(run, lead, times, after) for lead in LEADS}
     fuses = assess_fuses(run, specs, currents)
     paths = assess_paths(run, {place: currents[lead] for place, lead in LEAD_OF.items()})
-    doubts = [*suspect(run), *clipping(run, currents)]
     trust = Trust.under(doubts)
     # Where the count starts and what lies ahead are drawn from what is left of the voltages.
     sag = trust.of("battery", assess_sag(run))
@@ -134,13 +135,13 @@ def build_report(
     )
     laps, ahead = trust.of("laps", laps), trust.of("laps", {"per_charge": per_charge, "remaining": left})
     drive = trust.drive(assess_drive(run, energy, laps))
-    found = [
+    found: list[Finding] = [
         *(finding for lead in fuses.values() for finding in lead.findings),
         *(finding for path in paths.values() for finding in path.findings),
         *sag.findings,
         *laps.findings,
         *drive.findings,
-        *doubts,
+        *doubts.reasons,
         *judge_sampling(currents),
         *observe(run, sag, charge, mismatch),
     ]

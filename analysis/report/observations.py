@@ -7,10 +7,8 @@ from typing import Any
 import numpy as np
 
 from amptally.analysis.battery.sag import Sag
-from amptally.analysis.exposure.current import Current
 from amptally.analysis.forecast.capacity import LEAD_ACID
 from amptally.analysis.forecast.charge_forecast import ChargeLeft, battery_air_c
-from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.results.estimate import UNDECLARED
 from amptally.analysis.results.finding import SEVERITIES, Finding, gravest
 from amptally.analysis.runs.corrections import drift_beyond_ppm
@@ -138,22 +136,6 @@ def _recording(run: Run) -> list[Finding]:
             )
         )
     return found
-
-
-def clipping(run: Run, currents: dict[str, Current]) -> list[Finding]:
-    """Sensors that were at their full scale; what that does to the values is up to analysis/report/trust.py."""
-    return [
-        Doubt(
-            "danger",
-            "sensor_clipped",
-            f"The {lead} current sensor reached its full scale: the true current was higher.",
-            f"{current.clipped} samples at {run.sensor(f'{lead}_current_a').full_scale or 0:g} A",
-            "Fit a sensor with a larger range before trusting any margin of this lead.",
-            (f"{lead}_current_a",),
-        )
-        for lead, current in currents.items()
-        if current.clipped
-    ]
 
 
 def _receiver(run: Run, sag: Sag) -> list[Finding]:

@@ -19,9 +19,8 @@ from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.protection.fuse_margin import translated_verdict, verdict_of
 from amptally.analysis.protection.path import PathResult
 from amptally.analysis.protection.wire import verdict_of as wire_verdict
-from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.quality.doubts import Doubt
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, ranked, refuse
-from amptally.analysis.results.finding import Finding
 from amptally.analysis.results.leads import PLACE_OF, SIDES
 
 Act = Literal["refuse", "at_least", "at_most", "widen"]
@@ -197,12 +196,10 @@ class Trust:
     """Path in parts, with its effect and the doubt behind it."""
 
     @classmethod
-    def under(cls, findings: Iterable[Finding]) -> Trust:
-        """The rules that follow from findings; those that are no doubts follow nothing."""
+    def under(cls, doubts: Iterable[Doubt]) -> Trust:
+        """The rules that follow from doubts."""
         rules = []
-        for doubt in findings:
-            if not isinstance(doubt, Doubt):
-                continue
+        for doubt in doubts:
             code = SAME_AS.get(doubt.code, doubt.code) + (f"/{doubt.variant}" if doubt.variant else "")
             for channel in doubt.channels or ("",):
                 lead = channel.removesuffix("_current_a")

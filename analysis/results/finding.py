@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeVar
+
+from amptally.analysis.results.reason import Reason
 
 Severity = Literal["note", "caution", "danger"]
 SEVERITIES: tuple[Severity, ...] = ("danger", "caution", "note")
@@ -26,7 +28,10 @@ class Finding:
     """What the reader can do about it."""
 
 
-def gravest_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+AnyFinding = TypeVar("AnyFinding", bound="Finding | Reason")
+
+
+def gravest_first(findings: Iterable[AnyFinding]) -> tuple[AnyFinding, ...]:
     """Sorted by severity; those of the same one stay in order."""
     return tuple(sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity)))
 

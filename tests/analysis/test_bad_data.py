@@ -13,10 +13,11 @@ import pytest
 from amptally.analysis.quality.clock_skew import find_lag
 from amptally.analysis.quality.current_balance import Known, disagreeing_sum
 from amptally.analysis.quality.implausible_values import partial, shift_of_zero, stuck
-from amptally.analysis.quality.screening import suspect
+from amptally.analysis.quality.screening import judge
 from amptally.analysis.quality.voltage_response import Pair, answer_ohm, scale_by_sheet, too_steady, turned_sign
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats, Series
+from amptally.analysis.wording.findings import told
 from tests.analysis.build_runs import measured, write_run
 from tests.studies import defects
 
@@ -59,16 +60,16 @@ def test_defects_in_one_are_named() -> None:
 
 @pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
 def test_sample_runs_raise_nothing(path: Path) -> None:
-    assert suspect(Run.open(path)) == []
+    assert list(judge(Run.open(path))) == []
 
 
 @pytest.mark.parametrize("name", ["pack_24v_65a_discharge.csv", "lead_acid_12v_1p5a_discharge.csv"])
 def test_measured_sets_raise_nothing_until_filled_in(name: str, tmp_path: Path) -> None:
     time_s, amps, volts = measured(name)
     channels = {"battery_current_a": amps, "battery_voltage_v": volts}
-    assert suspect(Run.open(write_run(tmp_path / "measured.parquet", time_s, channels))) == []
+    assert list(judge(Run.open(write_run(tmp_path / "measured.parquet", time_s, channels)))) == []
     channels["battery_current_a"] = np.full(len(amps), round(float(amps.mean()), 2))
-    (found,) = suspect(Run.open(write_run(tmp_path / "filled.parquet", time_s, channels)))
+    (found,) = judge(Run.open(write_run(tmp_path / "filled.parquet", time_s, channels)))
     assert found.code == "current_filled_in"
 
 
@@ -76,10 +77,10 @@ def test_a_held_current_read_in_declared_coarse_steps_is_no_assumption(tmp_path:
     volts = 25.0 - TIME_S / 500 + noise(0.003)
     channels = {"battery_current_a": np.full(N, 17.5), "battery_voltage_v": volts}
     path = write_run(tmp_path / "run.parquet", TIME_S, channels)
-    assert [found.code for found in suspect(Run.open(path))] == ["current_filled_in"]
+    assert [found.code for found in judge(Run.open(path))] == ["current_filled_in"]
     machine = "[sensors.battery_current]\nresolution = 0.1\n"
     path = write_run(tmp_path / "declared.parquet", TIME_S, channels, machine=machine)
-    assert suspect(Run.open(path)) == []
+    assert list(judge(Run.open(path))) == []
 
 
 @pytest.mark.parametrize("late_s", [-3.0, -0.4, 0.4, 2.0, 15.0])
@@ -125,7 +126,7 @@ def test_the_channel_and_its_factor(factor: float, said: str, side: str) -> None
     found = disagreeing_sum(battery, channels["left"], channels["right"], 0.005)
     assert found is not None
     assert found.channels == (f"{side}_current_a",)
-    assert f"the {side} channel reads {said} times what it should" in found.what
+    assert f"the {side} channel reads {said} times what it should" in told(found.reason).what
 
 
 @pytest.mark.parametrize(("ratio", "channels"), [(1.1, 2), (0.12, 1), (None, 3)])
@@ -149,7 +150,7 @@ def test_currents_of_motor_leads_leave_the_battery_alone() -> None:
     found = disagreeing_sum(0.5 * battery, left, right, 0.005, Known(answers=True, placed=False))
     assert found is not None
     assert found.channels == ("left_current_a", "right_current_a")
-    assert "motor leads" in found.what
+    assert "motor leads" in told(found.reason).what
 
 
 def test_a_voltage_that_answers_late_is_no_turned_sign() -> None:
@@ -204,7 +205,7 @@ def test_stuck_needs_a_witness() -> None:
 
 @pytest.mark.parametrize(("covered_s", "named"), [(100.0, False), (99.5, False), (98.0, True), (50.0, True)])
 def test_partial(covered_s: float, named: bool) -> None:
-    assert (partial("Left current", "left_current_a", covered_s, 100.0) is not None) == named
+    assert (partial("left_current_a", covered_s, 100.0) is not None) == named
 
 
 @pytest.mark.parametrize("by_a", [0.9, -1.5, 2.5])
@@ -229,7 +230,7 @@ def test_a_load_that_stayed_on_shows_in_lead_and_channel(tmp_path: Path) -> None
     parts = {name: np.concatenate((rest, value, rest)) for name, value in
              (("left_current_a", left), ("right_current_a", right), ("battery_current_a", battery))}  # fmt: skip
     parts["battery_current_a"] += on
-    shifted = suspect(Run.open(write_run(tmp_path / "shifted.parquet", time_s, parts)))
+    shifted = judge(Run.open(write_run(tmp_path / "shifted.parquet", time_s, parts)))
     assert [found.code for found in shifted] == ["zero_shift"]
     parts["left_current_a"] += on
-    assert suspect(Run.open(write_run(tmp_path / "load.parquet", time_s, parts))) == []
+    assert list(judge(Run.open(write_run(tmp_path / "load.parquet", time_s, parts)))) == []

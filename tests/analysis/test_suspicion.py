@@ -5,16 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from amptally.analysis.quality.screening import (
-    cut_tops,
-    disagreeing_sum,
-    filled_in,
-    turned_sign,
-    unanswering_voltage,
-    zero_shift,
-)
-from amptally.analysis.quality.voltage_response import Pair
-from amptally.analysis.results.finding import Finding
+from amptally.analysis.quality.clipping import cut_tops
+from amptally.analysis.quality.current_balance import disagreeing_sum
+from amptally.analysis.quality.doubts import Doubt
+from amptally.analysis.quality.implausible_values import filled_in, zero_shift
+from amptally.analysis.quality.voltage_response import Pair, turned_sign, unanswering_voltage
 from amptally.analysis.runs.run import Series
 from amptally.logger.simulator import draw_scenario, simulate
 
@@ -34,8 +29,8 @@ def voltage(battery_a: np.ndarray, ohm: float = 0.02) -> np.ndarray:
     return 25.6 - ohm * battery_a + np.random.default_rng(9).normal(0, 0.01, len(battery_a))
 
 
-def code(finding: Finding | None) -> str | None:
-    return finding.code if finding else None
+def code(doubt: Doubt | None) -> str | None:
+    return doubt.code if doubt else None
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -62,23 +57,23 @@ def test_sum_of_channels(seed: int) -> None:
     assert code(disagreeing_sum(left, battery, right, 0.01)) == "channels_swapped"
     swapped = disagreeing_sum(right, left, battery, 0.01)
     assert swapped is not None
-    assert (swapped.code, "right" in swapped.what) == ("channels_swapped", True)
+    assert (swapped.code, swapped.reason["lead"]) == ("channels_swapped", "right")
 
 
 @pytest.mark.parametrize("seed", range(5))
 def test_cut_tops(seed: int) -> None:
     _, _, battery = drive(seed)
-    assert cut_tops("Battery current", battery) is None
-    assert code(cut_tops("Battery current", np.clip(battery, -40, 40))) == "cut_top"
-    assert cut_tops("Battery current", np.full(N, 65.0)) is None
+    assert cut_tops("battery_current_a", battery) is None
+    assert code(cut_tops("battery_current_a", np.clip(battery, -40, 40))) == "cut_top"
+    assert cut_tops("battery_current_a", np.full(N, 65.0)) is None
 
 
 def test_filled_in() -> None:
     _, _, battery = drive(1)
-    assert code(filled_in("Battery current", np.full(N, 12.0), voltage(battery))) == "current_filled_in"
-    assert filled_in("Battery current", np.full(N, 12.0), np.full(N, 24.0)) is None
-    assert filled_in("Battery current", battery, voltage(battery)) is None
-    assert filled_in("Battery current", np.zeros(N), voltage(battery)) is None
+    assert code(filled_in("battery_current_a", np.full(N, 12.0), voltage(battery))) == "current_filled_in"
+    assert filled_in("battery_current_a", np.full(N, 12.0), np.full(N, 24.0)) is None
+    assert filled_in("battery_current_a", battery, voltage(battery)) is None
+    assert filled_in("battery_current_a", np.zeros(N), voltage(battery)) is None
 
 
 def test_zero_shift() -> None:
@@ -86,9 +81,9 @@ def test_zero_shift() -> None:
     rest = np.random.default_rng(3).normal(0.1, 0.05, 500)
     time_s = np.arange(N + 1000) * 0.02
     still = Series(time_s, np.concatenate((rest, battery, rest)), np.zeros(N + 999, bool))
-    assert zero_shift("Battery current", still, 0.3) is None
+    assert zero_shift("battery_current_a", still, 0.3) is None
     moved = Series(time_s, np.concatenate((rest, battery, rest + 0.9)), np.zeros(N + 999, bool))
-    assert code(zero_shift("Battery current", moved, 0.3)) == "zero_shift"
+    assert code(zero_shift("battery_current_a", moved, 0.3)) == "zero_shift"
 
 
 @pytest.mark.parametrize("seed", [3, 4, 5])
@@ -102,8 +97,8 @@ def test_simulated_drives_are_left_in_peace(seed: int) -> None:
         turned_sign(Pair(time_s, amps, volts, none)),
         unanswering_voltage(Pair(time_s, amps, volts, none)),
         disagreeing_sum(amps, left, right, 0.01),
-        *(cut_tops("x", value) for value in (amps, left, right)),
-        *(filled_in("x", value, volts) for value in (amps, left, right)),
-        zero_shift("x", Series(time_s, amps, none), 0.3),
+        *(cut_tops("battery_current_a", value) for value in (amps, left, right)),
+        *(filled_in("battery_current_a", value, volts) for value in (amps, left, right)),
+        zero_shift("battery_current_a", Series(time_s, amps, none), 0.3),
     ]
     assert [finding for finding in found if finding] == []
