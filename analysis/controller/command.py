@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from amptally.analysis.controller.pulses import changes_of
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Flags, Floats, Run, Series
 
 CENTRE_US = 1500.0
@@ -127,22 +128,22 @@ def mixed(throttle: Floats, steering: Floats) -> tuple[Floats, Floats]:
     return np.clip(throttle + steering, -1, 1), np.clip(throttle - steering, -1, 1)
 
 
-def read_commands(run: Run) -> Commands | str:
-    """The commands of a run, or why there are none; read once."""
+def read_commands(run: Run) -> Commands | Reason:
+    """The commands of a run, or why there are none; computed once for a run."""
     key = ("command", "")
     if key not in run.kept:
         run.kept[key] = _read(run)
     found = run.kept[key]
-    assert isinstance(found, Commands | str)
+    assert isinstance(found, Commands | Reason)
     return found
 
 
-def _read(run: Run) -> Commands | str:
+def _read(run: Run) -> Commands | Reason:
     if not (run.has("pulse_a_us") and run.has("pulse_b_us")):
-        return "no command pulses were recorded"
+        return Reason("no_command_pulses")
     controller = run.machine.controller if run.machine else None
     if controller is None or controller.mixing is None:
-        return "controller.mixing is not in the machine file, so that pulses cannot be told from sides"
+        return Reason("mixing_undeclared")
     a, b = changes_of(run, "pulse_a_us"), changes_of(run, "pulse_b_us")
     assert a is not None
     assert b is not None

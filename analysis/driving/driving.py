@@ -18,6 +18,7 @@ from amptally.analysis.laps.laps import Laps
 from amptally.analysis.results.estimate import Bound, Estimate, above_zero, as_reasons, estimate, extreme_u, refuse
 from amptally.analysis.results.finding import Finding
 from amptally.analysis.results.leads import SIDES
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.samples import BELIEVABLE_A
 
@@ -109,9 +110,9 @@ def _stalled(side: str, stalls: tuple[Stall, ...], stall_s: Estimate) -> Finding
     )
 
 
-def reversing(run: Run, commands: Commands | str) -> tuple[Estimate, Estimate]:
+def reversing(run: Run, commands: Commands | Reason) -> tuple[Estimate, Estimate]:
     """Seconds commanded backwards, and their share of the time with commands."""
-    if isinstance(commands, str):
+    if isinstance(commands, Reason):
         return refuse("s", commands), refuse("", commands)
     steps_s = np.where(commands.gap_after, 0.0, np.diff(commands.time_s))
     whole_s = float(steps_s.sum())
@@ -202,10 +203,12 @@ def left_share(energy: Energy) -> Estimate:
     return Estimate(value, low, high, "", reasons=as_reasons(basis))
 
 
-def command_map(run: Run, commands: Commands | str) -> tuple[tuple[CommandBin, ...], str | None]:
+def command_map(run: Run, commands: Commands | Reason) -> tuple[tuple[CommandBin, ...], str | None]:
     """Mean and median current of each side by size of its command, in ten equal bins; empty bins are left out."""
-    if isinstance(commands, str):
-        return (), commands
+    if isinstance(commands, Reason):
+        from amptally.analysis.wording.results import phrase
+
+        return (), phrase(commands)
     found = [each for side in SIDES for each in _bins(run, commands, side, run.sides_leg == "motor_lead")]
     return tuple(found), None if found else "left and right current were not measured in two samples or more"
 

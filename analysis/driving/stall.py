@@ -11,6 +11,7 @@ from amptally.analysis.controller.command import Commands
 from amptally.analysis.controller.pulses import changes_of, course_of
 from amptally.analysis.results.estimate import Estimate, as_reasons, estimate, refuse
 from amptally.analysis.results.leads import SIDES
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Flags, Floats, Run, Series
 
 LEAST_S = 0.5
@@ -38,9 +39,9 @@ class Stall:
     end_s: float
 
 
-def assess_stalls(run: Run, commands: Commands | str) -> tuple[Estimate, tuple[Stall, ...]]:
+def assess_stalls(run: Run, commands: Commands | Reason) -> tuple[Estimate, tuple[Stall, ...]]:
     """Seconds in which at least one wheel stood under command, and each stretch; from pickups, else from current."""
-    if isinstance(commands, str):
+    if isinstance(commands, Reason):
         return refuse("s", commands), ()
     counted = [side for side in SIDES if run.has(f"{side}_wheel_count")]
     if counted:

@@ -13,6 +13,7 @@ from amptally.analysis.exposure.long_square import LongSquare
 from amptally.analysis.exposure.square_integral import SquareIntegral
 from amptally.analysis.exposure.window_search import Array, Mask
 from amptally.analysis.results.estimate import Estimate, estimate, refuse
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.results.sensor_terms import lag_s, pulse_seen
 from amptally.analysis.signals.sampling import Spacing, rms_sampling_u, spacing
 
@@ -35,8 +36,8 @@ class CurrentError:
     """Of one sample."""
     corner_hz: float | None = None
     """Corner of the filter before the converter."""
-    unseen: str = ""
-    """Why the true RMS may be greater than the samples show at any length of window; empty where nothing says so."""
+    unseen: Reason | None = None
+    """Why the true RMS may be larger than the samples show, whatever the window; None where nothing says so."""
 
     def rms_terms(self, rms_a: float, samples: float) -> dict[str, float | None]:
         """1 σ contributions to an RMS over that many samples, in A.
@@ -178,15 +179,12 @@ class Exposure:
         """The shortest window that the samples show."""
         return WINDOW_INTERVALS * self.interval_s
 
-    def refusal(self, window_s: float) -> str | None:
-        """Why the data cannot support this window; None when they can."""
+    def refusal(self, window_s: float) -> Reason | None:
+        """Why the data cannot support this window; None where they can."""
         if window_s > self.duration_s * (1 + TIE):
-            return f"the run lasts {self.duration_s:.4g} s, shorter than this window of {window_s:g} s"
+            return Reason("run_shorter_than_window", duration_s=self.duration_s, window_s=window_s)
         if window_s < self.shortest_window_s * (1 - TIE):
-            return (
-                f"a window of {window_s:g} s is shorter than two sample intervals of {self.interval_s:.3g} s; "
-                "a faster sample rate would show it"
-            )
+            return Reason("window_too_short", window_s=window_s, interval_s=self.interval_s)
         return None
 
     def worst(self, window_s: float) -> Window:
@@ -283,7 +281,7 @@ class Exposure:
         return self.start_s + axis_s + float(self.gap_s[:gaps_before].sum())
 
 
-def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: str = "") -> Estimate:
+def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: Reason | str | None = None) -> Estimate:
     """The window's RMS in A with its interval.
 
     `at_least` where the window crosses a gap or, under uneven sampling, the longer intervals could hide it; where it is
@@ -297,18 +295,16 @@ def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: 
     result = estimate(window.rms_a, "A", terms, doubt_high=flattened, doubt="filter before the converter", note=note)
     if result.low is not None:
         result = replace(result, low=max(result.low, 0.0))
-    reasons = {
-        "the window crosses a gap": window.crosses_gap,
-        f"samples up to {exposure.coarse_s:.3g} s apart can miss a greater one": (
-            exposure.coarse_s > exposure.interval_s and window.window_s < 2 * exposure.coarse_s * (1 - TIE)
-        ),
-        f"the filter of {error.corner_hz or 0.0:g} Hz flattens what is this short": (
-            error.corner_hz is not None and not exposure.interval_rms and length_s < lag_s(error.corner_hz)
-        ),
-        error.unseen: bool(error.unseen),
-    }
-    why = "; ".join(reason for reason, holds in reasons.items() if holds)
-    return result.bounded("at_least", why) if why else result
+    missed: list[Reason] = []
+    if window.crosses_gap:
+        missed.append(Reason("window_crosses_gap"))
+    if exposure.coarse_s > exposure.interval_s and window.window_s < 2 * exposure.coarse_s * (1 - TIE):
+        missed.append(Reason("samples_miss_larger_rms", interval_s=exposure.coarse_s))
+    if error.corner_hz is not None and not exposure.interval_rms and length_s < lag_s(error.corner_hz):
+        missed.append(Reason("filter_flattens_window", corner_hz=error.corner_hz))
+    if error.unseen is not None:
+        missed.append(error.unseen)
+    return result.bounded("at_least", *missed) if missed else result
 
 
 def _sampling_u(exposure: Exposure, window: Window, length_s: float) -> float:

@@ -11,6 +11,7 @@ from amptally.analysis.controller.duty import RIPPLE_SHARE, Duty, estimate_duty,
 from amptally.analysis.exposure.current import Current
 from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.protection.fuse_eligibility import sensor_place
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Floats, Run, Series
 
 
@@ -32,17 +33,19 @@ def translate(run: Run, side: str, current: Current, position: str | None, capac
 
     `capacitors` is where the controller's input capacitors sit, seen from the fuse.
     """
+    from amptally.analysis.wording.results import phrase
+
     at, exposure = sensor_place(side, position, run.sensed), current.prepared
     if exposure is None or at.code != "differs":
         return None
     if at.position == "motor_lead":
         return Translated(exposure, exposure, None, "a motor carries at least its supply's current, at any duty")
-    duty: Duty | str = "the run is too long to follow it; ask for a part of the run"
+    duty: Duty | Reason = Reason("plain", text="the run is too long to follow it; ask for a part of the run")
     if not run.long:
         series = _series(run, side, exposure)
         duty = estimate_duty(run, side, series.time_s, series.value)
-    if isinstance(duty, str):
-        how = f"a supply carries at most its motor's current, at any duty; no closer estimate: {duty}"
+    if isinstance(duty, Reason):
+        how = f"a supply carries at most its motor's current, at any duty; no closer estimate: {phrase(duty)}"
         return Translated(exposure, None, exposure, how)
     likely_d, least_d, most_d = duty.sizes()
     ripple, may_ripple, where = {
@@ -65,7 +68,7 @@ def translate(run: Run, side: str, current: Current, position: str | None, capac
         carried(likely_d, ripple),
         carried(least_d, ripple),
         carried(most_d, may_ripple),
-        f"{duty.how}; {where}",
+        f"{phrase(duty.how)}; {where}",
     )
 
 

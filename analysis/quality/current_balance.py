@@ -78,7 +78,8 @@ def disagreeing_sum(
     if fit.correlation >= CLEAR_SUM and fit.slope > 0:
         return _all_by_one_factor(fit.slope, measured, known)
     if fit.correlation <= -CLEAR_SUM and abs(fit.slope + 1) <= tolerance:
-        return _doubt("sign", Reason("battery_reversed"), measured, CURRENTS)
+        # A voltage that responds as it should says that the battery's own sign is right.
+        return _doubt("sign", Reason("battery_reversed"), measured, CURRENTS[1:] if known.answers else CURRENTS)
     cause = Reason("scale_sign_or_place")
     # A current that its voltage answers is the battery's; what does not add up to it are the channels.
     return _doubt("both", cause, measured, CURRENTS[1:]) if known.answers else _doubt("all", cause, measured, CURRENTS)

@@ -108,7 +108,7 @@ EFFECTS: dict[str, Effects] = {
     "channels_disagree/both": _all("refuse", SIZE, ("channel_charge",)),
     "channels_disagree/near": _all(Widen("scale"), SIZE, ("channel_charge", "resistance"), DRAWN),
     # A sign bears on nothing that takes |i|: margins stay.
-    "channels_disagree/sign": _all("refuse", ("mean", "channel_charge")),
+    "channels_disagree/sign": _all("refuse", ("mean", "channel_charge"), DRAWN),
     **{f"channels_disagree/{side}": _all("refuse", SIZE, ("channel_charge",)) for side in ("left", "right")},
     **{f"channels_disagree/{side}_sign": _all("refuse", ("mean", "channel_charge")) for side in ("left", "right")},
     "zero_shift": {
@@ -180,7 +180,7 @@ class Doubts:
     def hold(self, value: Estimate, *rests_on: tuple[str, Aspect]) -> Estimate:
         """A value as it may stand, given the (channel, aspect) pairs that it rests on."""
         acts = list(self._acts(rests_on))
-        for act, doubt in sorted(acts, key=lambda each: each[0] != "refuse"):
+        for act, doubt in sorted(acts, key=lambda each: _rank(each[0])):
             value = _changed(value, act, doubt)
         return value
 
@@ -194,10 +194,11 @@ class Doubts:
             acts = [effects[aspect] for channel, aspect in rests_on if aspect in effects and channel in doubt.channels]
             # One doubt acts once on a value, by the gravest of what it does to the channels under it.
             if acts:
-                yield min(acts, key=_gravity), doubt
+                yield min(acts, key=_rank), doubt
 
 
-def _gravity(act: Act | Widen) -> int:
+def _rank(act: Act | Widen) -> int:
+    """Refusals first, as nothing is left to limit or widen after them; then limits, then widening."""
     return 2 if isinstance(act, Widen) else 0 if act == "refuse" else 1
 
 
@@ -208,6 +209,11 @@ def _key(doubt: Doubt) -> str:
 def why(doubt: Doubt) -> Reason:
     """The reason a value carries: which doubt."""
     return Reason("doubted", doubt.severity, finding=doubt.code)
+
+
+def _names(reason: Reason, doubt: Doubt) -> bool:
+    """The reason says what this doubt did to a value."""
+    return reason.code in ("doubted", "widened_for_doubt") and reason["finding"] == doubt.code
 
 
 def _changed(value: Estimate, act: Act | Widen, doubt: Doubt) -> Estimate:
@@ -233,6 +239,8 @@ def _changed(value: Estimate, act: Act | Widen, doubt: Doubt) -> Estimate:
 def _widened(value: Estimate, act: Widen, doubt: Doubt) -> Estimate:
     """Both sides moved out."""
     assert value.value is not None
+    if any(_names(reason, doubt) for reason in value.reasons):
+        return value  # it was made from a value that this doubt has widened already
     width = dict(doubt.widths).get(act.by or value.unit, 0.0)
     half = width * abs(value.value) if act.by and not act.as_amount else width
     if half <= 0:

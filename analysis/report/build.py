@@ -104,13 +104,13 @@ def build_report(
     after = sorted({rated_after_s(table) for table in tables})
     survey(run, window_list(run.duration_s, run.interval_s or math.inf, times, after).tolist())
     doubts = judge(run)
-    currents = {lead: assess_current(run, lead, times, after) for lead in LEADS}
+    currents = {lead: assess_current(run, lead, times, after, doubts) for lead in LEADS}
     fuses = assess_fuses(run, specs, currents)
     paths = assess_paths(run, {place: currents[lead] for place, lead in LEAD_OF.items()})
     trust = Trust.under(doubts)
     # Where the count starts and what lies ahead are drawn from what is left of the voltages.
     sag = trust.of("battery", assess_sag(run))
-    energy = trust.of("energy", energy_used(run))
+    energy = energy_used(run, doubts)
     mismatch = run.arrangement_mismatch()
     rested = told_rest_h(run.metadata.rested_h) if rested_h is None else rested_h
     stated = told_charge(run.metadata.start_charge) if fraction is None else fraction
@@ -127,7 +127,7 @@ def build_report(
         charge = assess_charge(run, sag, currents["battery"], start, speed(run, laps), drawn)
     per_charge, left = laps.in_charge(charge.full.charge_ah, charge.remaining.charge_ah, charge.full.load_growth)
     fuses = settled(fuses, trust.fuses({place: lead.result for place, lead in fuses.items()}), mismatch)
-    currents, paths = trust.of("current", currents), withdrawn(trust.paths(paths), mismatch)
+    paths = withdrawn(trust.paths(paths), mismatch)
     charge = replace(
         charge,
         state_of_charge=trust.of("battery", {"state_of_charge": charge.state_of_charge})["state_of_charge"],

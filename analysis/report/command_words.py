@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from amptally.analysis.controller.command import read_commands
+from amptally.analysis.controller.command import Commands, read_commands
 from amptally.analysis.driving.stall import Stall, length
 from amptally.analysis.results.leads import SIDES
 from amptally.analysis.runs.run import Run
@@ -23,7 +23,7 @@ def commanded(run: Run, at_s: float, width_s: float, stalls: Iterable[Stall]) ->
     A wheel stood still where the report's `stalls` fill more than half of the window and its own pickup told so.
     """
     commands = read_commands(run)
-    if isinstance(commands, str):
+    if not isinstance(commands, Commands):
         return None
     moments = np.linspace(at_s, at_s + width_s, MOMENTS)
     lost = commands.lost_at(moments)

@@ -13,7 +13,6 @@ from amptally.analysis.battery.state_of_charge import by_count, stated, told_cha
 from amptally.analysis.forecast.capacity import SHEET_U
 from amptally.analysis.integrals.energy import run_net_charge
 from amptally.analysis.quality.screening import judge_battery
-from amptally.analysis.report.trust import Trust
 from amptally.analysis.results.estimate import Estimate, as_reasons, estimate, refuse
 from amptally.analysis.runs.folder import sibling_runs
 from amptally.analysis.runs.run import Run
@@ -59,8 +58,7 @@ def _counted(paths: list[Path], rated_ah: float) -> Estimate | None:
             charge, drawn = stated(said), []
         if charge is None:
             continue
-        trust = Trust.under(judge_battery(run))
-        net = trust.of("energy", {"net_ah": run_net_charge(run, "battery_current_a")})["net_ah"]
+        net = judge_battery(run).hold(run_net_charge(run, "battery_current_a"), ("battery_current_a", "net"))
         if net.value is None:
             return refuse("", f"the ledger stops at run {run.metadata.run_id} of this battery: {net.refused}")
         drawn.append(net)

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from amptally.analysis.controller.pulses import HELD, MANY, look_at_changes
 from amptally.analysis.exposure.run_exposure import exposed, look_at_exposure
-from amptally.analysis.integrals.energy import beside
+from amptally.analysis.integrals.energy import voltages_beside
 from amptally.analysis.integrals.sums import look_at_curve, look_at_power
 from amptally.analysis.quality.clipping import look_at_tops
 from amptally.analysis.results.leads import CURRENTS, LEADS
@@ -34,6 +34,6 @@ def _looks(run: Run, windows_s: Sequence[float]) -> Iterator[Iterator[None]]:
         if name in HELD and run.rows >= MANY:
             yield look_at_changes(run, name)
     for lead in LEADS:
-        voltage = next((name for name in beside(lead) if name in run.columns), None)
+        voltage = next((name for name in voltages_beside(lead) if name in run.columns), None)
         if voltage is not None and f"{lead}_current_a" in run.columns:
             yield look_at_power(run, f"{lead}_current_a", voltage)

@@ -22,6 +22,7 @@ from amptally.analysis.protection.wire import verdict_of as wire_verdict
 from amptally.analysis.quality.doubts import Doubt
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, ranked, refuse
 from amptally.analysis.results.leads import PLACE_OF, SIDES
+from amptally.analysis.wording.of_quality import DOUBTS
 
 Act = Literal["refuse", "at_least", "at_most", "widen"]
 Part = TypeVar("Part")
@@ -163,20 +164,6 @@ EFFECTS: dict[str, tuple[Effect, ...]] = {
 }  # fmt: skip
 """By code, variant (after /) and kind of channel (after @: battery, or side for left and right)."""
 
-REASONS = {
-    "current_sign": "the sign of the battery current looks turned",
-    "voltage_unanswering": "the battery voltage does not answer the load",
-    "current_filled_in": "the current is an assumption, not measured",
-    "current_scale": "the battery current is on a scale that does not fit its battery",
-    "channel_stuck": "a channel stands at one reading while others move",
-    "channel_partial": "the current was measured in part of the run only",
-    "cut_top": "the peaks of the current are cut off",
-    "sensor_clipped": "the current sensor was at its full scale",
-    "channels_swapped": "two current channels look swapped",
-    "channels_disagree": "battery, left and right current do not add up",
-    "zero_shift": "the current sensor's zero moved",
-    "time_bases_differ": "two channels are on different clocks",
-}
 SAME_AS = {"sensor_clipped": "cut_top"}
 NULLABLE = frozenset(
     {"weak_block", "worst_sag_at_s", "tightest_window_s", "tightest_at_s", "ends_by", "evidence", "worst_rms_a",
@@ -286,7 +273,7 @@ def _name(key: Any) -> str:
 
 def reason(doubt: Doubt) -> str:
     """Why, in words, and the finding to read."""
-    return f"{REASONS[doubt.code]} (finding {doubt.code})"
+    return f"{DOUBTS[doubt.code]} (finding {doubt.code})"
 
 
 def _changed(value: Estimate, effect: Effect, doubt: Doubt) -> Estimate:

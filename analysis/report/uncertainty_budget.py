@@ -14,6 +14,7 @@ from amptally.analysis.integrals.energy import Energy
 from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.leads import LEAD_OF
+from amptally.analysis.wording.of_quality import DOUBTS
 
 LEAST_SHARE = 0.2
 """The greatest contribution is named in any case, a second one from this share on."""
@@ -225,6 +226,8 @@ def _words(name: str, main: _Main, level_a: float) -> tuple[str, str]:
         what, following = _SENSOR[part]
         said = {"sensor": sensor, "section": section, "level": level, "zero": zero}
         return what.format(**said), following.format(**said)
-    if "(finding " in name:
-        return name, "Settle this finding first: what it says to do comes before any calibration."
+    if name.startswith("finding "):
+        code = name.removeprefix("finding ")
+        what = f"{DOUBTS[code]} (finding {code})"
+        return what, "Settle this finding first: what it says to do comes before any calibration."
     return _OTHER.get(name, (name, "See the basis of this value."))

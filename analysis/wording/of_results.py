@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from amptally.analysis.wording.phrase import Facts, FindingWords, Phrase
+from amptally.logger.channels import BY_SI_NAME
 
 
 def _shares(facts: Facts) -> str:
@@ -13,7 +14,14 @@ def _model(facts: Facts) -> str:
     return "model 1 σ: " + ", ".join(f"{name} {100 * relative_u:.1f} %" for name, relative_u in facts["relative_u"])
 
 
+def _not_measured(facts: Facts) -> str:
+    return f"no {BY_SI_NAME[facts['channel']].label.lower()} was measured"
+
+
 PHRASES: dict[str, Phrase] = {
+    "not_measured": _not_measured,
+    "single_sample": "a single sample covers no time",
+    "too_few_samples": "too few samples",
     "plain": "{text}",
     "not_finite": "the data hold no finite value for this",
     "interval_from": _shares,

@@ -13,6 +13,7 @@ from amptally.analysis.battery.state_of_charge import stated
 from amptally.analysis.exposure.current import assess_current
 from amptally.analysis.forecast.charge_forecast import ChargeLeft, Start, assess_charge, rated_capacity, start_charge
 from amptally.analysis.integrals.gap_doubt import bridge_u
+from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.report.build import build_report
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, refuse
 from amptally.analysis.runs.run import Run, Series
@@ -43,7 +44,7 @@ def assessed(
 ) -> ChargeLeft:
     sag = assess_sag(run)
     start = start_charge(run, sag, rested_h, fraction, ledger)
-    found = assess_charge(run, sag, assess_current(run, "battery", [], []), start, speed)
+    found = assess_charge(run, sag, assess_current(run, "battery", [], [], Doubts()), start, speed)
     for each in (found.remaining, found.full):
         for result in (each.charge_ah, each.energy_wh, each.runtime_s, each.distance_m):
             consistent(result)

@@ -11,6 +11,7 @@ import pytest
 from amptally.analysis.exposure.current import Current, assess_current
 from amptally.analysis.exposure.exposure import FIXED_WINDOWS_S
 from amptally.analysis.quality.clipping import sensor_clipped
+from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.runs.run import Run
 from tests.analysis.build_runs import CART, Floats, consistent, measured, sides, value_of, write_run
 
@@ -19,7 +20,7 @@ PHASE_S = np.arange(0, 10.0005, 0.001)
 
 def current_of(folder: Path, t_s: Floats, channels: dict[str, Any], lead: str = "left", **metadata: Any) -> Current:
     name = f"run{len(list(folder.iterdir()))}.parquet"
-    found = assess_current(Run.open(write_run(folder / name, t_s, channels, **metadata)), lead, [], [])
+    found = assess_current(Run.open(write_run(folder / name, t_s, channels, **metadata)), lead, [], [], Doubts())
     for result in (found.peak_a, found.mean_a, *found.rms_a.values()):
         consistent(result)
     return found
@@ -69,7 +70,7 @@ def test_windows_that_the_samples_cannot_support_are_refused(tmp_path: Path) -> 
     found = current_of(tmp_path, t_s, {"battery_current_a": amps}, "battery")
     for window in ("0.1", "1", "10", "60"):
         assert found.rms_a[window].refused == (
-            f"a window of {window} s is shorter than two sample intervals of 60 s; a faster sample rate would show it"
+            f"a window of {window} s is shorter than two sample intervals of 60 s; a higher sample rate would show it"
         )
     assert value_of(found.rms_a["600"]) == pytest.approx(1.54, abs=0.005)
 
@@ -166,7 +167,7 @@ def test_extremes_of_the_whole_run_are_not_those_of_a_part(tmp_path: Path) -> No
     path = write_run(
         tmp_path / "r.parquet", np.arange(0, 20, 0.1), {"left_current_a": 5.0}, extremes=(extremes(0, 88_000_000),)
     )
-    assert value_of(assess_current(Run.open(path, from_s=5.0), "left", [], []).peak_a) == 5.0
+    assert value_of(assess_current(Run.open(path, from_s=5.0), "left", [], [], Doubts()).peak_a) == 5.0
 
 
 def test_interval_rms_is_used_where_it_covers_the_run(tmp_path: Path) -> None:

@@ -24,7 +24,9 @@ from amptally.analysis.driving.driving import (
 from amptally.analysis.driving.stall import assess_stalls, merge, on_spans, standing
 from amptally.analysis.integrals.energy import energy_used
 from amptally.analysis.laps.laps import assess_laps
+from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.results.estimate import Estimate, refuse
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Floats, Run, Series
 from tests.analysis.build_runs import CART, consistent, sides, value_of, write_run
 from tests.analysis.simulated import MOTOR_LEAD, demo, demo_report
@@ -40,7 +42,7 @@ def run_of(folder: Path, channels: dict[str, Any], machine: str | None = CART, t
 
 
 def drive_of(run: Run) -> DriveUse:
-    return assess_drive(run, energy_used(run), assess_laps(run))
+    return assess_drive(run, energy_used(run, Doubts()), assess_laps(run))
 
 
 def turning(rate_hz: Any) -> Floats:
@@ -214,11 +216,11 @@ def test_open_ratios() -> None:
 
 def test_the_left_share(tmp_path: Path) -> None:
     run = run_of(tmp_path, {"left_current_a": 6.0, "right_current_a": 4.0})
-    assert value_of(left_share(energy_used(run))) == pytest.approx(0.6)
+    assert value_of(left_share(energy_used(run, Doubts()))) == pytest.approx(0.6)
     one = run_of(tmp_path, {"left_current_a": 6.0})
-    assert "no right current" in (left_share(energy_used(one)).refused or "")
+    assert "no right current" in (left_share(energy_used(one, Doubts())).refused or "")
     idle = run_of(tmp_path, {"left_current_a": 6.0, "right_current_a": 0.0})
-    assert "told from zero" in (left_share(energy_used(idle)).refused or "")
+    assert "told from zero" in (left_share(energy_used(idle, Doubts())).refused or "")
 
 
 def test_current_by_command(tmp_path: Path) -> None:
@@ -367,5 +369,5 @@ def sides_or_low(result: Estimate) -> tuple[float, float]:
 
 def test_commands_without_mixing_or_pulses(tmp_path: Path) -> None:
     assert isinstance(read_commands(run_of(tmp_path, pulses(0.5))), Commands)
-    stall_s, stalls = assess_stalls(run_of(tmp_path, {"mark": 0.0}), "no command pulses were recorded")
+    stall_s, stalls = assess_stalls(run_of(tmp_path, {"mark": 0.0}), Reason("no_command_pulses"))
     assert (stall_s.refused, stalls) == ("no command pulses were recorded", ())

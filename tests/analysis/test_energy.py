@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.integrals.energy import charge_estimates, energy_estimates, energy_used
+from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs.run import Run, SensorError, Series
 from amptally.analysis.signals.curve_integrals import SignedIntegral, bridged, integrate, sampling_error
@@ -336,7 +337,8 @@ def test_pack_set_within_0_2_percent_of_its_tester(tmp_path: Path) -> None:
     # ../shared/data/README.md: tester counters 55.30 Ah, 1253.75 Wh; the issue asks for 0.2 %
     t_s, amps, volts = measured("pack_24v_65a_discharge.csv")
     energy = energy_used(
-        Run.open(write_run(tmp_path / "p.parquet", t_s, {"battery_current_a": amps, "battery_voltage_v": volts}))
+        Run.open(write_run(tmp_path / "p.parquet", t_s, {"battery_current_a": amps, "battery_voltage_v": volts})),
+        Doubts(),
     )
     assert value_of(energy.discharged_wh) == pytest.approx(1253.75, rel=0.002)
     assert value_of(energy.discharged_ah) == pytest.approx(55.30, rel=0.002)
@@ -348,7 +350,8 @@ def test_lead_acid_set(tmp_path: Path) -> None:
     # ../shared/data/README.md: about 19.3 Ah delivered
     t_s, amps, volts = measured("lead_acid_12v_1p5a_discharge.csv")
     energy = energy_used(
-        Run.open(write_run(tmp_path / "l.parquet", t_s, {"battery_current_a": amps, "battery_voltage_v": volts}))
+        Run.open(write_run(tmp_path / "l.parquet", t_s, {"battery_current_a": amps, "battery_voltage_v": volts})),
+        Doubts(),
     )
     assert value_of(energy.discharged_ah) == pytest.approx(19.3, abs=0.05)
     assert 11.9 < value_of(energy.discharged_wh) / value_of(energy.discharged_ah) < 12.1
@@ -362,7 +365,9 @@ def test_channels_in_supply_legs_use_the_fused_voltage_else_the_battery_s(tmp_pa
         "left_current_a": 10.0,
         "right_current_a": 20.0,
     }
-    by_channel = energy_used(Run.open(write_run(tmp_path / "r.parquet", t_s, channels, machine=CART))).by_channel
+    by_channel = energy_used(
+        Run.open(write_run(tmp_path / "r.parquet", t_s, channels, machine=CART)), Doubts()
+    ).by_channel
     hours = 35.9 / 3600
     assert value_of(by_channel["left"][0]) == pytest.approx(10 * hours, rel=1e-6)
     assert value_of(by_channel["left"][1]) == pytest.approx(240 * hours, rel=1e-6)
@@ -374,19 +379,19 @@ def test_motor_lead_currents_are_no_share_of_the_battery_s_charge(tmp_path: Path
     machine = CART.replace('sensed = "supply_leg"', f'sensed = "{sensed}"')
     channels = {"battery_voltage_v": 25.0, "left_current_a": 10.0}
     run = Run.open(write_run(tmp_path / "r.parquet", np.arange(0, 20, 0.1), channels, machine=machine))
-    for result in energy_used(run).by_channel["left"]:
+    for result in energy_used(run, Doubts()).by_channel["left"]:
         assert result.refused is not None
         assert "supply leg" in result.refused
 
 
 def test_missing_channels_are_named(tmp_path: Path) -> None:
     t_s = np.arange(0, 20, 0.1)
-    only_volts = energy_used(Run.open(write_run(tmp_path / "v.parquet", t_s, {"battery_voltage_v": 25.0})))
+    only_volts = energy_used(Run.open(write_run(tmp_path / "v.parquet", t_s, {"battery_voltage_v": 25.0})), Doubts())
     assert only_volts.net_ah.refused == only_volts.net_wh.refused == "no battery current was measured"
-    only_amps = energy_used(Run.open(write_run(tmp_path / "a.parquet", t_s, {"battery_current_a": 5.0})))
+    only_amps = energy_used(Run.open(write_run(tmp_path / "a.parquet", t_s, {"battery_current_a": 5.0})), Doubts())
     assert value_of(only_amps.net_ah) == pytest.approx(5 * 19.9 / 3600, rel=1e-6)
     assert only_amps.net_wh.refused == only_amps.peak_power_w.refused == "no battery voltage was measured"
-    single = energy_used(Run.open(write_run(tmp_path / "s.parquet", [0.0], {"battery_current_a": 5.0})))
+    single = energy_used(Run.open(write_run(tmp_path / "s.parquet", [0.0], {"battery_current_a": 5.0})), Doubts())
     assert single.net_ah.refused == "a single sample covers no time"
 
 
@@ -394,7 +399,7 @@ def test_after_a_gap_of_unknown_length_the_sums_are_at_least_that_much(tmp_path:
     channels = {"battery_current_a": 10.0, "battery_voltage_v": 25.0}
     gaps = (Gap(9.9, None, "reset"),)
     run = Run.open(write_run(tmp_path / "r.parquet", np.arange(0, 20, 0.1), channels, gaps=gaps))
-    energy = energy_used(run)
+    energy = energy_used(run, Doubts())
     for result in (energy.discharged_ah, energy.net_ah, energy.discharged_wh, energy.net_wh):
         assert (result.bound, result.high) == ("at_least", None)
         assert "unknown length" in result.basis
@@ -404,7 +409,7 @@ def test_after_a_gap_of_unknown_length_the_sums_are_at_least_that_much(tmp_path:
 def test_a_current_that_starts_late_does_not_speak_for_the_whole_run(tmp_path: Path) -> None:
     t_s = np.arange(0, 100, 0.1)
     channels = {"battery_current_a": np.where(t_s < 40, np.nan, 10.0), "battery_voltage_v": 25.0}
-    net = energy_used(Run.open(write_run(tmp_path / "r.parquet", t_s, channels))).net_ah
+    net = energy_used(Run.open(write_run(tmp_path / "r.parquet", t_s, channels)), Doubts()).net_ah
     assert net.bound == "at_least"
     assert value_of(net) == pytest.approx(10 * 59.9 / 3600, rel=1e-6)
     assert "not measured in 40 s" in net.basis

@@ -10,6 +10,7 @@ import pytest
 
 from amptally.analysis.exposure.current import Current, assess_current
 from amptally.analysis.protection.path import PathResult, assess_paths, lead_limits, withdrawn
+from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.runs.run import Run
 from tests.analysis.build_runs import CART, Floats, value_of, write_run
 
@@ -43,7 +44,7 @@ def paths_of(
     folder: Path, machine: str | None, channels: dict[str, Any], t_s: Floats = T_S
 ) -> tuple[dict[str, PathResult], dict[str, Current]]:
     run = Run.open(write_run(folder / f"r{len(list(folder.iterdir()))}.parquet", t_s, channels, machine=machine))
-    currents = {place: assess_current(run, lead, [], []) for place, lead in LEADS.items()}
+    currents = {place: assess_current(run, lead, [], [], Doubts()) for place, lead in LEADS.items()}
     return assess_paths(run, currents), currents
 
 

@@ -12,6 +12,7 @@ import pytest
 from amptally.analysis.quality.ripple import CORNERS, SLOWEST_HZ, pulses_seen
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.runs.run import Run
+from amptally.analysis.wording.findings import told
 from amptally.logger.errors import MachineFileError
 from amptally.logger.machine.description import parse
 from tests.analysis.build_runs import CART, value_of, write_run
@@ -63,7 +64,7 @@ def report_of(folder: Path, machine_text: str, **channels: Any) -> Report:
 
 
 def ripples(report: Report) -> list[str]:
-    return [finding.evidence for finding in report.findings if finding.code == "ripple_unseen"]
+    return [told(finding).evidence for finding in report.findings if finding.code == "ripple_unseen"]
 
 
 @pytest.mark.parametrize("capacitors", ["battery_side", "unknown"])

@@ -17,6 +17,7 @@ from amptally.analysis.runs.run import Floats, Run, SensorError, Series
 from amptally.analysis.signals.gaps import GapRule, find_gaps
 from amptally.analysis.signals.sampling import burst_halving, of_counts, spacing
 from amptally.analysis.signals.timeline import Timeline
+from amptally.analysis.wording.findings import told
 from tests.analysis.build_runs import CART, sides, write_run
 
 
@@ -205,7 +206,8 @@ def report_of(folder: Path, time_s: Floats, amps: Floats, **channels: Any) -> Re
 def finding(report: Report, code: str) -> tuple[str, str]:
     found = [each for each in report.findings if each.code == code]
     assert len(found) == 1, [each.code for each in report.findings]
-    return found[0].evidence, found[0].next
+    words = told(found[0])
+    return words.evidence, words.next
 
 
 def codes(report: Report) -> set[str]:

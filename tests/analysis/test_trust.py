@@ -19,8 +19,7 @@ from amptally.analysis.quality.doubts import Doubt
 from amptally.analysis.report.answers import answers
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.report.text_page import render
-from amptally.analysis.report.trust import EFFECTS, REASONS, SAME_AS, Trust
-from amptally.analysis.results.estimate import Estimate, as_reasons, refuse
+from amptally.analysis.report.trust import EFFECTS, Trust
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.findings import told
@@ -100,7 +99,7 @@ def test_a_turned_current_leaves_what_its_size_tells(plain: Report, record: Reco
     assert not under(refused, "fuse.*", "current.battery.peak_a", "current.battery.rms_a.*", "energy.by_channel.*")
     assert report.fuses["main"].margin.value == pytest.approx(plain.fuses["main"].margin.value, rel=1e-6)
     text = render(report, width=200)
-    assert "not given: the sign of the battery current looks turned (finding current_sign)" in text
+    assert "not given: the sign of the battery current looks reversed (finding current_sign)" in text
     assert "laps per charge not given" in " ".join(answer.text for answer in answers(report))
 
 
@@ -288,38 +287,3 @@ def test_every_path_of_the_table_is_in_the_report(plain: Report) -> None:
 def matches(name: str, wanted: list[str]) -> bool:
     parts = name.replace("rms_a.0.1", "rms_a.tenth").replace("ohm.0.1", "ohm.tenth").split(".")
     return len(parts) == len(wanted) and all(map(fnmatchcase, parts, wanted))
-
-
-def test_every_code_has_a_reason() -> None:
-    coded = {code.split("@")[0].split("/")[0] for code in EFFECTS} | set(SAME_AS)
-    assert coded == set(REASONS)
-    assert set(SAME_AS.values()) <= coded
-
-
-def test_effects_on_one_value() -> None:
-    value = Estimate(10.0, 9.0, 11.0, "Ah", reasons=as_reasons("gain"))
-    part = {"net_ah": value, "recovered_ah": refuse("Ah", "not measured")}
-    refused = Trust.under([doubt("current_sign", channels=(BATTERY,))]).of("energy", part)
-    assert refused["net_ah"] == refuse("Ah", "the sign of the battery current looks turned (finding current_sign)")
-    assert refused["recovered_ah"].refused == (
-        "the sign of the battery current looks turned (finding current_sign); not measured"
-    ), "what may be the cause goes first"
-    cut = Trust.under([doubt("cut_top", channels=(BATTERY,))])
-    lower = cut.of("energy", part)["net_ah"]
-    assert (lower.low, lower.value, lower.high, lower.bound) == (9.0, 10.0, None, "at_least")
-    assert cut.of("energy", {"net_ah": lower})["net_ah"] == lower, "twice is once"
-    upper = value.bounded("at_most", "a ceiling")
-    assert cut.of("energy", {"net_ah": upper})["net_ah"].refused, "known from above only, then from below only"
-    wide = Trust.under([doubt("zero_shift", channels=(BATTERY,), widths=(("Ah", 0.5),))])
-    net = wide.of("energy", part)["net_ah"]
-    assert (net.low, net.value, net.high) == (8.5, 10.0, 11.5)
-    assert wide.of("energy", {"net_ah": net})["net_ah"] == net
-
-
-def test_a_clipped_sensor_is_a_cut_top() -> None:
-    value = Estimate(1.4, 1.3, 1.5, "")
-    fuse = {"left": {"margin": value}, "right": {"margin": value}}
-    found = Trust.under([doubt("sensor_clipped", channels=(LEFT,))]).of("fuse", fuse)
-    assert found["left"]["margin"].bound == "at_most"
-    assert found["right"]["margin"] == value
-    assert replace(found["left"]["margin"], reasons=(), bound="estimate", low=1.3) == value
