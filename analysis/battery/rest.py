@@ -69,9 +69,9 @@ def _first_load(value: Floats, width: int, limit_a: float) -> int | None:
 
 def run_rest(run: Run) -> Rest:
     """The rest of a run, or the reason why it has none; that of the whole run where `run` is a later part of it."""
-    found = run.kept.get(("rest", ""))
+    found = run.cache.get(("rest", ""))
     if not isinstance(found, Rest):
-        found = run.kept["rest", ""] = _find(run)
+        found = run.cache["rest", ""] = _find(run)
     return found
 
 

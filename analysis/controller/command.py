@@ -131,9 +131,9 @@ def mixed(throttle: Floats, steering: Floats) -> tuple[Floats, Floats]:
 def read_commands(run: Run) -> Commands | Reason:
     """The commands of a run, or why there are none; computed once for a run."""
     key = ("command", "")
-    if key not in run.kept:
-        run.kept[key] = _read(run)
-    found = run.kept[key]
+    if key not in run.cache:
+        run.cache[key] = _read(run)
+    found = run.cache[key]
     assert isinstance(found, Commands | Reason)
     return found
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from amptally.analysis.runs.run import Run
-from amptally.analysis.signals.series import Flags, Floats, Series, exhaust
+from amptally.analysis.signals.series import Flags, Floats, Series, run_to_end
 
 HELD = ("mark", "pulse_a_us", "pulse_b_us", "left_wheel_count", "right_wheel_count")
 """The channels of that kind."""
@@ -22,19 +22,19 @@ def changes_of(run: Run, si_name: str) -> Series | None:
     """
     if run.rows < MANY:
         return run.series(si_name)
-    if ("changes", si_name) not in run.kept:
-        exhaust(look_at_changes(run, si_name))
-    found = run.kept["changes", si_name]
+    if ("changes", si_name) not in run.cache:
+        run_to_end(changes_pass(run, si_name))
+    found = run.cache["changes", si_name]
     assert found is None or isinstance(found, Series)
     return found
 
 
-def look_at_changes(run: Run, si_name: str) -> Iterator[None]:
-    """Find the changes of a channel, a stretch at each turn; see `Run.in_step`."""
+def changes_pass(run: Run, si_name: str) -> Iterator[None]:
+    """Find the changes of a channel, a stretch at each turn; see `Run.run_passes`."""
     times: list[Floats] = []
     values: list[Floats] = []
     gaps: list[Flags] = []
-    for part in run.turns(si_name):
+    for part in run.blocks(si_name):
         if part is not None:
             found = sparse(part)
             start = min(len(times), 1)  # every stretch begins with the last sample of the one before
@@ -45,7 +45,7 @@ def look_at_changes(run: Run, si_name: str) -> Iterator[None]:
     whole = None
     if times:
         whole = Series(np.concatenate(times), np.concatenate(values), np.concatenate(gaps), run.interval_s)
-    run.kept["changes", si_name] = whole
+    run.cache["changes", si_name] = whole
 
 
 def sparse(series: Series) -> Series:

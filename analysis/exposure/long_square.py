@@ -14,7 +14,7 @@ import numpy as np
 from amptally.analysis.exposure.square_integral import Pieces, SmallBlocks, SquareIntegral, Squares
 from amptally.analysis.exposure.window_exact import Rows
 from amptally.analysis.exposure.window_search import Array, Index, Mask
-from amptally.analysis.signals.append_buffer import Growing
+from amptally.analysis.signals.append_buffer import AppendBuffer
 
 SIZES = (65_536, 4096, 256, 16)
 """Sizes of the blocks in pieces, powers of two from large to small."""
@@ -31,7 +31,7 @@ class LongBlocks:
         windows_s: short lengths that will be asked for, beside which a block is not small: best searched now.
         """
         self._known = dict.fromkeys(windows_s, (-1.0, 0.0))
-        self._edge_s, *self._blocks = (Growing(np.float64, pieces // SIZES[-1] + 2) for _ in range(4))
+        self._edge_s, *self._blocks = (AppendBuffer(np.float64, pieces // SIZES[-1] + 2) for _ in range(4))
         self._rest: Pieces | None = None
         self._tail: Pieces | None = None
         self._count = 0

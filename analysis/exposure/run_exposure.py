@@ -54,16 +54,16 @@ def exposed(run: Run, lead: str) -> str | None:
     return next((name for name in names if name in run.columns), None)
 
 
-def look_at_exposure(run: Run, si_name: str, windows_s: Iterable[float]) -> Iterator[None]:
+def exposure_pass(run: Run, si_name: str, windows_s: Iterable[float]) -> Iterator[None]:
     """Make ready what `prepare_exposure` needs of a run that is not read at once, a stretch at each turn.
 
-    Of a channel with a sample in every row; nothing is kept of another. See `Run.in_step`.
+    Of a channel with a sample in every row; nothing is kept of another. See `Run.run_passes`.
     """
     reader = _Reader(run, si_name)
     most_s = min(SHORT_BLOCKS * SIZES[-1] * (run.interval_s or 0.0), reader.length_s)
     blocks = LongBlocks(run.rows, (each_s for each_s in windows_s if each_s <= most_s))
     row = 0
-    for part, (begin, stop) in zip(run.turns(si_name), run.ranges(), strict=True):
+    for part, (begin, stop) in zip(run.blocks(si_name), run.ranges(), strict=True):
         if part is None or len(part.value) < stop - max(begin - 1, 0):
             return
         if len(part.value) > 1:
@@ -71,12 +71,12 @@ def look_at_exposure(run: Run, si_name: str, windows_s: Iterable[float]) -> Iter
         row += len(part.value) - 1
         yield
     if row == run.rows - 1:
-        run.kept["exposure", si_name] = blocks.square()
+        run.cache["exposure", si_name] = blocks.square()
 
 
 def _long(run: Run, si_name: str, windows_s: Iterable[float]) -> Exposure:
     """Of a channel with a sample in every row of the run."""
-    kept = run.kept_of(LongSquare, ("exposure", si_name), look_at_exposure(run, si_name, windows_s))
+    kept = run.cached(LongSquare, ("exposure", si_name), exposure_pass(run, si_name, windows_s))
     # What the run keeps does not hold the run, or it would outlive its last user.
     square = replace(kept, load=_Reader(run, si_name).pieces)
     timeline = run.timeline

@@ -102,13 +102,13 @@ def run_charge(run: Run, si_name: str) -> tuple[Estimate, Estimate, Estimate]:
 
 def run_bridge_u(run: Run, si_name: str) -> float:
     """1 σ of the trapezoids across a channel's gaps, once for a run; of a long run by its means."""
-    found = run.kept.get(("bridge", si_name))
+    found = run.cache.get(("bridge", si_name))
     if not isinstance(found, float):
         extremes = run.extremes(si_name)
         # A sample in every row of a run without gaps has none itself: a day is not looked at for that.
         whole = extremes is None or (extremes.samples == run.rows and not len(run.timeline.gaps))
         series = None if whole else (run.smooth if run.long else run.series)(si_name)
-        found = run.kept["bridge", si_name] = 0.0 if series is None else bridge_u(series)
+        found = run.cache["bridge", si_name] = 0.0 if series is None else bridge_u(series)
     return found
 
 

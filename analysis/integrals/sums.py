@@ -171,29 +171,29 @@ class PowerSums(CurveSums):
 
 def curve_sums(run: Run, si_name: str) -> CurveSums:
     """Those of a channel of a run, added up once."""
-    return run.kept_of(CurveSums, ("sums", si_name), look_at_curve(run, si_name))
+    return run.cached(CurveSums, ("sums", si_name), curve_pass(run, si_name))
 
 
-def look_at_curve(run: Run, si_name: str) -> Iterator[None]:
-    """Add up the sums of a channel, a stretch at each turn; see `Run.in_step`."""
+def curve_pass(run: Run, si_name: str) -> Iterator[None]:
+    """Add up the sums of a channel, a stretch at each turn; see `Run.run_passes`."""
     sums = CurveSums(near=near_zero(run.sensor(si_name)))
-    for part in run.turns(si_name):
+    for part in run.blocks(si_name):
         if part is not None:
             sums.add(part)
         yield
-    run.kept["sums", si_name] = sums
+    run.cache["sums", si_name] = sums
 
 
 def power_sums(run: Run, current: str, voltage: str) -> PowerSums:
     """Those of two channels of a run, added up once."""
-    return run.kept_of(PowerSums, ("power", f"{current} {voltage}"), look_at_power(run, current, voltage))
+    return run.cached(PowerSums, ("power", f"{current} {voltage}"), power_pass(run, current, voltage))
 
 
-def look_at_power(run: Run, current: str, voltage: str) -> Iterator[None]:
+def power_pass(run: Run, current: str, voltage: str) -> Iterator[None]:
     """Add up the sums of two channels, a stretch at each turn."""
     sums = PowerSums(near=near_zero(run.sensor(current)))
-    for pair in run.paired_turns(current, voltage):
+    for pair in run.paired_blocks(current, voltage):
         if pair is not None:
             sums.add_pair(*pair)
         yield
-    run.kept["power", f"{current} {voltage}"] = sums
+    run.cache["power", f"{current} {voltage}"] = sums

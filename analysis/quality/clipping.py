@@ -52,17 +52,17 @@ class Tops:
 
 def tops_of(run: Run, si_name: str) -> Tops:
     """Those of a channel of a run, looked for once."""
-    return run.kept_of(Tops, ("tops", si_name), look_at_tops(run, si_name))
+    return run.cached(Tops, ("tops", si_name), tops_pass(run, si_name))
 
 
-def look_at_tops(run: Run, si_name: str) -> Iterator[None]:
-    """Look for the tops of a channel, a stretch at each turn; see `Run.in_step`."""
+def tops_pass(run: Run, si_name: str) -> Iterator[None]:
+    """Look for the tops of a channel, a stretch at each turn; see `Run.run_passes`."""
     tops = Tops()
-    for part in run.turns(si_name):
+    for part in run.blocks(si_name):
         if part is not None:
             tops.add(part.value[min(tops.samples, 1) :])
         yield
-    run.kept["tops", si_name] = tops
+    run.cache["tops", si_name] = tops
 
 
 def full_scale_samples(run: Run, lead: str) -> int:

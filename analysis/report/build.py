@@ -27,7 +27,7 @@ from amptally.analysis.quality.screening import judge
 from amptally.analysis.report.json_form import report_json
 from amptally.analysis.report.ledger import ledger_charge
 from amptally.analysis.report.observations import observe
-from amptally.analysis.report.single_pass import survey
+from amptally.analysis.report.single_pass import single_pass
 from amptally.analysis.report.trust import Trust
 from amptally.analysis.report.uncertainty_budget import Contribution, main_contributions
 from amptally.analysis.results.estimate import Estimate, estimate, refuse
@@ -102,7 +102,7 @@ def build_report(
     tables = [table for family, rating in named if family and rating and (table := fuse_table(family, rating))]
     times = sorted({time for table in tables for time in opening_times_s(table)})
     after = sorted({rated_after_s(table) for table in tables})
-    survey(run, window_list(run.duration_s, run.interval_s or math.inf, times, after).tolist())
+    single_pass(run, window_list(run.duration_s, run.interval_s or math.inf, times, after).tolist())
     doubts = judge(run)
     currents = {lead: assess_current(run, lead, times, after, doubts) for lead in LEADS}
     fuses = assess_fuses(run, specs, currents)

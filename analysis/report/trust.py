@@ -199,7 +199,7 @@ class Trust:
 
     def of(self, name: str, part: Part) -> Part:
         """A part of the report as it may stand, named as in the JSON: energy, current, battery, remaining, laps …"""
-        changed: Part = self._walk((name,), part) if self.rules else part
+        changed: Part = self._pass_reader((name,), part) if self.rules else part
         return changed
 
     def fuses(self, results: dict[str, FuseResult]) -> dict[str, FuseResult]:
@@ -225,21 +225,21 @@ class Trust:
         why = after.command_map_refused if bins else reason(next(iter(dropped.values())))
         return replace(after, command_map=bins, command_map_refused=why)
 
-    def _walk(self, path: tuple[str, ...], item: Any) -> Any:
+    def _pass_reader(self, path: tuple[str, ...], item: Any) -> Any:
         if isinstance(item, Estimate):
             for effect, doubt in self._on(path):
                 item = _changed(item, effect, doubt)
             return item
         if isinstance(item, dict):
-            return {key: self._walk((*path, _name(key)), value) for key, value in item.items()}
+            return {key: self._pass_reader((*path, _name(key)), value) for key, value in item.items()}
         if path[-1] == "exposure":
             return () if any(effect.act == "refuse" for effect, _ in self._on(path)) else item
         if path[:2] == ("energy", "by_channel") and isinstance(item, tuple):
             return tuple(
-                self._walk((*path, name), value) for name, value in zip(("net_ah", "net_wh"), item, strict=True)
+                self._pass_reader((*path, name), value) for name, value in zip(("net_ah", "net_wh"), item, strict=True)
             )
         if isinstance(item, tuple):
-            return tuple(self._walk(path, value) for value in item)
+            return tuple(self._pass_reader(path, value) for value in item)
         if dataclasses.is_dataclass(item) and not isinstance(item, type):
             return self._fields(path, item)
         if path[-1] in NULLABLE and any(effect.act == "refuse" for effect, _ in self._on(path)):
@@ -252,7 +252,7 @@ class Trust:
             if field.name not in LEFT_ALONE:
                 name = NAMES.get(field.name, field.name)
                 before = getattr(item, field.name)
-                after = self._walk((*path, name) if name else path, before)
+                after = self._pass_reader((*path, name) if name else path, before)
                 if after is not before and after != before:
                     changes[field.name] = after
         return replace(item, **changes) if changes else item

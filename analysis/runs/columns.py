@@ -18,7 +18,7 @@ KEPT = 3
 
 
 @dataclass(slots=True)
-class ReadTogether:
+class ColumnReader:
     """Any rows of some columns, asked for in about the order of the file."""
 
     read: Callable[[Sequence[str], int, int], pl.DataFrame]
@@ -46,19 +46,19 @@ class ReadTogether:
 
 
 @dataclass(frozen=True, slots=True)
-class Walk:
+class PassReader:
     """What one thread holds while it goes through a run for several looks at once."""
 
     load: Callable[[str, int, int], Series | None]
     """Samples of a channel, a few of the last kept."""
-    together: ReadTogether | None
+    together: ColumnReader | None
     """All columns, where they are read stretch by stretch."""
-    gathered: dict[str, Gathered]
+    buffers: dict[str, ChannelBuffer]
     """Channels that are put together on the way."""
 
 
 @dataclass(slots=True)
-class Gathered:
+class ChannelBuffer:
     """Values of all rows, put together from stretches that come in their order; incomplete where one lacks values."""
 
     value: Floats

@@ -18,28 +18,28 @@ import polars as pl
 from amptally.analysis.errors import ArgumentError, RunContentError
 from amptally.analysis.results.leads import CURRENTS
 from amptally.analysis.results.sensor_error import SensorError
-from amptally.analysis.runs.columns import Gathered, ReadTogether, Walk
+from amptally.analysis.runs.columns import ChannelBuffer, ColumnReader, PassReader
 from amptally.analysis.runs.corrections import usable_drift_ppm
 from amptally.analysis.runs.sample_times import SampleTimes
 from amptally.analysis.runs.samples import STRETCH_ROWS, Samples
 from amptally.analysis.signals.series import (
-    Drawn,
     Extremes,
     Flags,
     Floats,
-    Joining,
-    Pair,
+    PairedSamples,
     Places,
+    Resampled,
     Series,
+    SeriesBuffer,
+    carry_over,
     cut,
-    drawn_at,
-    exhaust,
-    following,
-    pair_after,
     pair_between,
+    pair_with_carry_over,
+    resampled_at,
+    run_to_end,
     smoothed,
-    tail,
     together,
+    with_carry_over,
 )
 from amptally.analysis.signals.time_index import first_row
 from amptally.logger.channels import BY_NAME, BY_SI_NAME, TIME_COLUMN
@@ -73,10 +73,10 @@ class Run(Samples):
     _series: dict[str, Series | None] = field(default_factory=dict)
     _smooth: dict[str, Series | None] = field(default_factory=dict)
     _extremes: dict[str, Extremes | None] = field(default_factory=dict)
-    _drawn: tuple[Floats, Flags, Series, Drawn] | None = None
-    """What `drawn_at` was asked for last, and its answer."""
+    _resampled: tuple[Floats, Flags, Series, Resampled] | None = None
+    """What `resampled_at` was asked for last, and its answer."""
     _from_start: Run | None = None
-    kept: dict[tuple[str, str], object] = field(default_factory=dict)
+    cache: dict[tuple[str, str], object] = field(default_factory=dict)
     """What others computed of this run and need again."""
 
     @classmethod
@@ -177,9 +177,9 @@ class Run(Samples):
 
     def stretches(self, si_name: str) -> Iterator[Series]:
         """The same stretch by stretch, each beginning with the last sample of the one before."""
-        return (part for part in self.turns(si_name) if part is not None)
+        return (part for part in self.blocks(si_name) if part is not None)
 
-    def turns(self, si_name: str) -> Iterator[Series | None]:
+    def blocks(self, si_name: str) -> Iterator[Series | None]:
         """A stretch at each turn; None where the channel has no sample in it."""
         if self.at_once:
             yield self.series(si_name)
@@ -192,9 +192,9 @@ class Run(Samples):
             else:  # values are missing: the gaps between have to be looked for
                 part = self.samples(si_name, begin, stop - begin)
                 if part is not None and before is not None:
-                    part = following(before, part, self._gap_rule.find)
+                    part = with_carry_over(before, part, self._gap_rule.find)
             yield part
-            before = before if part is None else tail(before, part)
+            before = before if part is None else carry_over(before, part)
 
     def _rows_around(self, begin: int, stop: int, margin: int = 0) -> range:
         """Rows of a stretch and MARGIN_ROWS or more beyond both its ends."""
@@ -206,9 +206,9 @@ class Run(Samples):
         if self.at_once:
             return self.series(si_name)
         rows = self._rows_around(begin, stop)
-        found, walk = self.samples(si_name, rows.start, len(rows)), self._walk
-        if walk is not None and si_name in walk.gathered and found is not None and len(found.value) == len(rows):
-            walk.gathered[si_name].add(rows.start, found.value)
+        found, walk = self.samples(si_name, rows.start, len(rows)), self._pass_reader
+        if walk is not None and si_name in walk.buffers and found is not None and len(found.value) == len(rows):
+            walk.buffers[si_name].add(rows.start, found.value)
         return found
 
     def _reaching(self, si_name: str, begin: int, stop: int, from_s: float, to_s: float) -> Series | None:
@@ -227,13 +227,13 @@ class Run(Samples):
         for place, part in enumerate(self.stretches(si_name)):
             yield part.value[min(place, 1) :]
 
-    def paired(self, first: str, second: str) -> Iterator[Pair]:
+    def paired(self, first: str, second: str) -> Iterator[PairedSamples]:
         """Two channels `together`, stretch by stretch, each beginning with the last sample of the one before."""
-        return (pair for pair in self.paired_turns(first, second) if pair is not None)
+        return (pair for pair in self.paired_blocks(first, second) if pair is not None)
 
-    def paired_turns(self, first: str, second: str) -> Iterator[Pair | None]:
+    def paired_blocks(self, first: str, second: str) -> Iterator[PairedSamples | None]:
         """A stretch of both at each turn; None where they have no interval in it."""
-        last: Pair | None = None
+        last: PairedSamples | None = None
         for begin, stop in self.ranges():
             # An interval belongs to the stretch in which it begins.
             from_s, to_s = (float(self._times_s(min(row, self.rows - 1), 1)[0]) for row in (begin, stop))
@@ -243,69 +243,71 @@ class Run(Samples):
                 yield None
                 continue
             between_s = -math.inf if begin == 0 else from_s, math.inf if stop == self.rows else to_s
-            pair = pair_between(together(one, other, self._drawn_at(one.time_s, one.gap_after, other)), *between_s)
-            pair = pair if last is None else pair_after(last, pair)
+            pair = pair_between(together(one, other, self._resampled_at(one.time_s, one.gap_after, other)), *between_s)
+            pair = pair if last is None else pair_with_carry_over(last, pair)
             if len(pair[0]) > 1 or self.at_once:
                 last = pair
                 yield pair
             else:
                 yield None
 
-    def _drawn_at(self, time_s: Floats, gap_after: Flags, drawn: Series) -> Drawn:
-        """`drawn_at`, once for channels of the same times that follow one another."""
-        held = self._drawn
+    def _resampled_at(self, time_s: Floats, gap_after: Flags, drawn: Series) -> Resampled:
+        """`resampled_at`, once for channels of the same times that follow one another."""
+        held = self._resampled
         if held is None or held[0] is not time_s or held[1] is not gap_after or held[2] is not drawn:
-            self._drawn = held = time_s, gap_after, drawn, drawn_at(time_s, gap_after, drawn)
+            self._resampled = held = time_s, gap_after, drawn, resampled_at(time_s, gap_after, drawn)
         return held[3]
 
     def smooth(self, si_name: str) -> Series | None:
         """Means over SMOOTH_S, or the samples where they are rarer; None without any."""
         if si_name not in self._smooth:
-            exhaust(self.look(si_name))
+            run_to_end(self.extremes_pass(si_name))
         return self._smooth[si_name]
 
     def extremes(self, si_name: str) -> Extremes | None:
         """Least and greatest sample of a channel; None without any."""
         if si_name not in self._extremes:
-            exhaust(self.look(si_name))
+            run_to_end(self.extremes_pass(si_name))
         return self._extremes[si_name]
 
-    def look(self, si_name: str) -> Iterator[None]:
-        """Find extremes and means of a channel, a stretch at each turn; see `in_step`."""
+    def extremes_pass(self, si_name: str) -> Iterator[None]:
+        """Find extremes and means of a channel, a stretch at each turn; see `run_passes`."""
         size = max(int(SMOOTH_S / (self.interval_s or SMOOTH_S) + 1e-6), math.ceil(self.rows / SMOOTH_MOST))
         found: Extremes | None = None
         # Each stretch may begin a mean anew, and so does what follows a gap.
-        means = Joining(self._gap_rule.find, self.rows // size + 2 * (self.rows // STRETCH_ROWS + 1))
-        for part in self.turns(si_name):
+        means = SeriesBuffer(self._gap_rule.find, self.rows // size + 2 * (self.rows // STRETCH_ROWS + 1))
+        for part in self.blocks(si_name):
             if part is not None:
                 means.add(smoothed(cut(part, 0 if found is None else 1, len(part.value)), size))
                 found = Extremes.of(part) if found is None else found.joined(Extremes.of(part))
             yield
         self._extremes[si_name], self._smooth[si_name] = found, means.series
 
-    def in_step(self, looks: Iterable[Iterator[None]]) -> None:
+    def run_passes(self, looks: Iterable[Iterator[None]]) -> None:
         """Let several looks at channels go through the run side by side, so that it is read once for all of them.
 
         What laps, exposure and resistance will look at again is kept on the way, of a run that is not long.
         """
         read = partial(self.file.read, with_time=False)
-        together = None if self.at_once else ReadTogether(read, self.file.columns, self.file.rows)
+        together = None if self.at_once else ColumnReader(read, self.file.columns, self.file.rows)
         again = () if self.at_once or self.long else (name for name in AGAIN if name in self.columns)
-        gathered = {name: Gathered(np.empty(self.rows)) for name in again}
-        self._walks[get_ident()] = Walk(lru_cache(maxsize=len(self.columns))(self._load), together, gathered)
+        buffers = {name: ChannelBuffer(np.empty(self.rows)) for name in again}
+        self._pass_readers[get_ident()] = PassReader(
+            lru_cache(maxsize=len(self.columns))(self._load), together, buffers
+        )
         try:
-            exhaust(itertools.zip_longest(*looks))
+            run_to_end(itertools.zip_longest(*looks))
         finally:
-            del self._walks[get_ident()]
-        for name in (name for name in gathered if gathered[name].complete):
+            del self._pass_readers[get_ident()]
+        for name in (name for name in buffers if buffers[name].complete):
             time_s = self._times.late(self.time_s, self.declared(name).delay_s or 0.0)
-            self._series[name] = Series(time_s, gathered[name].value, self._flags(0, self.rows), self.interval_s)
+            self._series[name] = Series(time_s, buffers[name].value, self._flags(0, self.rows), self.interval_s)
 
-    def kept_of(self, kind: type[T], key: tuple[str, str], look: Iterator[None]) -> T:
+    def cached(self, kind: type[T], key: tuple[str, str], look: Iterator[None]) -> T:
         """What a look leaves in `kept` under a key; it is taken now where it was not taken before."""
-        if key not in self.kept:
-            exhaust(look)
-        found = self.kept[key]
+        if key not in self.cache:
+            run_to_end(look)
+        found = self.cache[key]
         if not isinstance(found, kind):
             raise TypeError(f"{key} holds a {type(found).__name__}, not a {kind.__name__}")
         return found

@@ -15,7 +15,7 @@ import polars as pl
 from amptally.analysis.errors import RunContentError
 from amptally.analysis.results.leads import ASSUMED_LEG
 from amptally.analysis.results.sensor_error import SensorError
-from amptally.analysis.runs.columns import Walk, in_units
+from amptally.analysis.runs.columns import PassReader, in_units
 from amptally.analysis.runs.corrections import corrected_rms, declared, sensor_error, squares
 from amptally.analysis.runs.sample_times import UNORDERED, SampleTimes
 from amptally.analysis.signals.gaps import GapRule
@@ -54,7 +54,7 @@ class Samples:
     """Of all rows of the file."""
     _held_flags: tuple[int, int, Flags] | None = None
     """The gaps asked for last, from which row on for how many rows."""
-    _walks: dict[int, Walk] = field(default_factory=dict)
+    _pass_readers: dict[int, PassReader] = field(default_factory=dict)
     """Of the threads whose looks go in step; others read for themselves meanwhile."""
 
     @property
@@ -137,12 +137,12 @@ class Samples:
 
     def samples(self, si_name: str, start: int, rows: int) -> Series | None:
         """Valid samples among some rows of this part, corrected; None without any."""
-        walk = self._walk
+        walk = self._pass_reader
         return (self._load if walk is None else walk.load)(si_name, start, rows)
 
     @property
-    def _walk(self) -> Walk | None:
-        return self._walks.get(get_ident())
+    def _pass_reader(self) -> PassReader | None:
+        return self._pass_readers.get(get_ident())
 
     def _load(self, si_name: str, start: int, rows: int) -> Series | None:
         channel = BY_SI_NAME[si_name]
@@ -162,7 +162,7 @@ class Samples:
         return Series(time_s - late_s if late_s else time_s, value, self._gap_rule.find(time_s))
 
     def _column(self, name: str, start: int, rows: int) -> pl.Series:
-        walk = self._walk
+        walk = self._pass_reader
         # Who looks further than a stretch and its margins reads one channel, and does not push out what others need.
         if walk is not None and walk.together is not None and rows <= 2 * STRETCH_ROWS:
             return walk.together.column(name, self.start_row + start, rows)

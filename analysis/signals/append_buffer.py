@@ -10,7 +10,7 @@ import numpy.typing as npt
 T = TypeVar("T", bound=np.generic)
 
 
-class Growing(Generic[T]):
+class AppendBuffer(Generic[T]):
     """Values that come one part after the other; memory is used as they come, not as room is asked for."""
 
     def __init__(self, kind: type[T], room: int) -> None:

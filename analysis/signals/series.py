@@ -9,12 +9,12 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from amptally.analysis.signals.append_buffer import Growing
+from amptally.analysis.signals.append_buffer import AppendBuffer
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 Places = npt.NDArray[np.int64]
-Pair = tuple[Floats, Floats, Floats, Flags]
+PairedSamples = tuple[Floats, Floats, Floats, Flags]
 """Times, two channels, and the gaps between the times."""
 
 _NEAR = 21
@@ -85,7 +85,7 @@ class Extremes:
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
+class Resampled:
     """A channel drawn at the sample times of others, within the stretch that it covers."""
 
     inside: slice
@@ -96,16 +96,16 @@ class Drawn:
     """Gaps between those times, and where the channel has one."""
 
 
-def drawn_at(time_s: Floats, gap_after: Flags, drawn: Series) -> Drawn:
+def resampled_at(time_s: Floats, gap_after: Flags, drawn: Series) -> Resampled:
     """A channel at other times, shape (n,), with gaps between them, shape (n − 1,)."""
     if time_s is drawn.time_s or np.array_equal(time_s, drawn.time_s):
         both = gap_after if gap_after is drawn.gap_after else gap_after | drawn.gap_after
-        return Drawn(slice(0, len(time_s)), drawn.value, both)
+        return Resampled(slice(0, len(time_s)), drawn.value, both)
     start = int(np.searchsorted(time_s, drawn.time_s[0]))
     inside = slice(start, int(np.searchsorted(time_s, drawn.time_s[-1], "right")))
     time_s = time_s[inside]
     if len(time_s) < 2:
-        return Drawn(slice(0), np.empty(0), np.empty(0, bool))
+        return Resampled(slice(0), np.empty(0), np.empty(0, bool))
     gap_after = gap_after[start : inside.stop - 1]
     if drawn.gap_after.any():
         # From the channel's interval in which one begins to that in which it ends; its samples part intervals.
@@ -113,20 +113,20 @@ def drawn_at(time_s: Floats, gap_after: Flags, drawn: Series) -> Drawn:
         ends = np.searchsorted(drawn.time_s, time_s[1:], "left") - 1
         reach = np.concatenate(([0], np.cumsum(drawn.gap_after)))
         gap_after = gap_after | (reach[ends + 1] > reach[begins])
-    return Drawn(inside, np.interp(time_s, drawn.time_s, drawn.value), gap_after)
+    return Resampled(inside, np.interp(time_s, drawn.time_s, drawn.value), gap_after)
 
 
-def together(first: Series, second: Series, drawn: Drawn | None = None) -> Pair:
+def together(first: Series, second: Series, drawn: Resampled | None = None) -> PairedSamples:
     """Two channels at the sample times of the first, within the stretch both cover: time, first, second, gaps.
 
     The second is interpolated linearly where its samples lie elsewhere; an interval in which it has a gap is one here.
-    `drawn` is what `drawn_at` made of these times and the second, where that is known already.
+    `drawn` is what `resampled_at` made of these times and the second, where that is known already.
     """
-    at = drawn or drawn_at(first.time_s, first.gap_after, second)
+    at = drawn or resampled_at(first.time_s, first.gap_after, second)
     return first.time_s[at.inside], first.value[at.inside], at.value, at.gap_after
 
 
-def pair_between(pair: Pair, from_s: float, to_s: float) -> Pair:
+def pair_between(pair: PairedSamples, from_s: float, to_s: float) -> PairedSamples:
     """Its samples from one moment to the first at or after another."""
     time_s, first, second, gap_after = pair
     low, high = np.searchsorted(time_s, (from_s, to_s)).tolist()
@@ -134,7 +134,7 @@ def pair_between(pair: Pair, from_s: float, to_s: float) -> Pair:
     return time_s[low:high], first[low:high], second[low:high], gap_after[low : max(high - 1, low)]
 
 
-def pair_after(before: Pair, pair: Pair) -> Pair:
+def pair_with_carry_over(before: PairedSamples, pair: PairedSamples) -> PairedSamples:
     """A pair that begins with the last sample of the one before; nobody knows what lay between where it did not."""
     (time_s, *values, gap_after), last = pair, [part[-1:] for part in before[:3]]
     if len(time_s) and time_s[0] <= last[0][0]:
@@ -144,7 +144,7 @@ def pair_after(before: Pair, pair: Pair) -> Pair:
     return np.concatenate((last[0], time_s)), first, second, gaps
 
 
-def following(before: Series, part: Series, gaps_of: Callable[[Floats], Flags]) -> Series:
+def with_carry_over(before: Series, part: Series, gaps_of: Callable[[Floats], Flags]) -> Series:
     """A stretch with the last sample of the one before it as its first."""
     near_s = before.time_s[-_NEAR:]
     between = gaps_of(np.concatenate((near_s, part.time_s[:_NEAR])))[len(near_s) - 1 :][:1]
@@ -154,7 +154,7 @@ def following(before: Series, part: Series, gaps_of: Callable[[Floats], Flags]) 
     return Series(time_s, value, np.concatenate((between, part.gap_after)), part.known_interval_s)
 
 
-def tail(before: Series | None, part: Series) -> Series:
+def carry_over(before: Series | None, part: Series) -> Series:
     """The last samples of a stretch and, where it has few, of those before it, whose last one is its first."""
     near = cut(part, max(len(part.time_s) - _NEAR, 0), len(part.time_s))
     if before is None or len(near.time_s) == _NEAR:
@@ -195,14 +195,14 @@ def _means(values: Floats, size: int) -> Floats:
     return means if whole == len(values) else np.append(means, values[whole:].mean())
 
 
-class Joining:
+class SeriesBuffer:
     """Consecutive stretches of a channel put end to end; `gaps_of` tells gaps from times, here those between two."""
 
     def __init__(self, gaps_of: Callable[[Floats], Flags], room: int) -> None:
         """`room`: how many samples are expected."""
         self._gaps_of = gaps_of
-        self._time_s, self._value = Growing(np.float64, room), Growing(np.float64, room)
-        self._gap_after = Growing(np.bool_, room)
+        self._time_s, self._value = AppendBuffer(np.float64, room), AppendBuffer(np.float64, room)
+        self._gap_after = AppendBuffer(np.bool_, room)
         self._interval_s: float | None = None
 
     def add(self, part: Series) -> None:
@@ -225,6 +225,6 @@ class Joining:
         return Series(self._time_s.filled, self._value.filled, self._gap_after.filled, self._interval_s)
 
 
-def exhaust(turns: Iterable[object]) -> None:
+def run_to_end(turns: Iterable[object]) -> None:
     """Take every turn for what it does."""
     collections.deque(turns, maxlen=0)
