@@ -48,8 +48,8 @@ def lowest(run: Run, si_name: str) -> tuple[Estimate, float | None]:
     found = run.extremes(si_name)
     if found is None:
         return refuse("V", f"no {run.label(si_name).lower()} was measured"), None
-    result = estimate(found.least, "V", voltage_terms(run.sensor(si_name), found.least, extreme_of=found.samples))
-    return result.bounded("at_most", "least of the samples"), found.least_at_s
+    result = estimate(found.minimum, "V", voltage_terms(run.sensor(si_name), found.minimum, extreme_of=found.samples))
+    return result.bounded("at_most", "least of the samples"), found.minimum_at_s
 
 
 def _worst_sag(run: Run, rest: Rest, resting: Estimate) -> tuple[Estimate, float | None]:
@@ -59,11 +59,11 @@ def _worst_sag(run: Run, rest: Rest, resting: Estimate) -> tuple[Estimate, float
         return refuse("V", "no battery voltage was measured"), None
     if resting.value is None:
         return refuse("V", f"no rest voltage to measure from: {resting.refused}"), None
-    drop = resting.value - found.least
+    drop = resting.value - found.minimum
     sensor = run.sensor("battery_voltage_v")
     terms = voltage_terms(sensor, drop, extreme_of=found.samples) | {"voltage offset": 0.0}
     result = estimate(drop, "V", terms, note=f"below rest at {rest.start_s:.0f} to {rest.end_s:.0f} s")
-    return result.bounded("at_least", "from the least of the samples"), found.least_at_s
+    return result.bounded("at_least", "from the least of the samples"), found.minimum_at_s
 
 
 def _resistance(run: Run) -> Resistance:

@@ -15,7 +15,7 @@ HALF_RANGE_US = 500.0
 """From centre to full; nominal, vendors differ (open-txu.org/glossary/pwm)."""
 CELL_S = 0.02
 """A command frame: pulses come 50 times a second (picbasic.co.uk forum 12039), so nothing changes faster."""
-MOST_CELLS = 5_000_000
+MAX_CELLS = 5_000_000
 """Longer runs get coarser cells, whose least and greatest still hold."""
 USUAL_DEAD_US = 40.0
 """Taken where controller.dead_band_us is not given; drives' dead bands lie about it (from memory, common practice)."""
@@ -70,13 +70,13 @@ class Commands:
         A controller that follows its command with a limited slope stays within these.
         """
         start, end = float(self.time_s[0]), float(self.time_s[-1])
-        cell_s = max(CELL_S, (end - start) / MOST_CELLS)
+        cell_s = max(CELL_S, (end - start) / MAX_CELLS)
         cells = int((end - start) / cell_s) + 1
-        least, greatest = _by_cell(((self.time_s - start) / cell_s).astype(np.int64), self.side(side), cells)
+        minimum, maximum = _by_cell(((self.time_s - start) / cell_s).astype(np.int64), self.side(side), cells)
         reach = int(np.ceil(back_s / cell_s)) + 1
-        least, greatest = -_greatest_back(-least, reach), _greatest_back(greatest, reach)
+        minimum, maximum = -_running_maximum(-minimum, reach), _running_maximum(maximum, reach)
         place = np.clip(((moments_s - start) / cell_s).astype(np.int64), 0, cells - 1)
-        return least[place], greatest[place]
+        return minimum[place], maximum[place]
 
 
 def held(time_s: Floats, value: Floats, moments_s: Floats) -> Floats:
@@ -107,7 +107,7 @@ def _by_cell(cell: np.ndarray[tuple[int, ...], np.dtype[np.int64]], value: Float
     return np.where(empty, last[filled], bounds[0]), np.where(empty, last[filled], bounds[1])
 
 
-def _greatest_back(value: Floats, reach: int) -> Floats:
+def _running_maximum(value: Floats, reach: int) -> Floats:
     """Greatest of each value and the `reach` before it, by doubling."""
     found, covered = value.copy(), 1
     while covered < reach + 1:

@@ -35,8 +35,8 @@ class Duty:
     """Signed duty at the times of a current, shape (n,) each; its size lies between those of `least` and `greatest`."""
 
     likely: Floats
-    least: Floats
-    greatest: Floats
+    minimum: Floats
+    maximum: Floats
     how: Reason
     """What it rests on."""
     signed: bool
@@ -46,8 +46,8 @@ class Duty:
 
     def sizes(self) -> tuple[Floats, Floats, Floats]:
         """|d|: likely, least, greatest; least is 0 where the sign may have changed."""
-        most = np.maximum(np.abs(self.least), np.abs(self.greatest))
-        less = np.where(self.least * self.greatest <= 0, 0.0, np.minimum(np.abs(self.least), np.abs(self.greatest)))
+        most = np.maximum(np.abs(self.minimum), np.abs(self.maximum))
+        less = np.where(self.minimum * self.maximum <= 0, 0.0, np.minimum(np.abs(self.minimum), np.abs(self.maximum)))
         return np.abs(self.likely), less, most
 
 
@@ -75,9 +75,9 @@ def estimate_duty(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty 
     how = Reason("duty_compared", command=by_command.how, median_apart=apart, both_possible=apart > DISAGREE)
     if apart <= DISAGREE:
         return replace(by_command, how=how)
-    likely, least, most = by_command.sizes()
+    likely, minimum, most = by_command.sizes()
     sign = np.where(by_command.likely < 0, -1.0, 1.0)
-    low, high = sign * np.minimum(least, by_speed.least), sign * np.maximum(most, by_speed.greatest)
+    low, high = sign * np.minimum(minimum, by_speed.minimum), sign * np.maximum(most, by_speed.maximum)
     return Duty(sign * likely, np.minimum(low, high), np.maximum(low, high), how, True)
 
 
@@ -93,14 +93,17 @@ def _from_command(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty 
     assert controller is not None
     back_s = RAMP_S if controller.ramp_s is None else controller.ramp_s
     likely = commands.at(side, time_s)
-    least, greatest = commands.envelope(side, time_s, back_s)
-    least, greatest = np.clip(least - commands.doubt, -1, 1), np.clip(greatest + commands.doubt, -1, 1)
+    minimum, maximum = commands.envelope(side, time_s, back_s)
+    minimum, maximum = np.clip(minimum - commands.doubt, -1, 1), np.clip(maximum + commands.doubt, -1, 1)
     if controller.peak_a is not None:
         limiting = np.abs(motor_a) >= LIMITING_SHARE * controller.peak_a
-        least, greatest = np.where(limiting & (least > 0), 0, least), np.where(limiting & (greatest < 0), 0, greatest)
+        minimum, maximum = (
+            np.where(limiting & (minimum > 0), 0, minimum),
+            np.where(limiting & (maximum < 0), 0, maximum),
+        )
     assumed = _assumed(commands, controller.ramp_s, sets)
     how = Reason("duty_from_command", half_width=commands.doubt, delay_s=back_s, assumed_fields=assumed)
-    return Duty(likely, least, greatest, how, True, _variants(commands, side, time_s, back_s))
+    return Duty(likely, minimum, maximum, how, True, _variants(commands, side, time_s, back_s))
 
 
 def _variants(commands: Commands, side: str, time_s: Floats, back_s: float) -> tuple[Floats, ...]:
@@ -145,6 +148,6 @@ def _from_speed(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty | 
     drop_v, volts = np.abs(motor_a) * ohm, np.interp(time_s, supply.time_s, supply.value)
     doubt_v = COVERAGE_FACTOR * SHEET_U * np.hypot(emf_v, drop_v) + count_v
     likely = np.clip((emf_v + drop_v) / volts, 0, 1)
-    least = np.clip((np.abs(emf_v - drop_v) - doubt_v) / volts, 0, 1)
-    greatest = np.clip((emf_v + drop_v + doubt_v) / volts, 0, 1)
-    return Duty(likely, least, greatest, Reason("duty_from_speed", sheet_u=SHEET_U), False)
+    minimum = np.clip((np.abs(emf_v - drop_v) - doubt_v) / volts, 0, 1)
+    maximum = np.clip((emf_v + drop_v + doubt_v) / volts, 0, 1)
+    return Duty(likely, minimum, maximum, Reason("duty_from_speed", sheet_u=SHEET_U), False)

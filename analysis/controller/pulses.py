@@ -9,9 +9,9 @@ import numpy as np
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Flags, Floats, Series, run_to_end
 
-HELD = ("mark", "pulse_a_us", "pulse_b_us", "left_wheel_count", "right_wheel_count")
+STEP_CHANNELS = ("mark", "pulse_a_us", "pulse_b_us", "left_wheel_count", "right_wheel_count")
 """The channels of that kind."""
-MANY = 200_000
+LONG_RUN_ROWS = 200_000
 """Samples from which on changes and means are looked at in place of them."""
 
 
@@ -20,7 +20,7 @@ def changes_of(run: Run, si_name: str) -> Series | None:
 
     The value at every moment and the time that counts are those of all samples.
     """
-    if run.rows < MANY:
+    if run.rows < LONG_RUN_ROWS:
         return run.series(si_name)
     if ("changes", si_name) not in run.cache:
         run_to_end(changes_pass(run, si_name))
@@ -60,4 +60,4 @@ def sparse(series: Series) -> Series:
 
 def course_of(run: Run, si_name: str) -> Series | None:
     """A channel's samples, or its means over about 20 ms where they are many."""
-    return run.smooth(si_name) if run.rows >= MANY else run.series(si_name)
+    return run.smooth(si_name) if run.rows >= LONG_RUN_ROWS else run.series(si_name)

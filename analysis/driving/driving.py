@@ -172,7 +172,7 @@ def peak_recovered(run: Run) -> tuple[Estimate, float | None]:
     found = run.extremes("battery_current_a")
     if found is None:
         return refuse("A", "no battery current was measured"), None
-    sensor, value = run.sensor("battery_current_a"), max(-found.least, 0.0)
+    sensor, value = run.sensor("battery_current_a"), max(-found.minimum, 0.0)
     terms: dict[str, float | None] = {
         "current gain": None if sensor.gain_u is None else sensor.gain_u * value,
         "current offset": sensor.offset_u,
@@ -180,7 +180,7 @@ def peak_recovered(run: Run) -> tuple[Estimate, float | None]:
     }
     why = "samples can miss a shorter peak"
     result = above_zero(estimate(value, "A", terms)).bounded("at_least", why)
-    return result, found.least_at_s if value > 0 else None
+    return result, found.minimum_at_s if value > 0 else None
 
 
 def left_share(energy: Energy) -> Estimate:

@@ -172,7 +172,7 @@ class Exposure:
     @property
     def peak_a(self) -> float:
         """Greatest |i| on the line between samples."""
-        return math.sqrt(self.square.greatest_a2)
+        return math.sqrt(self.square.max_a2)
 
     @property
     def shortest_window_s(self) -> float:

@@ -60,7 +60,7 @@ class LongBlocks:
         if self._rest is not None:
             self._take(self._rest)
         blocks, tick = SmallBlocks(self._edge_s.filled, *(each.filled for each in self._blocks)).levels(SIZES)
-        return LongSquare(blocks, tick, float(blocks[0].greatest_a2.max()), self._count, load or _unread, self._known)
+        return LongSquare(blocks, tick, float(blocks[0].max_a2.max()), self._count, load or _unread, self._known)
 
     def _take(self, pieces: Pieces) -> None:
         """Whole small blocks; the last of all may be ragged."""

@@ -14,7 +14,7 @@ from amptally.analysis.signals.series import Floats, Places, Series
 
 WINDOWS = 256
 """Places in the run at which a trapezoid of a gap's length is compared with the samples under it."""
-LEAST_WINDOWS = 8
+MIN_WINDOWS = 8
 LENGTHS = 12
 """Of many gaps so many lengths are tried, each for the gaps that are no longer."""
 
@@ -47,7 +47,7 @@ def _off(series: Series, so_far: Floats, gaps_before: Places, length_s: float) -
     start, end = start[inside], end[inside]
     whole = gaps_before[start] == gaps_before[end]
     start, end = start[whole], end[whole]
-    if len(start) < LEAST_WINDOWS:
+    if len(start) < MIN_WINDOWS:
         return float(np.std(value)) * length_s
     trapezoid = 0.5 * (value[start] + value[end]) * (time_s[end] - time_s[start])
     return float(np.sqrt(np.mean((so_far[end] - so_far[start] - trapezoid) ** 2)))

@@ -60,7 +60,7 @@ def _between(
     if duty.variants:
         sums = [total(each * amps) for each in duty.variants]
     else:
-        sums = [total(side(duty.least * amps, duty.greatest * amps)) for side in (np.minimum, np.maximum)]
+        sums = [total(side(duty.minimum * amps, duty.maximum * amps)) for side in (np.minimum, np.maximum)]
     low, high = min(sums), max(sums)
     seconds_h = current.sampled_s / HOUR
     offset = None if sensor.offset_u is None else sensor.offset_u * seconds_h * float(weight.mean())

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from amptally.analysis.quality.doubts import Doubt
-from amptally.analysis.quality.voltage_response import LEAST_SPREAD_A
+from amptally.analysis.quality.voltage_response import MIN_SPREAD_A
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.results.sensor_terms import CLIPPED_SHARE
 from amptally.analysis.runs.run import Run
@@ -17,12 +17,12 @@ from amptally.analysis.signals.series import Floats, Places
 
 SAME = 1e-9
 """Readings that differ by less than this part are one."""
-HELD = 0.5
+STEP_CHANNELS = 0.5
 """Where more readings than this repeat the one before, below the top too, the data hold levels by themselves."""
 
 
 @dataclass(slots=True)
-class Tops:
+class PeakLevel:
     """Where a current stands at its greatest size, as far as it was looked at."""
 
     top: float = 0.0
@@ -33,7 +33,7 @@ class Tops:
     below_zero: int = 0
     """How many of them are negative."""
 
-    def add(self, value: Floats) -> Tops:
+    def add(self, value: Floats) -> PeakLevel:
         """The samples that follow, block by block, as few blocks reach the top; gives itself."""
         for begin in range(0, len(value), BLOCK):
             part = value[begin : begin + BLOCK]
@@ -50,14 +50,14 @@ class Tops:
         return self
 
 
-def tops_of(run: Run, si_name: str) -> Tops:
+def peak_level(run: Run, si_name: str) -> PeakLevel:
     """Those of a channel of a run, looked for once."""
-    return run.cached(Tops, ("tops", si_name), tops_pass(run, si_name))
+    return run.cached(PeakLevel, ("tops", si_name), peak_level_pass(run, si_name))
 
 
-def tops_pass(run: Run, si_name: str) -> Iterator[None]:
+def peak_level_pass(run: Run, si_name: str) -> Iterator[None]:
     """Look for the tops of a channel, a stretch at each turn; see `Run.run_passes`."""
-    tops = Tops()
+    tops = PeakLevel()
     for part in run.blocks(si_name):
         if part is not None:
             tops.add(part.value[min(tops.samples, 1) :])
@@ -92,18 +92,22 @@ def sensor_clipped(run: Run, lead: str) -> Doubt | None:
     return Doubt(Reason("sensor_clipped", "danger", lead=lead, samples=samples, full_scale_a=full_scale_a), (channel,))
 
 
-def cut_tops(channel: str, value: Floats) -> Doubt | None:
+def clipped_peaks(channel: str, value: Floats) -> Doubt | None:
     """The same greatest reading again and again, in stretches: the sensor or converter ends there."""
-    return cut_at(channel, Tops().add(value), lambda: [value], float(np.std(value))) if len(value) else None
+    return (
+        clipped_peaks_of(channel, PeakLevel().add(value), lambda: [value], float(np.std(value))) if len(value) else None
+    )
 
 
-def cut_at(channel: str, tops: Tops, values: Callable[[], Iterable[Floats]], spread: float) -> Doubt | None:
+def clipped_peaks_of(
+    channel: str, tops: PeakLevel, values: Callable[[], Iterable[Floats]], spread: float
+) -> Doubt | None:
     """`cut_tops` of samples that were looked at in parts, and are asked for anew where a top looks cut.
 
     `spread` is their standard deviation.
     """
     top = tops.top
-    if top < LEAST_SPREAD_A or spread < 0.05 * top:
+    if top < MIN_SPREAD_A or spread < 0.05 * top:
         return None
     starts, stops = (np.concatenate(each) for each in zip(*tops.places, strict=True))
     apart = starts[1:] > stops[:-1]  # a stretch may go on in the next block
@@ -129,4 +133,4 @@ def _holds_levels(values: Iterable[Floats], top: float) -> bool:
         flowing = (size[1:] > 0.1 * top) & (size[1:] < top * (1 - SAME))
         under += int(np.count_nonzero(flowing))
         repeated += int(np.count_nonzero(flowing & (value[1:] == value[:-1])))
-    return repeated > HELD * under > 0
+    return repeated > STEP_CHANNELS * under > 0

@@ -16,9 +16,9 @@ from amptally.analysis.results.reason import Reason
 from amptally.analysis.signals.curve_integrals import dot
 from amptally.analysis.signals.series import Flags, Floats
 
-LEAST_LAG_S = 0.1
+MIN_LAG_S = 0.1
 """Filters and skew of one board stay below it."""
-LEAST_LAG_STEPS = 3
+MIN_LAG_STEPS = 3
 FINE_S, COARSE_S = 0.02, 0.5
 STRETCHES = 12
 STRETCH_S = 180.0
@@ -27,9 +27,9 @@ CLEAR = 0.3
 """Correlation of changes that must be reached at the lag."""
 CLEARER = 1.15
 """And how many times as large as without any lag."""
-LEAST_POINTS = 400
-LEAST_GOOD = 3
-LEAST_MOVES, LEAST_MOVE = 20, 0.01
+MIN_POINTS = 400
+MIN_CLEAR_STRETCHES = 3
+MIN_MOVES, MIN_MOVE = 20, 0.01
 """So many changes of this part of the greatest: a handful of steps may fall together by chance at some lag."""
 
 
@@ -48,18 +48,18 @@ class Lag:
     stretches: int
 
     @property
-    def greatest_s(self) -> float:
+    def largest_s(self) -> float:
         """The greater of both, without its sign."""
         return max(abs(self.start_s), abs(self.end_s))
 
 
-def find_lag(time_s: Floats, first: Floats, second: Floats, gap_after: Flags) -> Lag | None:
+def estimate_lag(time_s: Floats, first: Floats, second: Floats, gap_after: Flags) -> Lag | None:
     """Lag of `second` against `first`, which it should follow at once and with the same sign; None where it does.
 
     All of shape (n,), gaps (n − 1,). Coarsely over the whole run, up to ten minutes; then finely in up to twelve
     stretches, in which a line over time is laid through the lags.
     """
-    if len(time_s) < LEAST_POINTS:
+    if len(time_s) < MIN_POINTS:
         return None
     interval_s = float(np.median(np.diff(time_s)))
     span_s = float(time_s[-1] - time_s[0])
@@ -79,7 +79,7 @@ def find_lag(time_s: Floats, first: Floats, second: Floats, gap_after: Flags) ->
             near = _lags(_windows(time_s, first, second, gap_after, step_s, 0.0))
             found = max(near, found, key=lambda each: sum(part[2] for part in each))
         # One stretch in a short run tells an offset; a drift needs more of them.
-        if len(found) >= (LEAST_GOOD if span_s > LEAST_GOOD * LEAST_POINTS * step_s else 1):
+        if len(found) >= (MIN_CLEAR_STRETCHES if span_s > MIN_CLEAR_STRETCHES * MIN_POINTS * step_s else 1):
             return _judge(found, time_s, step_s, _length_s(span_s, base_s, step_s))
     return None
 
@@ -88,9 +88,9 @@ def _judge(
     found: list[tuple[float, float, float, float]], time_s: Floats, step_s: float, length_s: float
 ) -> Lag | None:
     at_s, lag_s, peak, without = (np.array(column) for column in zip(*found, strict=True))
-    tolerance_s = max(LEAST_LAG_S, LEAST_LAG_STEPS * step_s)
+    tolerance_s = max(MIN_LAG_S, MIN_LAG_STEPS * step_s)
     slope = 0.0
-    if len(at_s) >= LEAST_GOOD:
+    if len(at_s) >= MIN_CLEAR_STRETCHES:
         i, j = np.triu_indices(len(at_s), 1)
         slope = float(np.median((lag_s[j] - lag_s[i]) / (at_s[j] - at_s[i])))
         if abs(slope) * float(at_s[-1] - at_s[0]) <= tolerance_s / 2:
@@ -138,10 +138,10 @@ def _correlate(first: Floats, second: Floats, reach: int) -> Floats:
     return np.asarray(both / scale) if scale > 0 else np.zeros(2 * reach + 1)
 
 
-def _fft_size(least: int) -> int:
+def _fft_size(minimum: int) -> int:
     """The next number of the form 9, 10, 12, 15, 16 · 2ᵏ."""
-    power = max(int(np.ceil(np.log2(least))) - 4, 0)
-    return next(times << power for times in (9, 10, 12, 15, 16) if times << power >= least)
+    power = max(int(np.ceil(np.log2(minimum))) - 4, 0)
+    return next(times << power for times in (9, 10, 12, 15, 16) if times << power >= minimum)
 
 
 def _without_lag(first: Floats, second: Floats) -> float:
@@ -161,7 +161,7 @@ def _coarse(
     if count < 40 or reach < 1:
         return 0.0
     x, y = _grid(time_s, (first, second), gap_after, step_s, float(time_s[0]), count)
-    if int((np.abs(x) > LEAST_MOVE * float(np.abs(x).max())).sum()) < LEAST_MOVES:
+    if int((np.abs(x) > MIN_MOVE * float(np.abs(x).max())).sum()) < MIN_MOVES:
         return None
     near = _without_lag(x, y)
     if CLEARER * near > 1:
@@ -176,7 +176,7 @@ def _coarse(
 
 def _length_s(span_s: float, base_s: float, step_s: float) -> float:
     """Stretches are short, as within one of them clocks that run apart smear the peak."""
-    return max(LEAST_POINTS * step_s, min(STRETCH_S, (span_s - abs(base_s)) / 8))
+    return max(MIN_POINTS * step_s, min(STRETCH_S, (span_s - abs(base_s)) / 8))
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +203,7 @@ def _windows(
     length_s = _length_s(end - begin, base_s, step_s)
     count = int(length_s / step_s)
     first_s, last_s = begin + max(-base_s, 0.0), end - max(base_s, 0.0) - length_s
-    if count < LEAST_POINTS / 2 or last_s < first_s:
+    if count < MIN_POINTS / 2 or last_s < first_s:
         return
     many = int(min(STRETCHES, max(1, (last_s - first_s) // length_s + 1)))
     for start_s in np.linspace(first_s, last_s, many):
@@ -212,7 +212,7 @@ def _windows(
             int(p) for p in np.searchsorted(time_s, (begin_at - abs(base_s) - 1, begin_at + length_s + abs(base_s) + 1))
         )
         part, gaps = slice(a, b), gap_after[a : max(b - 1, a)]
-        if b - a < LEAST_POINTS / 4:
+        if b - a < MIN_POINTS / 4:
             continue
         x, plain = _grid(time_s[part], (first[part], second[part]), gaps, step_s, begin_at, count)
         y = plain

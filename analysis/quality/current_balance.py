@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from amptally.analysis.quality.doubts import Doubt
-from amptally.analysis.quality.voltage_response import LEAST_SPREAD_A, line
+from amptally.analysis.quality.voltage_response import MIN_SPREAD_A, line
 from amptally.analysis.results.leads import CURRENTS
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.signals.series import Floats
@@ -22,11 +22,11 @@ SUM_TOLERANCE = 0.1
 """Battery lead against both channels: a slope within this of 1 is left to the declared gains."""
 CLEAR_SUM = 0.9
 """Correlation from which a slope says something of a scale."""
-LEAST_APART = 0.1
+MIN_APART = 0.1
 """Share of the channels' spread that must be independent before a factor is put on one of them."""
 NEAR_SCALE = 1.25
 """A disagreement up to this factor widens what depends on it; beyond, nothing is given."""
-LEAST_TOLD = 8.0
+MIN_DECIDING_FACTOR = 8.0
 LIKE_SHEET = (0.35, 2.5)
 """A resistance within these shares of the sheet's is taken for the battery's, where the other reading differs by a
 factor of `LEAST_TOLD`."""
@@ -44,7 +44,7 @@ class Known:
     """The machine file says that the channels are measured in supply legs."""
 
 
-def disagreeing_sum(
+def unbalanced_currents(
     battery: Floats, left: Floats, right: Floats, gain_u: float, known: Known = Known()
 ) -> Doubt | None:
     """Battery = left + right in supply legs; another sum that fits better says that channels are swapped.
@@ -54,7 +54,7 @@ def disagreeing_sum(
     both = left + right
     if len(battery) < 50:
         return None
-    moving = float(np.std(both)) >= LEAST_SPREAD_A, float(np.std(battery)) >= LEAST_SPREAD_A
+    moving = float(np.std(both)) >= MIN_SPREAD_A, float(np.std(battery)) >= MIN_SPREAD_A
     fit = line(both, battery)
     tolerance = SUM_TOLERANCE + 3 * gain_u
     agree = abs(fit.slope - 1) <= tolerance and fit.correlation >= SUM_CORRELATION
@@ -69,7 +69,7 @@ def disagreeing_sum(
     if two is not None:
         a, b, correlation, least_a = two
         near = [abs(slope - 1) <= tolerance for slope in (a, b)]
-        if all(near) and least_a > -2 * LEAST_SPREAD_A - 0.05 * float(np.abs(battery).max()):
+        if all(near) and least_a > -2 * MIN_SPREAD_A - 0.05 * float(np.abs(battery).max()):
             return None
         if correlation >= SUM_CORRELATION:
             measured = Reason("two_channel_fit", left_slope=a, right_slope=b, correlation=correlation)
@@ -106,7 +106,7 @@ def _two_slopes(battery: Floats, left: Floats, right: Floats) -> tuple[float, fl
     if sizes.min() == 0:
         return None
     alike = float(parts[0] @ parts[1]) / float(sizes[0] * sizes[1])
-    if 1 - abs(alike) < LEAST_APART:
+    if 1 - abs(alike) < MIN_APART:
         return None
     wanted = battery - battery.mean()
     scaled = parts / sizes[:, None]
@@ -135,7 +135,7 @@ def _all_by_one_factor(slope: float, measured: Reason, known: Known) -> Doubt:
     far, of_sheet = max(slope, 1 / slope), known.of_sheet
     if known.answers and not known.placed and slope < 1:
         return _doubt("both", Reason("channels_in_motor_leads"), measured, CURRENTS[1:])
-    if far >= LEAST_TOLD and of_sheet is not None:
+    if far >= MIN_DECIDING_FACTOR and of_sheet is not None:
         # The battery's own response says on whose side the factor is, where it is far greater than wear.
         if LIKE_SHEET[0] <= of_sheet <= LIKE_SHEET[1]:
             return _doubt("both", channels, measured, CURRENTS[1:], of_sheet)

@@ -19,8 +19,8 @@ STUCK_S = 5.0
 STUCK_SAMPLES = 20
 WITNESS_SHARE = 0.3
 """While a channel stands still its witness must move by this share of what it moves otherwise."""
-LEAST_COVERED = 0.99
-HELD_SHARE = 0.002
+MIN_COVERED = 0.99
+TESTER_STEP_SHARE = 0.002
 """A tester holds its current to a few parts in a thousand: read in steps of this share it is one number."""
 SETTLED_S = 2.0
 REMANENCE, OF_RANGE = 0.05, 0.02
@@ -29,14 +29,16 @@ QUIET = 4.0
 """A rest is as quiet as the rest before the drive, within this factor."""
 
 
-def filled_in(channel: str, value: Floats, volts: Floats | None, resolution: float | None = None) -> Doubt | None:
+def filled_in_by_hand(
+    channel: str, value: Floats, volts: Floats | None, resolution: float | None = None
+) -> Doubt | None:
     """A current that is one number throughout while the voltage moves was written in by hand.
 
     Unless its declared resolution is so coarse that a held current may read so.
     """
     if len(value) < 100 or value[0] == 0 or float(np.ptp(value)) > 1e-6 * abs(float(value[0])):
         return None
-    if volts is None or float(np.ptp(volts)) < 1e-3 or (resolution or 0.0) >= HELD_SHARE * abs(float(value[0])):
+    if volts is None or float(np.ptp(volts)) < 1e-3 or (resolution or 0.0) >= TESTER_STEP_SHARE * abs(float(value[0])):
         return None
     evidence = Reason("one_number", level_a=float(value[0]), samples=len(value), voltage_moves_v=float(np.ptp(volts)))
     return filled_in_doubt(channel, evidence)
@@ -127,7 +129,7 @@ def stuck_doubt(channel: str, found: Stuck, variant: str = "") -> Doubt:
 
 def partial(channel: str, covered_s: float, run_s: float) -> Doubt | None:
     """A channel that is null in part of the time in which the run was sampled."""
-    if run_s <= 0 or covered_s >= LEAST_COVERED * run_s:
+    if run_s <= 0 or covered_s >= MIN_COVERED * run_s:
         return None
     reason = Reason("channel_partial", "caution", channel=channel, covered_s=covered_s, sampled_s=run_s)
     return Doubt(reason, (channel,))
@@ -146,7 +148,7 @@ class Shift:
         return self.after_a - self.before_a
 
 
-def shift_of_zero(series: Series, threshold_a: float, full_scale_a: float = 0.0) -> Shift | None:
+def measure_zero_shift(series: Series, threshold_a: float, full_scale_a: float = 0.0) -> Shift | None:
     """Rest before the drive and rest after its greatest current, where they read differently; None where they do not.
 
     The rest before is where |i| stays below four thresholds; the rest after is told by its quiet, not by its level, as
@@ -156,29 +158,29 @@ def shift_of_zero(series: Series, threshold_a: float, full_scale_a: float = 0.0)
     loaded = np.flatnonzero(np.abs(value) > 4 * threshold_a)
     if len(loaded) == 0:
         return None
-    least = max(5, int(np.ceil(SETTLED_S / interval)))
+    minimum = max(5, int(np.ceil(SETTLED_S / interval)))
     before = value[: int(loaded[0])]
-    if len(before) < least:
+    if len(before) < minimum:
         return None
     # The drive's tail-off belongs to neither: the quiet halves away from it.
     quiet = before[: max(len(before) // 2, 3)]
     first = float(np.median(quiet))
     peak = int(np.argmax(np.abs(value)))
     most_a = max(4 * threshold_a, REMANENCE * float(abs(value[peak])), OF_RANGE * full_scale_a)
-    after = _last_rest(value[peak:], first, float(np.std(quiet)), threshold_a, least, most_a)
+    after = _last_rest(value[peak:], first, float(np.std(quiet)), threshold_a, minimum, most_a)
     if after is None or abs(after - first) <= 2 * threshold_a:
         return None
     return Shift(first, after)
 
 
 def _last_rest(
-    value: Floats, zero_a: float, noise_a: float, threshold_a: float, least: int, most_a: float
+    value: Floats, zero_a: float, noise_a: float, threshold_a: float, minimum: int, most_a: float
 ) -> float | None:
     """Level of the last stretch of at least `least` samples that is as quiet as a rest and near enough to one."""
-    count = len(value) // least
+    count = len(value) // minimum
     if count < 2:
         return None
-    parts = value[len(value) - count * least :].reshape(count, least)
+    parts = value[len(value) - count * minimum :].reshape(count, minimum)
     calm = parts.std(axis=1) <= QUIET * max(noise_a, 0.02 * threshold_a)
     middle = np.full(count, np.inf)
     middle[calm] = np.median(parts[calm], axis=1)
@@ -192,7 +194,7 @@ def _last_rest(
 
 def zero_shift(channel: str, series: Series, threshold_a: float) -> Doubt | None:
     """Rest before and rest after the drive read differently: the sensor's zero has moved."""
-    shift = shift_of_zero(series, threshold_a)
+    shift = measure_zero_shift(series, threshold_a)
     return None if shift is None else zero_shift_doubt(channel, shift)
 
 

@@ -12,28 +12,28 @@ from dataclasses import replace
 
 import numpy as np
 
-from amptally.analysis.quality.clipping import cut_at, sensor_clipped, tops_of
-from amptally.analysis.quality.clock_skew import clock_doubt, find_lag
-from amptally.analysis.quality.current_balance import Known, disagreeing_sum
+from amptally.analysis.quality.clipping import clipped_peaks_of, peak_level, sensor_clipped
+from amptally.analysis.quality.clock_skew import clock_doubt, estimate_lag
+from amptally.analysis.quality.current_balance import Known, unbalanced_currents
 from amptally.analysis.quality.doubts import Doubt, Doubts
 from amptally.analysis.quality.implausible_values import (
     Shift,
-    filled_in,
+    filled_in_by_hand,
     filled_in_doubt,
+    measure_zero_shift,
     partial,
-    shift_of_zero,
     stuck,
     stuck_doubt,
     zero_shift_doubt,
 )
 from amptally.analysis.quality.voltage_response import (
     Pair,
-    answer_ohm,
+    apparent_resistance_ohm,
+    implausible_scale,
     line,
-    scale_by_sheet,
-    too_steady,
-    turned_sign,
-    unanswering_voltage,
+    reversed_current,
+    steadier_than_voltage,
+    unresponsive_voltage,
 )
 from amptally.analysis.results.leads import CURRENTS, LEADS
 from amptally.analysis.runs.run import Run
@@ -54,8 +54,8 @@ NEAR_TOP = 0.98
 """Means over some samples reach a cut top only nearly."""
 BLUR = 0.3
 """Noise of this part of a step makes neighbouring readings differ now and then."""
-LEAST_MOVED_A = 1.0
-LEAST_MOVED_V = 0.02
+MIN_MOVED_A = 1.0
+MIN_MOVED_V = 0.02
 Legs = tuple[Floats, Floats, Floats, Floats, Flags]
 """Times, battery, left and right current, gaps."""
 
@@ -94,7 +94,7 @@ def _mislabelled(run: Run) -> list[Doubt | None]:
     """Channels that are not what they are labelled."""
     pair, sheet_ohm = _pair(run), _sheet_ohm(run)
     voltage = run.smooth("battery_voltage_v")
-    seen_ohm = answer_ohm(pair) if pair is not None else None
+    seen_ohm = apparent_resistance_ohm(pair) if pair is not None else None
     found: list[Doubt | None] = _answer(run, pair) if pair is not None else []
     cut: dict[str, Doubt] = {}
     for lead in LEADS:
@@ -103,13 +103,13 @@ def _mislabelled(run: Run) -> list[Doubt | None]:
         if series is None or len(series.time_s) < 2:
             continue
         values, spread = functools.partial(run.values, name), float(np.std(series.value))
-        top = cut_at(name, tops_of(run, name), values, spread)
+        top = clipped_peaks_of(name, peak_level(run, name), values, spread)
         if top is not None:
             cut[name] = top
         volts = None if voltage is None else voltage.value
         found.append(top)
         if lead != "battery":
-            found.append(filled_in(name, series.value, volts, _step(run, name)))
+            found.append(filled_in_by_hand(name, series.value, volts, _step(run, name)))
     filled = any(doubt is not None and doubt.code == "current_filled_in" for doubt in found)
     legs = None if filled else _legs(run)
     stood = _stuck(None if filled else pair, legs)
@@ -121,7 +121,7 @@ def _mislabelled(run: Run) -> list[Doubt | None]:
         found, disagreement = _whose_sign(found, disagreement, legs is not None)
     found.append(disagreement)
     if disagreement is None and seen_ohm and sheet_ohm:
-        found.append(scale_by_sheet(seen_ohm, sheet_ohm))
+        found.append(implausible_scale(seen_ohm, sheet_ohm))
     found += _zeros(run)
     found += [_partial(run, name) for name in MAY_BE_PARTIAL]
     return found
@@ -146,7 +146,7 @@ def _whose_sign(
 def _answer(run: Run, pair: Pair) -> list[Doubt | None]:
     """What voltage and current of the battery say of one another."""
     amps, volts = pair.amps, pair.volts
-    lag = find_lag(pair.time_s, amps, -volts, pair.gap_after)
+    lag = estimate_lag(pair.time_s, amps, -volts, pair.gap_after)
     if lag is not None:
         # The mean of v·i lies within the product of both spreads around the product of the means, however they lie.
         spread_w = float(np.std(amps) * np.std(volts))
@@ -155,12 +155,12 @@ def _answer(run: Run, pair: Pair) -> list[Doubt | None]:
         widths = (("Wh", width_w * hours), ("W", width_w))
         return [clock_doubt(lag, ("battery_voltage_v",), "voltage", widths)]
     found: list[Doubt | None] = [
-        turned_sign(pair),
-        unanswering_voltage(pair, _sheet_ohm(run)),
-        filled_in(BATTERY, amps, volts, _step(run, BATTERY)),
+        reversed_current(pair),
+        unresponsive_voltage(pair, _sheet_ohm(run)),
+        filled_in_by_hand(BATTERY, amps, volts, _step(run, BATTERY)),
     ]
     same = float(np.ptp(amps)) <= 1e-6 * abs(float(amps[0]))
-    steady = None if same and amps[0] != 0 else too_steady(pair)
+    steady = None if same and amps[0] != 0 else steadier_than_voltage(pair)
     if steady is not None:
         found.append(filled_in_doubt(BATTERY, steady))
     return found
@@ -204,10 +204,10 @@ def _sum(run: Run, legs: Legs, cut: frozenset[str], stood: list[Doubt], known: K
         sizes = [np.abs(value) for name, value in zip(CURRENTS, used, strict=True) if name in cut]
         use = np.logical_and.reduce([size < NEAR_TOP * float(size.max()) for size in sizes])
         used = battery[use], left[use], right[use]
-    found = disagreeing_sum(*used, max(gains), known)
+    found = unbalanced_currents(*used, max(gains), known)
     if found is None or found.code == "channels_swapped":
         return found
-    lag = find_lag(time_s, battery, left + right, gap_after)
+    lag = estimate_lag(time_s, battery, left + right, gap_after)
     if lag is None or lag.correlation < SUM_AT_LAG:
         return found
     return clock_doubt(lag, ("left_current_a", "right_current_a"), "channels")
@@ -224,7 +224,7 @@ def _stuck(pair: Pair | None, legs: Legs | None) -> list[Doubt]:
             ("left_current_a", left, lambda: battery - right),
             ("right_current_a", right, lambda: battery - left),
         ):
-            judged.append((name, time_s, value, witness_of, gap_after, LEAST_MOVED_A, ""))
+            judged.append((name, time_s, value, witness_of, gap_after, MIN_MOVED_A, ""))
     if pair is not None:
         time_s, amps, volts, gap_after = pair.time_s, pair.amps, pair.volts, pair.gap_after
         di, dv = pair.changes
@@ -232,11 +232,11 @@ def _stuck(pair: Pair | None, legs: Legs | None) -> list[Doubt]:
         fit = line(di[moving], dv[moving]) if moving.sum() >= 20 else None
         if fit is not None and fit.slope < 0 and fit.correlation <= -0.5:
             ohm = fit.slope
-            judged.append((BATTERY, time_s, amps, lambda: volts / ohm, gap_after, LEAST_MOVED_A, ""))
-            judged.append(("battery_voltage_v", time_s, volts, lambda: amps * ohm, gap_after, LEAST_MOVED_V, "voltage"))
+            judged.append((BATTERY, time_s, amps, lambda: volts / ohm, gap_after, MIN_MOVED_A, ""))
+            judged.append(("battery_voltage_v", time_s, volts, lambda: amps * ohm, gap_after, MIN_MOVED_V, "voltage"))
     seen: set[str] = set()
-    for name, time_s, value, witness_of, gap_after, least, variant in judged:
-        place = stuck(time_s, value, witness_of, gap_after, least) if name not in seen else None
+    for name, time_s, value, witness_of, gap_after, minimum, variant in judged:
+        place = stuck(time_s, value, witness_of, gap_after, minimum) if name not in seen else None
         if place is not None:
             seen.add(name)
             found.append(stuck_doubt(name, place, variant))
@@ -252,7 +252,7 @@ def _zeros(run: Run) -> list[Doubt | None]:
         if series is None or len(series.time_s) < 2:
             continue
         threshold = run_rest_threshold_a(run, name)
-        shift = shift_of_zero(series, threshold, run.sensor(name).full_scale or 0.0)
+        shift = measure_zero_shift(series, threshold, run.sensor(name).full_scale or 0.0)
         if shift is not None:
             shifts[name] = (shift, series, threshold)
     main = shifts.get("battery_current_a")

@@ -165,24 +165,24 @@ def _controller(run: Run) -> list[Finding]:
     if controller is None or supply is None:
         return []
     found = []
-    if controller.minimum_v is not None and supply.least < controller.minimum_v:
+    if controller.minimum_v is not None and supply.minimum < controller.minimum_v:
         found.append(
             Finding(
                 "caution",
                 "controller_below_minimum",
                 "The controller's supply fell below the least voltage of its sheet.",
-                f"{supply.least:.2f} V, minimum {controller.minimum_v:g} V",
+                f"{supply.minimum:.2f} V, minimum {controller.minimum_v:g} V",
                 "Charge the battery, or look for a weak block or a poor connection.",
             )
         )
-    if controller.maximum_v is not None and supply.greatest > controller.maximum_v:
-        at_s, most_v = supply.greatest_at_s, controller.maximum_v
+    if controller.maximum_v is not None and supply.maximum > controller.maximum_v:
+        at_s, most_v = supply.maximum_at_s, controller.maximum_v
         found.append(
             Finding(
                 "danger",
                 "controller_above_maximum",
                 "The controller's supply rose above the greatest voltage of its sheet.",
-                f"{supply.greatest:.2f} V or more at {at_s:.1f} s, {_returned(run, at_s)}maximum {most_v:g} V",
+                f"{supply.maximum:.2f} V or more at {at_s:.1f} s, {_returned(run, at_s)}maximum {most_v:g} V",
                 "Braking into a full battery does this: brake more gently or start below full charge; else look for a "
                 "loose battery lead, or a charger that was on.",
             )

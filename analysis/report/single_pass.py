@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from amptally.analysis.controller.pulses import HELD, MANY, changes_pass
+from amptally.analysis.controller.pulses import LONG_RUN_ROWS, STEP_CHANNELS, changes_pass
 from amptally.analysis.exposure.run_exposure import exposed, exposure_pass
 from amptally.analysis.integrals.energy import voltages_beside
 from amptally.analysis.integrals.sums import curve_pass, power_pass
-from amptally.analysis.quality.clipping import tops_pass
+from amptally.analysis.quality.clipping import peak_level_pass
 from amptally.analysis.results.leads import CURRENTS, LEADS
 from amptally.analysis.runs.run import Run
 
@@ -28,10 +28,10 @@ def _looks(run: Run, windows_s: Sequence[float]) -> Iterator[Iterator[None]]:
         if name.endswith(("_current_a", "_current_rms_a")):
             yield curve_pass(run, name)
         if name in CURRENTS:
-            yield tops_pass(run, name)
+            yield peak_level_pass(run, name)
         if name in exposures:
             yield exposure_pass(run, name, windows_s)
-        if name in HELD and run.rows >= MANY:
+        if name in STEP_CHANNELS and run.rows >= LONG_RUN_ROWS:
             yield changes_pass(run, name)
     for lead in LEADS:
         voltage = next((name for name in voltages_beside(lead) if name in run.columns), None)

@@ -13,9 +13,9 @@ from amptally.analysis.results.reason import Reason
 
 COVERAGE_FACTOR = 1.96
 """k for 95 % of a normal distribution (JCGM 100 table G.1 gives 1.960)."""
-LEAST_MENTIONED = 0.03
+MIN_MENTIONED_DOUBT = 0.03
 """A doubt of less than this part of the rest is not among the reasons; it widens its side all the same."""
-MOST_MENTIONED, LEAST_SHARE_MENTIONED = 3, 0.01
+MAX_MENTIONED_TERMS, MIN_MENTIONED_SHARE = 3, 0.01
 """This many terms are named as what an interval rests on, each with at least this share of the variance."""
 UNDECLARED = Reason("sensor_error_undeclared")
 
@@ -132,7 +132,7 @@ def estimate(
         reasons.append(Reason("interval_from", shares=shares))
     if any(term is None for term in terms.values()):
         reasons.append(UNDECLARED)
-    if max(doubt_low, doubt_high) > LEAST_MENTIONED * half:
+    if max(doubt_low, doubt_high) > MIN_MENTIONED_DOUBT * half:
         reasons.append(Reason("widened_by_doubt", doubt=doubt))
     if note:
         reasons += as_reasons(note)
@@ -145,9 +145,9 @@ def main_shares(declared: Mapping[str, float]) -> tuple[tuple[str, float], ...]:
     variance = sum(term**2 for term in declared.values())
     if not variance > 0:
         return ()
-    largest = sorted(declared.items(), key=lambda item: -item[1])[:MOST_MENTIONED]
+    largest = sorted(declared.items(), key=lambda item: -item[1])[:MAX_MENTIONED_TERMS]
     shares = ((name, term**2 / variance) for name, term in largest)
-    return tuple((name, share) for name, share in shares if share >= LEAST_SHARE_MENTIONED)
+    return tuple((name, share) for name, share in shares if share >= MIN_MENTIONED_SHARE)
 
 
 def above_zero(result: Estimate) -> Estimate:

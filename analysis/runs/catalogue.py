@@ -10,7 +10,7 @@ from amptally.analysis.errors import RunContentError
 from amptally.analysis.runs.folder import OPENING_ERRORS, Glance, glance, run_paths, run_stamp
 from amptally.analysis.runs.run import Run
 
-MOST_RUNS = 2000
+MAX_RUNS = 2000
 """The newest of a larger folder are listed."""
 
 
@@ -34,7 +34,7 @@ def list_runs(folder: Path, known: Mapping[Path, Entry] | None = None) -> list[E
     """
     entries = []
     taken: dict[str, str] = {}
-    for path in run_paths(folder)[-MOST_RUNS:]:
+    for path in run_paths(folder)[-MAX_RUNS:]:
         entry = _entry(path, (known or {}).get(path))
         if entry is None:
             continue

@@ -13,7 +13,7 @@ from amptally.analysis.signals.series import Floats, Series
 
 CHUNK_ROWS = 240_000
 """Four row groups of a recorded file."""
-KEPT = 3
+CACHED_CHUNKS = 3
 """The one looked at and its neighbours."""
 
 
@@ -40,7 +40,7 @@ class ColumnReader:
             start = place * CHUNK_ROWS
             found = self.read(self.columns, start, min(CHUNK_ROWS, self.rows - start))
         self._kept[place] = found
-        while len(self._kept) > KEPT:
+        while len(self._kept) > CACHED_CHUNKS:
             self._kept.popitem(last=False)
         return found
 

@@ -64,8 +64,8 @@ class LongEnvelope:
         """As `Envelope.ranges`."""
         seen = self._seen(float(edges_s[0]), float(edges_s[-1]))
         if seen is None:
-            least, greatest = np.full((2, len(edges_s) - 1), np.nan)
-            return least, greatest
+            minimum, maximum = np.full((2, len(edges_s) - 1), np.nan)
+            return minimum, maximum
         return seen.ranges(edges_s)
 
 

@@ -52,17 +52,17 @@ __all__ = ["STRETCH_ROWS", "Flags", "Floats", "Run", "SensorError", "Series", "t
 
 T = TypeVar("T")
 
-WHOLE_ROWS = 5_000_000
+CACHED_ROWS = 5_000_000
 """Of runs with more samples no channel is kept, but a current that lacks samples while its exposure is looked at."""
 MARGIN_ROWS = 4096
 """Read beyond both ends of a stretch where two channels are matched that differ in delay or lack samples."""
 FAR_ROWS = 1 << 18
 """Where a channel is late or rare, as far as this: four minutes at 1 kHz. Beyond it a silence is a gap."""
-AGAIN = (*CURRENTS, "battery_voltage_v")
+READ_AGAIN = (*CURRENTS, "battery_voltage_v")
 """Channels that several sections of a report go through a second time."""
 SMOOTH_S = 0.02
 """Means over this long, or single samples where they are rarer, tell all but peaks and switching."""
-SMOOTH_MOST = 2_000_000
+MAX_SMOOTH_MEANS = 2_000_000
 """At most so many means of a channel."""
 
 
@@ -145,7 +145,7 @@ class Run(Samples):
     @property
     def long(self) -> bool:
         """Too long to hold channels whole."""
-        return self.rows > WHOLE_ROWS
+        return self.rows > CACHED_ROWS
 
     def interval_of(self, si_name: str) -> float:
         """Mean interval between the valid samples of a channel; infinite for fewer than two."""
@@ -272,7 +272,7 @@ class Run(Samples):
 
     def extremes_pass(self, si_name: str) -> Iterator[None]:
         """Find extremes and means of a channel, a stretch at each turn; see `run_passes`."""
-        size = max(int(SMOOTH_S / (self.interval_s or SMOOTH_S) + 1e-6), math.ceil(self.rows / SMOOTH_MOST))
+        size = max(int(SMOOTH_S / (self.interval_s or SMOOTH_S) + 1e-6), math.ceil(self.rows / MAX_SMOOTH_MEANS))
         found: Extremes | None = None
         # Each stretch may begin a mean anew, and so does what follows a gap.
         means = SeriesBuffer(self._gap_rule.find, self.rows // size + 2 * (self.rows // STRETCH_ROWS + 1))
@@ -290,7 +290,7 @@ class Run(Samples):
         """
         read = partial(self.file.read, with_time=False)
         together = None if self.at_once else ColumnReader(read, self.file.columns, self.file.rows)
-        again = () if self.at_once or self.long else (name for name in AGAIN if name in self.columns)
+        again = () if self.at_once or self.long else (name for name in READ_AGAIN if name in self.columns)
         buffers = {name: ChannelBuffer(np.empty(self.rows)) for name in again}
         self._pass_readers[get_ident()] = PassReader(
             lru_cache(maxsize=len(self.columns))(self._load), together, buffers

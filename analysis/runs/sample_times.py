@@ -13,7 +13,7 @@ from amptally.analysis.signals.series import Floats, Places
 BLOCK_ROWS = 60_000
 """Remembered one by one; the row group of a recorded file."""
 _COUNTS = np.arange(float(BLOCK_ROWS))
-MOST_SINGLE = 1000
+MAX_SINGLE = 1000
 """So many times of single rows are remembered."""
 LONGEST_S = 1e9
 """Thirty years: a time beyond it is damage, and too coarse in a float for the steps between samples."""
@@ -51,7 +51,7 @@ class SampleTimes:
         found = next((part for part in within if len(part) == rows), None)
         made = self._made(start, rows) if found is None else found
         if rows == 1:
-            if len(self._single) >= MOST_SINGLE:
+            if len(self._single) >= MAX_SINGLE:
                 self._single.clear()
             self._single[start] = made = made.copy()  # not a view that holds all it was cut from
         else:

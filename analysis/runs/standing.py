@@ -11,7 +11,7 @@ from amptally.analysis.signals.series import Floats, Series
 
 SMOOTHED = 5
 """Samples of which the mean has to be above the limit, so that one odd sample is no load."""
-LEAST_CURRENT_A = 0.2
+MIN_CURRENT_A = 0.2
 LOADED = 2.0
 """Times the current at rest: from there on there is load."""
 RATED_SHARE = 0.01
@@ -20,7 +20,7 @@ RATED_SHARE = 0.01
 
 def rest_threshold_a(rated_current_a: float | None, sensor: SensorError) -> float:
     """Mean |I| below which the battery counts as at rest, widened by what the sensor cannot tell from zero."""
-    base = max(LEAST_CURRENT_A, RATED_SHARE * (rated_current_a or 0.0))
+    base = max(MIN_CURRENT_A, RATED_SHARE * (rated_current_a or 0.0))
     return base + (sensor.offset_u or 0.0) + (sensor.noise or 0.0) + (sensor.resolution or 0.0)
 
 

@@ -76,15 +76,15 @@ class Envelope:
     def ranges(self, edges_s: Floats) -> tuple[Floats, Floats]:
         """Least and greatest sample in [edge, next edge) for each stretch, shape (edges − 1,); NaN without a sample."""
         first, last = (int(place) for place in np.searchsorted(self.time_s, edges_s[[0, -1]]))
-        least, greatest = np.full((2, len(edges_s) - 1), np.nan)
+        minimum, maximum = np.full((2, len(edges_s) - 1), np.nan)
         if last > first:
             candidates = self._candidates(first, last, edges_s[1:-1])
             values, times = self.value[candidates], self.time_s[candidates]
             bounds = np.searchsorted(times, edges_s)
             filled = np.flatnonzero(np.diff(bounds))
-            least[filled] = np.minimum.reduceat(values, bounds[:-1][filled])
-            greatest[filled] = np.maximum.reduceat(values, bounds[:-1][filled])
-        return least, greatest
+            minimum[filled] = np.minimum.reduceat(values, bounds[:-1][filled])
+            maximum[filled] = np.maximum.reduceat(values, bounds[:-1][filled])
+        return minimum, maximum
 
     def _candidates(self, first: int, last: int, cuts_s: Floats) -> Places:
         """Places that hold the extremes of every stretch between the cuts: all, or those of whole blocks.

@@ -21,9 +21,9 @@ all intervals or more; each cluster then counts as one sample in the sampling er
 BURST = 10.0
 """They come in bursts where it is this many times as long. Samples at random moments are clustered, and no bursts."""
 BURST_SHARE = 0.25
-LEAST_GAPS, SAMPLES_A_GAP = 10, 50
+MIN_GAPS, SAMPLES_A_GAP = 10, 50
 """So many gaps, each after so few samples or fewer, are silences between bursts."""
-LOOKED_AT = 1 << 18
+SAMPLED_AT_MOST = 1 << 18
 """Samples of one window that are looked at, in evenly spaced stretches."""
 STRETCHES = 16
 
@@ -87,7 +87,7 @@ def of_counts(lengths_s: Floats, counts: Places, gaps: int) -> Spacing:
 
 def parts_bursts(gaps: int, samples: int) -> bool:
     """Whether gaps are so many that they part bursts."""
-    return gaps >= LEAST_GAPS and samples <= SAMPLES_A_GAP * gaps
+    return gaps >= MIN_GAPS and samples <= SAMPLES_A_GAP * gaps
 
 
 def may_burst(time_s: Floats) -> bool:
@@ -145,7 +145,7 @@ def rms_sampling_u(load: Callable[[int, int], Pieces], first: int, stop: int, in
 
 def _stretches(pairs: int) -> list[tuple[int, int]]:
     """First pair and number of pairs that are looked at: all, or evenly spaced stretches of them."""
-    most = LOOKED_AT // 2
+    most = SAMPLED_AT_MOST // 2
     size = most // STRETCHES
     if pairs <= most:
         return [(begin, min(size, pairs - begin)) for begin in range(0, pairs, size)]

@@ -54,10 +54,10 @@ class Series:
 class Extremes:
     """The least, the greatest and the outermost samples of a channel."""
 
-    least: float
-    least_at_s: float
-    greatest: float
-    greatest_at_s: float
+    minimum: float
+    minimum_at_s: float
+    maximum: float
+    maximum_at_s: float
     first_s: float
     last_s: float
     samples: int
@@ -73,15 +73,15 @@ class Extremes:
 
     def joined(self, later: Extremes) -> Extremes:
         """With those of a later stretch that begins with the last sample of this one."""
-        low = later if later.least < self.least else self
-        high = later if later.greatest > self.greatest else self
-        lowest, highest = (low.least, low.least_at_s), (high.greatest, high.greatest_at_s)
+        low = later if later.minimum < self.minimum else self
+        high = later if later.maximum > self.maximum else self
+        lowest, highest = (low.minimum, low.minimum_at_s), (high.maximum, high.maximum_at_s)
         return Extremes(*lowest, *highest, self.first_s, later.last_s, self.samples + later.samples - 1)
 
     @property
     def size(self) -> tuple[float, float]:
         """Greatest magnitude, and when."""
-        return max((abs(self.greatest), self.greatest_at_s), (abs(self.least), self.least_at_s), key=lambda it: it[0])
+        return max((abs(self.maximum), self.maximum_at_s), (abs(self.minimum), self.minimum_at_s), key=lambda it: it[0])
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
-LOOK_ROWS = 20_000
+READ_ROWS = 20_000
 """Rows looked at around a guess."""
 
 
@@ -27,8 +27,8 @@ def first_row(times_s: Callable[[int, int], npt.NDArray[np.float64]], rows: int,
     while low < high:
         share = (wanted_s - low_s) / (high_s - low_s) if evenly and high_s > low_s else 0.5
         guess = low + int(min(max(share, 0.0), 1.0) * (high - low))
-        start = max(min(guess - LOOK_ROWS // 2, high - 1), low)
-        part_s = times_s(start, min(LOOK_ROWS, high - start))
+        start = max(min(guess - READ_ROWS // 2, high - 1), low)
+        part_s = times_s(start, min(READ_ROWS, high - start))
         place = start + int(np.searchsorted(part_s, wanted_s, "left"))
         if place == start > low:
             high, high_s = start, float(part_s[0])

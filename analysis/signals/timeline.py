@@ -87,9 +87,9 @@ class _Steps:
         """Count them."""
         if not len(steps_s):
             return
-        least, most = round(steps_s.min() / self.tick_s), round(steps_s.max() / self.tick_s)
+        minimum, most = round(steps_s.min() / self.tick_s), round(steps_s.max() / self.tick_s)
         self.most = max(self.most, min(most, _LONG_STEP))
-        if least == most <= _LONG_STEP:
+        if minimum == most <= _LONG_STEP:
             self.counts[most] += len(steps_s)
             return
         short = np.rint(steps_s / self.tick_s)

@@ -347,7 +347,7 @@ def test_a_long_run_read_in_stretches_says_the_same(tmp_path: Path, monkeypatch:
     """Pulses and counts, kept by their changes, lose nothing."""
     (tmp_path / "a").mkdir()
     short = demo_report(tmp_path / "a", DEMO_CART).drive
-    monkeypatch.setattr("amptally.analysis.runs.run.WHOLE_ROWS", 10_000)
+    monkeypatch.setattr("amptally.analysis.runs.run.CACHED_ROWS", 10_000)
     monkeypatch.setattr("amptally.analysis.runs.samples.AT_ONCE_ROWS", 10_000)
     monkeypatch.setattr("amptally.analysis.runs.samples.STRETCH_ROWS", 4_000)
     (tmp_path / "b").mkdir()

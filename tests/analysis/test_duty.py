@@ -148,8 +148,8 @@ def test_duty_from_wheel_speed(tmp_path: Path) -> None:
         found = duty_of(run, "left", np.full(len(T_S), 7.0))
         middle = slice(100, -100)
         assert found.likely[middle] == pytest.approx(expected, abs=0.01)
-        assert (found.least[middle] <= expected).all()
-        assert (found.greatest[middle] >= expected).all()
+        assert (found.minimum[middle] <= expected).all()
+        assert (found.maximum[middle] >= expected).all()
         assert not found.signed
 
 
@@ -167,8 +167,8 @@ def test_the_simulated_controller_s_duty_lies_within_the_bounds(
     tmp_path: Path, machine: str, most_width: float
 ) -> None:
     found, truth = true_duty(machine, tmp_path)
-    assert ((found.least <= truth) & (truth <= found.greatest)).mean() > 0.99
-    assert float(np.mean(found.greatest - found.least)) < most_width
+    assert ((found.minimum <= truth) & (truth <= found.maximum)).mean() > 0.99
+    assert float(np.mean(found.maximum - found.minimum)) < most_width
     assert float(np.median(np.abs(found.likely - truth))) < 0.02
     assert found.how["both_possible"] is False
     assert 0.0 < found.how["median_apart"] < 0.1

@@ -16,7 +16,7 @@ from amptally.analysis.laps.marks import press_times, wheel_distance
 from amptally.analysis.laps.table import Cut, cut
 from amptally.analysis.quality import clock_skew as bad_clock
 from amptally.analysis.quality import implausible_values as bad_values
-from amptally.analysis.quality.clipping import Tops, cut_tops
+from amptally.analysis.quality.clipping import PeakLevel, clipped_peaks
 from amptally.analysis.signals.gaps import GapRule, find_gaps
 from amptally.analysis.signals.sampling import _halved
 from amptally.analysis.signals.series import Flags, Floats, Series
@@ -134,7 +134,7 @@ def test_presses_and_turns_among_many_samples_that_bring_nothing(seed: int, samp
 def test_tops_in_parts_are_those_of_the_whole(seed: int, samples: int, parts: int, sign: float) -> None:
     rng = np.random.default_rng(seed)
     value = sign * np.round(np.minimum(rng.normal(10, 5, samples), 14), 1)
-    found = Tops()
+    found = PeakLevel()
     for part in np.array_split(value, parts):
         found.add(part)
     top = float(np.abs(value).max())
@@ -148,9 +148,9 @@ def test_a_held_top_among_held_levels_is_no_cut_top() -> None:
     """A tester's profile holds its greatest level as it holds all others; a drive holds only what is cut."""
     rng = np.random.default_rng(2)
     profile = np.repeat(rng.choice([3.0, 8.0, 20.0], 60), 30)
-    assert cut_tops("x", profile) is None
+    assert clipped_peaks("x", profile) is None
     drive = np.minimum(np.repeat(rng.uniform(0, 30, 60), 30) + rng.normal(0, 0.5, 1800), 20.0)
-    found = cut_tops("x", drive)
+    found = clipped_peaks("x", drive)
     assert found is not None
     assert found.code == "cut_top"
 

@@ -178,7 +178,7 @@ def test_a_fuse_in_the_motor_lead_with_the_current_in_the_supply_leg(tmp_path: P
 
 
 def test_a_run_too_long_to_follow_its_duty_keeps_the_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("amptally.analysis.runs.run.WHOLE_ROWS", 1000)
+    monkeypatch.setattr("amptally.analysis.runs.run.CACHED_ROWS", 1000)
     fuse = report_of(tmp_path, COMMANDED).fuses["left"]
     assert (fuse.current_from, fuse.margin.bound) == ("bounded", "at_least")
     assert "ask for a part of the run" in fuse.rule

@@ -40,7 +40,7 @@ def read_in_stretches(stretch: int = 4096, whole: int = 0) -> Iterator[None]:
     """Every run with more than `whole` rows is long here, and stretches are short."""
     sizes = tuple(size for size in (4096, 256, 16) if size <= stretch)
     with (
-        patch.object(run, "WHOLE_ROWS", whole),
+        patch.object(run, "CACHED_ROWS", whole),
         patch.object(samples, "AT_ONCE_ROWS", whole),
         patch.object(samples, "STRETCH_ROWS", stretch),
         patch.object(run, "MARGIN_ROWS", 64),

@@ -188,7 +188,7 @@ def test_what_a_report_needs_again_is_kept_by_the_survey(tmp_path: Path, even: b
 def test_nothing_is_kept_of_a_long_run(tmp_path: Path) -> None:
     path = write_run(tmp_path / "a.parquet", np.arange(9000) * 0.002, {"battery_current_a": np.ones(9000)})
     reads = Reads()
-    with in_stretches(), patch.object(run, "WHOLE_ROWS", 8000):
+    with in_stretches(), patch.object(run, "CACHED_ROWS", 8000):
         long = Run.open(path)
         single_pass(long)
         with reads.counting():

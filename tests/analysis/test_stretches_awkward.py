@@ -15,12 +15,12 @@ import pytest
 from amptally.analysis.exposure.run_exposure import prepare_exposure
 from amptally.analysis.integrals.sums import curve_sums, power_sums
 from amptally.analysis.laps.table import lap_table
-from amptally.analysis.quality.clipping import Tops
+from amptally.analysis.quality.clipping import PeakLevel
 from amptally.analysis.report.single_pass import single_pass
 from amptally.analysis.runs import run
 from amptally.analysis.runs.long_envelope import LongEnvelope
 from amptally.analysis.runs.run import Run
-from amptally.analysis.runs.sample_times import MOST_SINGLE, SampleTimes
+from amptally.analysis.runs.sample_times import MAX_SINGLE, SampleTimes
 from amptally.analysis.signals.series import Floats, run_to_end
 from amptally.logger.storage.runfile import RunFile
 from tests.analysis.build_runs import CART, in_stretches, write_run
@@ -182,7 +182,7 @@ def test_a_run_goes_with_its_last_user(tmp_path: Path) -> None:
 
 def test_a_level_held_for_long_takes_little_memory() -> None:
     for level in (0.0, 5.0):
-        tops = Tops()
+        tops = PeakLevel()
         for _ in range(10):
             tops.add(np.full(100_000, level))
         assert sum(each.nbytes for part in tops.places for each in part) < 10_000
@@ -191,9 +191,9 @@ def test_a_level_held_for_long_takes_little_memory() -> None:
 def test_times_of_single_rows_hold_nothing_else() -> None:
     times = SampleTimes("a", 1_000_000, lambda start, rows: np.arange(start, start + rows) * 1000, 1.0)
     times.of(0, 100_000)
-    for row in range(2 * MOST_SINGLE):
+    for row in range(2 * MAX_SINGLE):
         assert times.of(row, 1).base is None
-    assert len(times._single) <= MOST_SINGLE
+    assert len(times._single) <= MAX_SINGLE
 
 
 def test_a_gap_between_two_stretches_is_drawn(tmp_path: Path) -> None:
@@ -201,7 +201,7 @@ def test_a_gap_between_two_stretches_is_drawn(tmp_path: Path) -> None:
     time_s[4000:] += 2.0
     time_s[5500:] += 2.0
     path = write_run(tmp_path / "a.parquet", time_s, channels)
-    with in_stretches(), patch.object(run, "WHOLE_ROWS", 0):
+    with in_stretches(), patch.object(run, "CACHED_ROWS", 0):
         envelope = LongEnvelope.of(Run.open(path), "battery_current_a")
     assert envelope is not None
     gaps = np.flatnonzero(envelope.kept.gap_after)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from amptally.analysis.quality.clipping import cut_tops
-from amptally.analysis.quality.current_balance import disagreeing_sum
+from amptally.analysis.quality.clipping import clipped_peaks
+from amptally.analysis.quality.current_balance import unbalanced_currents
 from amptally.analysis.quality.doubts import Doubt
-from amptally.analysis.quality.implausible_values import filled_in, zero_shift
-from amptally.analysis.quality.voltage_response import Pair, turned_sign, unanswering_voltage
+from amptally.analysis.quality.implausible_values import filled_in_by_hand, zero_shift
+from amptally.analysis.quality.voltage_response import Pair, reversed_current, unresponsive_voltage
 from amptally.analysis.runs.run import Series
 from amptally.logger.simulator import draw_scenario, simulate
 
@@ -36,26 +36,26 @@ def code(doubt: Doubt | None) -> str | None:
 @pytest.mark.parametrize("seed", range(5))
 def test_turned_sign(seed: int) -> None:
     _, _, battery = drive(seed)
-    assert turned_sign(Pair(TIME_S, battery, voltage(battery), NO_GAPS)) is None
-    assert code(turned_sign(Pair(TIME_S, -battery, voltage(battery), NO_GAPS))) == "current_sign"
+    assert reversed_current(Pair(TIME_S, battery, voltage(battery), NO_GAPS)) is None
+    assert code(reversed_current(Pair(TIME_S, -battery, voltage(battery), NO_GAPS))) == "current_sign"
 
 
 @pytest.mark.parametrize("seed", range(5))
 def test_voltage_that_does_not_answer(seed: int) -> None:
     _, _, battery = drive(seed)
-    assert unanswering_voltage(Pair(TIME_S, battery, voltage(battery), NO_GAPS)) is None
-    assert code(unanswering_voltage(Pair(TIME_S, battery, np.full(N, 24.0), NO_GAPS))) == "voltage_unanswering"
-    assert unanswering_voltage(Pair(TIME_S, np.full(N, 5.0), np.full(N, 24.0), NO_GAPS)) is None
+    assert unresponsive_voltage(Pair(TIME_S, battery, voltage(battery), NO_GAPS)) is None
+    assert code(unresponsive_voltage(Pair(TIME_S, battery, np.full(N, 24.0), NO_GAPS))) == "voltage_unanswering"
+    assert unresponsive_voltage(Pair(TIME_S, np.full(N, 5.0), np.full(N, 24.0), NO_GAPS)) is None
 
 
 @pytest.mark.parametrize("seed", range(5))
 def test_sum_of_channels(seed: int) -> None:
     left, right, battery = drive(seed)
-    assert disagreeing_sum(battery, left, right, 0.01) is None
-    assert code(disagreeing_sum(2 * battery, left, right, 0.01)) == "channels_disagree"
-    assert code(disagreeing_sum(battery, -left, right, 0.01)) == "channels_disagree"
-    assert code(disagreeing_sum(left, battery, right, 0.01)) == "channels_swapped"
-    swapped = disagreeing_sum(right, left, battery, 0.01)
+    assert unbalanced_currents(battery, left, right, 0.01) is None
+    assert code(unbalanced_currents(2 * battery, left, right, 0.01)) == "channels_disagree"
+    assert code(unbalanced_currents(battery, -left, right, 0.01)) == "channels_disagree"
+    assert code(unbalanced_currents(left, battery, right, 0.01)) == "channels_swapped"
+    swapped = unbalanced_currents(right, left, battery, 0.01)
     assert swapped is not None
     assert (swapped.code, swapped.reason["lead"]) == ("channels_swapped", "right")
 
@@ -63,17 +63,17 @@ def test_sum_of_channels(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(5))
 def test_cut_tops(seed: int) -> None:
     _, _, battery = drive(seed)
-    assert cut_tops("battery_current_a", battery) is None
-    assert code(cut_tops("battery_current_a", np.clip(battery, -40, 40))) == "cut_top"
-    assert cut_tops("battery_current_a", np.full(N, 65.0)) is None
+    assert clipped_peaks("battery_current_a", battery) is None
+    assert code(clipped_peaks("battery_current_a", np.clip(battery, -40, 40))) == "cut_top"
+    assert clipped_peaks("battery_current_a", np.full(N, 65.0)) is None
 
 
 def test_filled_in() -> None:
     _, _, battery = drive(1)
-    assert code(filled_in("battery_current_a", np.full(N, 12.0), voltage(battery))) == "current_filled_in"
-    assert filled_in("battery_current_a", np.full(N, 12.0), np.full(N, 24.0)) is None
-    assert filled_in("battery_current_a", battery, voltage(battery)) is None
-    assert filled_in("battery_current_a", np.zeros(N), voltage(battery)) is None
+    assert code(filled_in_by_hand("battery_current_a", np.full(N, 12.0), voltage(battery))) == "current_filled_in"
+    assert filled_in_by_hand("battery_current_a", np.full(N, 12.0), np.full(N, 24.0)) is None
+    assert filled_in_by_hand("battery_current_a", battery, voltage(battery)) is None
+    assert filled_in_by_hand("battery_current_a", np.zeros(N), voltage(battery)) is None
 
 
 def test_zero_shift() -> None:
@@ -94,11 +94,11 @@ def test_simulated_drives_are_left_in_peace(seed: int) -> None:
     amps, volts = measured["battery_current_a"], measured["battery_voltage_v"]
     left, right = measured["left_current_a"], measured["right_current_a"]
     found = [
-        turned_sign(Pair(time_s, amps, volts, none)),
-        unanswering_voltage(Pair(time_s, amps, volts, none)),
-        disagreeing_sum(amps, left, right, 0.01),
-        *(cut_tops("battery_current_a", value) for value in (amps, left, right)),
-        *(filled_in("battery_current_a", value, volts) for value in (amps, left, right)),
+        reversed_current(Pair(time_s, amps, volts, none)),
+        unresponsive_voltage(Pair(time_s, amps, volts, none)),
+        unbalanced_currents(amps, left, right, 0.01),
+        *(clipped_peaks("battery_current_a", value) for value in (amps, left, right)),
+        *(filled_in_by_hand("battery_current_a", value, volts) for value in (amps, left, right)),
         zero_shift("battery_current_a", Series(time_s, amps, none), 0.3),
     ]
     assert [finding for finding in found if finding] == []
