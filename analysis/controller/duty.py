@@ -18,7 +18,7 @@ from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Floats, Run
 
 RAMP_S = 0.5
-"""How far back a command may still be on its way where controller.ramp_s is not given. Our own choice."""
+"""Maximum delay of a command where controller.ramp_s is not given. Our own choice."""
 RIPPLE_SHARE = 0.3
 """Part of the bridge's ripple that capacitors in the controller may leave to the battery's side. Our own choice."""
 LIMITING_SHARE = 0.9
@@ -27,7 +27,7 @@ SHEET_U = 0.1
 """1 σ, relative, of speed constant and resistance from a motor's sheet: common practice, no source."""
 SPEED_HALF_WINDOW_S = 0.25
 DISAGREE = 0.15
-"""Median distance of both estimates from which neither is believed alone. Our own choice."""
+"""Median difference of both estimates above which neither is trusted alone. Our own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,13 +42,13 @@ class Duty:
     signed: bool
     """Its sign is known; else it is taken as positive."""
     variants: tuple[Floats, ...] = ()
-    """Courses of the whole run, each from one way in which a controller may follow its command; empty if unknown."""
+    """Duties over the whole run, each from one way in which a controller may follow its command; empty if unknown."""
 
     def sizes(self) -> tuple[Floats, Floats, Floats]:
-        """|d|: likely, least, greatest; least is 0 where the sign may have changed."""
-        most = np.maximum(np.abs(self.minimum), np.abs(self.maximum))
-        less = np.where(self.minimum * self.maximum <= 0, 0.0, np.minimum(np.abs(self.minimum), np.abs(self.maximum)))
-        return np.abs(self.likely), less, most
+        """|d|: likely, minimum, maximum; the minimum is 0 where the sign may have changed."""
+        high = np.maximum(np.abs(self.minimum), np.abs(self.maximum))
+        low = np.where(self.minimum * self.maximum <= 0, 0.0, np.minimum(np.abs(self.minimum), np.abs(self.maximum)))
+        return np.abs(self.likely), low, high
 
 
 def fuse_rms_a(motor_a: Floats, duty: Floats, ripple: float) -> Floats:
@@ -82,7 +82,7 @@ def estimate_duty(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty 
 
 
 def _from_command(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty | Reason:
-    """duty = command, as far as the command had time to arrive."""
+    """duty = command, as far as the command has had time to arrive."""
     controller = run.machine.controller if run.machine else None
     sets = controller.command_sets if controller else None
     if sets in ("current", "unknown"):

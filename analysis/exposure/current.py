@@ -39,7 +39,7 @@ class Current:
     exposure: tuple[tuple[float, float], ...]
     """(window length s, largest RMS A), by length; empty where refused."""
     prepared: Exposure | None
-    """For margins; None where the current's size is refused, `peak_a.reasons` then say why."""
+    """For margins; None where the current's size is refused, `peak_a.reasons` then give the reason."""
     error: CurrentError
     spacing: Spacing | None = None
     """How far apart the samples lie; None for fewer than two."""
@@ -160,17 +160,17 @@ def _peak(run: Run, lead: str, samples: Extremes, sensor: SensorError) -> tuple[
 
 
 def _board_extreme(run: Run, lead: str) -> float | None:
-    """Greatest |i| of the extremes frames, corrected, for a whole run; a part of one has none."""
+    """Maximum |i| of the extremes frames, corrected, for a whole run; a part of one has none."""
     if run.rows != run.file.rows:
         return None
-    said = run.declared(f"{lead}_current_a")
-    offset, scale = said.offset or 0.0, 1.0 + (said.gain or 0.0)
+    declared = run.declared(f"{lead}_current_a")
+    offset, scale = declared.offset or 0.0, 1.0 + (declared.gain or 0.0)
     column = f"{lead}_current_ua"
     found = []
     for frame in run.metadata.extremes:
         channels, covered_ms = frame.get("channels"), frame.get("duration_ms")
         entry = channels.get(column) if isinstance(channels, dict) else None
-        # A board that was started before the recording tells of peaks that are not the run's.
+        # A board that was started before the recording reports peaks from before the run.
         back_s = frame.get("reaches_back_s")
         if isinstance(back_s, int | float):
             before = back_s > SLACK_S

@@ -1,4 +1,4 @@
-"""The window of some length or longer whose mean of i² is greatest, sought through ever smaller blocks.
+"""The window of a given length or longer with the largest mean of i², searched through ever smaller blocks.
 
 Of all windows no shorter than L the best has length L, or both its ends lie where i² equals its own mean square λ (else
 a small change of that end would raise the mean), at a jump, or at an end of the axis. For a given λ the best pair of

@@ -3,7 +3,7 @@
 Piece k of m runs from axis_s[k] to axis_s[k + 1] and from start_a[k] to end_a[k]; pieces may jump at their ends and may
 have no length. With d the length and a, b the end values, the integral over a whole piece is d/3 · (a² + a·b + b²).
 
-What is kept is known of blocks of pieces. Single pieces are looked at where a search needs them.
+Blocks of pieces are summarised in memory. Single pieces are used only where a search needs them.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ BLOCK_PIECES = (65_536, 4096, 256, 16)
 """Sizes of the blocks of the search, powers of two from large to small."""
 _STRETCH_PIECES = 1 << 14
 _GATHERED_BLOCKS = 1 << 12
-"""Looked at in full at once, where many may have to be."""
+"""Blocks gathered together at most, where many may be needed."""
 
 Pieces = tuple[Array, Array, Array]
 """Ends of consecutive pieces on the axis, shape (m + 1,), and their first and last currents, shape (m,)."""
@@ -41,7 +41,7 @@ Pieces = tuple[Array, Array, Array]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SmallBlocks:
-    """What is known of consecutive small blocks of pieces; made by `of`."""
+    """Summaries of consecutive small blocks of pieces; made by `of`."""
 
     edge_s: Array
     """Their ends: one more than there are blocks."""
@@ -85,7 +85,7 @@ class SmallBlocks:
         np.minimum(minimum, square_low, out=minimum)
         del square_low  # of a day each of these takes 43 MB
         minimum[(self.highest_a > 0) & (self.lowest_a < 0)] = 0.0
-        # What no integral can exceed gives the tick. A power of two scales without rounding; each block is then off by
+        # A bound on all integrals sets the tick. A power of two scales without rounding; each block is then off by
         # half a tick, less than its share of 2**61 of that in all.
         most = float(maximum.max()) * float(self.edge_s[-1] - self.edge_s[0])
         if not math.isfinite(most):
@@ -106,12 +106,12 @@ def _folded(extreme: np.ufunc, values: Array, size: int) -> Array:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Squares:
-    """i² by blocks of pieces, and the searches in it. How single pieces are had is the subclasses' to say."""
+    """i² by blocks of pieces, and the searches in them. Subclasses provide the single pieces."""
 
     blocks: tuple[Blocks, ...]
     """From large to small."""
     tick_a2s: float
-    """Integrals up to the edges of blocks are kept in units of this, as whole numbers, so that the difference of two
+    """Integrals up to the edges of blocks are stored in units of this, as whole numbers, so that the difference of two
     late values is exact: a float prefix sum over a day would lose the short windows."""
     max_a2: float
     pieces: int
@@ -140,7 +140,7 @@ class Squares:
     ) -> tuple[Array, Array]:
         """(integrals in A²s, starts on the axis in s) of the windows of these lengths that hold most.
 
-        0 < window_s ≤ length_s. NaN is the start where none is above its floor. With `forbidden`, which tells start
+        0 < window_s ≤ length_s. NaN is the start where none is above its floor. With `forbidden`, which marks start
         positions that do not count, any windows above the floors will do. Exact to rounding: a block is passed over
         only when no window in it can win by `NEGLIGIBLE`.
         """
@@ -159,7 +159,7 @@ class Squares:
         return found_a2s, start_s
 
     def best_from(self, window_s: float, mean_a2: float) -> tuple[float, float, float] | None:
-        """(integral, start, length) of the longer window whose mean square is greatest; None if it beats nothing.
+        """(integral, start, length) of the longer window with the largest mean square; None if it beats nothing.
 
         `mean_a2` is the mean square of the best window of the length itself. Method: `longest_window`.
         """
@@ -184,7 +184,7 @@ class Squares:
         while True:
             blocks = self.blocks[level]
             above = blocks.min_a2[chosen] > squares
-            # Rounding keeps the order of squares, so that both limits count in.
+            # Rounding preserves the order of squares, so both limits are inclusive.
             mixed = (~above & (blocks.max_a2[chosen] >= squares)).any(axis=0)
             length_s = blocks.edge_s[chosen + 1] - blocks.edge_s[chosen]
             whole_s += (above & ~mixed) @ length_s

@@ -14,7 +14,7 @@ import numpy as np
 from amptally.analysis.exposure.window_search import Array, Blocks, Index
 
 MAX_BLOCKS = 1 << 14
-"""Looked at together at the ends of windows."""
+"""Blocks gathered together at most at the ends of windows."""
 Rows = tuple[Array, Array, Array]
 """Small blocks of pieces: ends on the axis, shape (n, size + 1), first and last currents, shape (n, size). What the
 last block lacks are pieces without length."""
@@ -22,7 +22,7 @@ last block lacks are pieces without length."""
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GatheredBlocks:
-    """Some small blocks in full; made by `of`."""
+    """Some small blocks with all their pieces; made by `of`."""
 
     number: Index
     """Which blocks, increasing."""

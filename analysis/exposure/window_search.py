@@ -1,6 +1,6 @@
-"""The search for the windows that hold most of an integral, for many lengths at once: blocks of pieces, bounds on them.
+"""The search for the windows with the largest integral, for many lengths at once: blocks of pieces, bounds on them.
 
-A block is passed over only when no window that starts in it can hold more than the best one known. All lengths go
+A block is skipped only when no window that starts in it can hold more than the best one known. All lengths go
 through the levels of blocks together, as pairs of a length and a block, so that an array is long enough to be worth
 its call.
 """
@@ -18,19 +18,19 @@ Index = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
 FIRST_BLOCKS = 64
-"""A search begins with the largest blocks of which there are so many."""
+"""A search begins with the largest blocks of which there are at least this many."""
 NEGLIGIBLE = 1e-12
 """Relative gain in the integral that is not worth a further search."""
 ROUGH_PAIRS = 1024
-"""More pairs than this are sifted by the cheaper bound first."""
+"""More pairs than this are filtered by the cheaper bound first."""
 SPLIT_PAIRS = 2048
-"""Of more pairs than this the most promising of each length is looked at first."""
+"""Of more pairs than this the best bound of each length is searched first."""
 MAX_PAIRS = 1 << 16
-"""Looked at in one go."""
+"""Searched together at most."""
 MAX_SOLVED = 512
-"""Small blocks solved in one go."""
+"""Small blocks solved together at most."""
 CACHED_PAIRS = 1 << 13
-"""Bounds of so many pairs fit the cache."""
+"""Bounds of this many pairs fit the cache."""
 _SLACK_TICKS = 4
 """What rounding to whole ticks can do to a bound."""
 
@@ -87,7 +87,7 @@ def within(outer: Blocks, inner: Blocks, chosen: Index) -> tuple[Index, Index]:
 def rough(blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, max_a2: float) -> tuple[float, Array]:
     """For windows that start in the blocks `home`, from what is known of whole blocks alone: no window holds more.
 
-    Neither more than all blocks it can touch, nor more than T times the greatest i² in them.
+    Neither more than all blocks it can touch, nor more than T times the maximum of i² in them.
     """
     last = len(blocks) - 1
     far = np.minimum(np.searchsorted(blocks.edge_s, blocks.edge_s[home + 1] + window_s, "right") - 1, last)
@@ -110,13 +110,13 @@ def _part(blocks: Blocks, place: Index, x_s: Array, tick_a2s: float) -> tuple[Ar
 
 
 def close(blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, max_a2: float) -> tuple[Array, Array]:
-    """For windows that start in the blocks `home`: what one of them holds at least, and what none exceeds.
+    """For windows that start in the blocks `home`: what the best of them holds at least, and what none exceeds.
 
-    With G(s) = F(s + T) − F(s) for a start between lo and hi, the least of three bounds counts:
+    With G(s) = F(s + T) − F(s) for a start between lo and hi, the smallest of three bounds counts:
     - F never falls, so G(s) ≤ F(hi + T) − F(lo);
     - G rises by at most P = max i²(end) − min i²(start) per second and falls by at most N likewise, so it stays
       below the two lines from its end values, which meet at (G_lo·N + G_hi·P + h·P·N) / (P + N);
-    - no window holds more than T times the greatest i² it can touch.
+    - no window holds more than T times the maximum of i² that it can touch.
     F between the edges of blocks is known to what their extremes leave open.
     """
     length_s = blocks.edge_s[-1]
@@ -143,7 +143,7 @@ def close(blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, max_a2:
     lower = np.maximum(to_near + near_least, to_far + far_least - home_most)
     upper = np.maximum(np.minimum(np.minimum(meet, both), window_s * touched), lower)
     slack = _SLACK_TICKS * tick_a2s
-    # The end of a window is rounded to what the axis can tell: late ones may be longer by that.
+    # The end of a window is rounded to the resolution of the axis: late ones may be longer by that.
     longer = 2 * max_a2 * np.spacing(length_s)
     return lower * (1 - NEGLIGIBLE) - slack - longer, upper * (1 + NEGLIGIBLE) + slack
 
@@ -167,7 +167,7 @@ class Search:
         floors_a2s: Array,
         forbidden: Callable[[Array], Mask] | None = None,
     ) -> None:
-        """Only windows above their floor count. With `forbidden`, which tells starts that do not, any such will do."""
+        """Only windows above their floor count. With `forbidden`, which marks starts that do not, any such will do."""
         self._blocks, self._tick_a2s, self._greatest_a2 = blocks, tick_a2s, max_a2
         self._windows_s, self._forbidden = windows_s, forbidden
         self.best_a2s = floors_a2s.copy()
@@ -213,7 +213,7 @@ class Search:
         rest, upper = self._candidates(close, level, which, home, solve)
         step = MAX_SOLVED if level + 1 == len(self._blocks) else MAX_PAIRS
         if step < len(rest):
-            # The greatest bounds first; then one length after another from front to back, as a file is best read.
+            # The largest bounds first; then one length after another from front to back, the best order to read a file.
             ahead = np.argpartition(self.best_a2s[which[rest]] - upper[rest], step)[:step]
             rest = np.concatenate((rest[np.sort(ahead)], np.delete(rest, ahead)))
         for begin in range(0, len(rest), step):
@@ -271,7 +271,7 @@ def _batches(counts: Index) -> list[tuple[int, int]]:
 
 
 def _top_of_each(which: Index, upper_a2s: Array) -> Index:
-    """The pair with the greatest bound of each length; `which` is rising."""
+    """The pair with the largest bound of each length; `which` is increasing."""
     if not len(which):
         return which
     starts = np.flatnonzero(np.concatenate(([True], which[1:] != which[:-1])))

@@ -24,7 +24,7 @@ from amptally.analysis.signals.signs import ALL, BACK, OUT
 
 HOUR = 3600.0
 UNCOVERED_SHARE = 0.001
-"""A channel that starts later or ends sooner than the run by more than this share of it does not speak for the run."""
+"""A channel that starts later or ends sooner than the run by more than this share of it does not represent the run."""
 NOISE_DOUBT = "noise that counts as flow both ways"
 NO_TIME = Reason("no_time_covered")
 BATTERY, VOLTAGE = "battery_current_a", "battery_voltage_v"
@@ -85,10 +85,10 @@ def _charge_terms(
 
 
 def run_charge(run: Run, si_name: str) -> tuple[Estimate, Estimate, Estimate]:
-    """Discharged, recovered and net charge [Ah] of a current over the run, as far as it speaks for the run.
+    """Discharged, recovered and net charge [Ah] of a current over the run, as far as it represents the run.
 
-    Where nobody knows how long a gap was, or the current was not measured at one end of the run, the sums are at least
-    that much: what is missing is taken to be discharge.
+    Where the length of a gap is not known, or the current was not measured at one end of the run, the sums are
+    `at_least`: what is missing is taken to be discharge.
     """
     sums = curve_sums(run, si_name)
     if sums.samples < 2:
@@ -96,16 +96,16 @@ def run_charge(run: Run, si_name: str) -> tuple[Estimate, Estimate, Estimate]:
         return none, none, none
     why = _missing(run, si_name)
     charges = _charges(sums, run.sensor(si_name), run_bridge_u(run, si_name))
-    out, back, net = (_as_far(each, why) for each in charges)
+    out, back, net = (_limited(each, why) for each in charges)
     return out, back, net
 
 
 def run_bridge_u(run: Run, si_name: str) -> float:
-    """1 σ of the trapezoids across a channel's gaps, once for a run; of a long run by its means."""
+    """1 σ of the trapezoids across a channel's gaps, computed once for a run; for a long run from its means."""
     found = run.cache.get(("bridge", si_name))
     if not isinstance(found, float):
         extremes = run.extremes(si_name)
-        # A sample in every row of a run without gaps has none itself: a day is not looked at for that.
+        # With a sample in every row of a run without gaps there is nothing to bridge: a day need not be read for that.
         whole = extremes is None or (extremes.samples == run.rows and not len(run.timeline.gaps))
         series = None if whole else (run.smooth if run.long else run.series)(si_name)
         found = run.cache["bridge", si_name] = 0.0 if series is None else bridge_u(series)
@@ -117,12 +117,12 @@ def run_net_charge(run: Run, si_name: str) -> Estimate:
     return run_charge(run, si_name)[2]
 
 
-def _as_far(result: Estimate, why: Reason | None) -> Estimate:
+def _limited(result: Estimate, why: Reason | None) -> Estimate:
     return result if why is None else result.bounded("at_least", why)
 
 
 def _missing(run: Run, si_name: str) -> Reason | None:
-    """Why sums over this channel do not speak for the whole run; None where they do."""
+    """Why sums over this channel do not represent the whole run; None where they do."""
     if run.gap_unknown:
         return Reason("gap_of_unknown_length")
     found = run.extremes(si_name)
@@ -157,7 +157,7 @@ def _energies(
     voltage_sensor: SensorError,
     bridge_as: float,
 ) -> tuple[Estimate, Estimate, Estimate, Estimate, Estimate]:
-    """`current` in stretches is looked at only where the voltage does not cover it."""
+    """`current`, block by block, is read only where the voltage does not cover it."""
     if sums.samples < 2 or sums.sampled_s <= 0:
         reason = NO_TIME if sums.samples >= 2 else Reason("never_measured_together")
         wh, w = refuse("Wh", reason), refuse("W", reason)
@@ -269,7 +269,7 @@ def energy_used(run: Run, doubts: Doubts) -> Energy:
 def _power_beside(
     run: Run, current: str, charge: Estimate, voltage: str | None, wanted_voltage: str
 ) -> tuple[Estimate, Estimate, Estimate, Estimate, Estimate]:
-    """Energies and powers as far as they speak for the run; refused where the charge is, or without a voltage."""
+    """Energies and powers as far as they represent the run; refused where the charge is, or without a voltage."""
     extremes = None if voltage is None else run.extremes(voltage)
     if charge.value is None or voltage is None or extremes is None or extremes.samples < 2:
         why = (Reason("not_measured", channel=wanted_voltage),) if charge.value is not None else charge.reasons
@@ -277,7 +277,7 @@ def _power_beside(
         return wh, wh, wh, w, w
     out, back, net, mean_w, peak_w = run_energy(run, current, voltage)
     missing = _missing(run, current)
-    return _as_far(out, missing), _as_far(back, missing), _as_far(net, missing), mean_w, peak_w
+    return _limited(out, missing), _limited(back, missing), _limited(net, missing), mean_w, peak_w
 
 
 def _channel(run: Run, side: str, doubts: Doubts) -> tuple[Estimate, Estimate]:

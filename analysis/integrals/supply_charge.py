@@ -13,7 +13,7 @@ from amptally.analysis.signals.curve_integrals import integrate
 
 HOUR = 3600.0
 OTHER_SIDE = 0.5
-"""Share of the doubt on one side that counts on the other too: controllers do not follow as simply as the ways tried.
+"""Share of the doubt on one side that counts on the other too: controllers do not follow as simply as the models tried.
 Our own choice; without it 86 % of intervals held the truth of drawn machines (docs/methods.md, Duty)."""
 DUTY_U = 0.03
 """1 σ, relative, of duty against command at full command: centre, travel of the stick. Our own choice."""
@@ -23,9 +23,9 @@ def charge_through_duty(run: Run, side: str, voltage: str | None) -> tuple[Estim
     """Net charge [Ah] and energy [Wh] of a channel's supply leg from its motor-lead current, as estimates.
 
     Supply current = signed duty × motor current; energy with the channel `voltage`. Which sign of the sensor means
-    forward is taken from the run: on the whole a machine drives where it is told to. Doubt about the duty: the spread
-    of the ways in which a controller may follow its command, over the whole run at once; where those are not known,
-    the bounds of every moment at once.
+    forward is taken from the run: on the whole a machine drives in the commanded direction. Doubt about the duty: the
+    spread over the ways in which a controller may follow its command, each over the whole run; where those are not
+    known, the bounds of every moment at once.
     """
     current, sensor = course_of(run, f"{side}_current_a"), run.sensor(f"{side}_current_a")
     assert current is not None
@@ -51,7 +51,7 @@ def charge_through_duty(run: Run, side: str, voltage: str | None) -> tuple[Estim
 def _between(
     current: Series, amps: Floats, duty: Duty, weight: Floats, sensor: SensorError, unit: str, note: Reason
 ) -> Estimate:
-    """∫ duty · current · weight dt / 3600 with the duty's own bounds as doubt."""
+    """∫ duty · current · weight dt / 3600, with the duty's own bounds as doubt."""
 
     def total(product: Floats) -> float:
         return integrate(current.time_s, product * weight, current.gap_after).net / HOUR

@@ -1,7 +1,7 @@
-"""Battery lead against both channels: swapped, turned, or a scale that is wrong. docs/methods.md, Bad data.
+"""Battery lead against both channels: swapped, reversed, or a wrong scale. docs/methods.md, Bad data.
 
-In supply legs battery = left + right + a small constant. `battery = a · left + b · right + c` by least squares says
-which of the three does not fit where left and right move apart from one another.
+In supply legs battery = left + right + a small constant. `battery = a · left + b · right + c` by least squares shows
+which of the three does not fit, where left and right move independently.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ from amptally.analysis.signals.series import Floats
 
 SUM_CORRELATION = 0.95
 SUM_TOLERANCE = 0.1
-"""Battery lead against both channels: a slope within this of 1 is left to the declared gains."""
+"""Battery lead against both channels: a slope this close to 1 is left to the declared gains."""
 CLEAR_SUM = 0.9
-"""Correlation from which a slope says something of a scale."""
+"""Correlation from which a slope is evidence of a scale."""
 MIN_APART = 0.1
 """Share of the channels' spread that must be independent before a factor is put on one of them."""
 NEAR_SCALE = 1.25
@@ -34,22 +34,22 @@ factor of `LEAST_TOLD`."""
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What else bears on which of the three is wrong."""
+    """Other evidence of which of the three is wrong."""
 
-    answers: bool = False
-    """The battery's voltage clearly answers its own current."""
+    responds: bool = False
+    """The battery's voltage clearly responds to its own current."""
     of_sheet: float | None = None
     """The battery's resistance by that current over its sheet's; None where unknown."""
     placed: bool = True
-    """The machine file says that the channels are measured in supply legs."""
+    """The machine file declares where the channels are measured."""
 
 
 def unbalanced_currents(
     battery: Floats, left: Floats, right: Floats, gain_u: float, known: Known = Known()
 ) -> Doubt | None:
-    """Battery = left + right in supply legs; another sum that fits better says that channels are swapped.
+    """Battery = left + right in supply legs; another sum that fits better means that channels are swapped.
 
-    battery, left, right: shape (n,), at the same times [A]; gain_u: the greatest declared gain error.
+    battery, left, right: shape (n,), at the same times [A]; gain_u: the largest declared gain error, 1 σ, relative.
     """
     both = left + right
     if len(battery) < 50:
@@ -78,15 +78,15 @@ def unbalanced_currents(
     if fit.correlation >= CLEAR_SUM and fit.slope > 0:
         return _all_by_one_factor(fit.slope, measured, known)
     if fit.correlation <= -CLEAR_SUM and abs(fit.slope + 1) <= tolerance:
-        # A voltage that responds as it should says that the battery's own sign is right.
-        return _doubt("sign", Reason("battery_reversed"), measured, CURRENTS[1:] if known.answers else CURRENTS)
+        # A voltage that responds as it should shows that the battery's own sign is right.
+        return _doubt("sign", Reason("battery_reversed"), measured, CURRENTS[1:] if known.responds else CURRENTS)
     cause = Reason("scale_sign_or_place")
-    # A current that its voltage answers is the battery's; what does not add up to it are the channels.
-    return _doubt("both", cause, measured, CURRENTS[1:]) if known.answers else _doubt("all", cause, measured, CURRENTS)
+    # A current to which the voltage responds is the battery's; what does not add up to it are the channels.
+    return _doubt("both", cause, measured, CURRENTS[1:]) if known.responds else _doubt("all", cause, measured, CURRENTS)
 
 
 def _swapped(battery: Floats, left: Floats, right: Floats, measured: Reason) -> Doubt | None:
-    # A channel of turned sign satisfies another sum as well: swapped ones all flow towards their loads.
+    # A channel of reversed sign satisfies another sum as well; swapped ones all flow towards their loads.
     if min(float(battery.mean()), float(left.mean()), float(right.mean())) <= 0:
         return None
     for name, whole, parts in (("left", left, battery + right), ("right", right, battery + left)):
@@ -98,8 +98,8 @@ def _swapped(battery: Floats, left: Floats, right: Floats, measured: Reason) -> 
 
 
 def _two_slopes(battery: Floats, left: Floats, right: Floats) -> tuple[float, float, float, float] | None:
-    """a, b of the fit, its correlation, and the least of battery − left − right at low ends; None where left and right
-    move too much alike to be told apart.
+    """a, b of the fit, its correlation, and the low end (0.5 %) of battery − left − right; None where left and right
+    move too much alike to be distinguished.
     """
     parts = np.stack((left - left.mean(), right - right.mean()))
     sizes = np.sqrt((parts**2).sum(axis=1))
@@ -133,10 +133,10 @@ def _all_by_one_factor(slope: float, measured: Reason, known: Known) -> Doubt:
     """Both channels fit with one factor: the battery's scale, or that of both channels alike."""
     battery, channels = Reason("battery_reads", factor=slope), Reason("channels_read", factor=1 / slope)
     far, of_sheet = max(slope, 1 / slope), known.of_sheet
-    if known.answers and not known.placed and slope < 1:
+    if known.responds and not known.placed and slope < 1:
         return _doubt("both", Reason("channels_in_motor_leads"), measured, CURRENTS[1:])
     if far >= MIN_DECIDING_FACTOR and of_sheet is not None:
-        # The battery's own response says on whose side the factor is, where it is far greater than wear.
+        # The battery's own response shows on whose side the factor is, where that is far larger than wear.
         if LIKE_SHEET[0] <= of_sheet <= LIKE_SHEET[1]:
             return _doubt("both", channels, measured, CURRENTS[1:], of_sheet)
         if LIKE_SHEET[0] <= of_sheet * slope <= LIKE_SHEET[1]:

@@ -1,7 +1,7 @@
 """What a doubt about a channel does to a value that rests on it: refuse it, keep it as a limit, or widen it.
 
 Quality is judged before any physics (`screening`). Each section is handed the doubts and holds its own values against
-them: it names the channel and the aspect of it that a value rests on, and this table says what follows. Nothing is
+them: it names the channel and the aspect of it that a value rests on, and this table decides what follows. Nothing is
 corrected. docs/methods.md, Bad data.
 """
 
@@ -212,7 +212,7 @@ def why(doubt: Doubt) -> Reason:
 
 
 def _names(reason: Reason, doubt: Doubt) -> bool:
-    """The reason says what this doubt did to a value."""
+    """The reason names what this doubt did to a value."""
     return reason.code in ("doubted", "widened_for_doubt") and reason["finding"] == doubt.code
 
 

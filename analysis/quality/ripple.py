@@ -2,7 +2,7 @@
 
 Between the controller's capacitors and its bridge the supply current is a pulse train: at duty d with pulses of I its
 mean is d·I and its RMS √d·I, greater by 1/√d. Before the capacitors it is smoothed, and in a motor lead the winding
-keeps it going. Which of them a sensor sees is the machine file's to say.
+keeps it going. Which of them a sensor sees is declared in the machine file.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ CORNERS = 10.0
 SAMPLES = 20.0
 """Samples in one period of the bridge that show its pulses. Our own choice."""
 SLOWEST_HZ = 1000.0
-"""No bridge of a drive this size switches more slowly (from memory); taken where the file does not say."""
+"""No bridge of a drive this size switches more slowly (from memory); assumed where the file does not declare it."""
 
 
 def pulses_seen(duty: float, switching_hz: float, corner_hz: float) -> float:
@@ -38,7 +38,7 @@ def pulses_seen(duty: float, switching_hz: float, corner_hz: float) -> float:
 
 
 def ripple_unseen(run: Run, lead: str, interval_s: float, interval_rms: bool) -> Reason | None:
-    """What the samples of `battery`, `left` or `right` cannot show of the bridge's pulses; None where nothing says so.
+    """What the samples of `battery`, `left` or `right` cannot show of the bridge's pulses; None where none is missing.
 
     Only a lead that the machine file puts between capacitors and bridge (`fuse.*.capacitors` on the battery's side, or
     declared as unknown) is doubted. `interval_rms`: its RMS comes from the board's own, faster conversions.

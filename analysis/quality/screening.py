@@ -12,11 +12,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from amptally.analysis.quality.clipping import clipped_peaks_of, peak_level, sensor_clipped
+from amptally.analysis.quality.clipping import clipped_peaks, peak_level, sensor_clipped
 from amptally.analysis.quality.clock_skew import clock_doubt, estimate_lag
 from amptally.analysis.quality.current_balance import Known, unbalanced_currents
 from amptally.analysis.quality.doubts import Doubt, Doubts
-from amptally.analysis.quality.implausible_values import (
+from amptally.analysis.quality.single_channel import (
     Shift,
     filled_in_by_hand,
     filled_in_doubt,
@@ -49,9 +49,9 @@ MAY_BE_PARTIAL = (
     "receiver_voltage_v",
 )
 SUM_AT_LAG = 0.8
-"""The sum of both channels is the battery's current: at the right lag their changes agree almost wholly."""
+"""The sum of both channels is the battery's current: at the right lag their changes agree almost entirely."""
 NEAR_TOP = 0.98
-"""Means over some samples reach a cut top only nearly."""
+"""Means over some samples only nearly reach a clipped peak."""
 BLUR = 0.3
 """Noise of this part of a step makes neighbouring readings differ now and then."""
 MIN_MOVED_A = 1.0
@@ -61,9 +61,9 @@ Legs = tuple[Floats, Floats, Floats, Floats, Flags]
 
 
 def judge_battery(run: Run) -> Doubts:
-    """Doubts about the battery's current and voltage beside one another, from these two channels alone."""
+    """Doubts about the battery's current and voltage, from these two channels alone."""
     pair = _pair(run)
-    return Doubts() if pair is None else Doubts.of(doubt for doubt in _answer(run, pair) if doubt is not None)
+    return Doubts() if pair is None else Doubts.of(doubt for doubt in _of_battery(run, pair) if doubt is not None)
 
 
 def _pair(run: Run) -> Pair | None:
@@ -73,7 +73,7 @@ def _pair(run: Run) -> Pair | None:
 
 
 def _step(run: Run, name: str) -> float | None:
-    """Declared step of a reading that its declared noise does not blur; else None."""
+    """Declared resolution of a reading whose declared noise does not blur it; else None."""
     sensor = run.sensor(name)
     step = sensor.resolution or 0.0
     return step if (sensor.noise or 0.0) < BLUR * step else None
@@ -95,7 +95,7 @@ def _mislabelled(run: Run) -> list[Doubt | None]:
     pair, sheet_ohm = _pair(run), _sheet_ohm(run)
     voltage = run.smooth("battery_voltage_v")
     seen_ohm = apparent_resistance_ohm(pair) if pair is not None else None
-    found: list[Doubt | None] = _answer(run, pair) if pair is not None else []
+    found: list[Doubt | None] = _of_battery(run, pair) if pair is not None else []
     cut: dict[str, Doubt] = {}
     for lead in LEADS:
         name = f"{lead}_current_a"
@@ -103,7 +103,7 @@ def _mislabelled(run: Run) -> list[Doubt | None]:
         if series is None or len(series.time_s) < 2:
             continue
         values, spread = functools.partial(run.values, name), float(np.std(series.value))
-        top = clipped_peaks_of(name, peak_level(run, name), values, spread)
+        top = clipped_peaks(name, peak_level(run, name), values, spread)
         if top is not None:
             cut[name] = top
         volts = None if voltage is None else voltage.value
@@ -130,21 +130,21 @@ def _mislabelled(run: Run) -> list[Doubt | None]:
 def _whose_sign(
     found: list[Doubt | None], disagreement: Doubt | None, summed: bool
 ) -> tuple[list[Doubt | None], Doubt | None]:
-    """Where the battery's sign is turned: channels that add up to it are turned as well, others are right."""
+    """Where the battery's sign is reversed: channels that add up to it are reversed as well, others are right."""
     if disagreement is not None:
         right = disagreement.variant == "sign"
         return found, replace(disagreement, channels=(BATTERY,)) if right else disagreement
     if not summed:
         return found, None
-    turned = [
+    all_reversed = [
         replace(doubt, channels=CURRENTS) if doubt is not None and doubt.code == "current_sign" else doubt
         for doubt in found
     ]
-    return turned, None
+    return all_reversed, None
 
 
-def _answer(run: Run, pair: Pair) -> list[Doubt | None]:
-    """What voltage and current of the battery say of one another."""
+def _of_battery(run: Run, pair: Pair) -> list[Doubt | None]:
+    """Doubts from the battery's voltage and current together."""
     amps, volts = pair.amps, pair.volts
     lag = estimate_lag(pair.time_s, amps, -volts, pair.gap_after)
     if lag is not None:
@@ -182,7 +182,7 @@ def _legs(run: Run) -> Legs | None:
     if len(time_s) < 2:
         return None
     time_s, both, third, gap_after = together(Series(time_s, np.stack((first, second), 1), gap_after), right)
-    # Inside a gap of one channel the others have samples, and it only a line drawn across.
+    # Inside a gap of one channel the others have samples, and this one only an interpolated line.
     between = np.concatenate(([False], gap_after[1:] & gap_after[:-1], [False])) if len(time_s) > 1 else gap_after
     keep = np.flatnonzero(~between)
     if len(keep) < 2:
@@ -194,7 +194,7 @@ def _legs(run: Run) -> Legs | None:
 
 
 def _sum(run: Run, legs: Legs, cut: frozenset[str], stood: list[Doubt], known: Known) -> Doubt | None:
-    """The sum of both channels, where none of the three stands still or is cut at its top."""
+    """The sum of both channels, where none of the three is stuck; clipped samples are left out."""
     time_s, battery, left, right, gap_after = legs
     gains = [run.sensor(name).gain_u or 0.0 for name in CURRENTS]
     if any(doubt.channels[0].endswith("_current_a") for doubt in stood):
@@ -214,7 +214,7 @@ def _sum(run: Run, legs: Legs, cut: frozenset[str], stood: list[Doubt], known: K
 
 
 def _stuck(pair: Pair | None, legs: Legs | None) -> list[Doubt]:
-    """Channels that stand still while what they should follow moves."""
+    """Channels that are stuck while what they should follow moves."""
     found: list[Doubt] = []
     judged: list[tuple[str, Floats, Floats, Callable[[], Floats], Flags, float, str]] = []
     if legs is not None:
@@ -244,7 +244,7 @@ def _stuck(pair: Pair | None, legs: Legs | None) -> list[Doubt]:
 
 
 def _zeros(run: Run) -> list[Doubt | None]:
-    """Zeros that moved; a load that stayed on shows in the battery lead and in its channel alike."""
+    """Zeros that moved; a load that stayed on shows in the battery lead and in its channel equally."""
     shifts: dict[str, tuple[Shift, Series, float]] = {}
     for lead in LEADS:
         name = f"{lead}_current_a"
@@ -266,7 +266,7 @@ def _zeros(run: Run) -> list[Doubt | None]:
 
 
 def _shift_widths(run: Run, series: Series, shift: Shift) -> tuple[tuple[str, float], ...]:
-    """What a zero that moved at some unknown moment may do to sums, means and ratios."""
+    """Effect of a zero that moved at an unknown moment on sums, means and ratios."""
     by_a, hours = abs(shift.by_a), series.sampled_s / 3600
     voltage = run.smooth("battery_voltage_v")
     volts = float(np.mean(voltage.value)) if voltage is not None else 0.0
@@ -286,7 +286,7 @@ def _shift_widths(run: Run, series: Series, shift: Shift) -> tuple[tuple[str, fl
 
 
 def _partial(run: Run, name: str) -> Doubt | None:
-    """A channel that speaks for part of the run only; each by its own gaps."""
+    """A channel that covers part of the run only; each by its own gaps."""
     extremes = run.extremes(name)
     if extremes is None or extremes.samples == run.rows:
         return None  # nothing of it is missing

@@ -1,4 +1,4 @@
-"""Does the battery's voltage answer its current? Turned signs, voltages from elsewhere, currents too steady to be true.
+"""Does the battery's voltage respond to its current? Reversed signs, voltages from elsewhere, filled-in currents.
 
 Pure functions on arrays; docs/methods.md, Bad data.
 """
@@ -17,10 +17,10 @@ from amptally.analysis.signals.curve_integrals import dot
 from amptally.analysis.signals.series import Flags, Floats
 
 MIN_SPREAD_A = 1.0
-"""1 σ of a current that must be there before its relation to anything is judged."""
+"""1 σ of a current below which its relation to anything is not judged."""
 CLEAR_CORRELATION = 0.3
 MIN_RESPONSE_OHM = 2e-4
-"""A battery of this kind falls by more than 0.2 mV per ampere; below it the voltage does not answer the load."""
+"""A battery of this kind falls by more than 0.2 mV per ampere; below it the voltage does not respond to the load."""
 MIN_OF_SHEET = 0.03
 """Likewise below this share of the resistance that the machine file gives."""
 BIN_S = 0.5
@@ -92,7 +92,7 @@ def binned(time_s: Floats, values: tuple[Floats, ...], gap_after: Flags) -> tupl
 
 
 def reversed_current(pair: Pair) -> Doubt | None:
-    """A load pulls the voltage down; where it rises with the current, the current's sign is turned."""
+    """A load pulls the voltage down; where it rises with the current, the current's sign is reversed."""
     if len(pair.time_s) < 20 or float(np.std(pair.amps)) < MIN_SPREAD_A:
         return None
     di, dv = pair.changes
@@ -101,7 +101,7 @@ def reversed_current(pair: Pair) -> Doubt | None:
     fit = line(di, dv)
     if fit.slope <= MIN_RESPONSE_OHM or fit.correlation < CLEAR_CORRELATION:
         return None
-    # Under samples too far apart the voltage answers the current before: it then falls with it one or two bins later.
+    # With samples too far apart the voltage responds to the current before: it then falls one or two bins later.
     later = min(line(di[:-lag], dv[lag:]).correlation for lag in range(1, LATER_BINS + 1))
     if later <= -0.8 * fit.correlation:
         return None
@@ -110,9 +110,9 @@ def reversed_current(pair: Pair) -> Doubt | None:
 
 
 def unresponsive_voltage(pair: Pair, sheet_ohm: float | None = None) -> Doubt | None:
-    """A voltage that stays where it is while the current moves belongs to something else.
+    """A voltage that does not move while the current does belongs to something else.
 
-    `sheet_ohm`: resistance of the whole battery by the machine file, which sharpens the judgement; None without.
+    `sheet_ohm`: resistance of the whole battery in the machine file, which sharpens the judgement; None without.
     """
     if len(pair.time_s) < 20 or float(np.ptp(pair.amps)) < 10 * MIN_SPREAD_A:
         return None
@@ -132,9 +132,9 @@ def unresponsive_voltage(pair: Pair, sheet_ohm: float | None = None) -> Doubt | 
 
 
 def apparent_resistance_ohm(pair: Pair) -> float | None:
-    """Drop per ampere between bins where the voltage clearly answers, to hold against a sheet; None where it does not.
+    """Drop per ampere between bins [Ω] where the voltage clearly responds, to compare with a sheet; None elsewhere.
 
-    No measure of the battery.
+    Not a measurement of the battery.
     """
     if len(pair.time_s) < 20:
         return None
@@ -146,7 +146,7 @@ def apparent_resistance_ohm(pair: Pair) -> float | None:
 
 
 def implausible_scale(seen_ohm: float, sheet_ohm: float) -> Doubt | None:
-    """A resistance far from its sheet's says that current or voltage is read on a wrong scale."""
+    """A resistance far from its sheet's means that current or voltage is read on a wrong scale."""
     ratio = seen_ohm / sheet_ohm
     if MIN_RATIO <= ratio <= MAX_RATIO:
         return None
@@ -158,7 +158,7 @@ def steadier_than_voltage(pair: Pair) -> Reason | None:
 
     V = E − R·I gives |dV|/V = (R·I/V) · |dI|/|I|, and R·I < V as long as V stands above half of E, which is below
     every cut-off: relative changes of the voltage are smaller than those of the current. Changes are those between
-    bins; what white noise of the bins makes of them is taken off by their covariance with the next change.
+    bins; the part from white noise of the bins is removed by their covariance with the next change.
     """
     if len(pair.time_s) < 100:
         return None
@@ -167,7 +167,7 @@ def steadier_than_voltage(pair: Pair) -> Reason | None:
     level_a, level_v = float(np.mean(np.abs(mean_a))), float(np.mean(mean_v))
     if len(dv) < MIN_CHANGES or level_a == 0 or level_v <= 0:
         return None
-    # Numbers that differ from stretch to stretch jump a few times: those changes are left out, on both sides.
+    # Numbers filled in by stretches jump a few times: those changes are left out, on both sides.
     usual = np.abs(di) <= np.quantile(np.abs(di), USUAL_SHARE)
     di, dv = di[usual], dv[usual]
     variance = float(np.mean(dv**2)) + 2 * float(np.mean(dv[1:] * dv[:-1]))

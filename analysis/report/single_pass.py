@@ -1,11 +1,11 @@
-"""One look at every sample of a run, for what several sections of a report need: a long run is read once for all."""
+"""One pass over every sample of a run for all sections of a report, so that a long run is read once."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
 from amptally.analysis.controller.pulses import LONG_RUN_ROWS, STEP_CHANNELS, changes_pass
-from amptally.analysis.exposure.run_exposure import exposed, exposure_pass
+from amptally.analysis.exposure.run_exposure import exposure_channel, exposure_pass
 from amptally.analysis.integrals.energy import voltages_beside
 from amptally.analysis.integrals.sums import curve_pass, power_pass
 from amptally.analysis.quality.clipping import peak_level_pass
@@ -14,15 +14,15 @@ from amptally.analysis.runs.run import Run
 
 
 def single_pass(run: Run, windows_s: Sequence[float] = ()) -> None:
-    """Extremes and means of all channels, sums of the currents and of the powers, tops, changes of what holds still.
+    """Extremes and means of all channels, sums of currents and powers, peak levels, changes of step channels.
 
-    And of a long run the exposure of the currents: `windows_s` are lengths that will be asked for.
+    Of a long run also the exposure of the currents: `windows_s` are the window lengths that will be requested.
     """
-    run.run_passes(_looks(run, windows_s))
+    run.run_passes(_passes(run, windows_s))
 
 
-def _looks(run: Run, windows_s: Sequence[float]) -> Iterator[Iterator[None]]:
-    exposures = () if run.at_once else {exposed(run, lead) for lead in LEADS}
+def _passes(run: Run, windows_s: Sequence[float]) -> Iterator[Iterator[None]]:
+    exposures = () if run.at_once else {exposure_channel(run, lead) for lead in LEADS}
     for name in run.columns:
         yield run.extremes_pass(name)
         if name.endswith(("_current_a", "_current_rms_a")):

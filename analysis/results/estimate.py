@@ -14,9 +14,9 @@ from amptally.analysis.results.reason import Reason
 COVERAGE_FACTOR = 1.96
 """k for 95 % of a normal distribution (JCGM 100 table G.1 gives 1.960)."""
 MIN_MENTIONED_DOUBT = 0.03
-"""A doubt of less than this part of the rest is not among the reasons; it widens its side all the same."""
+"""A doubt smaller than this share of the rest is not among the reasons; it widens its side all the same."""
 MAX_MENTIONED_TERMS, MIN_MENTIONED_SHARE = 3, 0.01
-"""This many terms are named as what an interval rests on, each with at least this share of the variance."""
+"""At most this many terms are named as what an interval rests on, each with at least this share of the variance."""
 UNDECLARED = Reason("sensor_error_undeclared")
 
 Bound = Literal["estimate", "at_least", "at_most"]
@@ -48,7 +48,7 @@ class Estimate:
     reasons: tuple[Reason, ...] = ()
     """Of a value: what its interval rests on and why a side is open, most important first. Of a refused one: why."""
     terms: tuple[Term, ...] = field(default=(), compare=False, repr=False)
-    """Where its width comes from, greatest first; empty where that was not worked out. Not part of the JSON object."""
+    """Where its width comes from, largest first; empty where that was not worked out. Not part of the JSON object."""
 
     def __str__(self) -> str:
         """`25.62 Wh (25.30 to 25.94)`, or `not given (no_current)` with the codes of the reasons."""
@@ -88,7 +88,7 @@ class Estimate:
 
 
 def ranked(terms: Mapping[str, float | None]) -> tuple[Term, ...]:
-    """1 σ contributions by name → terms with their shares, greatest first, those not declared last."""
+    """1 σ contributions by name → terms with their shares, largest first, undeclared ones last."""
     total = sum(u**2 for u in terms.values() if u is not None)
     made = [Term(name, u, 0.0 if u is None or not total > 0 else u**2 / total) for name, u in terms.items()]
     return tuple(sorted(made, key=lambda term: (term.u is None, -term.share)))
@@ -156,7 +156,7 @@ def above_zero(result: Estimate) -> Estimate:
 
 
 def extreme_u(sigma: float, samples: int) -> float:
-    """1 σ to declare for the greatest or least of so many readings, each with independent normal noise of `sigma`.
+    """1 σ to declare for the maximum or minimum of `samples` readings, each with independent normal noise of `sigma`.
 
     The largest of n errors passes k σ with at most 2.5 %, where n (1 − Φ(k)) = 0.025: a million samples of a steady
     current show a peak of 5.4 σ that was never there. Returned so that `estimate` gets that k.

@@ -12,6 +12,6 @@ LEAD_OF = dict(zip(PLACES, LEADS, strict=True))
 """The main fuse and wire carry the battery lead's current."""
 PLACE_OF = dict(zip(LEADS, PLACES, strict=True))
 ASSUMED_LEG = "supply_leg"
-"""Where fuses and the sensors of both channels are taken to sit if the machine file does not say."""
+"""Where fuses and the sensors of both channels are assumed to sit if the machine file does not declare it."""
 CURRENTS = tuple(f"{lead}_current_a" for lead in LEADS)
 """SI names of their channels."""

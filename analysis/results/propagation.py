@@ -21,7 +21,7 @@ def power_of(
     doubt_high: float = 0.0,
     note: Reason | str | None = None,
 ) -> Estimate:
-    """factor × source^exponent for a source that cannot be negative; each side keeps its own width.
+    """factor × source^exponent for a source that cannot be negative; each side has its own width.
 
     The source's side and 1.96 × the relative terms add in quadrature, the doubts linearly. A one-sided source gives a
     one-sided result, on the other side when the exponent is negative.

@@ -1,4 +1,4 @@
-"""The door to the logger: opens a run and gives its channels whole, in stretches or as means, whatever is asked for."""
+"""The only reader of run files: opens a run and gives its channels whole, block by block, or as means."""
 
 from __future__ import annotations
 
@@ -53,17 +53,17 @@ __all__ = ["STRETCH_ROWS", "Flags", "Floats", "Run", "SensorError", "Series", "t
 T = TypeVar("T")
 
 CACHED_ROWS = 5_000_000
-"""Of runs with more samples no channel is kept, but a current that lacks samples while its exposure is looked at."""
+"""Above this size no channel is cached, except a current with missing samples during its exposure search."""
 MARGIN_ROWS = 4096
-"""Read beyond both ends of a stretch where two channels are matched that differ in delay or lack samples."""
+"""Read beyond both ends of a block where two channels are matched that differ in delay or lack samples."""
 FAR_ROWS = 1 << 18
 """Where a channel is late or rare, as far as this: four minutes at 1 kHz. Beyond it a silence is a gap."""
 READ_AGAIN = (*CURRENTS, "battery_voltage_v")
-"""Channels that several sections of a report go through a second time."""
+"""Channels that several sections of a report read a second time."""
 SMOOTH_S = 0.02
-"""Means over this long, or single samples where they are rarer, tell all but peaks and switching."""
+"""Means over this long, or single samples where they are rarer, show everything but peaks and switching."""
 MAX_SMOOTH_MEANS = 2_000_000
-"""At most so many means of a channel."""
+"""Maximum number of means per channel."""
 
 
 @dataclass
@@ -74,10 +74,10 @@ class Run(Samples):
     _smooth: dict[str, Series | None] = field(default_factory=dict)
     _extremes: dict[str, Extremes | None] = field(default_factory=dict)
     _resampled: tuple[Floats, Flags, Series, Resampled] | None = None
-    """What `resampled_at` was asked for last, and its answer."""
+    """The last arguments of `resampled_at`, and its result."""
     _from_start: Run | None = None
     cache: dict[tuple[str, str], object] = field(default_factory=dict)
-    """What others computed of this run and need again."""
+    """Results that other rooms computed from this run and need again, by kind and channel."""
 
     @classmethod
     def open(
@@ -116,8 +116,8 @@ class Run(Samples):
 
     def _of_rows(self, start_row: int, rows: int) -> Run:
         """Other rows of the same file."""
-        said = self.path, self.file, self.metadata, self.edits, self.machine, self.machine_replaced
-        return Run(*said, start_row, rows, self.drift_applied_ppm, self._times)
+        described = self.path, self.file, self.metadata, self.edits, self.machine, self.machine_replaced
+        return Run(*described, start_row, rows, self.drift_applied_ppm, self._times)
 
     def from_start(self) -> Run:
         """The same run from its first sample to the end of this part: what came before the part belongs to it too."""
@@ -171,16 +171,16 @@ class Run(Samples):
         return super().samples(si_name, start, rows) if whole is None else cut(whole, start, start + rows)
 
     def _whole(self, si_name: str) -> Series | None:
-        """A channel that is in memory with a sample in every row."""
+        """A channel that is in memory with a sample in every row; else None."""
         held = self._series.get(si_name)
         return held if held is not None and len(held.value) == self.rows else None
 
     def stretches(self, si_name: str) -> Iterator[Series]:
-        """The same stretch by stretch, each beginning with the last sample of the one before."""
+        """The blocks that hold samples, each beginning with the last sample of the one before."""
         return (part for part in self.blocks(si_name) if part is not None)
 
     def blocks(self, si_name: str) -> Iterator[Series | None]:
-        """A stretch at each turn; None where the channel has no sample in it."""
+        """A channel block by block, each beginning with the last sample before it; None for one without samples."""
         if self.at_once:
             yield self.series(si_name)
             return
@@ -189,7 +189,7 @@ class Run(Samples):
             part, rows = self._around(si_name, begin, stop), self._rows_around(begin, stop)
             if part is not None and len(part.value) == len(rows):
                 part = cut(part, max(begin - 1, 0) - rows.start, stop - rows.start)
-            else:  # values are missing: the gaps between have to be looked for
+            else:  # values are missing: gaps lie between the others
                 part = self.samples(si_name, begin, stop - begin)
                 if part is not None and before is not None:
                     part = with_carry_over(before, part, self._gap_rule.find)
@@ -197,12 +197,12 @@ class Run(Samples):
             before = before if part is None else carry_over(before, part)
 
     def _rows_around(self, begin: int, stop: int, margin: int = 0) -> range:
-        """Rows of a stretch and MARGIN_ROWS or more beyond both its ends."""
+        """Rows of a block and MARGIN_ROWS or more beyond both its ends."""
         margin = max(margin, MARGIN_ROWS)
         return range(max(begin - margin, 0), min(stop + margin, self.rows))
 
     def _around(self, si_name: str, begin: int, stop: int) -> Series | None:
-        """Samples there: the same for all that look at a stretch, so that they are converted once."""
+        """Samples there: the same array for all passes over a block, so they are converted once."""
         if self.at_once:
             return self.series(si_name)
         rows = self._rows_around(begin, stop)
@@ -212,7 +212,7 @@ class Run(Samples):
         return found
 
     def _reaching(self, si_name: str, begin: int, stop: int, from_s: float, to_s: float) -> Series | None:
-        """Samples of a stretch that reach beyond two moments, however late they are or rare, up to FAR_ROWS further."""
+        """Samples of a block that reach beyond two moments, however late or rare they are, up to FAR_ROWS further."""
         found, rows, margin = self._around(si_name, begin, stop), self._rows_around(begin, stop), MARGIN_ROWS
         while len(rows) < self.rows and margin < FAR_ROWS:
             if found is not None and found.time_s[0] <= from_s and found.time_s[-1] >= to_s:
@@ -223,19 +223,19 @@ class Run(Samples):
         return found
 
     def values(self, si_name: str) -> Iterator[Floats]:
-        """The valid samples alone, stretch by stretch, each once."""
+        """The valid samples alone, block by block, each once."""
         for place, part in enumerate(self.stretches(si_name)):
             yield part.value[min(place, 1) :]
 
     def paired(self, first: str, second: str) -> Iterator[PairedSamples]:
-        """Two channels `together`, stretch by stretch, each beginning with the last sample of the one before."""
+        """Two channels `together`, block by block, each beginning with the last sample of the one before."""
         return (pair for pair in self.paired_blocks(first, second) if pair is not None)
 
     def paired_blocks(self, first: str, second: str) -> Iterator[PairedSamples | None]:
-        """A stretch of both at each turn; None where they have no interval in it."""
+        """The same for every block; None where the two have no interval in it."""
         last: PairedSamples | None = None
         for begin, stop in self.ranges():
-            # An interval belongs to the stretch in which it begins.
+            # An interval belongs to the block in which it begins.
             from_s, to_s = (float(self._times_s(min(row, self.rows - 1), 1)[0]) for row in (begin, stop))
             reach_s = math.inf if begin == 0 else from_s, -math.inf if stop == self.rows else to_s
             one, other = (self._reaching(name, begin, stop, *reach_s) for name in (first, second))
@@ -251,11 +251,11 @@ class Run(Samples):
             else:
                 yield None
 
-    def _resampled_at(self, time_s: Floats, gap_after: Flags, drawn: Series) -> Resampled:
-        """`resampled_at`, once for channels of the same times that follow one another."""
+    def _resampled_at(self, time_s: Floats, gap_after: Flags, source: Series) -> Resampled:
+        """`resampled_at`, cached for consecutive calls with the same times."""
         held = self._resampled
-        if held is None or held[0] is not time_s or held[1] is not gap_after or held[2] is not drawn:
-            self._resampled = held = time_s, gap_after, drawn, resampled_at(time_s, gap_after, drawn)
+        if held is None or held[0] is not time_s or held[1] is not gap_after or held[2] is not source:
+            self._resampled = held = time_s, gap_after, source, resampled_at(time_s, gap_after, source)
         return held[3]
 
     def smooth(self, si_name: str) -> Series | None:
@@ -265,16 +265,16 @@ class Run(Samples):
         return self._smooth[si_name]
 
     def extremes(self, si_name: str) -> Extremes | None:
-        """Least and greatest sample of a channel; None without any."""
+        """Minimum and maximum of a channel, and when they were sampled; None without a sample."""
         if si_name not in self._extremes:
             run_to_end(self.extremes_pass(si_name))
         return self._extremes[si_name]
 
     def extremes_pass(self, si_name: str) -> Iterator[None]:
-        """Find extremes and means of a channel, a stretch at each turn; see `run_passes`."""
+        """Find extremes and means of a channel, one block per step; see `run_passes`."""
         size = max(int(SMOOTH_S / (self.interval_s or SMOOTH_S) + 1e-6), math.ceil(self.rows / MAX_SMOOTH_MEANS))
         found: Extremes | None = None
-        # Each stretch may begin a mean anew, and so does what follows a gap.
+        # Each block may begin a new mean, and so does the part after a gap.
         means = SeriesBuffer(self._gap_rule.find, self.rows // size + 2 * (self.rows // STRETCH_ROWS + 1))
         for part in self.blocks(si_name):
             if part is not None:
@@ -283,30 +283,32 @@ class Run(Samples):
             yield
         self._extremes[si_name], self._smooth[si_name] = found, means.series
 
-    def run_passes(self, looks: Iterable[Iterator[None]]) -> None:
-        """Let several looks at channels go through the run side by side, so that it is read once for all of them.
+    def run_passes(self, passes: Iterable[Iterator[None]]) -> None:
+        """Advance several passes over channels side by side, so that the run is read once for all of them.
 
-        What laps, exposure and resistance will look at again is kept on the way, of a run that is not long.
+        What laps, exposure and resistance read again is cached meanwhile, unless the run is long.
         """
         read = partial(self.file.read, with_time=False)
-        together = None if self.at_once else ColumnReader(read, self.file.columns, self.file.rows)
+        reader = None if self.at_once else ColumnReader(read, self.file.columns, self.file.rows)
         again = () if self.at_once or self.long else (name for name in READ_AGAIN if name in self.columns)
         buffers = {name: ChannelBuffer(np.empty(self.rows)) for name in again}
-        self._pass_readers[get_ident()] = PassReader(
-            lru_cache(maxsize=len(self.columns))(self._load), together, buffers
-        )
+        load = lru_cache(maxsize=len(self.columns))(self._load)
+        self._pass_readers[get_ident()] = PassReader(load, reader, buffers)
         try:
-            run_to_end(itertools.zip_longest(*looks))
+            run_to_end(itertools.zip_longest(*passes))
         finally:
             del self._pass_readers[get_ident()]
         for name in (name for name in buffers if buffers[name].complete):
             time_s = self._times.late(self.time_s, self.declared(name).delay_s or 0.0)
             self._series[name] = Series(time_s, buffers[name].value, self._flags(0, self.rows), self.interval_s)
 
-    def cached(self, kind: type[T], key: tuple[str, str], look: Iterator[None]) -> T:
-        """What a look leaves in `kept` under a key; it is taken now where it was not taken before."""
+    def cached(self, kind: type[T], key: tuple[str, str], fill: Iterator[None]) -> T:
+        """What the pass `fill` leaves in `cache` under a key; the pass runs now unless it has run before.
+
+        Raises TypeError where the cache holds something of another kind.
+        """
         if key not in self.cache:
-            run_to_end(look)
+            run_to_end(fill)
         found = self.cache[key]
         if not isinstance(found, kind):
             raise TypeError(f"{key} holds a {type(found).__name__}, not a {kind.__name__}")
@@ -326,7 +328,7 @@ class Run(Samples):
 
     @property
     def gap_unknown(self) -> bool:
-        """Somewhere time went on although nobody knows how long nothing was measured."""
+        """The length of at least one gap is not known."""
         return any(gap.end_s is None for gap in self.gaps())
 
     def arrangement_mismatch(self) -> str | None:
@@ -395,6 +397,6 @@ class Run(Samples):
 
 
 def _stored_us(file: RunFile, start: int, rows: int) -> Places | None:
-    """Stored times of so many rows from one on; None where one is missing."""
+    """Stored times of `rows` rows from `start` on; None where one is missing."""
     column = file.read([], start, rows)[TIME_COLUMN]
     return None if column.null_count() else column.to_numpy()

@@ -1,4 +1,4 @@
-"""Where a moment is in a long run, looking at little of it."""
+"""The row of a moment in a long run, found by reading little of it."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ import numpy as np
 import numpy.typing as npt
 
 READ_ROWS = 20_000
-"""Rows looked at around a guess."""
+"""Rows read around a guess."""
 
 
 def first_row(times_s: Callable[[int, int], npt.NDArray[np.float64]], rows: int, wanted_s: float) -> int:
     """The first row at this time or later; `rows` where there is none.
 
-    `times_s(start, count)` reads the increasing times of a stretch. Time mostly grows evenly, so that a guess between
-    two known rows and a look around it soon finds the moment.
+    `times_s(start, count)` reads the increasing times of a stretch. Time mostly increases evenly, so interpolating
+    between two known rows and reading around that guess soon finds the moment.
     """
     low_s, high_s = float(times_s(0, 1)[0]), float(times_s(rows - 1, 1)[0])
     if wanted_s <= low_s:

@@ -14,6 +14,8 @@ import numpy.typing as npt
 import polars as pl
 
 from amptally.analysis.laps import table as lap_table
+from amptally.analysis.quality.clipping import PeakLevel, clipped_peaks
+from amptally.analysis.quality.doubts import Doubt
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs import columns, run, samples
 from amptally.logger.channels import BY_SI_NAME, TIME_COLUMN
@@ -124,3 +126,8 @@ def in_stretches() -> Iterator[None]:
         patch.object(lap_table, "STRETCH_ROWS", 4000),
     ):
         yield
+
+
+def clipped_peaks_of(channel: str, value: Floats) -> Doubt | None:
+    """What quality says of a whole current's peaks."""
+    return clipped_peaks(channel, PeakLevel().add(value), lambda: [value], float(np.std(value)))

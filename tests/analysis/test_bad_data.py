@@ -12,8 +12,8 @@ import pytest
 
 from amptally.analysis.quality.clock_skew import estimate_lag
 from amptally.analysis.quality.current_balance import Known, unbalanced_currents
-from amptally.analysis.quality.implausible_values import measure_zero_shift, partial, stuck
 from amptally.analysis.quality.screening import judge
+from amptally.analysis.quality.single_channel import measure_zero_shift, partial, stuck
 from amptally.analysis.quality.voltage_response import (
     Pair,
     apparent_resistance_ohm,
@@ -153,7 +153,7 @@ def test_another_load_on_the_battery_is_no_disagreement() -> None:
 
 def test_currents_of_motor_leads_leave_the_battery_alone() -> None:
     left, right, battery = drive(6)
-    found = unbalanced_currents(0.5 * battery, left, right, 0.005, Known(answers=True, placed=False))
+    found = unbalanced_currents(0.5 * battery, left, right, 0.005, Known(responds=True, placed=False))
     assert found is not None
     assert found.channels == ("left_current_a", "right_current_a")
     assert "motor leads" in told(found.reason).what

@@ -185,7 +185,7 @@ def test_a_level_held_for_long_takes_little_memory() -> None:
         tops = PeakLevel()
         for _ in range(10):
             tops.add(np.full(100_000, level))
-        assert sum(each.nbytes for part in tops.places for each in part) < 10_000
+        assert sum(each.nbytes for part in tops.stretches for each in part) < 10_000
 
 
 def test_times_of_single_rows_hold_nothing_else() -> None:
@@ -204,5 +204,5 @@ def test_a_gap_between_two_stretches_is_drawn(tmp_path: Path) -> None:
     with in_stretches(), patch.object(run, "CACHED_ROWS", 0):
         envelope = LongEnvelope.of(Run.open(path), "battery_current_a")
     assert envelope is not None
-    gaps = np.flatnonzero(envelope.kept.gap_after)
-    assert envelope.kept.time_s[gaps] == pytest.approx([time_s[3999], time_s[5499]])
+    gaps = np.flatnonzero(envelope.extremes.gap_after)
+    assert envelope.extremes.time_s[gaps] == pytest.approx([time_s[3999], time_s[5499]])

@@ -1,4 +1,4 @@
-"""One channel by itself, or beside a witness: filled in, stuck, null in part, a zero that moved.
+"""One channel by itself or beside a witness: filled in, stuck, partly null, a zero that moved.
 
 Pure functions on arrays; docs/methods.md, Bad data. Values have shape (n,).
 """
@@ -18,23 +18,23 @@ from amptally.analysis.signals.series import Flags, Floats, Series
 STUCK_S = 5.0
 STUCK_SAMPLES = 20
 WITNESS_SHARE = 0.3
-"""While a channel stands still its witness must move by this share of what it moves otherwise."""
+"""While a channel is stuck its witness must move by this share of what it moves otherwise."""
 MIN_COVERED = 0.99
 TESTER_STEP_SHARE = 0.002
-"""A tester holds its current to a few parts in a thousand: read in steps of this share it is one number."""
+"""A tester holds its current to a few parts in a thousand: read in steps of this share, it is one number."""
 SETTLED_S = 2.0
 REMANENCE, OF_RANGE = 0.05, 0.02
-"""A magnetised sensor keeps a few percent of its greatest current, of its range less; a steady level above is load."""
+"""A magnetised sensor keeps a few percent of its largest current, less of its range; a steady level above is load."""
 QUIET = 4.0
-"""A rest is as quiet as the rest before the drive, within this factor."""
+"""The noise of a rest is that of the rest before the drive, within this factor."""
 
 
 def filled_in_by_hand(
     channel: str, value: Floats, volts: Floats | None, resolution: float | None = None
 ) -> Doubt | None:
-    """A current that is one number throughout while the voltage moves was written in by hand.
+    """A current that is one number throughout while the voltage moves was filled in by hand.
 
-    Unless its declared resolution is so coarse that a held current may read so.
+    Unless its declared resolution is so coarse that a held current may read like that.
     """
     if len(value) < 100 or value[0] == 0 or float(np.ptp(value)) > 1e-6 * abs(float(value[0])):
         return None
@@ -51,7 +51,7 @@ def filled_in_doubt(channel: str, evidence: Reason) -> Doubt:
 
 @dataclass(frozen=True, slots=True)
 class Stuck:
-    """Where a channel stood still."""
+    """Where a channel was stuck."""
 
     start_s: float
     end_s: float
@@ -61,14 +61,14 @@ class Stuck:
 
 
 def stuck(
-    time_s: Floats, value: Floats, witness_of: Callable[[], Floats], gap_after: Flags, least_moved: float
+    time_s: Floats, value: Floats, witness_of: Callable[[], Floats], gap_after: Flags, min_moved: float
 ) -> Stuck | None:
-    """The longest stretch of one and the same reading during which the witness goes on moving.
+    """The longest stretch of one reading during which the witness keeps moving.
 
     witness_of gives what the channel should read up to a constant and a slow drift, from other channels, at the same
-    times; least_moved: what it must move at least from one half second to the next, in the channel's unit.
+    times; min_moved: what it must move at least from one half second to the next, in the channel's unit.
     """
-    stretch = standing_still(time_s, value, gap_after)
+    stretch = longest_constant(time_s, value, gap_after)
     if stretch is None:
         return None
     first, last = stretch
@@ -78,17 +78,17 @@ def stuck(
         _moved(time_s[:first], witness[:first], gap_after[: max(first - 1, 0)]),
         _moved(time_s[last:], witness[last:], gap_after[last:]),
     )
-    if inside < max(least_moved, WITNESS_SHARE * outside):
+    if inside < max(min_moved, WITNESS_SHARE * outside):
         return None
     return Stuck(float(time_s[first]), float(time_s[last - 1]), float(value[first]), inside)
 
 
-def standing_still(time_s: Floats, value: Floats, gap_after: Flags) -> tuple[int, int] | None:
-    """First place and end (exclusive) of the longest stretch of one and the same reading; None where it is short."""
+def longest_constant(time_s: Floats, value: Floats, gap_after: Flags) -> tuple[int, int] | None:
+    """First place and end (exclusive) of the longest stretch of one reading; None where it is short."""
     if len(value) < 2 * STUCK_SAMPLES:
         return None
     same = 1e-9 * max(float(value.max()), -float(value.min()), 1e-3)
-    # A stretch that is long enough holds four neighbours of every fifth sample.
+    # A stretch that is long enough contains four neighbours among every fifth sample.
     apart = STUCK_SAMPLES // 4
     alike = np.abs(np.diff(value[::apart])) <= 2 * apart * same
     if not (alike[2:] & alike[1:-1] & alike[:-2]).any():
@@ -98,7 +98,7 @@ def standing_still(time_s: Floats, value: Floats, gap_after: Flags) -> tuple[int
     lengths_s = time_s[edges[1:] - 1] - time_s[edges[:-1]]
     place = int(np.argmax(lengths_s))
     first, last = int(edges[place]), int(edges[place + 1])
-    # One number throughout is filled in, and has a finding of its own.
+    # One number throughout counts as filled in, a finding of its own.
     if lengths_s[place] < STUCK_S or last - first < STUCK_SAMPLES or last - first > 0.95 * len(value):
         return None
     return first, last
@@ -114,7 +114,7 @@ def _moved(time_s: Floats, value: Floats, gap_after: Flags) -> float:
 
 
 def stuck_doubt(channel: str, found: Stuck, variant: str = "") -> Doubt:
-    """The doubt about a channel that stood still; its level and movement are in the channel's own unit."""
+    """The doubt about a stuck channel; its level and movement are in the channel's own unit."""
     reason = Reason(
         "channel_stuck",
         "danger",
@@ -149,53 +149,47 @@ class Shift:
 
 
 def measure_zero_shift(series: Series, threshold_a: float, full_scale_a: float = 0.0) -> Shift | None:
-    """Rest before the drive and rest after its greatest current, where they read differently; None where they do not.
+    """Rest before the drive and rest after its maximum current, where they read differently; None where they do not.
 
-    The rest before is where |i| stays below four thresholds; the rest after is told by its quiet, not by its level, as
-    a zero that moved far looks like a small load.
+    The rest before is where |i| stays below four thresholds; the rest after is recognised by low noise, not by its
+    level, as a zero that moved far looks like a small load.
     """
     value, interval = series.value, series.interval_s
     loaded = np.flatnonzero(np.abs(value) > 4 * threshold_a)
     if len(loaded) == 0:
         return None
-    minimum = max(5, int(np.ceil(SETTLED_S / interval)))
+    samples = max(5, int(np.ceil(SETTLED_S / interval)))
     before = value[: int(loaded[0])]
-    if len(before) < minimum:
+    if len(before) < samples:
         return None
-    # The drive's tail-off belongs to neither: the quiet halves away from it.
+    # The ends near the drive belong to neither: only the first half of the rest before counts.
     quiet = before[: max(len(before) // 2, 3)]
     first = float(np.median(quiet))
     peak = int(np.argmax(np.abs(value)))
     most_a = max(4 * threshold_a, REMANENCE * float(abs(value[peak])), OF_RANGE * full_scale_a)
-    after = _last_rest(value[peak:], first, float(np.std(quiet)), threshold_a, minimum, most_a)
+    after = _last_rest(value[peak:], first, float(np.std(quiet)), threshold_a, samples, most_a)
     if after is None or abs(after - first) <= 2 * threshold_a:
         return None
     return Shift(first, after)
 
 
 def _last_rest(
-    value: Floats, zero_a: float, noise_a: float, threshold_a: float, minimum: int, most_a: float
+    value: Floats, zero_a: float, noise_a: float, threshold_a: float, samples: int, most_a: float
 ) -> float | None:
-    """Level of the last stretch of at least `least` samples that is as quiet as a rest and near enough to one."""
-    count = len(value) // minimum
+    """Level of the last stretch of this many samples with the noise of a rest and a level near enough to one."""
+    count = len(value) // samples
     if count < 2:
         return None
-    parts = value[len(value) - count * minimum :].reshape(count, minimum)
+    parts = value[len(value) - count * samples :].reshape(count, samples)
     calm = parts.std(axis=1) <= QUIET * max(noise_a, 0.02 * threshold_a)
     middle = np.full(count, np.inf)
     middle[calm] = np.median(parts[calm], axis=1)
-    # Two in a row that agree: a turning point of a drive is no rest.
+    # Two in a row must agree: a turning point of a drive is no rest.
     good = np.abs(middle - zero_a) <= most_a
     middle[~good] = 0.0
     pairs = good[1:] & good[:-1] & (np.abs(np.diff(middle)) <= 0.5 * threshold_a)
     found = np.flatnonzero(pairs)
     return float(0.5 * (middle[found[-1]] + middle[found[-1] + 1])) if len(found) else None
-
-
-def zero_shift(channel: str, series: Series, threshold_a: float) -> Doubt | None:
-    """Rest before and rest after the drive read differently: the sensor's zero has moved."""
-    shift = measure_zero_shift(series, threshold_a)
-    return None if shift is None else zero_shift_doubt(channel, shift)
 
 
 def zero_shift_doubt(channel: str, shift: Shift, widths: tuple[tuple[str, float], ...] = ()) -> Doubt:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from amptally.analysis.quality.clipping import clipped_peaks
 from amptally.analysis.quality.current_balance import unbalanced_currents
 from amptally.analysis.quality.doubts import Doubt
-from amptally.analysis.quality.implausible_values import filled_in_by_hand, zero_shift
+from amptally.analysis.quality.single_channel import filled_in_by_hand, measure_zero_shift
 from amptally.analysis.quality.voltage_response import Pair, reversed_current, unresponsive_voltage
 from amptally.analysis.runs.run import Series
 from amptally.logger.simulator import draw_scenario, simulate
+from tests.analysis.build_runs import clipped_peaks_of
 
 N = 6000
 TIME_S = np.arange(N) * 0.02
@@ -63,9 +63,9 @@ def test_sum_of_channels(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(5))
 def test_cut_tops(seed: int) -> None:
     _, _, battery = drive(seed)
-    assert clipped_peaks("battery_current_a", battery) is None
-    assert code(clipped_peaks("battery_current_a", np.clip(battery, -40, 40))) == "cut_top"
-    assert clipped_peaks("battery_current_a", np.full(N, 65.0)) is None
+    assert clipped_peaks_of("battery_current_a", battery) is None
+    assert code(clipped_peaks_of("battery_current_a", np.clip(battery, -40, 40))) == "cut_top"
+    assert clipped_peaks_of("battery_current_a", np.full(N, 65.0)) is None
 
 
 def test_filled_in() -> None:
@@ -81,9 +81,11 @@ def test_zero_shift() -> None:
     rest = np.random.default_rng(3).normal(0.1, 0.05, 500)
     time_s = np.arange(N + 1000) * 0.02
     still = Series(time_s, np.concatenate((rest, battery, rest)), np.zeros(N + 999, bool))
-    assert zero_shift("battery_current_a", still, 0.3) is None
+    assert measure_zero_shift(still, 0.3) is None
     moved = Series(time_s, np.concatenate((rest, battery, rest + 0.9)), np.zeros(N + 999, bool))
-    assert code(zero_shift("battery_current_a", moved, 0.3)) == "zero_shift"
+    shift = measure_zero_shift(moved, 0.3)
+    assert shift is not None
+    assert shift.by_a == pytest.approx(0.9, abs=0.02)
 
 
 @pytest.mark.parametrize("seed", [3, 4, 5])
@@ -97,8 +99,8 @@ def test_simulated_drives_are_left_in_peace(seed: int) -> None:
         reversed_current(Pair(time_s, amps, volts, none)),
         unresponsive_voltage(Pair(time_s, amps, volts, none)),
         unbalanced_currents(amps, left, right, 0.01),
-        *(clipped_peaks("battery_current_a", value) for value in (amps, left, right)),
+        *(clipped_peaks_of("battery_current_a", value) for value in (amps, left, right)),
         *(filled_in_by_hand("battery_current_a", value, volts) for value in (amps, left, right)),
-        zero_shift("battery_current_a", Series(time_s, amps, none), 0.3),
+        measure_zero_shift(Series(time_s, amps, none), 0.3),
     ]
     assert [finding for finding in found if finding] == []
