@@ -39,7 +39,7 @@ class Current:
     exposure: tuple[tuple[float, float], ...]
     """(window length s, largest RMS A), by length; empty where refused."""
     prepared: Exposure | None
-    """For margins; None where the current's size is refused, `peak_a.reasons` then give the reason."""
+    """For margins; None where the current's size is refused, `rms_a` gives the reason."""
     error: CurrentError
     spacing: Spacing | None = None
     """How far apart the samples lie; None for fewer than two."""
