@@ -240,3 +240,13 @@ def test_a_load_that_stayed_on_shows_in_lead_and_channel(tmp_path: Path) -> None
     assert [found.code for found in shifted] == ["zero_shift"]
     parts["left_current_a"] += on
     assert list(judge(Run.open(write_run(tmp_path / "load.parquet", time_s, parts)))) == []
+
+
+@pytest.mark.parametrize(("responds", "doubted"), [(True, 2), (False, 3)])
+def test_whose_sign_is_wrong_where_the_battery_counts_against_both(responds: bool, doubted: int) -> None:
+    """A voltage that falls with the battery's current shows that it is not the battery's; without one it may be."""
+    left, right, battery = drive(12)
+    found = unbalanced_currents(-battery, left, right, 0.005, Known(responds=responds))
+    assert found is not None
+    assert (found.code, found.variant, len(found.channels)) == ("channels_disagree", "sign", doubted)
+    assert ("battery_current_a" in found.channels) is not responds

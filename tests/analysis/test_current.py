@@ -11,7 +11,8 @@ import pytest
 from amptally.analysis.exposure.current import Current, assess_current
 from amptally.analysis.exposure.exposure import FIXED_WINDOWS_S
 from amptally.analysis.quality.clipping import sensor_clipped
-from amptally.analysis.quality.doubts import Doubts
+from amptally.analysis.quality.doubts import Doubt, Doubts
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
 from tests.analysis.build_runs import CART, Floats, consistent, measured, sides, value_of, write_run
 
@@ -222,3 +223,27 @@ def test_a_lead_that_was_not_measured(tmp_path: Path) -> None:
     for result in (found.peak_a, found.mean_a, *found.rms_a.values()):
         assert result.refused == "no right current was measured"
     assert (found.exposure, found.prepared, found.peak_at_s) == ((), None, None)
+
+
+def test_a_current_whose_size_is_refused_offers_nothing_to_compare(tmp_path: Path) -> None:
+    t_s = np.arange(0, 20, 0.1)
+    run = Run.open(write_run(tmp_path / "r.parquet", t_s, {"left_current_a": 10.0 + np.sin(t_s)}))
+
+    def under(code: str, **fields: Any) -> Current:
+        doubt = Doubt(Reason(code, "danger"), ("left_current_a",), **fields)
+        return assess_current(run, "left", [], [], Doubts.of([doubt]))
+
+    why = (Reason("doubted", "danger", finding="channels_disagree"),)
+    stuck = under("channels_disagree", variant="left")
+    assert (stuck.exposure, stuck.prepared, stuck.peak_at_s) == ((), None, None)
+    assert {each.reasons[0] for each in (stuck.peak_a, stuck.mean_a, *stuck.rms_a.values())} == set(why)
+    assert stuck.spacing is not None
+    # A sign leaves |i| as it was; cut peaks leave the curve, as a lower limit.
+    reversed_sign = under("channels_disagree", variant="left_sign")
+    assert (reversed_sign.mean_a.value, reversed_sign.prepared is None) == (None, False)
+    assert reversed_sign.rms_a["1"].bound == "estimate"
+    cut = under("cut_top")
+    assert (cut.rms_a["1"].bound, cut.mean_a.bound, bool(cut.exposure)) == ("at_least", "at_least", True)
+    # A zero that moved by 0.5 A widens by that.
+    shifted, plain = under("zero_shift", widths=(("A", 0.5),)), assess_current(run, "left", [], [], Doubts())
+    assert shifted.rms_a["1"].high == pytest.approx((plain.rms_a["1"].high or 0.0) + 0.5)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import fields
 from itertools import pairwise
 from pathlib import Path
 
@@ -13,8 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.integrals.energy import charge_estimates, energy_estimates, energy_used
-from amptally.analysis.quality.doubts import Doubts
+from amptally.analysis.quality.doubts import Doubt, Doubts
 from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run, SensorError, Series
 from amptally.analysis.signals.curve_integrals import SignedIntegral, bridged, integrate, sampling_error
 from amptally.analysis.signals.gaps import find_gaps
@@ -424,3 +426,38 @@ def test_the_worked_example_of_the_method_s_text() -> None:
     assert value_of(energy_estimates(series(t_s, amps), series(t_s, volts), PERFECT, PERFECT)[3]) == pytest.approx(
         56.25
     )
+
+
+def test_doubts_refuse_and_limit_what_rests_on_the_doubted_channel(tmp_path: Path) -> None:
+    """Which value rests on which channel: docs/methods.md, Bad data."""
+    t_s = np.arange(0, 20, 0.1)
+    channels = {"battery_current_a": 20.0, "battery_voltage_v": 25.0, "left_current_a": 8.0, "right_current_a": 12.0,
+                "right_fused_voltage_v": 24.0}  # fmt: skip
+    run = Run.open(write_run(tmp_path / "r.parquet", t_s, channels, machine=CART))
+    plain = energy_used(run, Doubts())
+
+    def under(code: str, channel: str, variant: str = "") -> dict[str, Estimate]:
+        found = energy_used(run, Doubts.of([Doubt(Reason(code, "danger"), (channel,), variant)]))
+        sides = {f"{side}.{name}": value for side in found.by_channel
+                 for name, value in zip(("net_ah", "net_wh"), found.by_channel[side], strict=True)}  # fmt: skip
+        before = {f"{side}.{name}": value for side in plain.by_channel
+                  for name, value in zip(("net_ah", "net_wh"), plain.by_channel[side], strict=True)}  # fmt: skip
+        names = [each.name for each in fields(found) if each.name != "by_channel"]
+        pairs = [(name, getattr(found, name), getattr(plain, name)) for name in names]
+        pairs += [(name, sides[name], before[name]) for name in sides]
+        return {name: value for name, value, was in pairs if value != was}
+
+    charges = {"discharged_ah", "recovered_ah", "net_ah"}
+    by_voltage = {"discharged_wh", "recovered_wh", "net_wh", "mean_power_w", "peak_power_w"}
+    assert set(under("current_sign", "battery_current_a")) == charges | by_voltage
+    # The left channel has no voltage of its own: its energy is by the battery's.
+    elsewhere = under("voltage_unanswering", "battery_voltage_v")
+    assert set(elsewhere) == by_voltage | {"left.net_wh"}
+    assert all(value.value is None for value in elsewhere.values())
+    stuck = under("channel_stuck", "right_current_a")
+    assert set(stuck) == {"right.net_ah", "right.net_wh"}
+    cut = under("cut_top", "battery_current_a")
+    assert set(cut) == {"discharged_ah", "net_ah", "discharged_wh", "net_wh", "mean_power_w", "peak_power_w"}
+    assert {value.bound for value in cut.values()} == {"at_least"}
+    both = under("cut_top", "battery_current_a", "both")
+    assert {name for name, value in both.items() if value.value is None} == {"net_ah", "net_wh", "mean_power_w"}
