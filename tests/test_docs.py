@@ -15,15 +15,14 @@ PAGES = sorted(path for path in [*ROOT.glob("*.md"), *(ROOT / "docs").glob("*.md
 
 
 def source_codes() -> set[str]:
-    """Every finding code that has words or is written in analysis: second argument of Finding, the fuses' codes."""
-    found = set(FINDINGS)
+    """Every finding code of analysis: those with words, and constants in the second argument of Finding."""
+    found: set[str] = set(FINDINGS)
     for path in (ROOT / "analysis").rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             made = isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Finding"
             if isinstance(node, ast.Call) and made and len(node.args) > 1:
                 found |= {c.value for c in ast.walk(node.args[1]) if isinstance(c, ast.Constant)}
-    fuse = (ROOT / "analysis" / "protection" / "fuse.py").read_text(encoding="utf-8")
-    return found | set(re.findall(r'"(fuse_[a-z_]+)"', fuse))
+    return found
 
 
 def documented_codes() -> set[str]:

@@ -20,7 +20,7 @@ import numpy.typing as npt
 from amptally.analysis.alarms.signals import ROUNDING, Array, Checkpoints
 from amptally.analysis.exposure.exposure import WINDOW_INTERVALS
 from amptally.analysis.protection.fuse_curve import JUST_LONGER, Limit
-from amptally.analysis.protection.fuse_eligibility import FuseSpec, sensor_place, usable_rating
+from amptally.analysis.protection.fuse_eligibility import FuseSpec, usable_rating
 from amptally.analysis.results.leads import LEAD_OF
 
 STEP = 1.5
@@ -53,7 +53,7 @@ class FuseLimit:
 
 def fuse_limit(fuse: FuseSpec) -> FuseLimit | str:
     """What to watch of a fuse, or why it cannot be watched; decided as in the report."""
-    at, usable = sensor_place(fuse.place, fuse.position, fuse.sensed), usable_rating(fuse)
+    at, usable = fuse.sensor, usable_rating(fuse)
     if at.code == "unknown":
         return "it is not known whether the sensor sees its current"
     if at.code == "differs":

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from amptally.analysis.alarms.checks import BalanceLimit, VoltageLimit
 from amptally.analysis.alarms.fuse_watch import FuseLimit, fuse_limit
 from amptally.analysis.alarms.watch import WatchLimits
-from amptally.analysis.protection.fuse_eligibility import FuseSpec
+from amptally.analysis.protection.fuse_eligibility import fuse_specs
 from amptally.analysis.results.leads import LEADS
 from amptally.logger.machine.description import Machine
 from amptally.logger.machine.fields import SENSORS
@@ -37,11 +37,7 @@ def watch_limits(machine: Machine) -> WatchLimits:
 
 def fuse_limits(machine: Machine) -> dict[str, FuseLimit | str]:
     """What to watch of each fuse that a machine's description names, or why it cannot be watched."""
-    sensed = machine.controller.sensed if machine.controller else None
-    return {
-        place: fuse_limit(FuseSpec(place, fuse.family, fuse.rating_a, fuse.ambient_c, fuse.position, sensed))
-        for place, fuse in machine.fuses.items()
-    }
+    return {place: fuse_limit(spec) for place, spec in fuse_specs(machine).items()}
 
 
 def voltage_limits(machine: Machine) -> Iterator[VoltageLimit]:

@@ -206,9 +206,7 @@ def left_share(energy: Energy) -> Estimate:
 def command_map(run: Run, commands: Commands | Reason) -> tuple[tuple[CommandBin, ...], str | None]:
     """Mean and median current of each side by size of its command, in ten equal bins; empty bins are left out."""
     if isinstance(commands, Reason):
-        from amptally.analysis.wording.results import phrase
-
-        return (), phrase(commands)
+        return (), refuse("", commands).refused
     found = [each for side in SIDES for each in _bins(run, commands, side, run.sides_leg == "motor_lead")]
     return tuple(found), None if found else "left and right current were not measured in two samples or more"
 

@@ -281,7 +281,7 @@ class Exposure:
         return self.start_s + axis_s + float(self.gap_s[:gaps_before].sum())
 
 
-def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: Reason | str | None = None) -> Estimate:
+def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: Reason | None = None) -> Estimate:
     """The window's RMS in A with its interval.
 
     `at_least` where the window crosses a gap or, under uneven sampling, the longer intervals could hide it; where it is

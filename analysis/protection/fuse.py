@@ -6,15 +6,14 @@ Nothing here says that a fuse is safe: it says what was measured, against which 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from amptally.analysis.exposure.exposure import TIE, WINDOW_INTERVALS, CurrentError, Exposure
-from amptally.analysis.protection import fuse_findings as say
 from amptally.analysis.protection.fuse_curve import Limit
-from amptally.analysis.protection.fuse_eligibility import FuseSpec, UsableRating, sensor_place, usable_rating
+from amptally.analysis.protection.fuse_eligibility import FuseSpec, UsableRating, usable_rating
 from amptally.analysis.protection.fuse_margin import (
     Margins,
     Verdict,
@@ -23,32 +22,40 @@ from amptally.analysis.protection.fuse_margin import (
     translated_margins,
 )
 from amptally.analysis.protection.supply import Translated
+from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.results.estimate import Estimate, refuse
-from amptally.analysis.results.finding import Finding
+from amptally.analysis.results.reason import Fact, Reason, Severity
 from amptally.tables.fuse_families import FAMILIES
 from amptally.tables.fuse_opening_times import LIMIT_PERCENT, FuseTable
 
 PREHEAT_S = 60.0
-"""How far before the tightest window a fuse's load is looked at."""
-PREHEAT_LEAST_S = 1.0
-"""What came less than this before it says nothing of how warm the fuse was."""
+"""How far before the tightest window a fuse's load is examined."""
+SHORTEST_PREHEAT_S = 1.0
+"""Less sampled time than this before the window says nothing about how warm the fuse was."""
 PREHEAT_FRACTION = 0.5
-"""RMS over that time, of the derated rating, from which the fuse was clearly not cold. Our own choice."""
+"""RMS over that time, as a share of the derated rating, from which the fuse was clearly not cold. Our own choice."""
 
 Source = Literal["measured", "estimated", "bounded"]
 """Where the current of a fuse comes from: its own sensor, duty, or only that one lead carries at least the other's."""
+FINDING_OF: dict[Verdict, tuple[str, Severity]] = {
+    "past": ("fuse_past", "danger"),
+    "inside": ("fuse_inside", "danger"),
+    "near": ("fuse_near", "caution"),
+}
+"""Code and severity by verdict; the other verdicts make none."""
+NO_DOUBTS = Doubts()
 
 
 @dataclass(frozen=True, slots=True)
 class FuseResult:
-    """One fuse of the report; the fields but `findings` are the report's keys."""
+    """One fuse of the report."""
 
     rating_a: float | None
     derated_a: float | None
     """The rating in the air at the fuse; None when it cannot be given."""
     family: str | None
     margin: Estimate
-    """Least ratio, over window lengths, of the earliest opening's current to the largest RMS."""
+    """Smallest ratio, over window lengths, of the earliest opening's current to the largest RMS."""
     margin_latest: Estimate
     """The same against the latest opening."""
     tightest_window_s: float | None
@@ -60,9 +67,9 @@ class FuseResult:
     continuous_fraction: Estimate
     """Largest 600 s RMS, or that of the whole run if shorter, over `derated_a`."""
     verdict: Verdict
-    rule: str
-    """Which limits, how read, and how far they can be trusted."""
-    findings: tuple[Finding, ...] = ()
+    rule: tuple[Reason, ...]
+    """Which limits, how read, and how far they can be trusted; or why nothing was compared."""
+    findings: tuple[Reason, ...] = ()
     current_from: Source | None = None
     """None where no current could be compared."""
     worst_rms_a: float | None = None
@@ -75,197 +82,277 @@ def assess_fuse(
     error: CurrentError | None = None,
     corner_hz: float | None = None,
     through: Translated | None = None,
+    doubts: Doubts = NO_DOUBTS,
+    *,
+    description_fits: bool = True,
 ) -> FuseResult:
     """Compare the current that one fuse carried with its published limits.
 
-    `exposure` is the current of the fuse's sensor, None when it was not measured; `error` is what is declared about
-    that sensor and `corner_hz` the corner of the filter before the converter. `through` is what the fuse's own lead
-    carried where the sensor sits in the other one. Whatever the data or the machine file cannot support is refused with
-    the reason; nothing raises.
+    `exposure` is the current of the fuse's sensor, None when it was not measured or is refused; `error` is what is
+    declared about that sensor and `corner_hz` the corner of the filter before the converter. `through` is what the
+    fuse's own lead carried where the sensor sits in the other one. `doubts` are those of the run. A machine file whose
+    battery does not fit the measured voltage (`description_fits` False) may name the wrong fuse too: a danger stands, no comfort does.
+
+    Whatever the data or the machine file cannot support is refused with the reason; nothing raises.
     """
-    error = error or CurrentError()
-    findings: list[Finding] = []
-    unseen, differs = _unseen(fuse, exposure, through, findings)
-    through = through if differs else None
+    error, channel = error or CurrentError(), f"{fuse.lead}_current_a"
     usable = usable_rating(fuse)
     rating_a, table, derated_a = usable.rating_a, usable.table, usable.derated_a
-    reason = unseen or _unlimited(fuse, usable, findings)
-    if exposure is None or unseen or rating_a is None:
+    at = fuse.sensor
+    through = through if exposure is not None and at.code == "differs" else None
+    unseen, findings = _unseen(fuse, exposure, through, doubts.against((channel, "margin")))
+    unlimited = None
+    if unseen is None:
+        unlimited, more = _unlimited(fuse, usable)
+        findings += more
+    reason = unseen or unlimited
+    if exposure is None or unseen is not None or rating_a is None:
+        assert reason is not None
         above = refuse("s", reason)
     else:
         above = above_rating(exposure, through, rating_a, error)
-    if exposure is None or rating_a is None or table is None or derated_a is None or reason:
-        none = refuse("", reason)
-        rule = f"No comparison: {reason}."
+    above = doubts.hold(above, (channel, "peak"))
+    if exposure is None or rating_a is None or table is None or derated_a is None or reason is not None:
+        assert reason is not None
+        margin = doubts.hold(refuse("", reason), (channel, "margin"))
+        fraction = doubts.hold(refuse("", reason), (channel, "peak"))
         return FuseResult(
-            rating_a, derated_a, fuse.family, none, none, None, None, above, none, "unknown", rule, tuple(findings)
+            rating_a,
+            derated_a,
+            fuse.family,
+            margin,
+            margin,
+            None,
+            None,
+            above,
+            fraction,
+            "unknown",
+            _no_comparison(margin),
+            tuple(findings),
         )
-    trust = _trust(fuse, table, rating_a, findings)
-    doubts = _resolution(fuse, table, exposure if through is None else through.likely, corner_hz, findings)
+    carried = exposure if through is None else through.likely
+    standing = _standing(table, rating_a)
+    findings += _unverified(fuse, table, standing)
+    unresolved, more = _resolution(fuse, table, carried, corner_hz)
+    findings += more
     if through is None:
-        found = measured_margins(exposure, table, derated_a, error, doubts)
+        margins = measured_margins(exposure, table, derated_a, error, unresolved)
     else:
-        found = translated_margins(through, table, derated_a, error, doubts)
-    closest = found.closest
-    result = FuseResult(
+        margins = translated_margins(through, table, derated_a, error, unresolved)
+    margins = margins.held(doubts, channel)
+    source: Source = "measured" if through is None else "estimated" if through.lower and through.upper else "bounded"
+    withdrawn = not description_fits and margins.verdict in ("near", "below")
+    verdict: Verdict = "unknown" if withdrawn else margins.verdict
+    if doubts.against((channel, "margin")) is not None:
+        rule = _no_comparison(margins.margin)
+    else:
+        rule = _rule(table, derated_a, standing, through)
+        findings += _short_windows(fuse, table, carried)
+        findings += _explain(fuse, carried, derated_a, margins, source, withdrawn=withdrawn)
+    if withdrawn:
+        rule = (*rule, Reason("verdict_withdrawn"))
+    if not description_fits and not margins.margin.is_refused:
+        findings.append(Reason("fuse_description_doubted", "caution", place=fuse.place))
+    closest = margins.closest
+    return FuseResult(
         rating_a,
         derated_a,
         fuse.family,
-        found.margin,
-        found.margin_latest,
+        margins.margin,
+        margins.margin_latest,
         closest.window.window_s if closest else None,
         closest.window.start_s if closest else None,
         above,
-        found.fraction,
-        found.verdict,
-        _rule(table, derated_a, trust, through),
-        current_from="measured" if through is None else "estimated" if through.least and through.most else "bounded",
-        worst_rms_a=closest.window.rms_a if closest else None,
+        margins.fraction,
+        verdict,
+        rule,
+        tuple(findings),
+        source,
+        closest.window.rms_a if closest else None,
     )
-    findings += _explain(fuse.who, exposure if through is None else through.likely, result, found)
-    return replace(result, findings=tuple(findings))
 
 
-def _rule(table: FuseTable, derated_a: float, trust: str, through: Translated | None) -> str:
+def _no_comparison(margin: Estimate) -> tuple[Reason, ...]:
+    return (Reason("no_comparison", why=margin.reasons),)
+
+
+def _rule(
+    table: FuseTable, derated_a: float, standing: tuple[Reason, ...], through: Translated | None
+) -> tuple[Reason, ...]:
     """Which limits, how read, and what they do not cover."""
     earliest, latest = Limit.of(table, derated_a, "earliest"), Limit.of(table, derated_a, "latest")
-    seen = "" if through is None else f"The current of this lead was not measured, it is estimated: {through.how}. "
-    return (
-        f"{seen}Largest RMS of |i| over every window from {earliest.shortest_s:g} s up, against the earliest and "
-        f"latest opening times of {table.title} ({trust}) in percent of {derated_a:.4g} A, log-log between the "
-        f"published rows; beyond {earliest.last_s:g} s the earliest limit is {derated_a:.4g} A, beyond "
-        f"{latest.last_s:g} s the latest is {LIMIT_PERCENT:g} %. The times are for a fuse that starts cold: one that "
-        "carried current before opens sooner."
+    limits = Reason(
+        "limits_of_fuse",
+        table=table.title,
+        standing=standing,
+        derated_a=derated_a,
+        shortest_s=earliest.shortest_s,
+        earliest_last_s=earliest.last_s,
+        latest_last_s=latest.last_s,
+        latest_percent=LIMIT_PERCENT,
     )
+    estimated = () if through is None else (Reason("current_translated", how=through.how),)
+    return (*estimated, limits, Reason("times_of_a_cold_fuse"))
 
 
 def _unseen(
-    fuse: FuseSpec, exposure: Exposure | None, through: Translated | None, findings: list[Finding]
-) -> tuple[str, bool]:
-    """(why nothing is known of this fuse's current, else empty; whether the sensor sits in the other lead)."""
+    fuse: FuseSpec, exposure: Exposure | None, through: Translated | None, doubted: Reason | None
+) -> tuple[Reason | None, list[Reason]]:
+    """(why nothing is known of this fuse's current, None where something is; findings about it).
+
+    A current that was measured but is refused by a doubt has a finding of its own.
+    """
+    if exposure is None and doubted is not None:
+        return doubted, []
     if exposure is None:
-        why = "the current through it was not measured"
-        findings.append(say.current_missing(fuse.who, why))
-        return why, False
-    at = sensor_place(fuse.place, fuse.position, fuse.sensed)
-    missing = " and ".join(at.missing)
-    given = f"fuse position {at.position}, current sensed in {at.sensed}" + (
-        f"; {missing} not given" if missing else ""
-    )
+        missing = Reason("fuse_current_missing", "caution", place=fuse.place)
+        return missing, [missing]
+    at = fuse.sensor
+    given: dict[str, Fact] = {"place": fuse.place, "position": at.position, "sensed": at.sensed, "missing": at.missing}
     if at.sees:
-        if at.code == "assumed":
-            findings.append(say.place_assumed(fuse.who, given, missing))
-        return "", False
+        return None, [Reason("fuse_place_assumed", **given)] if at.code == "assumed" else []
     if at.code == "unknown":
-        code, why = "fuse_place_unknown", "it is not known whether the sensor sees the current that the fuse sees"
-        action = f"trace the wires, then write fuse.{fuse.place}.position and controller.sensed in the machine file"
-    else:
-        leg, other = at.position.replace("_", " "), at.sensed.replace("_", " ")
-        code, why = "fuse_place_differs", f"the fuse is in the {leg} and the current is measured in the {other}"
-        action = f"measure the current in the {leg}"
-        if through is not None:
-            findings.append(say.place_translated(fuse.who, why, f"{given}; {through.how}", action.capitalize()))
-            return "", True
-    findings.append(say.place_refused(fuse.who, code, why, given, action.capitalize()))
-    return f"{why}: {action}", False
+        unknown = Reason("fuse_place_unknown", "caution", **given)
+        return unknown, [unknown]
+    differs = Reason("fuse_place_differs", "caution", **given, how=() if through is None else through.how)
+    return differs if through is None else None, [differs]
 
 
-def _unlimited(fuse: FuseSpec, usable: UsableRating, findings: list[Finding]) -> str:
-    """Why the fuse has no derated rating, in words, else empty; findings on what is missing or assumed for it."""
+def _unlimited(fuse: FuseSpec, usable: UsableRating) -> tuple[Reason | None, list[Reason]]:
+    """(why the fuse has no derated rating, None where it has; findings on what is missing or assumed for it)."""
+    place, family = fuse.place, fuse.family
     if usable.code == "rating_missing":
-        why = "its rating is not known"
-        findings.append(say.rating_missing(fuse.who, why, fuse.rating_a, fuse.place))
-        return why
+        why = Reason("fuse_rating_missing", "caution", place=place, rating_a=fuse.rating_a)
+        return why, [why]
     if usable.code in ("family_missing", "family_unknown"):
-        why = "its family is not given" if fuse.family is None else f"{fuse.family} is not a known fuse family"
-        findings.append(say.family_unknown(fuse.who, why, ", ".join(FAMILIES), fuse.place))
-        return why
+        why = Reason("fuse_family_unknown", "caution", place=place, family=family, known=tuple(FAMILIES))
+        return why, [why]
     if usable.table is None:
-        columns = FAMILIES[fuse.family].tables if fuse.family else ()
-        made = " and ".join(f"{column.least_rating_a:g} to {column.greatest_rating_a:g} A" for column in columns)
-        why = f"{fuse.family} has no {usable.rating_a:g} A rating"
-        findings.append(say.rating_unknown(fuse.who, why, made))
-        return why
+        columns = FAMILIES[family].tables if family else ()
+        spans = tuple((column.least_rating_a, column.greatest_rating_a) for column in columns)
+        why = Reason(
+            "fuse_rating_unknown", "caution", place=place, family=family, rating_a=usable.rating_a, limits_for_a=spans
+        )
+        return why, [why]
     derating = usable.table.derating
     if not derating:
-        findings.append(say.derating_missing(fuse.who, usable.rating_a or 0.0))
-        return ""
-    if fuse.ambient_assumed:
-        findings.append(say.ambient_assumed(fuse.who, fuse.air_c, fuse.place))
+        return None, [Reason("fuse_derating_missing", "caution", place=place, rating_a=usable.rating_a)]
+    findings = [Reason("fuse_ambient_assumed", place=place, air_c=fuse.air_c)] if fuse.ambient_assumed else []
     if usable.code == "ambient_beyond":
-        why = f"its derating table ends at {derating[-1].ambient_c:g} °C"
-        findings.append(say.ambient_beyond(fuse.who, why, fuse.air_c))
-        return why
-    return ""
+        last_c = derating[-1].ambient_c
+        why = Reason("fuse_ambient_beyond", "caution", place=place, air_c=fuse.air_c, last_c=last_c)
+        return why, [*findings, why]
+    return None, findings
 
 
-def _trust(fuse: FuseSpec, table: FuseTable, rating_a: float, findings: list[Finding]) -> str:
-    """How far the limits can be trusted, in words; a finding where they are unverified."""
-    doubts = []
+def _standing(table: FuseTable, rating_a: float) -> tuple[Reason, ...]:
+    """How far the limits can be trusted."""
+    recalled = tuple(row.percent for row in table.limits() if row.mark == "from memory")
+    standing = [] if len(recalled) == len(table.limits()) else [Reason("second_hand")]
     if FAMILIES[table.family].standing(rating_a) == "not_made":
-        doubts.append(f"no list at hand names a {rating_a:g} A part")
+        standing.append(Reason("rating_in_no_list", rating_a=rating_a))
     if table.transcribed_for_a and rating_a not in table.transcribed_for_a:
-        parts = " and ".join(f"{part:g} A" for part in table.transcribed_for_a)
-        doubts.append(f"transcribed for the {parts} part and unverified for {rating_a:g} A")
-    recalled = [f"{row.percent:g} %" for row in table.limits() if row.mark == "from memory"]
+        standing.append(Reason("transcribed_for_other", parts_a=table.transcribed_for_a, rating_a=rating_a))
     if recalled:
-        doubts.append(f"rows {', '.join(recalled)} from memory and unverified")
-    if doubts:
-        findings.append(say.limit_unverified(fuse.who, table.title, "; ".join(doubts)))
-    return ", ".join(doubts if len(recalled) == len(table.limits()) else ["second-hand", *doubts])
+        standing.append(Reason("rows_from_memory", rows_percent=recalled))
+    return tuple(standing)
+
+
+def _unverified(fuse: FuseSpec, table: FuseTable, standing: tuple[Reason, ...]) -> list[Reason]:
+    """A finding where more is open than that the limits are second-hand, as all of them are."""
+    doubts = tuple(each for each in standing if each.code != "second_hand")
+    if not doubts:
+        return []
+    return [Reason("fuse_limit_unverified", "caution", place=fuse.place, table=table.title, standing=doubts)]
 
 
 def _resolution(
-    fuse: FuseSpec, table: FuseTable, exposure: Exposure, corner_hz: float | None, findings: list[Finding]
-) -> list[str]:
-    """Why greater currents than those seen may have flowed: each entry makes the margin an upper bound."""
-    shortest_s = min(row.shortest_s for row in table.limits() if row.shortest_s is not None)
+    fuse: FuseSpec, table: FuseTable, exposure: Exposure, corner_hz: float | None
+) -> tuple[list[Reason], list[Reason]]:
+    """(why larger currents than those seen may have flowed, so that the margin is an upper bound; findings)."""
+    shortest_s = _shortest_s(table)
     interval_s = exposure.coarse_s
     needed_hz = 1 / (2 * math.pi * shortest_s)
-    doubts = []
+    unresolved, findings = [], []
     if WINDOW_INTERVALS * interval_s > shortest_s * (1 + TIE):
-        doubts.append(f"sample interval {interval_s:.3g} s, more than half of {shortest_s:g} s")
-        findings.append(say.sampling_slow(fuse.who, doubts[-1], shortest_s))
+        unresolved.append(
+            Reason("fuse_sampling_slow", "caution", place=fuse.place, interval_s=interval_s, shortest_s=shortest_s)
+        )
     if corner_hz is None:
-        findings.append(say.filter_undeclared(fuse.who, needed_hz))
+        findings.append(Reason("fuse_filter_undeclared", place=fuse.place, needed_hz=needed_hz))
     elif corner_hz < needed_hz and not exposure.interval_rms:
-        doubts.append(f"filter corner {corner_hz:g} Hz, below {needed_hz:.3g} Hz")
-        findings.append(say.filter_slow(fuse.who, doubts[-1]))
-    shown_s = WINDOW_INTERVALS * interval_s
-    if shown_s < shortest_s and exposure.refusal(shown_s) is None:
-        findings.append(say.short_windows(fuse.who, shortest_s, exposure.worst(shown_s)))
-    return doubts
+        unresolved.append(
+            Reason("fuse_filter_slow", "caution", place=fuse.place, corner_hz=corner_hz, needed_hz=needed_hz)
+        )
+    return unresolved, [*unresolved, *findings]
 
 
-def _explain(who: str, exposure: Exposure, result: FuseResult, found: Margins) -> list[Finding]:
+def _shortest_s(table: FuseTable) -> float:
+    return min(row.shortest_s for row in table.limits() if row.shortest_s is not None)
+
+
+def _short_windows(fuse: FuseSpec, table: FuseTable, exposure: Exposure) -> list[Reason]:
+    """Windows below the shortest published time, with the largest RMS of the shortest window that the samples show."""
+    shortest_s, shown_s = _shortest_s(table), WINDOW_INTERVALS * exposure.coarse_s
+    if shown_s >= shortest_s or exposure.refusal(shown_s) is not None:
+        return []
+    window = exposure.worst(shown_s)
+    return [
+        Reason(
+            "fuse_short_windows",
+            place=fuse.place,
+            shortest_s=shortest_s,
+            window_s=window.window_s,
+            rms_a=window.rms_a,
+            start_s=window.start_s,
+        )
+    ]
+
+
+def _explain(
+    fuse: FuseSpec, exposure: Exposure, derated_a: float, margins: Margins, source: Source, *, withdrawn: bool
+) -> list[Reason]:
     """Findings about the comparison itself."""
-    closest = found.closest
+    closest, verdict, place = margins.closest, margins.verdict, fuse.place
     if closest is None:
         code = "fuse_no_current" if exposure.peak_a == 0 else "fuse_run_short"
-        return [say.nothing_to_compare(who, code, result.margin.refused or "")]
+        return [Reason(code, place=place, why=margins.margin.reasons)]
     window = closest.window
-    guess = "" if result.current_from == "measured" else f"{result.current_from}, not measured: "
-    evidence = (
-        f"{guess}{window.rms_a:.4g} A RMS over {window.window_s:.4g} s from {window.start_s:.3f} s; earliest opening "
-        f"from {closest.allowed_a:.4g} A: margin {closest.ratio:.3g}"
-    )
-    if result.margin_latest.value is not None:
-        evidence += f"; latest opening: margin {result.margin_latest.value:.3g}"
-    if result.continuous_fraction.value is not None:
-        evidence += f"; continuous fraction {result.continuous_fraction.value:.3g}"
-    told = {"past": say.past, "inside": say.inside, "near": say.near}.get(result.verdict)
-    findings = [told(who, evidence)] if told else []
+    compared: dict[str, Fact] = {
+        "place": place,
+        "current_from": source,
+        "rms_a": window.rms_a,
+        "window_s": window.window_s,
+        "start_s": window.start_s,
+        "allowed_a": closest.allowed_a,
+        "margin": closest.ratio,
+        "margin_latest": margins.margin_latest.value,
+        "continuous_fraction": margins.fraction.value,
+    }
+    findings = []
+    if verdict in FINDING_OF and not withdrawn:
+        findings.append(Reason(*FINDING_OF[verdict], **compared))
     if window.crosses_gap:
-        findings.append(say.gap_in_window(who, window))
-    elif result.verdict == "unknown" and result.margin.value is not None:
-        if result.current_from != "measured":
-            findings.append(say.estimate_open(who, evidence))
-        elif result.margin.bound != "at_most":
+        findings.append(
+            Reason(
+                "fuse_gap",
+                "caution",
+                place=place,
+                window_s=window.window_s,
+                start_s=window.start_s,
+                end_s=window.end_s,
+            )
+        )
+    elif verdict == "unknown" and margins.margin.value is not None:
+        if source != "measured":
+            findings.append(Reason("fuse_estimate_open", "caution", **compared))
+        elif margins.margin.bound != "at_most":
             gap_s = exposure.duration_s - exposure.sampled_s
-            findings.append(say.gap_leaves_open(who, gap_s, found.filled_fraction))
+            filled = margins.filled_fraction
+            findings.append(Reason("fuse_gap", "caution", place=place, gap_s=gap_s, filled_fraction=filled))
     before_a, before_s = _before(exposure, window.start_s)
-    if result.derated_a and before_a > PREHEAT_FRACTION * result.derated_a and window.window_s <= PREHEAT_S:
-        findings.append(say.preheated(who, before_a, before_s, result.derated_a))
+    if before_a > PREHEAT_FRACTION * derated_a and window.window_s <= PREHEAT_S:
+        findings.append(Reason("fuse_preheated", place=place, rms_a=before_a, before_s=before_s, derated_a=derated_a))
     return findings
 
 
@@ -276,7 +363,7 @@ def _before(exposure: Exposure, start_s: float) -> tuple[float, float]:
     """
     axis_s = np.array([exposure.sampled_until(start_s - PREHEAT_S), exposure.sampled_until(start_s)])
     seconds = float(axis_s[1] - axis_s[0])
-    if seconds < PREHEAT_LEAST_S:
+    if seconds < SHORTEST_PREHEAT_S:
         return 0.0, seconds
     blocks = exposure.square.blocks[-1]
     ticks = np.interp(axis_s, blocks.edge_s, blocks.edge_ticks.astype(np.float64))

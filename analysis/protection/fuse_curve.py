@@ -16,9 +16,9 @@ from amptally.tables.fuse_opening_times import FuseTable
 NEAR_MARGIN = 1.25
 """A margin below it is near: the load is above 0.8 of the limit. Our own line."""
 TOLERANCE = 3e-4
-"""No window has a ratio below (1 − this) × the one found."""
+"""No window has a ratio below (1 − this) × the one returned."""
 SPLIT = 4
-"""Parts into which a range of window lengths is divided when it may hold a lower ratio than the best."""
+"""Parts into which a range of window lengths is divided when it may hold a lower ratio than the best so far."""
 JUST_LONGER = 1 + 1e-6
 """A limit that falls after a published time falls for windows longer than it: the first such window examined."""
 
@@ -73,7 +73,7 @@ def fitted_limits(family: str, rating_a: float, derated_a: float) -> tuple[Limit
 
 @dataclass(frozen=True, slots=True)
 class Tightest:
-    """The window where allowed / exposure is least."""
+    """The window where allowed / exposure is smallest."""
 
     ratio: float
     allowed_a: float
@@ -81,9 +81,9 @@ class Tightest:
 
 
 def tightest(exposure: Exposure, limit: Limit) -> Tightest | None:
-    """The least allowed(T) / RMS(T) over all windows with a limit that the data resolve.
+    """The smallest allowed(T) / RMS(T) over all windows with a limit that the data resolve.
 
-    None when there is no such window, or no current in any. Found ratio ≤ true least ratio × (1 + TOLERANCE).
+    None when there is no such window, or no current in any. Returned ratio ≤ true minimum × (1 + TOLERANCE).
 
     With H(T) = T·RMS²(T) the square of the ratio is allowed²·T / H. H never falls with T, and allowed²·T is monotone
     between two points, so over [T1, T2] the squared ratio is at least min(allowed²·T at T1, at T2) / H(T2). Lengths
@@ -117,7 +117,7 @@ class _Search:
         self.best: Tightest | None = None
 
     def offer(self, window: Window) -> None:
-        """Keep the window if its ratio is the least so far."""
+        """Keep the window if its ratio is the smallest so far."""
         allowed = self.limit.allowed_a(window.window_s)
         if allowed is None or window.rms_a <= 0:
             return
@@ -149,7 +149,7 @@ class _Search:
             parts = self.finer(parts)
 
     def bound(self, part: _Part) -> float:
-        """Least squared ratio that a length in this part may have."""
+        """Smallest squared ratio that a length in this part may have."""
         if part.long_a2s <= 0:
             return math.inf
         return min(self.weight(part.short_s), self.weight(part.long_s)) / part.long_a2s
@@ -158,7 +158,7 @@ class _Search:
         """Each part in SPLIT; those that cannot hold less than the best are left out."""
         ends = [np.geomspace(part.short_s, part.long_s, SPLIT + 1).tolist() for part in parts]
         steps = [step for each in ends for step in pairwise(each[:-1])]
-        # What a window as long as the long end of a step must hold for the step to be worth a look.
+        # What a window as long as the long end of a step must hold for the step to be worth a search.
         needed = [min(self.weight(short_s), self.weight(long_s)) / self.cut() for short_s, long_s in steps]
         floors_a = [math.sqrt(floor_a2s / long_s) for floor_a2s, (_, long_s) in zip(needed, steps, strict=True)]
         found = self.exposure.above_of([long_s for _, long_s in steps], floors_a)

@@ -1,6 +1,6 @@
 """What a machine file lets be said of a fuse: whether the sensor sees its current, and what its rating is worth.
 
-The report and the alarms while recording both decide by these two functions; each has its own words for the codes.
+The report and the alarms while recording both decide by these functions.
 """
 
 from __future__ import annotations
@@ -9,7 +9,9 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from amptally.analysis.results.leads import ASSUMED_LEG, LEAD_OF
+from amptally.analysis.results.leads import LEAD_OF, PLACES
+from amptally.logger.machine.description import Machine
+from amptally.logger.machine.sensor_place import SensorPlace, sensor_place
 from amptally.tables.fuse_families import FAMILIES, fuse_table
 from amptally.tables.fuse_opening_times import FuseTable, usable_fraction
 
@@ -25,7 +27,7 @@ class FuseSpec:
     family: str | None
     rating_a: float | None
     ambient_c: float | None = None
-    """The air at the fuse."""
+    """Air at the fuse [°C]."""
     position: str | None = None
     """Where the fuse sits: supply_leg, motor_lead or unknown; not asked of the main fuse."""
     sensed: str | None = None
@@ -34,13 +36,8 @@ class FuseSpec:
     """Where the controller's input capacitors sit, seen from the fuse: load_side, battery_side or unknown."""
 
     @property
-    def who(self) -> str:
-        """How findings name it."""
-        return f"{self.place.capitalize()} fuse"
-
-    @property
     def air_c(self) -> float:
-        """The air at the fuse, or what it is taken to be."""
+        """Air at the fuse [°C], or what it is assumed to be."""
         return DEFAULT_AMBIENT_C if self.ambient_assumed else self.ambient_c or 0.0
 
     @property
@@ -50,46 +47,30 @@ class FuseSpec:
 
     @property
     def lead(self) -> str:
-        """The lead whose current it carries."""
+        """The lead whose current it carries: battery, left or right."""
         return LEAD_OF[self.place]
 
-
-@dataclass(frozen=True, slots=True)
-class SensorPlace:
-    """Whether the sensor of a fuse's lead sees the fuse's current."""
-
-    code: Literal["seen", "assumed", "unknown", "differs"]
-    """assumed: seen if both sit in the supply leg, as is usual; differs: the sensor is in the other lead."""
-    position: str
-    """Where the fuse sits, or is taken to sit."""
-    sensed: str
-    """Likewise the sensor."""
-    missing: tuple[str, ...]
-    """Fields of the machine file that do not say it."""
-
     @property
-    def sees(self) -> bool:
-        """The sensor's current is the fuse's."""
-        return self.code in ("seen", "assumed")
+    def sensor(self) -> SensorPlace:
+        """Whether the sensor of that lead sees the fuse's current."""
+        return sensor_place(self.place, self.position, self.sensed)
 
 
-def sensor_place(place: str, position: str | None, sensed: str | None) -> SensorPlace:
-    """Judge `fuse.<place>.position` against `controller.sensed`; the battery's sensor always sees the main fuse."""
-    at, by = position or ASSUMED_LEG, sensed or ASSUMED_LEG
-    if place == "main":
-        return SensorPlace("seen", at, by, ())
-    asked = {f"fuse.{place}.position": position, "controller.sensed": sensed}
-    missing = tuple(name for name, value in asked.items() if value is None)
-    if "unknown" in (at, by):
-        return SensorPlace("unknown", at, by, missing)
-    if at != by:
-        return SensorPlace("differs", at, by, missing)
-    return SensorPlace("assumed" if missing else "seen", at, by, missing)
+def fuse_specs(machine: Machine | None) -> dict[str, FuseSpec]:
+    """The fuses that a machine file names, by place, main first; none without a machine file."""
+    if machine is None:
+        return {}
+    sensed = machine.controller.sensed if machine.controller else None
+    return {
+        place: FuseSpec(place, fuse.family, fuse.rating_a, fuse.ambient_c, fuse.position, sensed, fuse.capacitors)
+        for place in PLACES
+        if (fuse := machine.fuses.get(place)) is not None
+    }
 
 
 @dataclass(frozen=True, slots=True)
 class UsableRating:
-    """What a fuse carries for good in the air around it, or why that is not known."""
+    """What a fuse carries continuously in the air around it, or why that is not known."""
 
     code: Literal["known", "rating_missing", "family_missing", "family_unknown", "rating_unknown", "ambient_beyond"]
     """family_unknown: no such family; rating_unknown: the family is not made in this rating."""

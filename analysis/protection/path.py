@@ -3,26 +3,27 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from amptally.analysis.exposure.current import Current
 from amptally.analysis.exposure.exposure import rms_estimate
+from amptally.analysis.protection.fuse import NO_DOUBTS
 from amptally.analysis.protection.fuse_advice import LeadLimits
 from amptally.analysis.protection.fuse_margin import CONTINUOUS_WINDOW_S
 from amptally.analysis.protection.wire import (
-    Conductor,
+    Part,
     WeakestPart,
     WireResult,
     ampacity,
-    ampacity_basis,
     assess_wire,
     fuse_over_wire,
     weakest_part,
 )
+from amptally.analysis.quality.doubts import Aspect, Doubts
 from amptally.analysis.results.estimate import Estimate, refuse
-from amptally.analysis.results.finding import Finding
-from amptally.analysis.results.leads import PLACES
-from amptally.analysis.runs.run import Run
+from amptally.analysis.results.leads import LEAD_OF, PLACES
+from amptally.analysis.results.reason import Reason
+from amptally.logger.machine.description import Machine
 from amptally.tables.wire_short_time import LONGEST_S
 
 
@@ -33,60 +34,59 @@ class PathResult:
     wire: WireResult
     weakest: WeakestPart | None
     """The part of the path with the lowest rating; None where nothing is rated."""
-    findings: tuple[Finding, ...]
+    findings: tuple[Reason, ...]
 
 
-def assess_paths(run: Run, currents: dict[str, Current]) -> dict[str, PathResult]:
-    """Every lead whose wire the machine file names; `currents` by place (main is the battery's lead)."""
-    if run.machine is None:
+def assess_paths(
+    machine: Machine | None,
+    currents: dict[str, Current],
+    doubts: Doubts = NO_DOUBTS,
+    *,
+    description_fits: bool = True,
+) -> dict[str, PathResult]:
+    """Every lead whose wire the machine file names, by place; `currents` by lead.
+
+    `doubts` are those of the run; a description that does not fit the measured voltage gives no verdict "under".
+    """
+    if machine is None:
         return {}
-    return {place: _assess(run, place, currents[place]) for place in PLACES if place in run.machine.wires}
+    return {
+        place: _assess(machine, place, currents[LEAD_OF[place]], doubts, description_fits=description_fits)
+        for place in PLACES
+        if place in machine.wires
+    }
 
 
-def withdrawn(paths: dict[str, PathResult], mismatch: str | None) -> dict[str, PathResult]:
-    """The paths without a verdict "under" where the description is not this machine's (`mismatch`)."""
-    return paths if mismatch is None else {place: _doubted(path) for place, path in paths.items()}
-
-
-def _doubted(path: PathResult) -> PathResult:
-    if path.wire.verdict != "under":
-        return path
-    rule = f"{path.wire.rule}; verdict withdrawn: the machine description does not fit the measured voltage"
-    return replace(path, wire=replace(path.wire, verdict="unknown", rule=rule))
-
-
-def lead_limits(run: Run, place: str) -> LeadLimits:
-    """What a fuse of this lead must not be rated above: its wire, and every part that the machine file rates.
+def lead_limits(machine: Machine | None, place: str) -> LeadLimits:
+    """What a fuse at `place` must not be rated above: its wire, and every part that the machine file rates.
 
     The main lead feeds two motors through one controller, so that twice their ratings count there.
     """
-    machine = run.machine
     if machine is None:
         return LeadLimits(None, ())
     wire, fuse = machine.wires.get(place), machine.fuses.get(place)
     motors = 2 if place == "main" else 1
     controller_a = machine.controller.continuous_a if machine.controller else None
     motor_a = machine.motor.rated_a if machine.motor else None
-    caps = {
+    caps: dict[Part, float | None] = {
         "holder": fuse.holder_a if fuse else None,
         "connector": wire.connector_a if wire else None,
         "cutoff": machine.cutoff.rating_a if machine.cutoff and place == "main" else None,
         "controller": None if controller_a is None else motors * controller_a,
-        "motor" if motors == 1 else "both motors": None if motor_a is None else motors * motor_a,
+        "motor" if motors == 1 else "both_motors": None if motor_a is None else motors * motor_a,
     }
-    conductor = None if wire is None else Conductor(wire.awg, wire.mm2, wire.length_m, wire.insulation_c)
-    return LeadLimits(conductor, tuple((what, cap) for what, cap in caps.items() if cap is not None))
+    return LeadLimits(wire, tuple((part, cap_a) for part, cap_a in caps.items() if cap_a is not None))
 
 
-def _assess(run: Run, place: str, current: Current) -> PathResult:
-    machine = run.machine
-    assert machine is not None
-    described = machine.wires[place]
-    conductor = Conductor(described.awg, described.mm2, described.length_m, described.insulation_c)
-    fuse = machine.fuses.get(place)
-    ambient = machine.wire_air_c(place)
-    long_rms, whole_rms, length = _rms(current)
+def _assess(machine: Machine, place: str, current: Current, doubts: Doubts, *, description_fits: bool) -> PathResult:
+    conductor, fuse = machine.wires[place], machine.fuses.get(place)
+    ambient_c = machine.wire_air_c(place)
+    long_rms, whole_rms, length_s = _rms(current)
     short = [rms_a for window_s, rms_a in current.exposure if window_s <= LONGEST_S and rms_a > 0]
+
+    def hold(value: Estimate, aspect: Aspect) -> Estimate:
+        return doubts.hold(value, (f"{LEAD_OF[place]}_current_a", aspect))
+
     wire = assess_wire(
         conductor,
         rms_600_a=long_rms,
@@ -95,42 +95,33 @@ def _assess(run: Run, place: str, current: Current) -> PathResult:
         exposure=current.exposure,
         exposure_relative_u=_relative_u(current, min(short, default=0.0)),
         exposure_bound="at_least" if current.error.unseen else "estimate",
-        ambient_c=ambient,
-        rms_window_s=length,
+        ambient_c=ambient_c,
+        rms_window_s=length_s,
+        hold=hold,
+        description_fits=description_fits,
     )
-    limit = ampacity(conductor, ambient)
+    limit = ampacity(conductor, ambient_c)
     findings = []
-    protecting = machine.protecting_fuse(place)
-    named, protector = protecting if protecting is not None else (place, None)
-    over = None
-    if protector is not None and protector.rating_a is not None:
-        over = fuse_over_wire(place, protector.rating_a, limit, None if named == place else named)
-    if over is not None:
-        findings.append(over)
+    named, protecting = machine.protecting_fuse(place) or (place, None)
+    if protecting is not None and protecting.rating_a is not None:
+        over = fuse_over_wire(place, protecting.rating_a, limit, named)
+        findings += [] if over is None else [over]
     if wire.verdict == "over":
-        findings.append(
-            Finding(
-                "danger",
-                "wire_over",
-                f"The {place} lead carried more than its wire is rated for.",
-                wire.rule,
-                "Stop using it loaded like this; fit a thicker wire, and let someone licensed check the work.",
-            )
-        )
-    parts = [
-        ("fuse", fuse.rating_a if fuse else None, "printed on it"),
-        ("wire", limit.value_a, ampacity_basis(limit)),
-        ("connector", described.connector_a, "machine file"),
+        findings.append(Reason("wire_over", "danger", place=place, rule=wire.rule))
+    parts: list[tuple[Part, float | None]] = [
+        ("fuse", fuse.rating_a if fuse else None),
+        ("wire", limit.value_a),
+        ("connector", conductor.connector_a),
     ]
     if place == "main":
-        parts.append(("cutoff", machine.cutoff.rating_a if machine.cutoff else None, "machine file"))
+        parts.append(("cutoff", machine.cutoff.rating_a if machine.cutoff else None))
     else:
-        parts.append(("controller", machine.controller.continuous_a if machine.controller else None, "machine file"))
+        parts.append(("controller", machine.controller.continuous_a if machine.controller else None))
     return PathResult(wire, weakest_part(parts), tuple(findings))
 
 
 def _relative_u(current: Current, rms_a: float) -> float | None:
-    """1 σ, relative, of the RMS in short windows, from the least of them; None where the sensor's gain is not declared.
+    """1 σ, relative, of the RMS in short windows, from the smallest; None where the sensor's gain is not declared.
 
     Gain, offset and noise: an offset weighs more in the smaller of two currents.
     """
@@ -143,7 +134,8 @@ def _rms(current: Current) -> tuple[Estimate, Estimate, float]:
     """Largest RMS of 600 s, or of the whole run where it is shorter; RMS of the whole run; the length of the first."""
     exposure = current.prepared
     if exposure is None:
-        none = refuse("A", current.mean_a.refused or "the current was not measured")
+        why = current.mean_a.reasons if current.mean_a.is_refused else (Reason("current_not_measured"),)
+        none = refuse("A", *why)
         return none, none, CONTINUOUS_WINDOW_S
     whole = rms_estimate(exposure, exposure.worst(exposure.duration_s), current.error)
     if exposure.duration_s < CONTINUOUS_WINDOW_S:

@@ -10,9 +10,17 @@ from dataclasses import dataclass
 from amptally.analysis.controller.duty import RIPPLE_SHARE, Duty, estimate_duty, fuse_rms_a
 from amptally.analysis.exposure.current import Current
 from amptally.analysis.exposure.exposure import Exposure
-from amptally.analysis.protection.fuse_eligibility import sensor_place
+from amptally.analysis.protection.fuse_eligibility import FuseSpec
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Floats, Run, Series
+
+RIPPLE: dict[str, tuple[float, float, Reason]] = {
+    "battery_side": (1.0, 1.0, Reason("fuse_behind_capacitors")),
+    "unknown": (0.0, 1.0, Reason("capacitors_place_unknown")),
+    "load_side": (0.0, RIPPLE_SHARE, Reason("fuse_before_capacitors", ripple_share=RIPPLE_SHARE)),
+}
+"""By the place of the controller's input capacitors, seen from the fuse: the share of the bridge's ripple that the
+fuse's lead carries, likely and at most, and what that says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,45 +28,33 @@ class Translated:
     """The current of the fuse's lead, as far as the other lead's current tells it."""
 
     likely: Exposure
-    least: Exposure | None
+    lower: Exposure | None
     """None where nothing bounds it from below: margins are then `at_least`."""
-    most: Exposure | None
+    upper: Exposure | None
     """None where nothing bounds it from above: margins are then `at_most`."""
-    how: str
-    """What it rests on, for people."""
+    how: tuple[Reason, ...]
+    """What it rests on."""
 
 
-def translate(run: Run, side: str, current: Current, position: str | None, capacitors: str | None) -> Translated | None:
-    """The current in the supply leg or motor lead (`position`) from that of the other lead, else None.
+def translate(run: Run, spec: FuseSpec, current: Current) -> Translated | None:
+    """The current of a fuse's own lead, supply leg or motor lead, from that of the other lead.
 
-    `capacitors` is where the controller's input capacitors sit, seen from the fuse.
+    None where the sensor sees the fuse's current, where its place is not known, or where nothing was measured.
     """
-    from amptally.analysis.wording.results import phrase
-
-    at, exposure = sensor_place(side, position, run.sensed), current.prepared
+    at, exposure = spec.sensor, current.prepared
     if exposure is None or at.code != "differs":
         return None
     if at.position == "motor_lead":
-        return Translated(exposure, exposure, None, "a motor carries at least its supply's current, at any duty")
-    duty: Duty | Reason = Reason("plain", text="the run is too long to follow it; ask for a part of the run")
+        return Translated(exposure, exposure, None, (Reason("motor_carries_at_least_supply"),))
+    duty: Duty | Reason = Reason("run_too_long_for_duty")
     if not run.long:
-        series = _series(run, side, exposure)
-        duty = estimate_duty(run, side, series.time_s, series.value)
+        series = _series(run, spec.lead, exposure)
+        duty = estimate_duty(run, spec.lead, series.time_s, series.value)
     if isinstance(duty, Reason):
-        how = f"a supply carries at most its motor's current, at any duty; no closer estimate: {phrase(duty)}"
-        return Translated(exposure, None, exposure, how)
+        how = Reason("supply_carries_at_most_motor", why=duty)
+        return Translated(exposure, None, exposure, (how,))
     likely_d, least_d, most_d = duty.sizes()
-    ripple, may_ripple, where = {
-        "battery_side": (1.0, 1.0, "between capacitors and bridge: RMS √duty × motor current"),
-        "unknown": (0.0, 1.0, "place of the capacitors unknown: RMS from duty to √duty × motor current"),
-    }.get(
-        capacitors or "load_side",
-        (
-            0.0,
-            RIPPLE_SHARE,
-            f"before the capacitors: RMS duty × motor current, up to {RIPPLE_SHARE:g} of the ripple",
-        ),
-    )
+    ripple, may_ripple, where = RIPPLE[spec.capacitors or "load_side"]
 
     def carried(duty_of: Floats, share: float) -> Exposure:
         build = Exposure.from_interval_rms if exposure.interval_rms else Exposure.prepare
@@ -68,7 +64,7 @@ def translate(run: Run, side: str, current: Current, position: str | None, capac
         carried(likely_d, ripple),
         carried(least_d, ripple),
         carried(most_d, may_ripple),
-        f"{phrase(duty.how)}; {where}",
+        (duty.how, where),
     )
 
 

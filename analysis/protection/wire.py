@@ -3,133 +3,86 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal, TypeAlias
 
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Bound, Estimate, as_reasons, refuse
-from amptally.analysis.results.finding import Finding
+from amptally.analysis.protection.fuse_margin import CONTINUOUS_WINDOW_S, run_shorter
+from amptally.analysis.quality.doubts import Aspect
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, UNDECLARED, Bound, Estimate, refuse
 from amptally.analysis.results.propagation import power_of
+from amptally.analysis.results.reason import Fact, Reason
+from amptally.logger.machine.fields import Wire
 from amptally.tables import wire_ampacity as table
 from amptally.tables.fuse_above_wire import fuse_against_wire
 from amptally.tables.wire_ampacity import Ampacity
-from amptally.tables.wire_gauge import CountedSize, counted_size, gauge_name, sae_area_ratio
+from amptally.tables.wire_gauge import sae_area_ratio
 from amptally.tables.wire_resistance import ALPHA_PER_K, STRANDING_U, resistance_ohm
-from amptally.tables.wire_short_time import LONGEST_S, SOURCE, ShortTime, adiabatic_current_a, short_time_k
+from amptally.tables.wire_short_time import LONGEST_S, adiabatic_current_a, short_time_k
 
 LENGTH_U = 0.05  # 1 σ, relative: a tape measure along a loom; common practice, no source
 
+Part = Literal["fuse", "wire", "holder", "connector", "cutoff", "controller", "motor", "both_motors"]
+"""What a lead is made of, and what its current passes."""
 Verdict = Literal["under", "over", "unknown"]
-
-
-@dataclass(frozen=True, slots=True)
-class Conductor:
-    """One wire of the machine file; give `awg` or `mm2`. Of both the smaller counts."""
-
-    awg: int | None = None
-    """American wire gauge."""
-    mm2: float | None = None
-    """Copper area [mm²]."""
-    length_m: float | None = None
-    """Out and back, all the copper that the current passes [m]."""
-    insulation_c: float | None = None
-    """Temperature the insulation is rated for [°C], as printed on the wire."""
-
-    @property
-    def size(self) -> CountedSize | None:
-        """The size that counts; None when neither gauge nor area is given."""
-        return counted_size(self.awg, self.mm2)
-
-    @property
-    def area_mm2(self) -> float | None:
-        """Copper area [mm²] that counts; None when neither gauge nor area is given."""
-        return None if self.size is None else self.size.area_mm2
-
-    def describe(self) -> str:
-        """The wire in words, as the report's `conductor`."""
-        counted = self.size
-        size = "size not given" if counted is None else f"{counted.area_mm2:.3g} mm²"
-        if counted is not None and counted.awg is not None:
-            size = f"{gauge_name(counted.awg)} ({size})"
-        length = "length not given" if self.length_m is None else f"{self.length_m:g} m round trip"
-        rated = "insulation not given" if self.insulation_c is None else f"{self.insulation_c:g} °C insulation"
-        return f"{size}, {length}, {rated}"
+Hold: TypeAlias = Callable[[Estimate, Aspect], Estimate]
+"""What doubts about the lead's current leave of a value that rests on this aspect of it."""
 
 
 @dataclass(frozen=True, slots=True)
 class WireResult:
-    """One wire of the report; the fields are the report's keys."""
+    """One wire of the report."""
 
-    conductor: str
-    """The wire in words."""
+    conductor: Wire
+    """The wire as the machine file describes it."""
     ampacity_a: float | None
     """None when not supported; `ampacity_basis` says why."""
-    ampacity_basis: str
-    """Where the ampacity comes from."""
+    ampacity_basis: Reason
+    """Where the ampacity comes from, or why there is none."""
     margin: Estimate
-    """Ampacity over the greatest 10 min RMS."""
+    """Ampacity over the largest 10 min RMS."""
     adiabatic_margin: Estimate
-    """Least ratio, over windows of 5 s and less, of the current that heats the wire to its limit to the RMS."""
+    """Smallest ratio, over windows up to 5 s, of the current that heats the wire to its limit to the RMS."""
     drop_v: Estimate
     """Voltage lost in the wire at the peak current."""
     loss_w: Estimate
     """Heat in the wire at the RMS of the whole run."""
     verdict: Verdict
     """over: a value below 1. under: both low ends at 1 or more. Else unknown."""
-    rule: str
+    rule: tuple[Reason, ...]
     """What was measured, against which limit, with what margin."""
 
 
-def ampacity(conductor: Conductor, ambient_c: float | None = None) -> Ampacity:
+def ampacity(wire: Wire, ambient_c: float | None = None) -> Ampacity:
     """The ampacity of a wire in air at `ambient_c` [°C], None where it is not given."""
-    return table.ampacity(conductor.awg, conductor.mm2, conductor.insulation_c, ambient_c)
+    return table.ampacity(wire.awg, wire.mm2, wire.insulation_c, ambient_c)
 
 
-def ampacity_basis(limit: Ampacity) -> str:
+def ampacity_reason(limit: Ampacity) -> Reason:
     """Where an ampacity comes from and what was done to the table; why there is none."""
     if limit.value_a is None:
-        return _no_ampacity(limit)
-    rows = " and ".join(map(gauge_name, limit.rows_awg))
-    said = [f"{table.SOURCE}, " + (f"log-log between rows {rows}" if limit.interpolated else f"row {rows}")]
-    if limit.column_c == limit.insulation_c:
-        said.append(f"column for {limit.column_c:g} °C insulation")
-    else:
-        said.append(f"column for {limit.column_c:g} °C, the next below the insulation's {limit.insulation_c:g} °C")
-    if limit.air_factor < 1:
-        said.append(f"times {limit.air_factor:.3g} for air at {limit.air_c:g} °C")
-    else:
-        said.append(f"in air of {limit.air_c:g} °C" + ("" if limit.air_given else ", air not given"))
-    return "; ".join(said)
-
-
-def _no_ampacity(limit: Ampacity) -> str:
-    if limit.missing == "size":
-        return "neither awg nor mm2 is given for this wire"
-    if limit.missing == "insulation":
-        return "insulation_c is not given: without the insulation's rated temperature no ampacity holds"
-    if limit.missing == "insulation_below_table":
-        return f"{limit.insulation_c:g} °C insulation is below the table's {table.COLUMNS_C[0]:g} °C ({table.SOURCE})"
-    if limit.missing == "air_too_hot":
-        return f"air at {limit.air_c:g} °C is not below the {limit.column_c:g} °C of the insulation's column"
-    reach = f"{gauge_name(max(table.AMPACITY_A))} to {gauge_name(min(table.AMPACITY_A))}"
-    return f"{limit.area_mm2:.3g} mm² is outside the table ({reach}; {table.SOURCE})"
-
-
-def short_time_basis(short: ShortTime) -> str:
-    """Where a k comes from."""
-    if short.from_formula:
-        return (
-            f"from {short.start_c:g} °C to PVC's limit of {short.end_c:g} °C by the formula (from memory); the table "
-            "ends at 90 °C"
+        return Reason(
+            "no_ampacity",
+            missing=limit.missing,
+            area_mm2=limit.area_mm2,
+            insulation_c=limit.insulation_c,
+            column_c=limit.column_c,
+            air_c=limit.air_c,
         )
-    span = f"PVC from {short.start_c:g} to {short.end_c:g} °C"
-    others = "".join(f" and {k:g} ({what})" for what, k in short.passed_over)
-    lower = f", the lower of {short.k:g} (PVC){others}" if others else ""
-    return f"{span}{lower}, {SOURCE}"
+    return Reason(
+        "ampacity_of_table",
+        rows_awg=limit.rows_awg,
+        interpolated=limit.interpolated,
+        insulation_c=limit.insulation_c,
+        column_c=limit.column_c,
+        air_factor=limit.air_factor,
+        air_c=limit.air_c,
+        air_given=limit.air_given,
+    )
 
 
 def assess_wire(
-    conductor: Conductor,
+    conductor: Wire,
     *,
     rms_600_a: Estimate,
     peak_a: Estimate,
@@ -138,89 +91,111 @@ def assess_wire(
     exposure_relative_u: float | None = None,
     exposure_bound: Bound = "estimate",
     ambient_c: float | None = None,
-    rms_window_s: float = 600.0,
+    rms_window_s: float = CONTINUOUS_WINDOW_S,
+    hold: Hold = lambda value, _: value,
+    description_fits: bool = True,
 ) -> WireResult:
     """Compare one lead's currents with what its wire carries.
 
-    `exposure` holds (window [s], greatest RMS [A]); windows above 5 s are passed over. `exposure_relative_u` is the
+    `exposure` holds (window [s], largest RMS [A]); windows above 5 s are not used. `exposure_relative_u` is the
     relative 1 σ of those RMS values (None: sensor not declared), `exposure_bound` is "at_least" when samples may have
     missed a shorter peak. `rms_window_s` is the length `rms_600_a` covers, when the run is shorter than ten minutes.
+    A machine file whose battery does not fit the measured voltage (`description_fits` False) may describe another wire
+    too: "over" stands, "under" does not.
     """
     limit = ampacity(conductor, ambient_c)
-    margin = _margin(limit, rms_600_a, rms_window_s)
-    adiabatic, at_window_s = _adiabatic_margin(conductor, exposure, exposure_relative_u, exposure_bound)
+    margin = hold(_margin(limit, rms_600_a, rms_window_s), "margin")
+    unknown = rms_600_a.reasons if rms_600_a.is_refused else (Reason("no_short_window", longest_s=LONGEST_S),)
+    adiabatic, at_window_s = _adiabatic_margin(conductor, exposure, exposure_relative_u, exposure_bound, unknown)
+    adiabatic = hold(adiabatic, "margin")
     drop, loss = _drop_and_loss(conductor, limit, ambient_c, rms_600_a, peak_a, whole_run_rms_a)
     verdict = verdict_of(margin, adiabatic)
     rule = _rule(limit, margin, rms_600_a, rms_window_s, adiabatic, at_window_s)
-    text = conductor.describe()
-    return WireResult(text, limit.value_a, ampacity_basis(limit), margin, adiabatic, drop, loss, verdict, rule)
+    if verdict == "under" and not description_fits:
+        verdict, rule = "unknown", (*rule, Reason("verdict_withdrawn"))
+    return WireResult(
+        conductor,
+        limit.value_a,
+        ampacity_reason(limit),
+        margin,
+        adiabatic,
+        hold(drop, "peak"),
+        hold(loss, "heat"),
+        verdict,
+        rule,
+    )
 
 
 def _margin(limit: Ampacity, rms_a: Estimate, window_s: float) -> Estimate:
     if limit.value_a is None:
-        return refuse("", ampacity_basis(limit))
-    note = "the ampacity table states no tolerance of its own"
-    if window_s < 600:
-        note = f"RMS of the whole run, {window_s:.0f} s, shorter than 10 min; {note}"
+        return refuse("", ampacity_reason(limit))
     terms = {"ampacity between rows": limit.relative_u}
-    return power_of(limit.value_a, rms_a, -1, "", terms, note=note)
+    found = power_of(limit.value_a, rms_a, -1, "", terms, note=Reason("ampacity_without_tolerance"))
+    short = run_shorter(window_s)
+    return found if short is None or found.is_refused else replace(found, reasons=(short, *found.reasons))
 
 
 def _adiabatic_margin(
-    conductor: Conductor, exposure: Sequence[tuple[float, float]], relative_u: float | None, bound: Bound
+    wire: Wire,
+    exposure: Sequence[tuple[float, float]],
+    relative_u: float | None,
+    bound: Bound,
+    unknown: tuple[Reason, ...],
 ) -> tuple[Estimate, float | None]:
-    area = conductor.area_mm2
-    if area is None or conductor.insulation_c is None:
-        return refuse("", "awg or mm2, and insulation_c, are needed for the short-time limit"), None
-    short = short_time_k(conductor.insulation_c)
+    if wire.size is None or wire.insulation_c is None:
+        return refuse("", Reason("short_time_needs_wire")), None
+    short = short_time_k(wire.insulation_c)
     if short is None:
-        return refuse("", f"no short-time limit is published for {conductor.insulation_c:g} °C insulation"), None
+        return refuse("", Reason("no_short_time_limit", insulation_c=wire.insulation_c)), None
     usable = [(window, rms) for window, rms in exposure if 0 < window <= LONGEST_S and rms > 0]
     if not usable:
-        return refuse("", "no window of 5 s or less with current in it"), None
-    ratios = [(adiabatic_current_a(short.k, area, window) / rms, window) for window, rms in usable]
-    least, at_window_s = min(ratios)
+        return refuse("", *unknown), None
+    ratios = [(adiabatic_current_a(short.k, wire.size.area_mm2, window) / rms, window) for window, rms in usable]
+    smallest, at_window_s = min(ratios)
     half = COVERAGE_FACTOR * (relative_u or 0.0)
-    one = Estimate(
-        1.0, 1 / (1 + half), 1 + half, "", reasons=as_reasons("" if relative_u is not None else "sensor not declared")
-    )
-    less_copper = 1 - _sae_ratio(conductor)
+    one = Estimate(1.0, 1 / (1 + half), 1 + half, "", reasons=() if relative_u is not None else (UNDECLARED,))
+    less_copper = 1 - _sae_ratio(wire)
     terms = {"copper area": STRANDING_U}
-    note = f"k {short.k:.0f}: {short_time_basis(short)}"
-    result = power_of(least, one, 1, "", terms, doubt_low=less_copper * least, note=note)
+    note = Reason(
+        "short_time_k",
+        k=short.k,
+        start_c=short.start_c,
+        end_c=short.end_c,
+        from_formula=short.from_formula,
+        passed_over=short.passed_over,
+    )
+    result = power_of(smallest, one, 1, "", terms, doubt_low=less_copper * smallest, note=note)
     if bound == "at_least":
-        result = result.bounded("at_most", "a shorter peak may have been missed")
+        result = result.bounded("at_most", Reason("shorter_peak_missed"))
     return result, at_window_s
 
 
-def _sae_ratio(conductor: Conductor) -> float:
-    size = conductor.size
-    return 1.0 if size is None or size.awg is None else sae_area_ratio(size.awg)
+def _sae_ratio(wire: Wire) -> float:
+    return 1.0 if wire.size is None or wire.size.awg is None else sae_area_ratio(wire.size.awg)
 
 
 def _drop_and_loss(
-    conductor: Conductor,
+    wire: Wire,
     limit: Ampacity,
     ambient_c: float | None,
     rms_600_a: Estimate,
     peak_a: Estimate,
     whole_run_rms_a: Estimate,
 ) -> tuple[Estimate, Estimate]:
-    area, length = conductor.area_mm2, conductor.length_m
-    if area is None or length is None:
-        reason = "awg or mm2, and length_m, are needed for the wire's resistance"
+    if wire.size is None or wire.length_m is None:
+        reason = Reason("resistance_needs_wire")
         return refuse("V", reason), refuse("W", reason)
-    air = table.BASE_AIR_C if ambient_c is None else ambient_c
-    rise, rise_u, how = _temperature_rise(limit, rms_600_a)
-    ohm = resistance_ohm(area, length, air + rise)
+    air_c = table.BASE_AIR_C if ambient_c is None else ambient_c
+    rise_k, rise_u_k, from_load = _temperature_rise(limit, rms_600_a)
+    ohm = resistance_ohm(wire.size.area_mm2, wire.length_m, air_c + rise_k)
     # An SAE cable of the gauge may hold less copper than ASTM's size: more resistance, on one side only.
-    more = 1 / _sae_ratio(conductor) - 1
+    more = 1 / _sae_ratio(wire) - 1
     terms = {
         "length": LENGTH_U,
         "copper area": STRANDING_U,
-        "conductor temperature": ALPHA_PER_K * rise_u / (1 + ALPHA_PER_K * (air + rise - 20)),
+        "conductor temperature": ALPHA_PER_K * rise_u_k / (1 + ALPHA_PER_K * (air_c + rise_k - 20)),
     }
-    note = f"{1000 * ohm:.2f} mΩ, copper at {air + rise:.0f} °C ({how})"
+    note = Reason("copper_resistance", resistance_ohm=ohm, copper_c=air_c + rise_k, from_load=from_load)
 
     def scaled(current_a: Estimate, exponent: int, unit: str) -> Estimate:
         doubt = 0.0 if current_a.value is None else more * ohm * abs(current_a.value) ** exponent
@@ -229,14 +204,14 @@ def _drop_and_loss(
     return scaled(peak_a, 1, "V"), scaled(whole_run_rms_a, 2, "W")
 
 
-def _temperature_rise(limit: Ampacity, rms_a: Estimate) -> tuple[float, float, str]:
-    """(rise [K], its 1 σ [K], how): by the square of the load, as in `air_factor`, up to the column's temperature."""
+def _temperature_rise(limit: Ampacity, rms_a: Estimate) -> tuple[float, float, bool]:
+    """(rise [K], its 1 σ [K], whether the load gives it): by the square of the load, up to the column's temperature."""
     if limit.value_a is None or rms_a.value is None or limit.column_c is None:
-        return 25.0, 25.0 / math.sqrt(3), "0 to 50 K above the air, load or limit not known"
-    to_limit = limit.column_c - limit.air_c
-    rise = to_limit * min((rms_a.value / limit.value_a) ** 2, 1.0)
+        return 25.0, 25.0 / math.sqrt(3), False
+    to_limit_k = limit.column_c - limit.air_c
+    rise_k = to_limit_k * min((rms_a.value / limit.value_a) ** 2, 1.0)
     # Half the rise as 1 σ: a run shorter than the wire's warm-up stays cooler, a bundled wire runs hotter.
-    return rise, rise / 2, "from the load"
+    return rise_k, rise_k / 2, True
 
 
 def verdict_of(margin: Estimate, adiabatic: Estimate) -> Verdict:
@@ -256,62 +231,62 @@ def _rule(
     window_s: float,
     adiabatic: Estimate,
     at_window_s: float | None,
-) -> str:
+) -> tuple[Reason, ...]:
     if margin.value is None or limit.value_a is None:
-        long = f"no margin on the ampacity: {margin.refused}"
+        long = Reason("no_ampacity_margin", why=margin.reasons)
     else:
-        window = "10 min" if window_s >= 600 else f"{window_s:.0f} s"
-        long = f"{window} RMS {rms_a.value:.1f} A against an ampacity of {limit.value_a:.1f} A, {_times(margin)}"
+        long = Reason(
+            "load_against_ampacity",
+            window_s=window_s,
+            rms_a=rms_a.value,
+            ampacity_a=limit.value_a,
+            **_interval(margin),
+        )
     if adiabatic.value is None:
-        return f"{long}; no short-time margin: {adiabatic.refused}"
-    return f"{long}; tightest window of 5 s or less is {at_window_s:g} s, {_times(adiabatic)} on the adiabatic limit"
+        return long, Reason("no_short_time_margin", why=adiabatic.reasons)
+    return long, Reason("tightest_short_window", window_s=at_window_s, longest_s=LONGEST_S, **_interval(adiabatic))
 
 
-def _times(margin: Estimate) -> str:
-    low = "" if margin.low is None else f"{margin.low:.2f}"
-    high = "" if margin.high is None else f"{margin.high:.2f}"
-    span = {"at_most": "at most", "at_least": "at least"}.get(margin.bound)
-    return f"margin {span} {margin.value:.2f}" if span else f"margin {margin.value:.2f} ({low} to {high})"
+def _interval(margin: Estimate) -> dict[str, Fact]:
+    return {"margin": margin.value, "low": margin.low, "high": margin.high, "bound": margin.bound}
 
 
 @dataclass(frozen=True, slots=True)
 class WeakestPart:
     """The part of a current path with the lowest rating."""
 
-    name: str
-    """Fuse, wire, connector, cutoff or controller, as the caller named it."""
+    part: Part
     rating_a: float
-    """Its rating [A]."""
-    basis: str
-    """Where the rating comes from."""
-    unrated: tuple[str, ...]
+    unrated: tuple[Part, ...]
     """Parts whose rating is not known: any of them may be weaker."""
 
 
-def weakest_part(parts: Sequence[tuple[str, float | None, str]]) -> WeakestPart | None:
-    """The part with the lowest rating among (name, rating [A] or None, basis); the first of equals."""
-    rated = [(rating, name, basis) for name, rating, basis in parts if rating is not None]
+def weakest_part(parts: Sequence[tuple[Part, float | None]]) -> WeakestPart | None:
+    """The part with the lowest rating among (part, rating [A] or None); the first of equals; None without a rating."""
+    rated = [(rating, part) for part, rating in parts if rating is not None]
     if not rated:
         return None
-    rating, name, basis = min(rated, key=lambda part: part[0])
-    return WeakestPart(name, rating, basis, tuple(name for name, amps, _ in parts if amps is None))
+    rating, part = min(rated, key=lambda each: each[0])
+    return WeakestPart(part, rating, tuple(part for part, amps in parts if amps is None))
 
 
-def fuse_over_wire(lead: str, fuse_rating_a: float, limit: Ampacity, fuse: str | None = None) -> Finding | None:
+def fuse_over_wire(place: str, fuse_rating_a: float, limit: Ampacity, fuse: str | None = None) -> Reason | None:
     """The finding that a fuse lets its wire carry more than its ampacity; None when it does not, or it stays open.
 
-    `fuse` names the fuse where it is not the lead's own: the main one protects a lead that has none.
+    `place` is the wire's; `fuse` is the fuse's where that is another one: the main fuse protects a lead that has none.
     """
     found = fuse_against_wire(fuse_rating_a, limit)
     if found.severity is None or found.ratio is None:
         return None
-    of = "its wire" if fuse is None else f"the {lead} wire"
-    carries = f"{limit.value_a:.1f} A" if limit.value_a is not None else f"at most {limit.most_a:.1f} A"
-    return Finding(
-        found.severity,
+    return Reason(
         "fuse_above_wire",
-        f"The {fuse or lead} fuse is rated {'at least ' if found.at_least else ''}{found.ratio:.2f} times what {of} "
-        "carries.",
-        f"fuse {fuse_rating_a:g} A, ampacity {carries} ({ampacity_basis(limit)})",
-        "Fit a smaller fuse, or a wire whose ampacity is at least the fuse's rating.",
+        found.severity,
+        place=place,
+        fuse=fuse or place,
+        ratio=found.ratio,
+        at_least=found.at_least,
+        rating_a=fuse_rating_a,
+        ampacity_a=limit.value_a,
+        most_a=limit.most_a,
+        ampacity=ampacity_reason(limit),
     )

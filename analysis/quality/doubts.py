@@ -211,11 +211,6 @@ def why(doubt: Doubt) -> Reason:
     return Reason("doubted", doubt.severity, finding=doubt.code)
 
 
-def _names(reason: Reason, doubt: Doubt) -> bool:
-    """The reason names what this doubt did to a value."""
-    return reason.code in ("doubted", "widened_for_doubt") and reason["finding"] == doubt.code
-
-
 def _changed(value: Estimate, act: Act | Widen, doubt: Doubt) -> Estimate:
     """One value under one act."""
     reason = why(doubt)
@@ -237,10 +232,10 @@ def _changed(value: Estimate, act: Act | Widen, doubt: Doubt) -> Estimate:
 
 
 def _widened(value: Estimate, act: Widen, doubt: Doubt) -> Estimate:
-    """Both sides moved out."""
+    """Both sides moved out; a value computed from one that was widened by this doubt is not widened again."""
     assert value.value is not None
-    if any(_names(reason, doubt) for reason in value.reasons):
-        return value  # it was made from a value that this doubt has widened already
+    if any(each.code == "widened_for_doubt" and each["finding"] == doubt.code for each in value.reasons):
+        return value
     width = dict(doubt.widths).get(act.by or value.unit, 0.0)
     half = width * abs(value.value) if act.by and not act.as_amount else width
     if half <= 0:

@@ -46,7 +46,9 @@ def filled_in_by_hand(
 
 def filled_in_doubt(channel: str, evidence: Reason) -> Doubt:
     """The doubt about a current that was not measured, with what gave it away."""
-    return Doubt(Reason("current_filled_in", "caution", channel=channel, evidence=evidence), (channel,))
+    one_number = evidence.code == "one_number"
+    reason = Reason("current_filled_in", "caution", channel=channel, one_number=one_number, evidence=evidence)
+    return Doubt(reason, (channel,))
 
 
 @dataclass(frozen=True, slots=True)

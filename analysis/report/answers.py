@@ -8,6 +8,7 @@ from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.report.build import Report
 from amptally.analysis.report.command_words import commanded
 from amptally.analysis.wording.formatting import bare, full, moment, number, short
+from amptally.analysis.wording.results import refusal
 
 VERDICTS = {
     "past": "it should have opened, so doubt the data, the sensor's place or the fuse",
@@ -59,23 +60,28 @@ def fuse_answer(report: Report, place: str, fuse: FuseResult) -> Answer:
     """Worst window of one fuse against its earliest opening."""
     window, start = fuse.tightest_window_s, fuse.tightest_at_s
     if fuse.margin.value is None or window is None or start is None:
-        return Answer("fuse", f"{place} fuse: no margin: {fuse.margin.refused}", tone="unknown")
+        return Answer("fuse", f"{place} fuse: no margin: {refusal(fuse.margin)}", tone="unknown")
     worst = fuse.worst_rms_a or 0.0
     doing = commanded(report.run, start, window, report.drive.stalls)
     context = f", {doing}" if doing else ""
-    margin = fuse.margin.value
+    margin, latest = fuse.margin.value, fuse.margin_latest.value
     # A margin that is known only from above: the current may have come closer than this.
-    least, most = {"at_most": ("at least ", "at most "), "at_least": ("at most ", "at least ")}.get(
+    above, below = {"at_most": ("at least ", "at most "), "at_least": ("at most ", "at least ")}.get(
         fuse.margin.bound, ("", "")
     )
-    ratio = f"{most}{_times(margin)} times below" if margin >= 1 else f"{least}{_times(1 / margin)} times above"
-    latest = fuse.margin_latest.value
     if fuse.verdict == "past" and latest is not None:
-        ratio = f"{_times(1 / latest)} times above its latest opening, {_times(1 / margin)} times above"
+        ratio = (
+            f"{_times(1 / latest)} times the current at which it opens at the latest, {_times(1 / margin)} times that "
+            "at which it may open"
+        )
+    elif margin < 1:
+        ratio = f"{above}{_times(1 / margin)} times the current at which it may open"
+    else:
+        ratio = f"it could have carried {below}{_times(margin)} times as much before it may open"
     more = "" if fuse.verdict == "below" else f": {VERDICTS[fuse.verdict]}"
     text = (
         f"{place} fuse: worst {worst:.0f} A{NOT_MEASURED.get(fuse.current_from or '', '')} for {_duration(window)} at "
-        f"{moment(start)}{context}, {ratio} its earliest opening{more}"
+        f"{moment(start)}{context}; {ratio}{more}"
     )
     return Answer("fuse", text, start, window, TONE_OF_VERDICT[fuse.verdict])
 

@@ -20,9 +20,9 @@ from amptally.analysis.forecast.charge_forecast import ChargeLeft, Start, assess
 from amptally.analysis.integrals.energy import Energy, energy_used
 from amptally.analysis.laps.laps import Laps, assess_laps
 from amptally.analysis.protection.fuse import FuseResult
-from amptally.analysis.protection.fuse_eligibility import FuseSpec
-from amptally.analysis.protection.fuse_leads import FuseLead, assess_fuses, settled
-from amptally.analysis.protection.path import PathResult, assess_paths, withdrawn
+from amptally.analysis.protection.fuse_eligibility import fuse_specs
+from amptally.analysis.protection.fuse_leads import FuseLead, assess_fuses
+from amptally.analysis.protection.path import PathResult, assess_paths
 from amptally.analysis.quality.screening import judge
 from amptally.analysis.report.json_form import report_json
 from amptally.analysis.report.ledger import ledger_charge
@@ -32,7 +32,7 @@ from amptally.analysis.report.trust import Trust
 from amptally.analysis.report.uncertainty_budget import Contribution, main_contributions
 from amptally.analysis.results.estimate import Estimate, estimate, refuse
 from amptally.analysis.results.finding import gravest_first
-from amptally.analysis.results.leads import LEAD_OF, LEADS, PLACES, SIDES
+from amptally.analysis.results.leads import LEADS, SIDES
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.standing import driven_part
 from amptally.analysis.wording.findings import Finding
@@ -78,18 +78,6 @@ class Report:
         return json.dumps(self.as_json(), allow_nan=False)
 
 
-def fuse_specs(run: Run) -> dict[str, FuseSpec]:
-    """The fuses that the machine file names, main first."""
-    machine = run.machine
-    if machine is None:
-        return {}
-    return {
-        place: FuseSpec(place, fuse.family, fuse.rating_a, fuse.ambient_c, fuse.position, run.sensed, fuse.capacitors)
-        for place in PLACES
-        if (fuse := machine.fuses.get(place)) is not None
-    }
-
-
 def build_report(
     run: Run, *, rested_h: float | None = None, fraction: float | None = None, with_ledger: bool = True
 ) -> Report:
@@ -97,7 +85,7 @@ def build_report(
 
     Without `with_ledger` the other runs of the folder are left alone, and the start charge is what this run says.
     """
-    specs = fuse_specs(run)
+    specs = fuse_specs(run.machine)
     named = ((spec.family, spec.rating_a) for spec in specs.values())
     tables = [table for family, rating in named if family and rating and (table := fuse_table(family, rating))]
     times = sorted({time for table in tables for time in opening_times_s(table)})
@@ -105,13 +93,13 @@ def build_report(
     single_pass(run, window_list(run.duration_s, run.interval_s or math.inf, times, after).tolist())
     doubts = judge(run)
     currents = {lead: assess_current(run, lead, times, after, doubts) for lead in LEADS}
-    fuses = assess_fuses(run, specs, currents)
-    paths = assess_paths(run, {place: currents[lead] for place, lead in LEAD_OF.items()})
+    mismatch = run.arrangement_mismatch()
+    fuses = assess_fuses(run, specs, currents, doubts, description_fits=mismatch is None)
+    paths = assess_paths(run.machine, currents, doubts, description_fits=mismatch is None)
     trust = Trust.under(doubts)
     # Where the count starts and what lies ahead are drawn from what is left of the voltages.
     sag = trust.of("battery", assess_sag(run))
     energy = energy_used(run, doubts)
-    mismatch = run.arrangement_mismatch()
     rested = told_rest_h(run.metadata.rested_h) if rested_h is None else rested_h
     stated = told_charge(run.metadata.start_charge) if fraction is None else fraction
     laps = assess_laps(run)
@@ -126,8 +114,6 @@ def build_report(
         drawn = energy.net_ah if run.start_row == 0 else None
         charge = assess_charge(run, sag, currents["battery"], start, speed(run, laps), drawn)
     per_charge, left = laps.in_charge(charge.full.charge_ah, charge.remaining.charge_ah, charge.full.load_growth)
-    fuses = settled(fuses, trust.fuses({place: lead.result for place, lead in fuses.items()}), mismatch)
-    paths = withdrawn(trust.paths(paths), mismatch)
     charge = replace(
         charge,
         state_of_charge=trust.of("battery", {"state_of_charge": charge.state_of_charge})["state_of_charge"],

@@ -21,7 +21,8 @@ from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.curve_integrals import bridged
 from amptally.analysis.wording.findings import Finding, told
-from amptally.analysis.wording.results import basis, refusal
+from amptally.analysis.wording.of_protection import conductor
+from amptally.analysis.wording.results import basis, phrase, phrases, refusal, sentences
 
 if TYPE_CHECKING:
     from amptally.analysis.report.build import Report
@@ -152,13 +153,13 @@ def fuse_json(lead: FuseLead) -> dict[str, object]:
         "seconds_above_rating": estimate_json(fuse.seconds_above_rating),
         "continuous_fraction": estimate_json(fuse.continuous_fraction),
         "verdict": fuse.verdict,
-        "rule": fuse.rule,
+        "rule": sentences(fuse.rule),
         "current_from": fuse.current_from,
         "advice": {
             "next_up_a": advice.next_up_a,
             "next_down_a": advice.next_down_a,
             "fits_a": list(advice.fits_a),
-            "why": advice.why,
+            "why": sentences(advice.why),
         },
     }
 
@@ -166,15 +167,15 @@ def fuse_json(lead: FuseLead) -> dict[str, object]:
 def wire_json(wire: WireResult) -> dict[str, object]:
     """One entry of `wire`."""
     return {
-        "conductor": wire.conductor,
+        "conductor": conductor(wire.conductor),
         "ampacity_a": wire.ampacity_a,
-        "ampacity_basis": wire.ampacity_basis,
+        "ampacity_basis": phrase(wire.ampacity_basis),
         "margin": estimate_json(wire.margin),
         "adiabatic_margin": estimate_json(wire.adiabatic_margin),
         "drop_v": estimate_json(wire.drop_v),
         "loss_w": estimate_json(wire.loss_w),
         "verdict": wire.verdict,
-        "rule": wire.rule,
+        "rule": phrases(wire.rule),
     }
 
 

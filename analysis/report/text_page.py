@@ -14,6 +14,9 @@ from amptally.analysis.report.text_driving import write_drive
 from amptally.analysis.report.uncertainty_budget import by_source
 from amptally.analysis.wording.findings import told
 from amptally.analysis.wording.formatting import full, moment, number
+from amptally.analysis.wording.of_protection import conductor, part_name
+from amptally.analysis.wording.other_ratings import other_ratings
+from amptally.analysis.wording.results import phrase, sentences
 
 CAUTIONS = (
     "Batteries of this size can weld tools and burn. Disconnect the battery before touching wires, take rings off, "
@@ -165,8 +168,8 @@ def _fuses(page: Writer, report: Report) -> None:
                 ("above rating", full(fuse.seconds_above_rating)),
                 ("continuous share", full(fuse.continuous_fraction)),
                 ("current", SOURCES[fuse.current_from]),
-                ("rule", fuse.rule),
-                ("other ratings", lead.advice.in_words()),
+                ("rule", sentences(fuse.rule)),
+                ("other ratings", other_ratings(lead.advice)),
             ]
         )
 
@@ -177,16 +180,17 @@ def _wires(page: Writer, report: Report) -> None:
         page.head(f"{place.capitalize()} wire: {wire.verdict}")
         ampacity = f"{wire.ampacity_a:.1f} A" if wire.ampacity_a else "not given"
         rows = [
-            ("conductor", wire.conductor),
-            ("ampacity", f"{ampacity}: {wire.ampacity_basis}"),
+            ("conductor", conductor(wire.conductor)),
+            ("ampacity", f"{ampacity}: {phrase(wire.ampacity_basis)}"),
             ("margin", full(wire.margin)),
             ("adiabatic margin", full(wire.adiabatic_margin)),
             ("drop at peak", full(wire.drop_v)),
             ("loss", full(wire.loss_w)),
         ]
         if path.weakest is not None:
-            unrated = f"; not rated: {', '.join(path.weakest.unrated)}" if path.weakest.unrated else ""
-            rows.append(("lowest rating", f"{path.weakest.name}, {path.weakest.rating_a:.3g} A{unrated}"))
+            weakest = path.weakest
+            unrated = f"; not rated: {', '.join(map(part_name, weakest.unrated))}" if weakest.unrated else ""
+            rows.append(("lowest rating", f"{part_name(weakest.part)}, {weakest.rating_a:.3g} A{unrated}"))
         page.rows(rows)
 
 

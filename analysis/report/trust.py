@@ -8,17 +8,12 @@ for its fuse and wire.
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from typing import Any, Literal, TypeVar
 
 from amptally.analysis.driving.driving import DriveUse
-from amptally.analysis.protection.fuse import FuseResult
-from amptally.analysis.protection.fuse_margin import translated_verdict, verdict_of
-from amptally.analysis.protection.path import PathResult
-from amptally.analysis.protection.wire import verdict_of as wire_verdict
 from amptally.analysis.quality.doubts import Doubt
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, ranked, refuse
 from amptally.analysis.results.leads import PLACE_OF, SIDES
@@ -199,16 +194,8 @@ class Trust:
 
     def of(self, name: str, part: Part) -> Part:
         """A part of the report as it may stand, named as in the JSON: energy, current, battery, remaining, laps …"""
-        changed: Part = self._pass_reader((name,), part) if self.rules else part
+        changed: Part = self._walk((name,), part) if self.rules else part
         return changed
-
-    def fuses(self, results: dict[str, FuseResult]) -> dict[str, FuseResult]:
-        """Fuse results with their verdicts drawn again from what is left of the margins."""
-        return {place: _judged(results[place], after) for place, after in self.of("fuse", results).items()}
-
-    def paths(self, results: dict[str, PathResult]) -> dict[str, PathResult]:
-        """Likewise for wires."""
-        return {place: _loaded(results[place], after) for place, after in self.of("wire", results).items()}
 
     def drive(self, use: DriveUse) -> DriveUse:
         """How the machine was driven, its command map without the sides that are refused."""
@@ -225,21 +212,21 @@ class Trust:
         why = after.command_map_refused if bins else reason(next(iter(dropped.values())))
         return replace(after, command_map=bins, command_map_refused=why)
 
-    def _pass_reader(self, path: tuple[str, ...], item: Any) -> Any:
+    def _walk(self, path: tuple[str, ...], item: Any) -> Any:
         if isinstance(item, Estimate):
             for effect, doubt in self._on(path):
                 item = _changed(item, effect, doubt)
             return item
         if isinstance(item, dict):
-            return {key: self._pass_reader((*path, _name(key)), value) for key, value in item.items()}
+            return {key: self._walk((*path, _name(key)), value) for key, value in item.items()}
         if path[-1] == "exposure":
             return () if any(effect.act == "refuse" for effect, _ in self._on(path)) else item
         if path[:2] == ("energy", "by_channel") and isinstance(item, tuple):
             return tuple(
-                self._pass_reader((*path, name), value) for name, value in zip(("net_ah", "net_wh"), item, strict=True)
+                self._walk((*path, name), value) for name, value in zip(("net_ah", "net_wh"), item, strict=True)
             )
         if isinstance(item, tuple):
-            return tuple(self._pass_reader(path, value) for value in item)
+            return tuple(self._walk(path, value) for value in item)
         if dataclasses.is_dataclass(item) and not isinstance(item, type):
             return self._fields(path, item)
         if path[-1] in NULLABLE and any(effect.act == "refuse" for effect, _ in self._on(path)):
@@ -252,7 +239,7 @@ class Trust:
             if field.name not in LEFT_ALONE:
                 name = NAMES.get(field.name, field.name)
                 before = getattr(item, field.name)
-                after = self._pass_reader((*path, name) if name else path, before)
+                after = self._walk((*path, name) if name else path, before)
                 if after is not before and after != before:
                     changes[field.name] = after
         return replace(item, **changes) if changes else item
@@ -316,26 +303,3 @@ def _widened(value: Estimate, effect: Effect, doubt: Doubt, why: str) -> Estimat
     reasons = as_reasons(f"{why}, ±{half:.3g}") + value.reasons
     terms = ranked({**{term.name: term.u for term in value.terms}, why: half / COVERAGE_FACTOR})
     return replace(value, low=low, high=high, reasons=reasons, terms=terms)
-
-
-def _judged(before: FuseResult, after: FuseResult) -> FuseResult:
-    if after is before or after.margin == before.margin:
-        return after
-    if after.margin.refused is not None:
-        kept = tuple(
-            finding for finding in after.findings if finding.code not in ("fuse_past", "fuse_inside", "fuse_near")
-        )
-        rule = f"No comparison: {after.margin.refused}."
-        return replace(after, verdict="unknown", rule=rule, findings=kept)
-    filled = 0.0 if before.verdict == "below" else math.inf
-    judge = verdict_of if before.current_from == "measured" else translated_verdict
-    return replace(after, verdict=judge(after.margin, after.margin_latest, after.continuous_fraction, filled))
-
-
-def _loaded(before: PathResult, after: PathResult) -> PathResult:
-    if after is before or after.wire == before.wire:
-        return after
-    verdict = wire_verdict(after.wire.margin, after.wire.adiabatic_margin)
-    rule = before.wire.rule if after.wire.margin.refused is None else f"No comparison: {after.wire.margin.refused}."
-    kept = tuple(finding for finding in after.findings if finding.code != "wire_over" or verdict == "over")
-    return replace(after, wire=replace(after.wire, verdict=verdict, rule=rule), findings=kept)

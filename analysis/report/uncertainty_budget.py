@@ -125,6 +125,7 @@ def _level(current: Current) -> float:
 _CAPACITY = (
     "Time a discharge from full to the cut-off at a steady load, and write the capacity it gives under [battery]."
 )
+_SETTLE = "Settle this finding first: what it says to do comes before any calibration."
 _BETWEEN = "Sample faster, or let the board send the RMS of each interval."
 _LAPS = "Drive more laps in one run: the mean of many is known better."
 _GAPS = "Look for the cause of the gaps: cable, connectors, radio link."
@@ -226,8 +227,7 @@ def _words(name: str, main: _Main, level_a: float) -> tuple[str, str]:
         what, following = _SENSOR[part]
         said = {"sensor": sensor, "section": section, "level": level, "zero": zero}
         return what.format(**said), following.format(**said)
-    if name.startswith("finding "):
-        code = name.removeprefix("finding ")
-        what = f"{DOUBTS[code]} (finding {code})"
-        return what, "Settle this finding first: what it says to do comes before any calibration."
+    code = name.removeprefix("finding ")
+    if code in DOUBTS:
+        return f"{DOUBTS[code]} (finding {code})", _SETTLE
     return _OTHER.get(name, (name, "See the basis of this value."))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal, TypeVar
+from typing import Literal
 
 from amptally.analysis.results.reason import Reason
 
@@ -28,10 +28,7 @@ class Finding:
     """What the reader can do about it."""
 
 
-AnyFinding = TypeVar("AnyFinding", bound="Finding | Reason")
-
-
-def gravest_first(findings: Iterable[AnyFinding]) -> tuple[AnyFinding, ...]:
+def gravest_first(findings: Iterable[Finding | Reason]) -> tuple[Finding | Reason, ...]:
     """Sorted by severity; those of the same one stay in order."""
     return tuple(sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity)))
 

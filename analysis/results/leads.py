@@ -11,7 +11,5 @@ PLACES = ("main", *SIDES)
 LEAD_OF = dict(zip(PLACES, LEADS, strict=True))
 """The main fuse and wire carry the battery lead's current."""
 PLACE_OF = dict(zip(LEADS, PLACES, strict=True))
-ASSUMED_LEG = "supply_leg"
-"""Where fuses and the sensors of both channels are assumed to sit if the machine file does not declare it."""
 CURRENTS = tuple(f"{lead}_current_a" for lead in LEADS)
 """SI names of their channels."""

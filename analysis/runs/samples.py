@@ -13,7 +13,6 @@ import numpy as np
 import polars as pl
 
 from amptally.analysis.errors import RunContentError
-from amptally.analysis.results.leads import ASSUMED_LEG
 from amptally.analysis.results.sensor_error import SensorError
 from amptally.analysis.runs.columns import PassReader, in_units
 from amptally.analysis.runs.corrections import corrected_rms, declared, offset_in_squares, sensor_error
@@ -24,6 +23,7 @@ from amptally.analysis.signals.timeline import Timeline
 from amptally.logger.channels import BY_NAME, BY_SI_NAME, Channel
 from amptally.logger.machine.description import Machine
 from amptally.logger.machine.fields import Sensor
+from amptally.logger.machine.sensor_place import ASSUMED_LEG
 from amptally.logger.storage.edits import Edits
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import RunFile

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
-from amptally.analysis.results.reason import Reason
+from amptally.analysis.results.reason import Fact, Reason
 from amptally.analysis.wording import (
     of_battery,
     of_driving,
@@ -17,7 +15,7 @@ from amptally.analysis.wording import (
     of_results,
     of_runs,
 )
-from amptally.analysis.wording.phrase import FindingWords, Phrase
+from amptally.analysis.wording.phrase import Clauses, FindingWords, Phrase
 
 _TOPICS = (
     of_results, of_runs, of_quality, of_integrals, of_exposure, of_protection, of_battery, of_laps, of_driving,
@@ -41,6 +39,13 @@ PHRASES, FINDINGS = _gathered()
 
 
 def worded(words: Phrase, reason: Reason) -> str:
-    """A template filled in with a reason's facts, or what a function makes of them."""
-    facts: Mapping[str, object] = dict(reason.facts)
+    """A template filled in with a reason's facts, or what a function makes of them; reasons among them as clauses."""
+    facts = {name: _clauses(fact) for name, fact in reason.facts}
     return words.format(**facts) if isinstance(words, str) else words(facts)
+
+
+def _clauses(fact: Fact) -> object:
+    reasons = fact if isinstance(fact, tuple) else (fact,)
+    if not all(isinstance(each, Reason) for each in reasons):
+        return fact
+    return Clauses(worded(PHRASES[each.code], each) for each in reasons if isinstance(each, Reason))

@@ -2,14 +2,7 @@
 
 from __future__ import annotations
 
-from amptally.analysis.results.reason import Reason
 from amptally.analysis.wording.phrase import Facts, FindingWords, Phrase
-
-
-def _of(reason: Reason) -> str:
-    """A reason inside the facts of another one."""
-    words, facts = PHRASES[reason.code], dict(reason.facts)
-    return words.format(**facts) if isinstance(words, str) else words(facts)
 
 
 def _from_command(facts: Facts) -> str:
@@ -20,8 +13,7 @@ def _from_command(facts: Facts) -> str:
 def _compared(facts: Facts) -> str:
     both = ", so both count as possible" if facts["both_possible"] else ""
     return (
-        f"{_of(facts['command'])}; duties from wheel speed differ from it by {facts['median_apart']:.2f} in the "
-        f"median{both}"
+        f"{facts['command']}; duties from wheel speed differ from it by {facts['median_apart']:.2f} in the median{both}"
     )
 
 
@@ -31,11 +23,9 @@ PHRASES: dict[str, Phrase] = {
     "never_measured_together": "current and voltage were never measured at the same time",
     "largest_of_samples": "the largest of the samples",
     "not_in_supply_leg": ("{lead} current is not measured in a supply leg, so it is no share of the battery's charge"),
-    "in_motor_lead": lambda facts: (
-        f"{facts['lead']} current is measured in the motor lead, not in a supply leg: {_of(facts['why'])}"
-    ),
-    "estimated_from_duty": lambda facts: f"estimated: {_of(facts['duty'])}",
-    "duty_without_direction": lambda facts: f"{_of(facts['duty'])}, without its direction",
+    "in_motor_lead": "{lead} current is measured in the motor lead, not in a supply leg: {why}",
+    "estimated_from_duty": "estimated: {duty}",
+    "duty_without_direction": "{duty}, without its direction",
     "duty_from_command": _from_command,
     "duty_compared": _compared,
     "duty_from_speed": "duty from wheel speed, motor data and supply voltage, ± 20 %",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from amptally.analysis.quality.current_balance import SUM_TOLERANCE
-from amptally.analysis.results.reason import Reason
 from amptally.analysis.wording.phrase import Facts, FindingWords, Phrase
 from amptally.logger.channels import BY_SI_NAME
 
@@ -43,13 +42,6 @@ def _unit(facts: Facts) -> str:
     return BY_SI_NAME[facts["channel"]].si_unit
 
 
-def _clause(reason: Reason) -> str:
-    """A cause or a measurement inside a finding's facts."""
-    facts = dict(reason.facts)
-    words = CLAUSES[reason.code]
-    return words.format(**facts) if isinstance(words, str) else words(facts)
-
-
 def _reads(factor: float) -> str:
     """How a channel reads against what it should, by the usual slip where the factor is near one."""
     size = abs(factor)
@@ -85,31 +77,14 @@ def _steadier(facts: Facts) -> str:
     )
 
 
-CLAUSES: dict[str, Phrase] = {
-    "sum_fit": _sum_fit,
-    "two_channel_fit": _two_channel_fit,
-    "battery_reversed": "the battery lead counts in the opposite direction to both channels",
-    "scale_sign_or_place": "a scale, a sign or the place of a sensor is wrong",
-    "channel_has_no_part": "the {lead} channel has no part in it",
-    "channel_reads": lambda facts: f"the {facts['lead']} channel reads {_reads(facts['factor'])}",
-    "channels_in_motor_leads": "the channels look measured in motor leads, where more flows than in supply legs",
-    "battery_reads": lambda facts: f"the battery lead reads {_reads(facts['factor'])}",
-    "channels_read": _channels_read,
-    "either": lambda facts: f"{_clause(facts['first'])}, or {_clause(facts['second'])}",
-    "one_number": "{level_a:g} A in {samples} samples, while the voltage moves by {voltage_moves_v:.2f} V",
-    "steadier_than_voltage": _steadier,
-}
-"""What the facts of a finding hold as reasons of their own."""
-
-
 def _sum_evidence(facts: Facts) -> str:
     of_sheet = facts["resistance_of_sheet"]
     by_sheet = "" if of_sheet is None else f"; its resistance by that current is {of_sheet:.3g} times its sheet's"
-    return f"{_clause(facts['measured'])}{by_sheet}"
+    return f"{facts['measured']}{by_sheet}"
 
 
 def _filled_in(facts: Facts) -> str:
-    if facts["evidence"].code == "one_number":
+    if facts["one_number"]:
         return f"{_label(facts)} is the same number in every sample: it looks filled in by hand, not measured."
     return (
         f"{_label(facts)} is too steady for what the voltage does: it looks filled in, or the voltage is another "
@@ -164,7 +139,22 @@ def _clocks_next(facts: Facts) -> str:
 
 
 LARGER_RANGE = "Fit a sensor with a larger range before trusting any margin of this lead."
-PHRASES: dict[str, Phrase] = {"doubted": _doubted, "widened_for_doubt": _widened}
+PHRASES: dict[str, Phrase] = {
+    "doubted": _doubted,
+    "widened_for_doubt": _widened,
+    "sum_fit": _sum_fit,
+    "two_channel_fit": _two_channel_fit,
+    "battery_reversed": "the battery lead counts in the opposite direction to both channels",
+    "scale_sign_or_place": "a scale, a sign or the place of a sensor is wrong",
+    "channel_has_no_part": "the {lead} channel has no part in it",
+    "channel_reads": lambda facts: f"the {facts['lead']} channel reads {_reads(facts['factor'])}",
+    "channels_in_motor_leads": "the channels look measured in motor leads, where more flows than in supply legs",
+    "battery_reads": lambda facts: f"the battery lead reads {_reads(facts['factor'])}",
+    "channels_read": _channels_read,
+    "either": "{first}, or {second}",
+    "one_number": "{level_a:g} A in {samples} samples, while the voltage moves by {voltage_moves_v:.2f} V",
+    "steadier_than_voltage": _steadier,
+}
 FINDINGS: dict[str, FindingWords] = {
     "current_sign": FindingWords(
         "The battery's voltage rises when its current rises: the sign of the current looks reversed.",
@@ -184,7 +174,7 @@ FINDINGS: dict[str, FindingWords] = {
     ),
     "current_filled_in": FindingWords(
         _filled_in,
-        lambda facts: _clause(facts["evidence"]),
+        "{evidence}",
         "Charge, energy and resistance are not given from an assumption: record the current. If a tester held it, "
         "declare the step of its reading as resolution under [sensors] in the machine file.",
     ),
@@ -218,13 +208,11 @@ FINDINGS: dict[str, FindingWords] = {
     ),
     "channels_swapped": FindingWords(
         "The {lead} channel carries what the battery lead should: the two look swapped.",
-        lambda facts: (
-            f"{facts['lead']} = {facts['slope']:.2f} × (battery + the other channel); {_clause(facts['measured'])}"
-        ),
+        lambda facts: f"{facts['lead']} = {facts['slope']:.2f} × (battery + the other channel); {facts['measured']}",
         "Swap the two sensors' wires or their columns, then record or import again.",
     ),
     "channels_disagree": FindingWords(
-        lambda facts: f"The battery lead does not carry the sum of both channels: {_clause(facts['cause'])}.",
+        lambda facts: f"The battery lead does not carry the sum of both channels: {facts['cause']}.",
         _sum_evidence,
         "Compare each sensor with a meter under a steady load, and check controller.sensed in the machine file.",
     ),

@@ -11,6 +11,18 @@ Phrase: TypeAlias = str | Callable[[Facts], str]
 """`"a filter of {corner_hz:g} Hz flattens short peaks"`, or a function that makes such a clause."""
 
 
+class Clauses(tuple[str, ...]):
+    """Reasons that are facts of another reason, as words: each clause once, joined by semicolons in a template."""
+
+    __slots__ = ()
+
+    def __str__(self) -> str:
+        return "; ".join(dict.fromkeys(filter(None, self)))
+
+    def __format__(self, spec: str) -> str:
+        return format(str(self), spec)
+
+
 @dataclass(frozen=True, slots=True)
 class FindingWords:
     """How a finding is told."""

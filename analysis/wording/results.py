@@ -19,6 +19,11 @@ def phrases(reasons: Iterable[Reason]) -> str:
     return "; ".join(dict.fromkeys(filter(None, map(phrase, reasons))))
 
 
+def sentences(reasons: Iterable[Reason]) -> str:
+    """Several reasons as sentences, each with a capital and a full stop."""
+    return " ".join(f"{text[:1].upper()}{text[1:]}." for text in dict.fromkeys(filter(None, map(phrase, reasons))))
+
+
 def refusal(result: Estimate) -> str | None:
     """Why there is no value; None where there is one."""
     return phrases(result.reasons) if result.value is None else None

@@ -256,7 +256,7 @@ def _arrow(report: Report, place: str, earliest: Limit, x_range: list[float], sc
     if window is None or margin is None or allowed is None:
         return []
     x, top, bottom = math.log10(window), math.log10(allowed), math.log10(allowed / margin)
-    times = f"{margin:.2f} times below" if margin >= 1 else f"{1 / margin:.2f} times above"
+    times = f"{margin:.2f} times as much" if margin >= 1 else f"{1 / margin:.2f} times what"
     arrow = {
         "x": x,
         "y": top,
@@ -276,7 +276,7 @@ def _arrow(report: Report, place: str, earliest: Limit, x_range: list[float], sc
     leftmost = x - x_range[0] < room
     lines = "<br>" if screen.narrow else " "
     label = note(
-        f"<b>{times}</b>{lines}its earliest opening<br>at {window:.2g} s",
+        f"<b>{times}</b>{lines}may open it<br>at {window:.2g} s",
         x,
         min(top, bottom) if not leftmost else _least_until(report, place, x + room),
         xanchor="left" if leftmost else "right",

@@ -13,6 +13,7 @@ from amptally.analysis.report.answers import Answer, charge_answer, fuse_answer,
 from amptally.analysis.report.build import Report
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.wording.formatting import full, interval, number, short
+from amptally.analysis.wording.results import basis
 from amptally.dashboard.address import DriveAddress
 from amptally.dashboard.pages.parts import QUIET, Child, plain
 
@@ -188,8 +189,8 @@ def interval_line(head: Estimate) -> str:
 
 
 def _rest(name: str, value: Estimate) -> html.Li:
-    basis = f" · {value.basis}" if value.basis and value.refused is None else ""
-    return html.Li([html.B(f"{name}: "), plain(f"{full(value)}{basis}")])
+    rests = f" · {rested}" if (rested := basis(value)) else ""
+    return html.Li([html.B(f"{name}: "), plain(f"{full(value)}{rests}")])
 
 
 def _strip(place: float) -> html.Div:

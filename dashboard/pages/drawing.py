@@ -10,6 +10,7 @@ from dash import Dash, Input, Output, State, html, no_update
 
 from amptally.analysis.report.build import Report
 from amptally.analysis.results.leads import LEAD_OF
+from amptally.analysis.wording.results import refusal, sentences
 from amptally.dashboard.address import pair, word
 from amptally.dashboard.figures import command as command_figure
 from amptally.dashboard.figures import exposure as exposure_figure
@@ -92,10 +93,10 @@ def register_pictures(app: Dash, library: Library) -> None:
         told: list[Child] = []
         if exposure_figure.limits_of(report, place) is None:
             fuse = report.fuses.get(place)
-            why = f"the machine file names no {place} fuse" if fuse is None else fuse.margin.refused or OTHER_LEAD
+            why = f"the machine file names no {place} fuse" if fuse is None else refusal(fuse.margin) or OTHER_LEAD
             told.append(message("No band is drawn: the curve alone stands here.", html.P(plain(f"Reason: {why}."))))
         else:
-            told.append(html.P(held_together(plain(report.fuses[place].rule)), className="caption"))
+            told.append(html.P(held_together(plain(sentences(report.fuses[place].rule))), className="caption"))
         return exposure_figure.exposure_figure(report, place, screen), False, told, options
 
     @app.callback(

@@ -10,6 +10,9 @@ from amptally.analysis.report.build import Report
 from amptally.analysis.report.text_page import SOURCES
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.wording.formatting import full, moment, number
+from amptally.analysis.wording.of_protection import conductor, part_name
+from amptally.analysis.wording.other_ratings import other_ratings
+from amptally.analysis.wording.results import phrase, sentences
 from amptally.dashboard.address import DriveAddress
 from amptally.dashboard.figures import exposure as exposure_figure
 from amptally.dashboard.figures import volts as volts_figure
@@ -147,8 +150,8 @@ def fuse_facts(report: Report, place: str) -> Child:
             ("Time above rating", fuse.seconds_above_rating),
             ("Continuous share of rating", fuse.continuous_fraction),
             ("Current", SOURCES[fuse.current_from]),
-            ("Rule", plain(fuse.rule)),
-            ("Other ratings", plain(lead.advice.in_words())),
+            ("Rule", plain(sentences(fuse.rule))),
+            ("Other ratings", plain(other_ratings(lead.advice))),
         ]
     )
 
@@ -159,8 +162,8 @@ def wire_facts(report: Report, place: str) -> Child:
     wire = path.wire
     ampacity = f"{wire.ampacity_a:.1f} A" if wire.ampacity_a else "not given"
     rows: list[tuple[str, Estimate | str]] = [
-        ("Conductor", plain(wire.conductor)),
-        ("Ampacity", f"{ampacity}: {wire.ampacity_basis}"),
+        ("Conductor", plain(conductor(wire.conductor))),
+        ("Ampacity", f"{ampacity}: {phrase(wire.ampacity_basis)}"),
         ("Margin", wire.margin),
         ("Adiabatic margin", wire.adiabatic_margin),
         ("Drop at peak", wire.drop_v),
@@ -168,7 +171,7 @@ def wire_facts(report: Report, place: str) -> Child:
         ("Verdict", {"under": "under its limits", "over": "over a limit", "unknown": "not decided"}[wire.verdict]),
     ]
     if path.weakest is not None:
-        rows.append(("Lowest rating in this lead", f"{path.weakest.name}, {path.weakest.rating_a:.3g} A"))
+        rows.append(("Lowest rating in this lead", f"{part_name(path.weakest.part)}, {path.weakest.rating_a:.3g} A"))
     return facts(rows)
 
 

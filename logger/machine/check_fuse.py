@@ -5,11 +5,12 @@ from __future__ import annotations
 from amptally.logger.machine.description import Machine
 from amptally.logger.machine.fields import PLACES, Fuse, Wire
 from amptally.logger.machine.problem import Findings
+from amptally.logger.machine.sensor_place import sensor_place
 from amptally.tables import wire_ampacity as table
 from amptally.tables.fuse_above_wire import fuse_against_wire
 from amptally.tables.fuse_families import FAMILIES, short_circuit
 from amptally.tables.wire_ampacity import Ampacity
-from amptally.tables.wire_gauge import area_mm2, counted_size, gauge_name
+from amptally.tables.wire_gauge import area_mm2, gauge_name
 from amptally.tables.wire_resistance import resistance_ohm
 
 SIZE_DISAGREEMENT = 1.1
@@ -106,14 +107,13 @@ def _breaking(place: str, fuse: Fuse, machine: Machine, findings: Findings) -> N
 
 def _copper_ohm(wire: Wire | None) -> float:
     """Resistance of a wire at 20 °C [Ω], there and back; 0 where size or length is not given."""
-    size = counted_size(wire.awg, wire.mm2) if wire is not None else None
-    if wire is None or size is None or wire.length_m is None:
+    if wire is None or wire.size is None or wire.length_m is None:
         return 0.0
-    return resistance_ohm(size.area_mm2, wire.length_m)
+    return resistance_ohm(wire.size.area_mm2, wire.length_m)
 
 
 def _position(place: str, fuse: Fuse, machine: Machine, findings: Findings) -> None:
-    sensed = machine.controller.sensed if machine.controller else None
+    at = sensor_place(place, fuse.position, machine.controller.sensed if machine.controller else None)
     where = f"fuse.{place}.position"
     if fuse.position is None or fuse.position == "unknown":
         given = "position is not given" if fuse.position is None else "position is unknown"
@@ -123,17 +123,18 @@ def _position(place: str, fuse: Fuse, machine: Machine, findings: Findings) -> N
             f"{given}; its margin can be judged only where the sensor sees what the fuse sees",
             "Follow the wire: supply_leg is between battery and controller, motor_lead behind the controller.",
         )
-    elif sensed not in (None, "unknown", fuse.position):
+    if at.code == "differs":
+        assumed = "".join(f"; {field} is not given, supply_leg is assumed" for field in at.missing)
         findings.add(
             "fuse_not_seen",
             where,
-            f"the fuse is in the {_spoken(fuse.position)}, controller.sensed is the {_spoken(sensed)}",
-            "Move the sensor to the fuse, or expect this fuse's margin to be refused.",
+            f"the fuse is in the {_spoken(at.position)}, controller.sensed is the {_spoken(at.sensed)}{assumed}",
+            "Move the sensor to the fuse, or expect this fuse's margin to be estimated or refused.",
         )
 
 
-def _spoken(position: str | None) -> str:
-    return (position or "").replace("_", " ")
+def _spoken(position: str) -> str:
+    return position.replace("_", " ")
 
 
 def _sizes(place: str, wire: Wire, findings: Findings) -> None:
@@ -202,7 +203,7 @@ def _protection(place: str, wire: Wire, machine: Machine, findings: Findings) ->
 
 def _carries(wire: Wire, limit: Ampacity) -> str:
     """The wire, what it carries or may carry, and by which column of the table in which air."""
-    size = counted_size(wire.awg, wire.mm2)
+    size = wire.size
     if size is None:
         return "no awg and no mm2"
     conductor = f"{size.area_mm2:g} mm²" if size.awg is None else gauge_name(size.awg)

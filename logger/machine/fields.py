@@ -12,6 +12,7 @@ from typing import Annotated, Any, get_type_hints
 
 from amptally.logger.channels import CHANNELS, Channel
 from amptally.logger.machine.spec import CHANNEL_UNIT, Spec, boolean, choice, integer, line, number
+from amptally.tables.wire_gauge import CountedSize, counted_size
 
 PLACES = ("left", "right", "main")
 """Where a fuse or a wire can be described."""
@@ -222,6 +223,11 @@ class Wire:
     connector_a: Annotated[
         float | None, number("A", 0.1, 5000, 50, "Lowest continuous rating of the connectors in this lead.")
     ] = None
+
+    @property
+    def size(self) -> CountedSize | None:
+        """The size that counts, the smaller where both are given; None when neither gauge nor area is given."""
+        return counted_size(self.awg, self.mm2)
 
 
 @dataclass(frozen=True, slots=True)

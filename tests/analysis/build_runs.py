@@ -15,8 +15,9 @@ import polars as pl
 
 from amptally.analysis.laps import table as lap_table
 from amptally.analysis.quality.clipping import PeakLevel, clipped_peaks
-from amptally.analysis.quality.doubts import Doubt
+from amptally.analysis.quality.doubts import Doubt, Doubts
 from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs import columns, run, samples
 from amptally.logger.channels import BY_SI_NAME, TIME_COLUMN
 from amptally.logger.storage.metadata import Metadata
@@ -90,6 +91,11 @@ def sides(result: Estimate) -> tuple[float, float, float]:
     assert result.low is not None
     assert result.high is not None
     return result.low, result.value, result.high
+
+
+def doubted(code: str, channel: str = "left_current_a", **fields: Any) -> Doubts:
+    """One doubt about one channel."""
+    return Doubts.of([Doubt(Reason(code, "danger"), (channel,), **fields)])
 
 
 def value_of(result: Estimate) -> float:

@@ -15,14 +15,18 @@ from amptally.analysis.protection.fuse import FuseResult, assess_fuse
 from amptally.analysis.protection.fuse_advice import FuseAdvice, LeadLimits, advice_finding, advise
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
 from amptally.analysis.protection.fuse_margin import measured_margins
-from amptally.analysis.protection.wire import Conductor, ampacity
+from amptally.analysis.protection.wire import Part, ampacity
 from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.wording.findings import told
+from amptally.analysis.wording.other_ratings import other_ratings
+from amptally.analysis.wording.results import sentences
+from amptally.logger.machine.fields import Wire
 from amptally.tables.fuse_opening_times import FuseTable
 from amptally.tables.fuse_ratings import RATINGS
 from tests.strategies import examples
 
 ERROR = CurrentError(0.001, 0.0, 0.0)
-AWG_10 = Conductor(awg=10, length_m=0.6, insulation_c=105)
+AWG_10 = Wire(awg=10, length_m=0.6, insulation_c=105)
 """60 A: 33 CFR 183.425 Table 5."""
 LARGE_40 = FuseSpec("left", "blade_large", 40, ambient_c=25, position="supply_leg", sensed="supply_leg")
 
@@ -53,45 +57,45 @@ def test_the_worked_example_asks_for_more_and_the_wire_carries_it() -> None:
     result, advice = advice_of(BURST, LeadLimits(AWG_10, ()))
     assert result.margin.value == pytest.approx(1.102, abs=1e-3)
     assert (advice.next_up_a, advice.next_down_a, advice.fits_a) == (50, None, (50, 60))
-    assert "40 A fitted: fails exposure (margin from 1.1" in advice.why
-    finding = advice_finding("Left fuse", result, advice)
+    assert "40 A fitted: fails exposure (margin from 1.1" in sentences(advice.why)
+    finding = advice_finding("left", result, advice)
     assert finding is not None
     assert (finding.severity, finding.code) == ("caution", "fuse_rating_advice")
-    assert "next up 50 A would" in finding.what
-    assert "local codes" in finding.next.lower()
+    assert "next up 50 A would" in told(finding).what
+    assert "local codes" in told(finding).next.lower()
 
 
 @pytest.mark.parametrize(
     ("cap", "fits"),
     [(("connector", 50.0), (50,)), (("holder", 45.0), ()), (("motor", 49.0), ()), (("controller", 60.0), (50, 60))],
 )
-def test_no_rating_passes_a_limit_of_the_lead(cap: tuple[str, float], fits: tuple[float, ...]) -> None:
+def test_no_rating_passes_a_limit_of_the_lead(cap: tuple[Part, float], fits: tuple[float, ...]) -> None:
     _, advice = advice_of(BURST, LeadLimits(AWG_10, (cap,)))
     assert advice.fits_a == fits
     if not fits:
         assert (advice.next_up_a, advice.next_down_a) == (None, None)
-        assert f"50 A: fails {cap[0]}" in advice.why
+        assert f"50 A: fails {cap[0]}" in sentences(advice.why)
 
 
 def test_a_wire_without_ampacity_allows_nothing_larger() -> None:
-    for conductor in (None, Conductor(awg=10), Conductor(insulation_c=105)):
-        result, advice = advice_of(BURST, LeadLimits(conductor, ()))
+    for wire in (None, Wire(awg=10), Wire(insulation_c=105)):
+        result, advice = advice_of(BURST, LeadLimits(wire, ()))
         assert advice.fits_a == ()
-        assert "50 A: fails wire (its ampacity is not known)" in advice.why
-        finding = advice_finding("Left fuse", result, advice)
+        assert "50 A: fails wire (its ampacity is not known)" in sentences(advice.why)
+        finding = advice_finding("left", result, advice)
         assert finding is not None
-        assert "no other rating of its body would" in finding.what
+        assert "no other rating of its body would" in told(finding).what
 
 
 def test_the_wire_has_to_survive_until_the_fuse_opens() -> None:
     # 18 AWG: 0.823 mm², 20 A (33 CFR 183.425). Type E opens at 600 % within 1 s (second-hand): 120 A of 20 A,
     # and I = k S/√t (IEC 60364-5-54, second-hand) with k 88 carries 72 A for 1 s: by ampacity alone it would pass.
-    thin = Conductor(awg=18, length_m=0.6, insulation_c=105)
+    thin = Wire(awg=18, length_m=0.6, insulation_c=105)
     assert ampacity(thin).value_a == 20.0
     spec = replace(LARGE_40, rating_a=20.0, ambient_c=20.0)
     _, advice = advice_of(pulses((5, 100)), LeadLimits(thin, ()), spec)
     assert advice.fits_a == ()
-    assert re.search(r"wire \(120 A for 1 s while it opens, carries 72\.\d A\)", advice.why)
+    assert re.search(r"wire \(120 A for 1 s while it opens, carries 72\.\d A\)", sentences(advice.why))
 
 
 def test_a_light_load_allows_a_smaller_fuse() -> None:
@@ -99,17 +103,17 @@ def test_a_light_load_allows_a_smaller_fuse() -> None:
     result, advice = advice_of(pulses((10, 700)), LeadLimits(AWG_10, ()))
     assert advice.fits_a == (20, 30, 35, 40, 50, 60)
     assert (advice.next_up_a, advice.next_down_a) == (50, 35)
-    finding = advice_finding("Left fuse", result, advice)
+    finding = advice_finding("left", result, advice)
     assert finding is not None
     assert finding.severity == "note"
-    assert "meets continuous practice, exposure and the lead's limits as measured in this run" in finding.what
+    assert "meets continuous practice, exposure and the lead's limits as measured in this run" in told(finding).what
 
 
 def test_continuous_practice_counts_alone() -> None:
     # A maker's fuseology guide: continuous load at most 75 % of the rating at 25 °C. 32 A: 42.7 A or more.
     _, advice = advice_of(pulses((32, 700)), LeadLimits(AWG_10, ()), replace(LARGE_40, ambient_c=20.0))
     assert advice.fits_a == (50, 60)
-    assert "40 A fitted: fails continuous practice (32.1 A is 80 % of 40 A)" in advice.why
+    assert "40 A fitted: fails continuous practice (32.1 A is 80 % of 40 A)" in sentences(advice.why)
 
 
 def test_another_column_of_the_same_body_is_judged_by_its_own_times() -> None:
@@ -134,7 +138,7 @@ def test_what_is_not_bounded_gets_no_advice() -> None:
     assert (advice.next_up_a, advice.next_down_a, advice.fits_a) == (None, None, ())
     past, none = advice_of(pulses((300, 20)), LeadLimits(AWG_10, ()))
     assert past.verdict == "past"
-    assert "doubt the data" in none.why
+    assert "doubt the data" in sentences(none.why)
     assert not advice_of(BURST, LeadLimits(AWG_10, ()), replace(LARGE_40, rating_a=None))[1].given
 
 
@@ -143,9 +147,9 @@ def test_a_body_without_listed_ratings_gets_the_span_alone() -> None:
     spec = replace(LARGE_40, family="strip_sf30", rating_a=50.0)
     _, advice = advice_of(pulses((26, 700)), LeadLimits(AWG_10, ()), spec)
     assert not advice.given
-    assert re.search(r"asks for 34\.\d A or more, the lead \(wire\) for 60 A or less\.$", advice.why)
+    assert re.search(r"asks for 34\.\d A or more, the lead \(wire\) for 60 A or less\.$", sentences(advice.why))
     _, tight = advice_of(pulses((26, 700)), LeadLimits(AWG_10, (("holder", 30.0),)), spec)
-    assert "no rating meets both" in tight.why
+    assert "no rating meets both" in sentences(tight.why)
 
 
 @examples(0.25)
@@ -178,8 +182,9 @@ def test_every_rating_named_meets_all_of_it_when_fitted(
         assert (each in advice.fits_a) == meets, each
     assert advice.next_up_a is None or advice.next_up_a == min(f for f in advice.fits_a if f > rating)
     assert advice.next_down_a is None or advice.next_down_a == max(f for f in advice.fits_a if f < rating)
-    finding = advice_finding("Left fuse", result, advice)
+    finding = advice_finding("left", result, advice)
     assert finding is not None
-    for text in (advice.why, advice.in_words(), finding.what, finding.evidence, finding.next):
+    words = told(finding)
+    for text in (other_ratings(advice), words.what, words.evidence, words.next):
         assert not re.search(r"\b(safe|safely|OK|okay|fine)\b", text)
         assert not re.search(r"\b(nan|inf|None)\b", text)

@@ -9,18 +9,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.protection.wire import (
-    Conductor,
+    Part,
     WireResult,
     ampacity,
-    ampacity_basis,
+    ampacity_reason,
     assess_wire,
     fuse_over_wire,
-    short_time_basis,
     weakest_part,
 )
 from amptally.analysis.report.json_form import wire_json
 from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.results.propagation import power_of
+from amptally.analysis.results.reason import Reason
+from amptally.analysis.wording.findings import told
+from amptally.analysis.wording.results import basis, phrase, phrases, refusal
+from amptally.logger.machine.fields import Wire
 from amptally.tables import wire_gauge as gauge
 from amptally.tables import wire_short_time as short
 from amptally.tables.wire_resistance import resistance_ohm
@@ -40,7 +43,7 @@ def k_of(insulation_c: float) -> float:
     return found.k
 
 
-def assess(conductor: Conductor, rms: float = 30.0, **changes: object) -> WireResult:
+def assess(conductor: Wire, rms: float = 30.0, **changes: object) -> WireResult:
     inputs: dict[str, object] = {
         "rms_600_a": known(rms),
         "peak_a": known(100.0).bounded("at_least"),
@@ -103,7 +106,7 @@ def test_a_gauge_outside_the_formula_is_refused() -> None:
 # NEC 310.17, 75 °C insulation in free air, 30 °C base, from memory: an outside list for the 75 °C column
 @pytest.mark.parametrize(("awg", "amps"), [(14, 30), (10, 50), (8, 70), (4, 125), (2, 170)])
 def test_the_75_c_column_stays_at_or_below_the_nec_list(awg: int, amps: float) -> None:
-    carried = ampacity(Conductor(awg=awg, insulation_c=75)).value_a
+    carried = ampacity(Wire(awg=awg, insulation_c=75)).value_a
     assert carried is not None
     assert 0.65 * amps < carried <= amps
 
@@ -113,7 +116,7 @@ def test_the_75_c_column_stays_at_or_below_the_nec_list(awg: int, amps: float) -
     ("awg", "amps"), [(18, 16), (16, 22), (14, 32), (12, 41), (10, 55), (8, 73), (6, 101), (4, 135), (2, 181)]
 )
 def test_ampacity_agrees_with_the_chassis_list_within_a_quarter(awg: int, amps: float) -> None:
-    assert ampacity(Conductor(awg=awg, insulation_c=105)).value_a == pytest.approx(amps, rel=0.25)
+    assert ampacity(Wire(awg=awg, insulation_c=105)).value_a == pytest.approx(amps, rel=0.25)
 
 
 @pytest.mark.parametrize(
@@ -121,25 +124,25 @@ def test_ampacity_agrees_with_the_chassis_list_within_a_quarter(awg: int, amps: 
     [
         # 33 CFR 183.425 Table 5: row, column and what was done to them are said
         (
-            Conductor(awg=12, insulation_c=105),
+            Wire(awg=12, insulation_c=105),
             None,
             "row 12 AWG; column for 105 °C insulation; in air of 30",
         ),
-        (Conductor(mm2=4.0, insulation_c=105), 20.0, "log-log between rows 12 AWG and 10 AWG"),
-        (Conductor(awg=10, insulation_c=85), None, "column for 80 °C, the next below the insulation's 85 °C"),
-        (Conductor(awg=10, insulation_c=60), 50.0, "times 0.577 for air at 50 °C"),
+        (Wire(mm2=4.0, insulation_c=105), 20.0, "log-log between rows 12 AWG and 10 AWG"),
+        (Wire(awg=10, insulation_c=85), None, "column for 80 °C, the next below the insulation's 85 °C"),
+        (Wire(awg=10, insulation_c=60), 50.0, "times 0.577 for air at 50 °C"),
         # of two sizes the smaller counts: 10 AWG is 5.26 mm²
-        (Conductor(awg=10, mm2=10.0, insulation_c=105), None, "row 10 AWG"),
-        (Conductor(awg=10), None, "insulation_c is not given"),
-        (Conductor(insulation_c=105), None, "neither awg nor mm2"),
-        (Conductor(awg=22, insulation_c=105), None, "outside the table (18 AWG to 4/0 AWG"),
-        (Conductor(mm2=120.0, insulation_c=105), None, "outside the table"),
-        (Conductor(awg=10, insulation_c=50), None, "below the table's 60 °C"),
-        (Conductor(awg=10, insulation_c=60), 60.0, "not below the 60 °C of the insulation's column"),
+        (Wire(awg=10, mm2=10.0, insulation_c=105), None, "row 10 AWG"),
+        (Wire(awg=10), None, "insulation_c is not given"),
+        (Wire(insulation_c=105), None, "neither awg nor mm2"),
+        (Wire(awg=22, insulation_c=105), None, "outside the table (18 AWG to 4/0 AWG"),
+        (Wire(mm2=120.0, insulation_c=105), None, "outside the table"),
+        (Wire(awg=10, insulation_c=50), None, "below the table's 60 °C"),
+        (Wire(awg=10, insulation_c=60), 60.0, "not below the 60 °C of the insulation's column"),
     ],
 )
-def test_where_an_ampacity_comes_from_is_said(conductor: Conductor, ambient_c: float | None, words: str) -> None:
-    assert words in ampacity_basis(ampacity(conductor, ambient_c))
+def test_where_an_ampacity_comes_from_is_said(conductor: Wire, ambient_c: float | None, words: str) -> None:
+    assert words in phrase(ampacity_reason(ampacity(conductor, ambient_c)))
 
 
 # WI2 with WI3: k of BS 7671 / IEC 60364-5-54 (second-hand), formula from memory, values as recomputed
@@ -174,7 +177,7 @@ def test_WI6_pvc_k_agrees_with_icea() -> None:
 
 # WI7: Preece (physicsforums.com 364495, pcdandf.com), d 0.0524 in melts at 122.9 A: the ampacity must lie far below
 def test_WI7_ampacity_is_far_below_preece() -> None:
-    limit = ampacity(Conductor(mm2=math.pi / 4 * (0.0524 * 25.4) ** 2, insulation_c=105)).value_a
+    limit = ampacity(Wire(mm2=math.pi / 4 * (0.0524 * 25.4) ** 2, insulation_c=105)).value_a
     assert limit is not None
     assert limit < 122.9 / 4
 
@@ -199,16 +202,14 @@ def test_short_time_k_takes_the_lower_value(insulation: float, k: float) -> None
 # 226 √ln(1 + 55/339.5) and 226 √ln(1 + 35/359.5)
 @pytest.mark.parametrize(("insulation", "k"), [(105, 87.6), (110, 87.6), (125, 68.9), (150, 68.9)])
 def test_short_time_k_above_the_table_is_lower_still_and_says_from_memory(insulation: float, k: float) -> None:
-    found = short_time_k(insulation)
-    assert found is not None
-    assert found.k == pytest.approx(k, abs=0.05)
-    assert "from memory" in short_time_basis(found)
+    assert k_of(insulation) == pytest.approx(k, abs=0.05)
+    assert "from memory" in basis(assess(Wire(awg=10, insulation_c=insulation)).adiabatic_margin)
 
 
 def test_no_short_time_limit_is_published_for_insulation_hotter_than_pvc_ever_gets() -> None:
     assert short_time_k(160.0) is None
-    wire = assess(Conductor(awg=10, length_m=2.0, insulation_c=200))
-    assert "no short-time limit is published for 200 °C" in (wire.adiabatic_margin.refused or "")
+    wire = assess(Wire(awg=10, length_m=2.0, insulation_c=200))
+    assert "no short-time limit is published for 200 °C" in (refusal(wire.adiabatic_margin) or "")
     assert wire.margin.value is not None
     assert wire.verdict == "unknown"
 
@@ -219,7 +220,7 @@ def test_adiabatic_rule_ends_at_five_seconds() -> None:
 
 
 def test_a_wire_carried_through_to_its_numbers() -> None:
-    wire = assess(Conductor(awg=10, length_m=2.0, insulation_c=75))
+    wire = assess(Wire(awg=10, length_m=2.0, insulation_c=75))
     # 33 CFR 183.425 Table 5: 10 AWG at 75 °C carries 40 A, over 30 A
     assert wire.ampacity_a == 40.0
     assert wire.margin.value == pytest.approx(1.3333, abs=1e-4)
@@ -231,12 +232,12 @@ def test_a_wire_carried_through_to_its_numbers() -> None:
     assert wire.loss_w.value == pytest.approx(900 * ohm, rel=1e-4)
     assert (wire.drop_v.bound, wire.drop_v.high) == ("at_least", None)
     assert wire.verdict == "under"
-    assert "10 min RMS 30.0 A against an ampacity of 40.0 A" in wire.rule
-    assert "5 s" in wire.rule
+    assert "10 min RMS 30.0 A against an ampacity of 40.0 A" in phrases(wire.rule)
+    assert "5 s" in phrases(wire.rule)
 
 
 def test_intervals_hold_sensor_length_stranding_and_sae_copper() -> None:
-    wire = assess(Conductor(awg=10, length_m=2.0, insulation_c=75), whole_run_rms_a=known(30.0, 0.6))
+    wire = assess(Wire(awg=10, length_m=2.0, insulation_c=75), whole_run_rms_a=known(30.0, 0.6))
     loss = wire.loss_w
     assert loss.value is not None
     assert loss.low is not None
@@ -246,7 +247,7 @@ def test_intervals_hold_sensor_length_stranding_and_sae_copper() -> None:
     assert (loss.high - loss.value) - (loss.value - loss.low) == pytest.approx(
         loss.value * (10383 / 9343 - 1), rel=0.02
     )
-    by_area = assess(Conductor(mm2=5.2612, length_m=2.0, insulation_c=75)).adiabatic_margin
+    by_area = assess(Wire(mm2=5.2612, length_m=2.0, insulation_c=75)).adiabatic_margin
     by_gauge = wire.adiabatic_margin
     assert by_area.low is not None
     assert by_gauge.low is not None
@@ -254,7 +255,7 @@ def test_intervals_hold_sensor_length_stranding_and_sae_copper() -> None:
 
 
 def test_verdicts() -> None:
-    wire = Conductor(awg=10, length_m=2.0, insulation_c=105)
+    wire = Wire(awg=10, length_m=2.0, insulation_c=105)
     assert assess(wire, rms=61.0).verdict == "over"
     assert assess(wire, rms=59.0).verdict == "under"
     assert assess(wire, rms=59.0, rms_600_a=known(59.0, 2.0)).verdict == "unknown"
@@ -262,39 +263,39 @@ def test_verdicts() -> None:
     assert assess(wire, rms_600_a=known(70.0).bounded("at_least")).verdict == "over"
     assert assess(wire, exposure=[(60.0, 40.0)]).verdict == "unknown"
     assert assess(wire, exposure=[(1.0, 600.0)]).verdict == "over"
-    assert assess(Conductor(awg=10, length_m=2.0)).verdict == "unknown"
+    assert assess(Wire(awg=10, length_m=2.0)).verdict == "unknown"
 
 
 def test_never_says_safe_or_ok() -> None:
-    wire = assess(Conductor(awg=10, length_m=2.0, insulation_c=105))
+    wire = assess(Wire(awg=10, length_m=2.0, insulation_c=105))
     text = str(wire_json(wire)).lower()
     assert "safe" not in text
     assert "ok" not in text.split()
 
 
 def test_a_missed_peak_leaves_the_short_time_margin_open_below() -> None:
-    result = assess(Conductor(awg=10, length_m=2.0, insulation_c=105), exposure_bound="at_least")
+    result = assess(Wire(awg=10, length_m=2.0, insulation_c=105), exposure_bound="at_least")
     assert (result.adiabatic_margin.bound, result.adiabatic_margin.low) == ("at_most", None)
     assert result.verdict == "unknown"
 
 
 def test_a_short_run_says_what_its_rms_covers() -> None:
-    result = assess(Conductor(awg=10, length_m=2.0, insulation_c=105), rms_window_s=95.0)
-    assert "95 s RMS" in result.rule
-    assert "shorter than 10 min" in result.margin.basis
+    result = assess(Wire(awg=10, length_m=2.0, insulation_c=105), rms_window_s=95.0)
+    assert "95 s RMS" in phrases(result.rule)
+    assert "shorter than 10 min" in basis(result.margin)
 
 
 def test_each_missing_field_refuses_only_what_needs_it() -> None:
-    no_length = assess(Conductor(awg=10, insulation_c=105))
-    assert no_length.drop_v.refused is not None
-    assert "length_m" in no_length.drop_v.refused
+    no_length = assess(Wire(awg=10, insulation_c=105))
+    assert no_length.drop_v.reasons == no_length.loss_w.reasons == (Reason("resistance_needs_wire"),)
+    assert "length_m" in (refusal(no_length.drop_v) or "")
     assert no_length.margin.value == pytest.approx(2.0)
-    no_insulation = assess(Conductor(awg=10, length_m=2.0))
+    no_insulation = assess(Wire(awg=10, length_m=2.0))
     assert no_insulation.ampacity_a is None
-    assert no_insulation.margin.refused is not None
+    assert [each["missing"] for each in no_insulation.margin.reasons] == ["insulation"]
     assert no_insulation.drop_v.value is not None
-    no_current = assess(Conductor(awg=10, length_m=2.0, insulation_c=105), rms_600_a=refuse("A", "run of 95 s"))
-    assert no_current.margin.refused == "run of 95 s"
+    no_current = assess(Wire(awg=10, length_m=2.0, insulation_c=105), rms_600_a=refuse("A", Reason("too_short")))
+    assert no_current.margin.reasons == (Reason("too_short"),)
     assert no_current.loss_w.value is not None
 
 
@@ -320,32 +321,32 @@ def test_power_of_holds_the_source_interval(
 def test_power_of_an_interval_that_reaches_zero_is_open_above() -> None:
     result = power_of(10.0, Estimate(1.0, 0.0, 2.0, "A"), -1, "", {})
     assert (result.bound, result.low, result.high) == ("at_least", 5.0, None)
-    assert power_of(10.0, known(0.0), -1, "", {}).refused == "no current in this lead"
+    assert power_of(10.0, known(0.0), -1, "", {}).reasons == (Reason("no_current"),)
 
 
 def test_weakest_part_is_named_and_unrated_parts_are_told() -> None:
-    parts = [("wire", 46.5, "ABYC"), ("fuse", 40.0, "machine file"), ("connector", None, ""), ("cutoff", 100.0, "m")]
+    parts: list[tuple[Part, float | None]] = [("wire", 46.5), ("fuse", 40.0), ("connector", None), ("cutoff", 100.0)]
     weakest = weakest_part(parts)
     assert weakest is not None
-    assert (weakest.name, weakest.rating_a, weakest.unrated) == ("fuse", 40.0, ("connector",))
-    assert weakest_part([("connector", None, "")]) is None
+    assert (weakest.part, weakest.rating_a, weakest.unrated) == ("fuse", 40.0, ("connector",))
+    assert weakest_part([("connector", None)]) is None
 
 
 # ABYC E-11, second-hand: fuse at most the ampacity, the next size up only to 150 %. 33 CFR 183.425 Table 5: 10 AWG at
 # 75 °C 40 A, and at most 70 A in any column
 def test_a_fuse_above_its_wire_is_a_finding() -> None:
-    limit = ampacity(Conductor(awg=10, insulation_c=75))
+    limit = ampacity(Wire(awg=10, insulation_c=75))
     assert fuse_over_wire("left", 40.0, limit) is None
-    assert fuse_over_wire("left", 60.0, ampacity(Conductor(awg=10))) is None
+    assert fuse_over_wire("left", 60.0, ampacity(Wire(awg=10))) is None
     small, large = fuse_over_wire("left", 60.0, limit), fuse_over_wire("left", 62.0, limit)
     assert small is not None
     assert (small.severity, small.code) == ("caution", "fuse_above_wire")
     assert large is not None
     assert large.severity == "danger"
-    assert "1.55 times what its wire" in large.what
-    assert "40.0 A" in large.evidence
-    bare = fuse_over_wire("left", 80.0, ampacity(Conductor(awg=10)), "main")
+    assert "1.55 times what its wire" in told(large).what
+    assert "40.0 A" in told(large).evidence
+    bare = fuse_over_wire("left", 80.0, ampacity(Wire(awg=10)), "main")
     assert bare is not None
     assert bare.severity == "danger"
-    assert bare.what == "The main fuse is rated at least 1.14 times what the left wire carries."
-    assert "ampacity at most 70.0 A (insulation_c is not given" in bare.evidence
+    assert told(bare).what == "The main fuse is rated at least 1.14 times what the left wire carries."
+    assert "ampacity at most 70.0 A (insulation_c is not given" in told(bare).evidence

@@ -8,10 +8,13 @@ import numpy as np
 import pytest
 
 from amptally.analysis.exposure.exposure import CurrentError, Exposure
-from amptally.analysis.protection.fuse import FuseSpec, assess_fuse
-from amptally.analysis.protection.wire import Conductor, ampacity, fuse_over_wire
+from amptally.analysis.protection.fuse import assess_fuse
+from amptally.analysis.protection.fuse_eligibility import FuseSpec, fuse_specs
+from amptally.analysis.protection.wire import ampacity, fuse_over_wire
+from amptally.analysis.wording.findings import told
 from amptally.logger.machine.check import check
 from amptally.logger.machine.description import parse
+from amptally.logger.machine.fields import Wire
 
 # Every row of 33 CFR 183.425 Table 5 that `awg` can name, gauges beside and beyond it, and metric sizes.
 GAUGES = (20, 18, 16, 14, 12, 10, 8, 6, 4, 3, 2, 1, 0)
@@ -32,7 +35,7 @@ def checked(wire: dict[str, object], rating_a: float, air_c: float | None) -> st
 
 def reported(wire: dict[str, object], rating_a: float, air_c: float | None) -> str | None:
     """The same of the report."""
-    found = fuse_over_wire("left", rating_a, ampacity(Conductor(**wire), air_c))  # type: ignore[arg-type]
+    found = fuse_over_wire("left", rating_a, ampacity(Wire(**wire), air_c))  # type: ignore[arg-type]
     return None if found is None else found.severity
 
 
@@ -60,5 +63,22 @@ def test_a_rating_that_no_list_names_is_doubted_in_both(family: str) -> None:
         text = f'[fuse.left]\nfamily = "{family}"\nrating_a = {rating_a:g}\n'
         outside = "fuse_outside_family" in {each.code for each in check(parse(text, "cart.toml"))}
         result = assess_fuse(FuseSpec("left", family, rating_a, 20.0), exposure, CurrentError(0.001, 0.0, 0.0), 100.0)
-        unlisted = any("no list at hand names" in finding.evidence for finding in result.findings)
+        unlisted = any("no list at hand names" in told(finding).evidence for finding in result.findings)
         assert outside == (unlisted or result.derated_a is None), rating_a
+
+
+@pytest.mark.parametrize("position", [None, "supply_leg", "motor_lead", "unknown"])
+@pytest.mark.parametrize("sensed", [None, "supply_leg", "motor_lead", "unknown"])
+def test_a_sensor_in_the_other_lead_is_found_by_both_or_by_neither(position: str | None, sensed: str | None) -> None:
+    lines = ["[fuse.left]", 'family = "blade_large"', "rating_a = 40"]
+    lines += [] if position is None else [f'position = "{position}"']
+    lines += [] if sensed is None else ["[controller]", f'sensed = "{sensed}"']
+    machine = parse("\n".join(lines), "cart.toml")
+    second = np.arange(0, 100, 0.01)
+    exposure = Exposure.from_interval_rms(second, np.full(len(second), 5.0), np.zeros(len(second) - 1, bool))
+    result = assess_fuse(fuse_specs(machine)["left"], exposure)
+    checks, reports = {each.code for each in check(machine)}, {each.code for each in result.findings}
+    assert ("fuse_not_seen" in checks) == ("fuse_place_differs" in reports)
+    # Where the file leaves the sensor's place open, that is its own finding in both.
+    unseen = "fuse_position_missing" in checks or "controller_sensed_missing" in checks
+    assert unseen or not reports & {"fuse_place_unknown", "fuse_place_assumed"}
