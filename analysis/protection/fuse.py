@@ -91,7 +91,8 @@ def assess_fuse(
     `exposure` is the current of the fuse's sensor, None when it was not measured or is refused; `error` is what is
     declared about that sensor and `corner_hz` the corner of the filter before the converter. `through` is what the
     fuse's own lead carried where the sensor sits in the other one. `doubts` are those of the run. A machine file whose
-    battery does not fit the measured voltage (`description_fits` False) may name the wrong fuse too: a danger stands, no comfort does.
+    battery does not fit the measured voltage (`description_fits` False) may name the wrong fuse too: a danger stands,
+    no comfort does.
 
     Whatever the data or the machine file cannot support is refused with the reason; nothing raises.
     """
