@@ -5,7 +5,7 @@ AnalysisError
 ├── CannotWriteError (OSError)      a file asked for that cannot be written
 ├── ClusterError                   a Dask cluster that cannot be reached, or the optional part that is missing
 ├── RunContentError (ValueError)   a run that can be read but not used: empty, or of another machine
-└── DataSheetError (ValueError)    data-sheet numbers that support no capacity; in capacity.py, shown as a refusal
+└── DataSheetError (ValueError)    data-sheet numbers that support no capacity; in forecast, a refusal
 
 A value that the data cannot support is not an error: it is a refused `Estimate`.
 """

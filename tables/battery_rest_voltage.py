@@ -66,10 +66,6 @@ TABLES: dict[str, RestTable] = {
         flat_v=(13.0, 13.4),
     ),
 }
-NO_TABLE = {
-    "li_ion": "no authoritative rest-voltage table for lithium-ion cells is known",
-    "nimh": "no authoritative rest-voltage table for NiMH cells is known",
-}
 SETTLING_H = {"agm": 8.0, "gel": 8.0, "flooded": 8.0, "lfp": 2.0}
 """Hours of rest before a voltage counts: common practice, no source (lead-acid advice runs from 4 to 24 h)."""
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from amptally.analysis.battery.resistance_steps import COARSE_SHARE, STEADY_SHARE
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.signals.curve_integrals import BLOCK, dot
 from amptally.analysis.signals.series import Flags, Floats
 
@@ -15,7 +16,8 @@ TIME_SCALES_S = (0.1, 1.0, 10.0)
 MODEL_SHARE = 0.02
 """1 σ for what a single number leaves out: resistance moves with charge, current and temperature. Our own judgement."""
 SHORT_SHARE = 0.3
-"""1 σ of a regression, relative, times time scale / length of the fit: slow relaxation is not told from charge.
+"""1 σ of a regression, relative, times time scale / length of the fit: slow relaxation looks like
+charge drawn.
 
 Our own, like COARSE_SHARE, from circuits with known resistances: docs/methods.md.
 """
@@ -30,14 +32,17 @@ the slowest lag, where it is long, and the length by which the latter grows in b
 of them with a record that begins in the middle of a drive."""
 LONGEST_FIT_S = 1800.0
 NOISE_BLOCK = 100
+"""Samples in a block whose noise is estimated."""
 NOISE_DOUBT = 0.5
 """Share by which the variance of the current's noise may be greater than declared or seen."""
-LEAST_BIN_S = 0.01
+MIN_BIN_S = 0.01
+"""Denser samples are averaged over bins of this length."""
 ON_EDGE = 1e-6
 """Of a bin: a sample so near its end begins the next one, however its time was rounded."""
 LONGEST_SUM = 500.0
-"""e to this is within a float, with room for sums."""
+"""e to this power fits into a float, with room for sums."""
 PARTS = 12
+"""Stretches of the jackknife."""
 WIDEST_SHARE = 0.5
 """A resistance whose 1 σ exceeds this share of itself is refused."""
 
@@ -49,24 +54,26 @@ class Fit:
     open_circuit_v: float
     """Intercept: voltage without current at the start of the fitted stretch, once it has relaxed."""
     open_circuit_u: float
+    """1 σ of it [V]."""
     at_s: float
     """Start of the fitted stretch."""
     resistance_ohm: dict[float, tuple[float, float]]
     """Time scale → value and 1 σ."""
-    refused: dict[float, str]
+    refused: dict[float, Reason]
+    """Time scale → why it has no value."""
 
     def widened(self, moved: Fit) -> Fit:
-        """The same, with what it moves when one sensor is moved in time by 1 σ as one more term."""
-        found = {
+        """The same with one more term: how far `moved`, the fit with one sensor 1 σ later, differs from it."""
+        widened = {
             scale: (value, math.hypot(u, moved.resistance_ohm.get(scale, (value, u))[0] - value))
             for scale, (value, u) in self.resistance_ohm.items()
         }
         open_u = math.hypot(self.open_circuit_u, moved.open_circuit_v - self.open_circuit_v)
-        return replace(self, resistance_ohm=found, open_circuit_u=open_u)
+        return replace(self, resistance_ohm=widened, open_circuit_u=open_u)
 
 
-def relaxed(time_s: Floats, amps: Floats, tau_s: float) -> Floats:
-    """First-order lag of the current with time constant `tau_s`, starting settled at its first value.
+def lagged_current(time_s: Floats, amps: Floats, tau_s: float) -> Floats:
+    """First-order lag [A] of a current, shapes (n,), with time constant `tau_s` [s], settled at its first value.
 
     y(t) e^(t/τ) = y(0) + Σ i Δe^(t/τ): a sum, as long as the exponential stays within a float.
     """
@@ -75,21 +82,21 @@ def relaxed(time_s: Floats, amps: Floats, tau_s: float) -> Floats:
     begin = 0
     while begin < len(amps) - 1:
         stop = min(begin + BLOCK, int(np.searchsorted(time_s, time_s[begin] + LONGEST_SUM * tau_s, "right")))
-        if stop < begin + 2:  # so long after it nothing is left of the state before
+        if stop < begin + 2:  # after so long an interval nothing remains of the state before it
             stop = begin + 2
             lagged[begin + 1] = amps[begin + 1]
         else:
-            grown = np.exp((time_s[begin:stop] - time_s[begin]) / tau_s)
-            total = np.diff(grown)
+            growth = np.exp((time_s[begin:stop] - time_s[begin]) / tau_s)
+            total = np.diff(growth)
             total *= amps[begin + 1 : stop]
             np.cumsum(total, out=total)
-            np.divide(total + lagged[begin], grown[1:], out=lagged[begin + 1 : stop])
+            np.divide(total + lagged[begin], growth[1:], out=lagged[begin + 1 : stop])
         begin = stop - 1
     return lagged
 
 
-def _moved(time_s: Floats, amps: Floats, skew_s: float, chosen: range) -> Floats:
-    """The current at some of the samples, were all of it `skew_s` later."""
+def _delayed(time_s: Floats, amps: Floats, skew_s: float, chosen: range) -> Floats:
+    """The current at the chosen samples if all of it were `skew_s` later."""
     begin, stop = chosen.start, chosen.stop
     steps_s = np.diff(time_s[max(begin - 1, 0) : stop])
     if begin > 0 and steps_s.min() >= skew_s:
@@ -99,89 +106,92 @@ def _moved(time_s: Floats, amps: Floats, skew_s: float, chosen: range) -> Floats
 
 
 def binned(time_s: Floats, volts: Floats, amps: Floats, chosen: range, skew_s: float) -> list[Floats]:
-    """Means over bins of `LEAST_BIN_S`, empty bins left out: times, voltages, currents and, with a skew, moved ones."""
+    """Means over bins of `MIN_BIN_S`, empty bins left out: times, voltages, currents, delayed currents if `skew_s`."""
     means: list[list[Floats]] = []
     begin = chosen.start
     while begin < chosen.stop:
         stop = min(begin + BLOCK, chosen.stop)
-        place = ((time_s[begin:stop] - time_s[chosen.start]) / LEAST_BIN_S + ON_EDGE).astype(np.int64)
+        place = ((time_s[begin:stop] - time_s[chosen.start]) / MIN_BIN_S + ON_EDGE).astype(np.int64)
         starts = np.append(0, np.flatnonzero(place[1:] != place[:-1]) + 1)
         if stop < chosen.stop and len(starts) > 1:  # the last bin may go on
             stop, starts = begin + int(starts[-1]), starts[:-1]
         columns = [each[begin:stop] for each in (time_s, volts, amps)]
         if skew_s:
-            columns.append(_moved(time_s, amps, skew_s, range(begin, stop)))
+            columns.append(_delayed(time_s, amps, skew_s, range(begin, stop)))
         count = np.diff(np.append(starts, stop - begin))
         means.append([np.add.reduceat(column, starts) / count for column in columns])
         begin = stop
     return [np.concatenate(parts) for parts in zip(*means, strict=True)]
 
 
-def middle_interval_s(time_s: Floats) -> float:
-    """Median interval between two samples and more; the mean where samples are dense.
+def median_interval_s(time_s: Floats) -> float:
+    """Median sample interval [s] of two samples or more; the mean where samples are dense.
 
-    A median is at most twice the mean (Markov), and shorter than a bin it makes no difference.
+    A median is at most twice the mean (Markov's inequality), and below the width of a bin it makes no difference.
     """
     mean_s = float(time_s[-1] - time_s[0]) / (len(time_s) - 1)
-    return mean_s if mean_s < LEAST_BIN_S / 2 else float(np.median(np.diff(time_s)))
+    return mean_s if mean_s < MIN_BIN_S / 2 else float(np.median(np.diff(time_s)))
 
 
 def fit_voltage(
     time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, current_noise_a: float, skew_s: float = 0.0
-) -> Fit | str:
-    """Least squares of V = E − s·q − R₀·i − Σ Rⱼ·(i lagged by τⱼ) − a·e^(−t/τ); or why it cannot be done.
+) -> Fit | Reason:
+    """Least squares of V = E − s·q − R₀·i − Σ Rⱼ·(i lagged by τⱼ) − a·e^(−t/τ), or the reason why there is none.
 
-    q is the charge removed, a what still relaxed when the stretch began, with the longest lag as its τ.
+    time_s [s], volts [V], amps [A]: shape (n,); gap_after: shape (n − 1,); current_noise_a [A]: 1 σ of one sample, 0
+    where not declared; skew_s [s]: 1 σ of the time between the two sensors. q is the charge drawn; a is what still
+    relaxed when the stretch began, with the longest lag as its τ. A Thevenin circuit of resistors and RC pairs, its
+    time constants fixed.
 
-    Noise in i pulls R₀ down and the lagged terms, which smooth it, up: its covariance is taken off the normal equations
-    (errors in variables). It is the declared one, else that of the quietest stretches.
-    Uncertainty by leaving out one of twelve stretches at a time (jackknife), because residuals are not independent, and
-    from what changes when the current is moved by `skew_s`, 1 σ of the time between the two sensors.
+    Noise in i pulls R₀ down and the lagged terms, which smooth it, up: its covariance is subtracted from the normal
+    equations (errors in variables). Where not declared it is that of the quietest stretches.
+    The uncertainty comes from leaving out one of twelve stretches at a time (jackknife), because residuals are not
+    independent, and from what changes when the current is delayed by `skew_s`.
     """
     resumed = time_s[1:][gap_after]
-    chosen = range(len(time_s))[busiest(time_s, amps)]
+    chosen = range(len(time_s))[busiest_stretch(time_s, amps)]
     samples = slice(chosen.start, chosen.stop)
     if len(chosen) < 50:
-        return "too few samples for a regression"
-    interval = middle_interval_s(time_s[samples])
+        return Reason("few_samples_for_fit")
+    interval = median_interval_s(time_s[samples])
     current_noise_a = current_noise_a or _quietest(amps[samples])
-    if interval < LEAST_BIN_S:
+    if interval < MIN_BIN_S:
         time_s, volts, *currents = binned(time_s, volts, amps, chosen, skew_s)
         current_noise_a *= math.sqrt(len(time_s) / len(chosen))
     else:
-        moved = _moved(time_s, amps, skew_s, chosen) if skew_s else None
+        moved = _delayed(time_s, amps, skew_s, chosen) if skew_s else None
         currents = [amps[samples]] if moved is None else [amps[samples], moved]
         time_s, volts = time_s[samples], volts[samples]
-    width = max(LEAST_BIN_S, interval)
+    width = max(MIN_BIN_S, interval)
     fit, *others = (_fit(time_s, volts, each, current_noise_a, width, resumed) for each in currents)
     for other in others:
-        if not isinstance(fit, str) and not isinstance(other, str):
+        if isinstance(fit, Fit) and isinstance(other, Fit):
             fit = fit.widened(other)
     return fit
 
 
 def _fit(
     time_s: Floats, volts: Floats, amps: Floats, current_noise_a: float, width: float, resumed: Floats
-) -> Fit | str:
-    """The regression on samples, or bins, `width` apart; `resumed` are the times at which gaps end."""
+) -> Fit | Reason:
+    """The regression on samples, or bins, `width` [s] apart; `resumed` are the times at which gaps end."""
     dt = np.diff(time_s)
     charge = np.concatenate(([0.0], np.cumsum(0.5 * (amps[:-1] + amps[1:]) * dt))) / 3600
     usable = [tau for tau in RELAXATIONS_S if tau >= 2 * width and tau <= (time_s[-1] - time_s[0]) / 4]
     settled = _settled(time_s, volts, amps)
     spread = float(np.std(amps))
     if spread < max(0.5, 3 * current_noise_a):
-        return "the current hardly changes, so that resistance cannot be told from open-circuit voltage"
-    # What flowed before the first sample still relaxes.
+        return Reason("current_hardly_changes")
+    # The effect of what flowed before the first sample still relaxes.
     unsettled = [np.exp((time_s[0] - time_s) / usable[-1])] if usable and not settled else []
-    lagged = [relaxed(time_s, amps, tau) for tau in usable]
-    # Both sides of the equation with their signs turned round, the voltage as the last row.
+    lagged = [lagged_current(time_s, amps, tau) for tau in usable]
+    # Both sides of the equation with their signs reversed, the voltage as the last row.
     table = np.stack([np.full_like(amps, -1.0), charge, amps, *lagged, *unsettled, -volts])
-    # The lagged current is not known until a gap is forgotten.
+    # After a gap the lagged current is not known until the gap has faded.
     known = _since(time_s, resumed) > 2 * max(usable, default=0.0)
     if not known.all():
         table = table[:, known]
     if table.shape[1] < 50:
-        return "too much of the run lies in gaps for a regression"
+        return Reason("fit_in_gaps")
     parts = np.array_split(table, PARTS, axis=1)
     noise_a2 = current_noise_a**2 * _noise_shares(width, usable, len(table) - 1)
     squares = [part @ part.T for part in parts]
@@ -195,21 +205,21 @@ def _fit(
     noisier = solve(total_a - NOISE_DOUBT * table.shape[1] * noise_a2, total_b)
     dropped = [solve(total_a - a, total_b - b) for a, b in normal]
     if solved is None or noisier is None or any(part is None for part in dropped):
-        return "the current does not move in enough ways to tell the terms of the regression apart"
+        return Reason("fit_not_unique")
     others = np.array(dropped)
 
     def jackknife(values: Floats) -> float:
         return math.sqrt((PARTS - 1) / PARTS * float(((values - values.mean()) ** 2).sum()))
 
     values: dict[float, tuple[float, float]] = {}
-    refused: dict[float, str] = {}
+    refused: dict[float, Reason] = {}
     for scale in TIME_SCALES_S:
         if scale < 2 * width:
-            refused[scale] = too_coarse(width, scale)
+            refused[scale] = samples_too_coarse(width, scale)
         elif scale > (time_s[-1] - time_s[0]) / 4:
-            refused[scale] = f"the run is too short to show what happens {scale:g} s after a step"
+            refused[scale] = Reason("run_too_short_for_scale", scale_s=scale)
         elif not _moves(time_s, amps, scale, max(0.5, 3 * current_noise_a)):
-            refused[scale] = f"the current never changes fast enough to show what happens {scale:g} s after a step"
+            refused[scale] = Reason("current_too_slow_for_scale", scale_s=scale)
         else:
             gain = np.zeros(len(solved))
             gain[2 : len(usable) + 3] = 1.0, *(1.0 - math.exp(-scale / tau) for tau in usable)
@@ -219,7 +229,7 @@ def _fit(
             )
             u = math.hypot(u, float(noisier @ gain) - value, abs(value) * seen)
             if value <= 0 or u > WIDEST_SHARE * value:
-                refused[scale] = left_open(scale, value, u)
+                refused[scale] = resistance_open(scale, value, u)
             else:
                 values[scale] = value, u
     mean_drop = float(solved[0]) - float(volts.mean())
@@ -228,11 +238,11 @@ def _fit(
     return Fit(float(solved[0]), open_u, float(time_s[0]), values, refused)
 
 
-def _moves(time_s: Floats, amps: Floats, scale_s: float, least_a: float) -> bool:
-    """Whether the current less itself lagged scatters by so much; mostly a part shows already that the whole must."""
+def _moves(time_s: Floats, amps: Floats, scale_s: float, min_a: float) -> bool:
+    """Whether the current minus its own lag scatters by `min_a`. Mostly a part of it shows that already."""
     for count in (len(amps) // 16, len(amps)):
-        away = amps[:count] - relaxed(time_s[:count], amps[:count], scale_s)
-        if float(np.std(away)) * math.sqrt(count / len(amps)) >= least_a:
+        away = amps[:count] - lagged_current(time_s[:count], amps[:count], scale_s)
+        if float(np.std(away)) * math.sqrt(count / len(amps)) >= min_a:
             return True
     return False
 
@@ -244,9 +254,9 @@ def _settled(time_s: Floats, volts: Floats, amps: Floats) -> bool:
     if len(away) < 4 or float(np.abs(amps[calm]).max()) > STEADY_SHARE * float(np.ptp(amps)):
         return False
     slope = dot(away, volts[calm]) / dot(away, away)
-    left = volts[calm] - volts[calm].mean() - slope * away
-    doubt = math.sqrt(dot(left, left) / (len(away) - 2) / dot(away, away))
-    return abs(slope) * CALM_S < max(3 * doubt * CALM_S, CALM_SHARE * float(np.ptp(volts)))
+    residual = volts[calm] - volts[calm].mean() - slope * away
+    slope_u = math.sqrt(dot(residual, residual) / (len(away) - 2) / dot(away, away))
+    return abs(slope) * CALM_S < max(3 * slope_u * CALM_S, CALM_SHARE * float(np.ptp(volts)))
 
 
 def _unsettled_share(length_s: float, usable_s: list[float]) -> float:
@@ -282,8 +292,8 @@ def _since(time_s: Floats, moments_s: Floats) -> Floats:
     return np.where(place >= 0, time_s - moments_s[np.maximum(place, 0)], np.inf)
 
 
-def busiest(time_s: Floats, amps: Floats) -> slice:
-    """At most half an hour, where the current changes most."""
+def busiest_stretch(time_s: Floats, amps: Floats) -> slice:
+    """The half hour in which the current changes most; all of a shorter record. Shapes (n,), [s] and [A]."""
     if time_s[-1] - time_s[0] <= LONGEST_FIT_S:
         return slice(None)
     change = np.concatenate(([0.0], np.cumsum(np.abs(np.diff(amps)))))
@@ -293,7 +303,7 @@ def busiest(time_s: Floats, amps: Floats) -> slice:
 
 
 def solve(a: Floats, b: Floats) -> Floats | None:
-    """Solution of the scaled normal equations; None where they do not tell the unknowns apart."""
+    """x of a x = b, shapes (n, n) and (n,), a scaled to a unit diagonal; None where a is singular within 1e-10."""
     if (np.diag(a) <= 0).any():
         return None
     scale = np.sqrt(np.diag(a))
@@ -304,9 +314,11 @@ def solve(a: Floats, b: Floats) -> Floats | None:
     return np.asarray(np.linalg.solve(scaled, b / scale) / scale)
 
 
-def left_open(scale_s: float, value_ohm: float, u_ohm: float) -> str:
-    return f"the data leave {scale_s:g} s resistance open: {1e3 * value_ohm:.1f} mΩ, 1 σ {1e3 * u_ohm:.1f} mΩ"
+def resistance_open(scale_s: float, value_ohm: float, u_ohm: float) -> Reason:
+    """Why a resistance whose 1 σ exceeds `WIDEST_SHARE` of it is refused."""
+    return Reason("resistance_open", scale_s=scale_s, value_ohm=value_ohm, u_ohm=u_ohm)
 
 
-def too_coarse(interval_s: float, scale_s: float) -> str:
-    return f"samples every {interval_s:.3g} s cannot show what happens {scale_s:g} s after a step"
+def samples_too_coarse(interval_s: float, scale_s: float) -> Reason:
+    """Why a resistance is refused at a time scale that the sample interval does not resolve."""
+    return Reason("samples_too_coarse", interval_s=interval_s, scale_s=scale_s)

@@ -10,17 +10,17 @@ import numpy as np
 from amptally.analysis.signals.curve_integrals import blocks, dot
 from amptally.analysis.signals.series import Flags, Floats, Places
 
-LEAST_STEP_A = 2.0
+MIN_STEP_A = 2.0
 COARSEST_SHARE = 0.5005
-"""Sample intervals at most half as long as the time scale show it; clocks differ by less than the last digits."""
+"""Of the time scale: longer sample intervals do not resolve it. Half, with slack for the last digits of a clock."""
 STEADY_SHARE = 0.1
 """A current is steady while it stays within this share of the step. Our own choice."""
 CELLS = 5
-"""Cells to a time scale, of which the least and greatest current tell where steps may be."""
+"""Cells per time scale; their minimum and maximum currents tell where steps may be."""
 READ_SHARE = 0.1
 """Voltage and current after a step are means over ± this share of the time scale."""
 COARSE_SHARE = 0.05
-"""1 σ, relative, times √(sample interval / time scale): what happens between samples is not seen."""
+"""1 σ, relative, × √(sample interval / time scale): what happens between samples is not seen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,27 +45,27 @@ class Step:
 
 
 def jumps(amps: Floats, gap_after: Flags) -> Places:
-    """Samples after which the current moves by half of the least step or more: where a step may begin."""
-    found = [
-        np.flatnonzero(np.abs(np.diff(amps[samples])) >= LEAST_STEP_A / 2) + samples.start
+    """Indices of samples after which the current moves by half of `MIN_STEP_A` or more: where a step may begin."""
+    parts = [
+        np.flatnonzero(np.abs(np.diff(amps[samples])) >= MIN_STEP_A / 2) + samples.start
         for samples, _ in blocks(len(amps))
     ]
-    places = np.concatenate(found) if found else np.empty(0, np.int64)
+    places = np.concatenate(parts) if parts else np.empty(0, np.int64)
     return places[~gap_after[places]]
 
 
 def find_steps(
     time_s: Floats, volts: Floats, amps: Floats, gap_after: Flags, scale_s: float, places: Places | None = None
 ) -> list[Step]:
-    """Steps of at least 2 A with steady current for `scale_s` before and after, risen within half of it.
+    """Steps of at least 2 A with a steady current for `scale_s` [s] before and after, risen within half of it.
 
-    A step counts only where the sample interval at it is at most half of `scale_s`. `places` are its jumps, where they
-    are known already.
+    time_s [s], volts [V], amps [A]: shape (n,); gap_after: shape (n − 1,). A step counts only where the sample interval
+    at it is at most half of `scale_s`. `places` are the `jumps` of the current, where they are known already.
     """
     places = jumps(amps, gap_after) if places is None else places
     if not len(places):
         return []
-    places = _hopeful(time_s, amps, places, scale_s)
+    places = _candidates(time_s, amps, places, scale_s)
     places = places[time_s[places + 1] - time_s[places] <= COARSEST_SHARE * scale_s]
     reach_s = (1.5 + READ_SHARE) * scale_s
     places = places[(places >= 1) & (time_s[places + 1] + reach_s <= time_s[-1])]
@@ -84,7 +84,7 @@ def find_steps(
     np.cumsum(amps, out=so_far[1:])
     before, after = _means(so_far, first, places), _means(so_far, risen, last)
     allowed = STEADY_SHARE * np.abs(after - before)
-    good = np.abs(after - before) >= LEAST_STEP_A
+    good = np.abs(after - before) >= MIN_STEP_A
     for level, edge in ((before, first), (before, places), (after, risen), (after, last)):
         good &= np.abs(amps[edge] - level) <= allowed
     steps: list[Step] = []
@@ -102,17 +102,17 @@ def find_steps(
     return steps
 
 
-def _hopeful(time_s: Floats, amps: Floats, places: Places, scale_s: float) -> Places:
-    """The places that may be a step by the least and greatest currents around them, a fifth of the scale at a time.
+def _candidates(time_s: Floats, amps: Floats, places: Places, scale_s: float) -> Places:
+    """The places that may be a step, judged by the minimum and maximum current of the cells around them.
 
-    Of a noisy current almost every jump is none, and most of them show it here, thousands at once.
+    Almost no jump of a noisy current is a step; most are ruled out here, thousands at once.
     """
     size = int(len(amps) * scale_s / CELLS / (time_s[-1] - time_s[0]))
     count = len(amps) // max(size, 1)
     if size < 1 or count < 2 * CELLS:
         return places
     used = count * size
-    least, most = (of.reduceat(amps[:used], np.arange(0, used, size)) for of in (np.minimum, np.maximum))
+    lowest, highest = (of.reduceat(amps[:used], np.arange(0, used, size)) for of in (np.minimum, np.maximum))
     begins_s, ends_s = time_s[:used:size], time_s[size - 1 : used : size]
     # A jump anywhere in a cell has the four cells before it within its time before, the fourth within its time after.
     first, tried = CELLS - 1, count - 2 * CELLS + 2
@@ -120,24 +120,25 @@ def _hopeful(time_s: Floats, amps: Floats, places: Places, scale_s: float) -> Pl
     inside = ends_s[cell] - begins_s[before] <= scale_s
     inside &= begins_s[after] - ends_s[cell] >= scale_s / 2
     inside &= ends_s[after] - begins_s[cell] <= (1 + READ_SHARE) * scale_s
-    least_before, most_before = _over(least, first, np.minimum)[before], _over(most, first, np.maximum)[before]
-    moved = np.maximum(most_before - least_before, most[after] - least[after])
-    hopeful = np.ones(count + 1, bool)
-    hopeful[cell] = _may_be(np.abs(least[after] - least_before), moved) | ~inside
-    return places[hopeful[np.minimum(places // size, count)]]
+    lowest_before = _over(lowest, first, np.minimum)[before]
+    highest_before = _over(highest, first, np.maximum)[before]
+    moved = np.maximum(highest_before - lowest_before, highest[after] - lowest[after])
+    possible = np.ones(count + 1, bool)
+    possible[cell] = _may_be(np.abs(lowest[after] - lowest_before), moved) | ~inside
+    return places[possible[np.minimum(places // size, count)]]
 
 
 def _may_be(apart_a: Floats, moved_a: Floats) -> Flags:
-    """Whether a current before and one after, so far apart, may belong to a step when the current moves so much there.
+    """Whether currents `apart_a` apart before and after may belong to a step while the current moves by `moved_a`.
 
     Each lies within `STEADY_SHARE` of the step from its mean: the step is at most their distance / (1 − 2 shares).
     """
     step = apart_a / (1 - 2 * STEADY_SHARE) * (1 + 1e-9)
-    return np.asarray((step >= LEAST_STEP_A) & (moved_a <= STEADY_SHARE * step))
+    return np.asarray((step >= MIN_STEP_A) & (moved_a <= STEADY_SHARE * step))
 
 
 def _over(values: Floats, count: int, of: np.ufunc) -> Floats:
-    """`of`, least or greatest, over so many consecutive values, from each one on that has as many after it."""
+    """`of`, np.minimum or np.maximum, over every `count` consecutive values, shape (n − count + 1,)."""
     have = 1
     while have < count:
         step = min(have, count - have)
@@ -147,14 +148,14 @@ def _over(values: Floats, count: int, of: np.ufunc) -> Floats:
 
 
 def _means(so_far: Floats, first: Places, last: Places) -> Floats:
-    """Means from place `first` to `last`, both counted, of values whose sums before each place are `so_far`."""
+    """Means from index `first` to `last`, both included, of values whose running sum is `so_far`, shape (n + 1,)."""
     return np.asarray((so_far[last + 1] - so_far[first]) / (last + 1 - first))
 
 
 def _read(
     time_s: Floats, volts: Floats, amps: Floats, rest: slice, rise: slice, levels_a: tuple[float, float], scale_s: float
 ) -> Step:
-    """One step read `scale_s` after the moment of an equal sudden step: the one that leaves out the same charge."""
+    """One step, read `scale_s` after the moment at which a sudden step of the same size would draw the same charge."""
     before, after = levels_a
     begin, interval = float(time_s[rise.start]), float(time_s[rise.start + 1] - time_s[rise.start])
     lag = float(np.trapezoid((after - amps[rise]) / (after - before), time_s[rise]))
@@ -185,9 +186,10 @@ def _read(
 
 
 def from_steps(steps: list[Step], volt_noise_v: float, skew_s: float = 0.0) -> tuple[float, float]:
-    """Resistance [Ω] and 1 σ by least squares through zero over all steps; `skew_s` is 1 σ between the two sensors.
+    """Resistance and its 1 σ [Ω] by least squares through zero over one step or more.
 
-    The noise of a voltage is the declared one or the scatter seen before the steps, whichever is greater.
+    `volt_noise_v` [V] is the declared noise of one voltage sample; the scatter seen before the steps counts where it is
+    larger. `skew_s` [s] is 1 σ of the time between the two sensors.
     """
     jumps = np.array([step.current_a for step in steps])
     drops = np.array([step.drop_v for step in steps])
@@ -200,7 +202,7 @@ def from_steps(steps: list[Step], volt_noise_v: float, skew_s: float = 0.0) -> t
     seen = math.sqrt(float(np.mean([step.scatter_v**2 for step in steps])))
     noise = math.sqrt(2) * max(volt_noise_v, seen) / math.sqrt(weight)
     single = math.sqrt(float(((jumps * own) ** 2).sum())) / weight
-    # The same for all steps: these two do not average out.
+    # These two are the same for all steps and do not average out.
     skew = skew_s * float((jumps * np.array([step.slope_v_s for step in steps])).sum()) / weight
     coarse = COARSE_SHARE * value * math.sqrt(float(np.mean([step.coarse for step in steps])))
     return value, math.sqrt(scatter**2 + noise**2 + single**2 + coarse**2 + skew**2)

@@ -1,4 +1,4 @@
-"""The stretch at rest before the first load, and the voltages that belong to it. docs/methods.md, Rest voltage."""
+"""The stretch at rest before the first load, and the voltages read in it. docs/methods.md, Rest voltage."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from amptally.analysis.results.estimate import Estimate, estimate, extreme_u, refuse
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.results.sensor_error import SensorError
 from amptally.analysis.results.sensor_terms import step_u, white_u
 from amptally.analysis.runs.run import Run, Series
@@ -15,8 +16,9 @@ from amptally.analysis.runs.standing import LOADED, SMOOTHED, run_rest_threshold
 from amptally.analysis.signals.curve_integrals import dot
 from amptally.analysis.signals.series import Floats
 
-LEAST_REST_S = 2.0
+MIN_REST_S = 2.0
 HEAD_S = 600.0
+"""Start of a long run that is searched for the rest before the whole run is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,11 +29,14 @@ class Rest:
     end_s: float
     mean_current_a: float
     """Mean |I| within it."""
-    refused: str | None = None
+    refused: Reason | None = None
 
 
 def find_rest(current: Series, threshold_a: float) -> Rest:
-    """The stretch from the first sample to the first load, if it lasts 2 s and its mean |I| is below the threshold."""
+    """The stretch from the first sample to the first load, if it lasts 2 s and its mean |I| is below `threshold_a` [A].
+
+    `current` holds two samples or more [A].
+    """
     width = min(SMOOTHED, len(current.value))
     loaded = _first_load(current.value, width, LOADED * threshold_a)
     end = len(current.value) - 1
@@ -43,20 +48,19 @@ def find_rest(current: Series, threshold_a: float) -> Rest:
     # What happened in a gap is not known: it counts neither as time at rest nor in the mean.
     dt = np.where(current.gap_after[:end], 0.0, np.diff(current.time_s[: end + 1]))
     length = float(dt.sum())
-    if length < LEAST_REST_S:
-        reason = (
-            f"no rest of {LEAST_REST_S:g} s before the first load: let the machine stand switched on before driving"
-        )
-        return Rest(0.0, 0.0, 0.0, reason)
+    if length < MIN_REST_S:
+        return Rest(0.0, 0.0, 0.0, Reason("no_rest", needed_s=MIN_REST_S))
     mean = dot(0.5 * (size[:-1] + size[1:]), dt) / length
     if mean >= threshold_a:
-        reason = f"the current before the first load is {mean:.2f} A, above the {threshold_a:.2f} A that counts as rest"
-        return Rest(0.0, 0.0, mean, reason)
+        return Rest(0.0, 0.0, mean, Reason("current_at_rest", mean_a=mean, limit_a=threshold_a))
     return Rest(float(current.time_s[0]), float(current.time_s[end]), mean)
 
 
 def _first_load(value: Floats, width: int, limit_a: float) -> int | None:
-    """Where the first mean |i| of `width` samples is above the limit; looked for in stretches: mostly it comes soon."""
+    """First place at which the mean |i| of `width` samples is above the limit; None without one.
+
+    The search goes in stretches of doubling length, because the first load mostly comes early.
+    """
     begin, count = 0, 1 << 16
     while begin + width <= len(value):
         smooth = np.convolve(np.abs(value[begin : begin + count + width - 1]), np.ones(width) / width, "valid")
@@ -68,29 +72,29 @@ def _first_load(value: Floats, width: int, limit_a: float) -> int | None:
 
 
 def run_rest(run: Run) -> Rest:
-    """The rest of a run, or the reason why it has none; that of the whole run where `run` is a later part of it."""
-    found = run.cache.get(("rest", ""))
-    if not isinstance(found, Rest):
-        found = run.cache["rest", ""] = _find(run)
-    return found
+    """The rest of a run, or why it has none; where `run` is a later part of a run, the rest of the whole run."""
+    rest = run.cache.get(("rest", ""))
+    if not isinstance(rest, Rest):
+        rest = run.cache["rest", ""] = _search(run)
+    return rest
 
 
-def _find(run: Run) -> Rest:
-    limit_a = run_rest_threshold_a(run)
+def _search(run: Run) -> Rest:
+    threshold_a = run_rest_threshold_a(run)
     whole = run.from_start()
-    # Of a long run mostly the head tells; where it is all rest, the smoothed whole does.
-    head = _short(whole, whole.start_s, whole.start_s + HEAD_S)
+    # In a long run the head is mostly enough; where all of it is at rest, the smoothed whole run decides.
+    head = _part(whole, whole.start_s, whole.start_s + HEAD_S)
     current = head.series("battery_current_a")
-    if current is not None and head is not whole and find_rest(current, limit_a).end_s >= current.time_s[-2]:
+    if current is not None and head is not whole and find_rest(current, threshold_a).end_s >= current.time_s[-2]:
         current = None
     if current is None and head is not whole:
         current = whole.smooth("battery_current_a")
     if current is None or len(current.time_s) < 2:
-        return Rest(0.0, 0.0, 0.0, "no battery current was measured, so that rest cannot be told from load")
-    return find_rest(current, limit_a)
+        return Rest(0.0, 0.0, 0.0, Reason("rest_needs_current"))
+    return find_rest(current, threshold_a)
 
 
-def _short(run: Run, from_s: float, to_s: float) -> Run:
+def _part(run: Run, from_s: float, to_s: float) -> Run:
     """The part of a long run between two times; a short run as it is."""
     return run if run.at_once else run.part(from_s, to_s)
 
@@ -109,40 +113,40 @@ def voltage_terms(
 
 
 def rest_voltage(run: Run, rest: Rest, si_name: str = "battery_voltage_v") -> Estimate:
-    """Median voltage of the rest stretch [V]."""
-    values = rest_values(run, rest, si_name)
-    if isinstance(values, str):
-        return refuse("V", values)
-    volts = float(np.median(values))
-    terms = voltage_terms(run.sensor(si_name), volts, len(values))
-    terms["steps"] = step_u(run.sensor(si_name), float(np.std(values)))
-    terms["scatter of the median"] = 1.2533 * float(np.std(values)) / math.sqrt(len(values))
-    return estimate(volts, "V", terms, note=f"{rest.end_s - rest.start_s:.0f} s at rest")
+    """Median voltage of the rest [V]. Its own 1 σ is 1.2533 σ/√n, that of the median of n normal readings."""
+    samples = rest_samples(run, rest, si_name)
+    if isinstance(samples, Reason):
+        return refuse("V", samples)
+    volts = float(np.median(samples))
+    terms = voltage_terms(run.sensor(si_name), volts, len(samples))
+    terms["steps"] = step_u(run.sensor(si_name), float(np.std(samples)))
+    terms["scatter of the median"] = 1.2533 * float(np.std(samples)) / math.sqrt(len(samples))
+    return estimate(volts, "V", terms, note=Reason("at_rest", length_s=rest.end_s - rest.start_s))
 
 
-def rest_values(run: Run, rest: Rest, si_name: str) -> Floats | str:
-    """Samples of a voltage during rest, or the reason why there are none."""
+def rest_samples(run: Run, rest: Rest, si_name: str) -> Floats | Reason:
+    """Samples of a voltage during the rest, shape (n,), or the reason why there are none."""
     whole = run.from_start()
     if not whole.has(si_name):
-        return f"no {run.label(si_name).lower()} was measured"
+        return Reason("not_measured", channel=si_name)
     if rest.refused is not None:
         return rest.refused
-    series = _short(whole, rest.start_s, rest.end_s).series(si_name)
+    series = _part(whole, rest.start_s, rest.end_s).series(si_name)
     if series is None:
-        return f"{run.label(si_name)} has no sample during the rest"
+        return Reason("no_sample_at_rest", channel=si_name)
     first, stop = np.searchsorted(series.time_s, rest.start_s), np.searchsorted(series.time_s, rest.end_s, "right")
     if first >= stop:
-        return f"{run.label(si_name)} has no sample during the rest"
+        return Reason("no_sample_at_rest", channel=si_name)
     return series.value[first:stop]
 
 
 def block_imbalance(run: Run, rest: Rest) -> Estimate:
-    """Lower minus upper block voltage at rest [V]: twice the midpoint less the whole."""
-    middle = rest_values(run, rest, "midpoint_voltage_v")
-    whole = rest_values(run, rest, "battery_voltage_v")
-    if isinstance(middle, str):
+    """Lower minus upper block voltage at rest [V]: twice the midpoint minus the whole."""
+    middle = rest_samples(run, rest, "midpoint_voltage_v")
+    whole = rest_samples(run, rest, "battery_voltage_v")
+    if isinstance(middle, Reason):
         return refuse("V", middle)
-    if isinstance(whole, str):
+    if isinstance(whole, Reason):
         return refuse("V", whole)
     lower, total = float(np.median(middle)), float(np.median(whole))
     terms = {

@@ -1,1 +1,1 @@
-"""Capacity, battery models and what is left: charge, runtime, end of discharge."""
+"""Capacity, battery models, and forecasts: remaining charge, runtime, end of discharge."""

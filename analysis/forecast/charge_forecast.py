@@ -1,27 +1,43 @@
 """From a run to the charge its battery holds at the end, and what that is good for. docs/methods.md, Charge left.
 
-Where the count starts is asked, not guessed: a stated charge, a stated rest with its voltage, or the battery's ledger.
+Where the count starts is never guessed: a stated charge, a stated rest with its voltage, or the battery's ledger.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, TypeAlias
 
 import numpy as np
 
 from amptally.analysis.battery.sag import Sag
-from amptally.analysis.battery.state_of_charge import by_count, from_rest_voltage, stated
+from amptally.analysis.battery.state_of_charge import (
+    charge_from_rest_voltage,
+    coulomb_count,
+    stated_charge,
+    valid_fraction,
+    valid_hours,
+)
 from amptally.analysis.exposure.current import Current
-from amptally.analysis.forecast.battery_facts import BatteryFacts, BlockState, Use
-from amptally.analysis.forecast.capacity import LEAD_ACID, MEASURED_U, SHEET_ABOVE, SHEET_U, WORN_TO, DataSheet
+from amptally.analysis.forecast.capacity import LEAD_ACID
+from amptally.analysis.forecast.data_sheet import (
+    MEASURED_U,
+    SHEET_ABOVE,
+    SHEET_U,
+    WORN_TO,
+    DataSheet,
+    MeasuredCapacity,
+)
+from amptally.analysis.forecast.inputs import BatteryData, BlockState, Demand
+from amptally.analysis.forecast.ledger import ledger_charge
 from amptally.analysis.forecast.load_profile import LoadProfile, load_profile
-from amptally.analysis.forecast.peukert import MeasuredCapacity
-from amptally.analysis.forecast.remaining import UNITS, Remaining, forecast
-from amptally.analysis.forecast.voltage_curve import Knee, find_knee
+from amptally.analysis.forecast.remaining import Remaining, forecast, refused_remaining
+from amptally.analysis.forecast.voltage_curve import VoltageKnee, detect_knee
 from amptally.analysis.integrals.energy import energy_estimates, run_net_charge
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, estimate, refuse
+from amptally.analysis.quality.doubts import Doubts
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
 from amptally.analysis.results.propagation import product
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.standing import driven_part
 from amptally.analysis.signals.curve_integrals import dot
@@ -30,58 +46,98 @@ from amptally.analysis.signals.series import Series, cut, together
 HOTTEST_C = 40.0
 """End of the capacity tables: no measured air above it stands for the battery's."""
 STEADY_SHARE = 0.005
-"""A current that keeps within this part of itself while the voltage falls by four times as much is held there."""
-NOT_DRIVEN = "the run holds no driven stretch"
+"""A current that stays within this share of itself while the voltage falls by four times as much is held constant."""
+DESCRIPTION_DOUBTED = Reason("description_doubted", "danger", finding="arrangement_mismatch")
+"""Why nothing is counted where the machine description does not fit the measured voltage."""
+_NOT_DRIVEN = Reason("not_driven")
+_NO_CURRENT = Reason("not_measured", channel="battery_current_a")
 _BLOCK_NAMES: tuple[Literal["block_a", "block_b"], ...] = ("block_a", "block_b")
+StartSource: TypeAlias = Literal["stated", "rest", "ledger", "none"]
 
 
 @dataclass(frozen=True, slots=True)
-class Start:
-    """Charge at the start of the run, as fractions of rated capacity, and who says so."""
+class StartCharge:
+    """Charge at the start of the run, as fractions of rated capacity, and where it comes from."""
 
     whole: Estimate
     blocks: tuple[Estimate, ...]
     """block_a (the lower one in series), then block_b where there are two."""
-    source: str
-    """stated, rest, ledger or none."""
+    source: StartSource
 
 
 @dataclass(frozen=True, slots=True)
-class ChargeLeft:
+class ChargeForecast:
     """Charge at the end of a run and the forecast from there."""
 
-    start: Start
+    start: StartCharge
     state_of_charge: Estimate
+    """At the end of the run, a fraction."""
     remaining: Remaining
+    """The forecast from there."""
+    before_doubts: Remaining
+    """The same before any doubt acts on it: laps are made from it, and a doubt acts once on their number."""
     full: Remaining
-    """The forecast from a full charge at the same load."""
+    """The forecast from a full charge at the same load, likewise before any doubt."""
 
 
-def refused_remaining(reason: str) -> Remaining:
-    """A forecast that cannot be made."""
-    charge, energy, runtime, distance = (refuse(unit, reason) for unit in UNITS.values())
-    return Remaining(charge, energy, runtime, distance, None)
+def forecast_charge(
+    run: Run,
+    sag: Sag,
+    battery_current: Current,
+    doubts: Doubts,
+    *,
+    description_fits: bool = True,
+    rested_h: float | None = None,
+    start_fraction: float | None = None,
+    with_ledger: bool = True,
+    speed_m_s: Estimate | None = None,
+    net_ah: Estimate | None = None,
+) -> ChargeForecast:
+    """State of charge at the end, and the forecasts from there and from full.
+
+    `sag` and `net_ah` (net charge drawn by the whole run, where known already) are as the doubts leave them.
+    `description_fits`: whether the measured voltage fits the machine description; where not, nothing is counted.
+    `rested_h` [h] and `start_fraction` (0..1) override what the run's metadata say. Without `with_ledger` the other
+    runs of the folder are not read. Raises ValueError for a `start_fraction` outside 0..1.
+    """
+    if not description_fits:
+        none = refuse("", DESCRIPTION_DOUBTED)
+        charge = _refused_forecast(StartCharge(none, (none,), "none"), none, DESCRIPTION_DOUBTED)
+    else:
+        rested = valid_hours(run.metadata.rested_h) if rested_h is None else rested_h
+        stated = valid_fraction(run.metadata.start_charge) if start_fraction is None else start_fraction
+        start = start_charge(run, sag, rested, stated, None)
+        if start.source == "none" and with_ledger:
+            start = start_charge(run, sag, rested, stated, ledger_charge(run))
+        charge = count_from(run, sag, battery_current, start, speed_m_s, net_ah)
+    return replace(
+        charge,
+        state_of_charge=doubts.hold(charge.state_of_charge, ("battery_current_a", "state_of_charge")),
+        remaining=charge.before_doubts.held(doubts),
+    )
 
 
-def start_charge(run: Run, sag: Sag, rested_h: float | None, fraction: float | None, ledger: Estimate | None) -> Start:
-    """Stated fraction first, then rest voltage after a stated rest, then the ledger."""
+def start_charge(
+    run: Run, sag: Sag, rested_h: float | None, fraction: float | None, ledger: Estimate | None
+) -> StartCharge:
+    """Stated fraction first, then the rest voltage after a stated rest [h], then the ledger."""
     battery = run.machine.battery if run.machine else None
     count = 2 if battery and battery.blocks == 2 else 1
     if fraction is not None:
-        told = stated(fraction)
-        return Start(told, (told,) * count, "stated")
+        stated = stated_charge(fraction)
+        return StartCharge(stated, (stated,) * count, "stated")
     if rested_h is not None and battery and battery.chemistry and battery.block_voltage_v:
         blocks = tuple(
-            from_rest_voltage(volts, battery.chemistry, battery.block_voltage_v, rested_h)
+            charge_from_rest_voltage(volts, battery.chemistry, battery.block_voltage_v, rested_h)
             for volts in _block_voltages(run, sag)
         )
         lowest = min(blocks, key=lambda block: -1.0 if block.value is None else block.value)
         if lowest.value is not None or ledger is None:
-            return Start(lowest, blocks, "rest" if lowest.value is not None else "none")
+            return StartCharge(lowest, blocks, "rest" if lowest.value is not None else "none")
     if ledger is not None:
-        return Start(ledger, (ledger,) * count, "ledger" if ledger.value is not None else "none")
-    none = stated(None)
-    return Start(none, (none,) * count, "none")
+        return StartCharge(ledger, (ledger,) * count, "ledger" if ledger.value is not None else "none")
+    none = stated_charge(None)
+    return StartCharge(none, (none,) * count, "none")
 
 
 def _block_voltages(run: Run, sag: Sag) -> list[Estimate]:
@@ -90,7 +146,7 @@ def _block_voltages(run: Run, sag: Sag) -> list[Estimate]:
     whole = sag.rest_voltage_v
     series = battery.in_series if battery else None
     if series is None or whole.value is None:
-        unknown = refuse("V", "the machine file does not say how the blocks are joined")
+        unknown = refuse("V", Reason("connection_of_blocks_unknown"))
         return [whole if whole.value is None else unknown]
     imbalance = sag.block_imbalance_v
     if series == 2 and imbalance.value is not None and imbalance.low is not None and imbalance.high is not None:
@@ -103,7 +159,7 @@ def _block_voltages(run: Run, sag: Sag) -> list[Estimate]:
 
 
 def measured_capacity(run: Run) -> MeasuredCapacity | None:
-    """A full discharge of one block that the machine file tells of."""
+    """The full discharge of one block that the machine file holds; None without one."""
     battery = run.machine.battery if run.machine else None
     if battery is None or battery.measured_capacity_ah is None or battery.measured_hours is None:
         return None
@@ -116,13 +172,13 @@ def rated_capacity(run: Run) -> Estimate:
     measured = measured_capacity(run)
     if measured is not None and battery is not None and battery.in_parallel is not None:
         whole = measured.charge_ah * battery.in_parallel
-        return estimate(whole, "Ah", {"measured capacity": MEASURED_U * whole}, note=f"in {measured.hours:.3g} h")
+        note = Reason("measured_over", hours=measured.hours)
+        return estimate(whole, "Ah", {"measured capacity": MEASURED_U * whole}, note=note)
     rated = battery.whole_capacity_ah if battery else None
     if rated is None:
-        return refuse("Ah", "the machine file gives no capacity_ah with blocks and arrangement")
-    open_sides = f"wear down to {100 * WORN_TO:.0f} % and {100 * SHEET_ABOVE:.0f} % more not ruled out"
-    basis = f"nameplate ±{100 * SHEET_U:.0f} % (1 σ), {open_sides}"
-    return Estimate(rated, WORN_TO * rated, rated * (1 + SHEET_ABOVE), "Ah", reasons=as_reasons(basis))
+        return refuse("Ah", Reason("rated_capacity_unknown"))
+    nameplate = Reason("capacity_from_nameplate", relative_u=SHEET_U, above=SHEET_ABOVE, worn_to=WORN_TO)
+    return Estimate(rated, WORN_TO * rated, rated * (1 + SHEET_ABOVE), "Ah", reasons=(nameplate,))
 
 
 def _cut(series: Series, part: slice) -> Series:
@@ -140,56 +196,51 @@ def _profile(series: Series, part: slice) -> LoadProfile | None:
     return load_profile(mean, steps) if keep.all() else load_profile(mean[keep], steps[keep])
 
 
-def assess_charge(
+def count_from(
     run: Run,
     sag: Sag,
     battery_current: Current,
-    start: Start,
+    start: StartCharge,
     speed_m_s: Estimate | None,
-    drawn: Estimate | None = None,
-) -> ChargeLeft:
-    """State of charge at the end, and the forecasts from there and from full.
+    net_ah: Estimate | None = None,
+) -> ChargeForecast:
+    """State of charge at the end, and the forecasts, for a known start charge; doubts are not yet applied.
 
     `start` holds at the start of the run: what was drawn counts from there, also where `run` is a later part of it.
-    `drawn` is that charge where it is known already.
+    `net_ah` is that charge where it is known already.
     """
-    net = run_net_charge(run.from_start(), "battery_current_a") if drawn is None else drawn
-    charge = by_count(start.whole, net, rated_capacity(run))
+    net = run_net_charge(run.from_start(), "battery_current_a") if net_ah is None else net_ah
+    charge = coulomb_count(start.whole, net, rated_capacity(run))
+    battery = _battery_data(run)
+    if isinstance(battery, Reason):
+        return _refused_forecast(start, charge, battery)
     current = run.smooth("battery_current_a")
-    facts = _facts(run)
-    if isinstance(facts, str):
-        none = refused_remaining(facts)
-        return ChargeLeft(start, charge, none, none)
     if current is None or len(current.value) < 2:
-        none = refused_remaining("no battery current was measured")
-        return ChargeLeft(start, charge, none, none)
+        return _refused_forecast(start, charge, _NO_CURRENT)
     part = driven_part(run, current)
     driven = _profile(current, part)
     if driven is None:
-        none = refused_remaining(NOT_DRIVEN)
-        return ChargeLeft(start, charge, none, none)
-    use = _use(run, _cut(current, part), driven, battery_current, speed_m_s, sag)
+        return _refused_forecast(start, charge, _NOT_DRIVEN)
+    demand = _demand(run, _cut(current, part), driven, battery_current, speed_m_s, sag)
     blocks = _blocks(run, current, part, driven, start, net, sag)
-    if isinstance(blocks, str):
-        return ChargeLeft(start, charge, refused_remaining(blocks), refused_remaining(blocks))
-    full = [replace(block, start_charge=stated(1.0), drawn=None, drawn_u_ah=0.0) for block in blocks]
-    left = forecast(facts, blocks, use)
+    if isinstance(blocks, Reason):
+        return _refused_forecast(start, charge, blocks)
+    full = [replace(block, start_charge=stated_charge(1.0), drawn=None, drawn_u_ah=0.0) for block in blocks]
+    remaining = forecast(battery, blocks, demand)
     if net.high is None:
-        left = _at_most(left, "more may have been drawn than was measured")
+        remaining = remaining.at_most(Reason("more_drawn_than_measured"))
     # The run's knee is that of the charge it drew, not of the next one.
-    return ChargeLeft(start, charge, left, forecast(facts, full, replace(use, knee=None)))
+    from_full = forecast(battery, full, replace(demand, knee=None))
+    return ChargeForecast(start, charge, remaining, remaining, from_full)
 
 
-def _at_most(left: Remaining, why: str) -> Remaining:
-    charge, energy, runtime, distance = (
-        part if part.bound == "at_most" else part.bounded("at_most", why)
-        for part in (left.charge_ah, left.energy_wh, left.runtime_s, left.distance_m)
-    )
-    return replace(left, charge_ah=charge, energy_wh=energy, runtime_s=runtime, distance_m=distance)
+def _refused_forecast(start: StartCharge, state_of_charge: Estimate, reason: Reason) -> ChargeForecast:
+    none = refused_remaining(reason)
+    return ChargeForecast(start, state_of_charge, none, none, none)
 
 
 def battery_air_c(run: Run) -> float | None:
-    """Air around the battery [°C]: as the machine file says, else the median of the ambient sensor; None without."""
+    """Air around the battery [°C]: from the machine file, else the median of the ambient sensor; None without."""
     battery = run.machine.battery if run.machine else None
     if battery is not None and battery.ambient_c is not None:
         return battery.ambient_c
@@ -199,15 +250,15 @@ def battery_air_c(run: Run) -> float | None:
     return None if celsius is None or celsius > HOTTEST_C else celsius
 
 
-def _facts(run: Run) -> BatteryFacts | str:
+def _battery_data(run: Run) -> BatteryData | Reason:
     battery = run.machine.battery if run.machine else None
     if run.machine is None or battery is None:
-        return "no machine description with a [battery] section: import or report with --machine FILE"
+        return Reason("no_battery_description")
     if battery.chemistry is None or battery.block_voltage_v is None or battery.in_series is None:
-        return "the machine file lacks chemistry, block_voltage_v, blocks or arrangement of the battery"
+        return Reason("battery_description_incomplete")
     sheet = DataSheet(battery.capacity_ah, battery.capacity_hours, battery.second_capacity_ah, battery.second_hours)
     bms, controller = run.machine.bms, run.machine.controller
-    return BatteryFacts(
+    return BatteryData(
         sheet,
         battery.chemistry,
         battery.block_voltage_v,
@@ -221,33 +272,33 @@ def _facts(run: Run) -> BatteryFacts | str:
     )
 
 
-def _use(
+def _demand(
     run: Run, current: Series, driven: LoadProfile, battery_current: Current, speed_m_s: Estimate | None, sag: Sag
-) -> Use:
-    """What the driven part asked for; `current` is that part's."""
+) -> Demand:
+    """The load of the driven part; `current` is the current of that part."""
     levels = [battery_current.rms_a[window].value for window in ("10", "1")]
     peak = battery_current.peak_a.value or driven.mean_a
-    power = refuse("W", "no battery voltage was measured")
+    power = refuse("W", Reason("not_measured", channel="battery_voltage_v"))
     voltage = run.smooth("battery_voltage_v")
     if voltage is not None:
         sensors = run.sensor("battery_current_a"), run.sensor("battery_voltage_v")
         power = energy_estimates(current, voltage, *sensors)[3]
     voltage_share, steady = _voltage_to_come(run, current)
-    return Use(
+    return Demand(
         mean_a=driven.mean_a,
-        sustained_a=driven.mean_a if levels[0] is None else levels[0],
-        brief_a=peak if levels[1] is None else levels[1],
+        rms_10s_a=driven.mean_a if levels[0] is None else levels[0],
+        rms_1s_a=peak if levels[1] is None else levels[1],
         mean_power_w=power,
         speed_m_s=speed_m_s,
         lead_ohm=_lead_ohm(run),
         voltage_share=voltage_share,
-        power_growth=1.0 if steady else 1 / voltage_share,
+        current_growth=1.0 if steady else 1 / voltage_share,
         knee=_knee(run, sag),
     )
 
 
-def _least_voltage_v(run: Run) -> float | None:
-    """The highest of the voltages of the whole battery at which something ends the run; None where none is given."""
+def _end_voltage_v(run: Run) -> float | None:
+    """Highest voltage of the whole battery at which something ends the run [V]; None where none is given."""
     machine = run.machine
     if machine is None:
         return None
@@ -258,7 +309,7 @@ def _least_voltage_v(run: Run) -> float | None:
 
 
 def _voltage_to_come(run: Run, current: Series) -> tuple[float, bool]:
-    """(mean voltage of what is left over the run's, whether the current plainly kept while the voltage fell).
+    """(mean voltage still to come over that of the run, whether the current stayed constant while the voltage fell).
 
     Discharge curves mostly lie above the straight line to their end: two thirds of the way up is taken as their mean.
     """
@@ -267,7 +318,7 @@ def _voltage_to_come(run: Run, current: Series) -> tuple[float, bool]:
         return 1.0, False
     volts = np.interp(current.time_s, voltage.time_s, voltage.value)
     late = slice(-(len(volts) // 8), None)
-    # Weighed by what was drawn: returned current would take the mean out of the range of the voltages.
+    # Weighted by the charge drawn: recovered charge would take the mean outside the range of the voltages.
     out = np.maximum(current.value, 0.0)
     charge, late_charge = float(out.sum()), float(out[late].sum())
     if charge <= 0 or late_charge <= 0:
@@ -279,16 +330,16 @@ def _voltage_to_come(run: Run, current: Series) -> tuple[float, bool]:
     mean_v, end_v = dot(out, volts) / charge, dot(out[late], volts[late]) / late_charge
     if mean_v <= 0 or end_v <= 0:
         return 1.0, False
-    least_v = _least_voltage_v(run)
-    least_v = 0.85 * mean_v if least_v is None else min(least_v, end_v)
-    return min((end_v - (end_v - least_v) / 3) / mean_v, 1.0), bool(steady)
+    limit_v = _end_voltage_v(run)
+    limit_v = 0.85 * mean_v if limit_v is None else min(limit_v, end_v)
+    return min((end_v - (end_v - limit_v) / 3) / mean_v, 1.0), bool(steady)
 
 
-def _knee(run: Run, sag: Sag) -> Knee | None:
-    """The knee of the discharge since the run began. Only lead-acid is known to bend late without a cut-off given."""
+def _knee(run: Run, sag: Sag) -> VoltageKnee | None:
+    """Knee of the discharge since the run began. Without a cut-off only lead-acid is known to bend late."""
     whole, battery = run.from_start(), run.machine.battery if run.machine else None
     current, voltage = whole.smooth("battery_current_a"), whole.smooth("battery_voltage_v")
-    nominal_v, cutoff_v = (battery.nominal_voltage_v if battery else None), _least_voltage_v(run)
+    nominal_v, cutoff_v = (battery.nominal_voltage_v if battery else None), _end_voltage_v(run)
     if current is None or voltage is None or battery is None or nominal_v is None:
         return None
     if cutoff_v is None and battery.chemistry not in LEAD_ACID:
@@ -299,7 +350,7 @@ def _knee(run: Run, sag: Sag) -> Knee | None:
     ohm = next(
         (value for s in (10.0, 1.0) if (value := sag.resistance.by_scale[s].value)), battery.whole_resistance_ohm
     )
-    return find_knee(time_s, amps, volts, ohm or 0.0, nominal_v, cutoff_v)
+    return detect_knee(time_s, amps, volts, ohm or 0.0, nominal_v, cutoff_v)
 
 
 def _lead_ohm(run: Run) -> float:
@@ -319,17 +370,17 @@ def _lead_ohm(run: Run) -> float:
 
 
 def _blocks(
-    run: Run, current: Series, part: slice, driven: LoadProfile, start: Start, net: Estimate, sag: Sag
-) -> list[BlockState] | str:
+    run: Run, current: Series, part: slice, driven: LoadProfile, start: StartCharge, net: Estimate, sag: Sag
+) -> list[BlockState] | Reason:
     battery = run.machine.battery if run.machine else None
     if battery is None or (battery.blocks or 1) > 2:
-        return "charge left is computed for one or two blocks"
+        return Reason("too_many_blocks")
     side = net.low if net.high is None else net.high
     drawn_u = 0.0 if side is None or net.value is None else abs(side - net.value) / COVERAGE_FACTOR
     whole = run.from_start()
     measured = whole.smooth("battery_current_a")
     if measured is None:
-        return "no battery current was measured"
+        return _NO_CURRENT
     shares, since = _shares(run, current), _shares(whole, measured)
     states: list[BlockState] = []
     load: LoadProfile | None = None
@@ -339,14 +390,14 @@ def _blocks(
             load = driven if series is current else _profile(series, part)
             drawn = _profile(all_of_it, slice(None))
         if load is None or drawn is None:
-            return NOT_DRIVEN
+            return _NOT_DRIVEN
         ohm = _block_ohm(run, sag, len(shares))
         states.append(BlockState(name, charge, load, drawn, drawn_u / len(shares), ohm))
     return states
 
 
 def _shares(run: Run, current: Series) -> list[Series]:
-    """What each block carries: all of it in series; in parallel its own lead where measured, else half each."""
+    """Current of each block: all of it in series; in parallel that of its own lead where measured, else half each."""
     battery = run.machine.battery if run.machine else None
     if battery is None or battery.blocks != 2:
         return [current]
@@ -358,7 +409,7 @@ def _shares(run: Run, current: Series) -> list[Series]:
 
 
 def _block_ohm(run: Run, sag: Sag, blocks: int) -> Estimate | None:
-    """Resistance of one block about 10 s after a step: its share of what was measured, else the sheet's."""
+    """Resistance of one block about 10 s after a step [Ω]: its share of the measured one, else the sheet's."""
     battery = run.machine.battery if run.machine else None
     series = battery.in_series if battery else None
     measured = next((sag.resistance.by_scale[s] for s in (10.0, 1.0) if sag.resistance.by_scale[s].value), None)

@@ -1,4 +1,4 @@
-"""The first of all limits that a load meets: a block exhausted, a block's voltage, battery management, controller."""
+"""What ends a discharge: a block exhausted, a block's voltage, battery management, or the controller."""
 
 from __future__ import annotations
 
@@ -7,115 +7,124 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from amptally.analysis.forecast.battery_facts import BatteryFacts, BlockState, EndsBy, Use
-from amptally.analysis.forecast.depletion import Assumption, Floats, Outlook
+from amptally.analysis.forecast.depletion import Assumption, Depletion, Floats
+from amptally.analysis.forecast.inputs import BatteryData, BlockState, Demand, EndsBy
 from amptally.analysis.results.estimate import COVERAGE_FACTOR
+from amptally.analysis.results.reason import Reason
 from amptally.tables.battery_rest_voltage import TABLES, chart_v
 
 TRIED_H = 2.0 ** np.arange(21)
-"""Hours among which a limit is looked for; beyond the last, 120 years, nothing ends."""
+"""Hours between which a limit is searched for; beyond the last, 120 years, nothing ends."""
 PARTS, ROUNDS = 9, 13
-"""Into how many parts a stretch that holds a crossing is cut, and how often: to 4e-13 of it."""
+"""Into how many parts an interval that holds a crossing is divided, and how often: to 4e-13 of it."""
 
 
 @dataclass(frozen=True, slots=True)
-class Ends:
-    """What ends a run by each model under each assumption; arrays of shape (models, assumptions)."""
+class EndOfDischarge:
+    """What ends a discharge by each model under each assumption; arrays of shape (models, assumptions)."""
 
     hours: Floats
-    """After how long; inf when nothing does."""
+    """After how long [h]; inf where nothing does."""
     by: tuple[EndsBy, ...]
     """What it is by each model under the first assumption."""
 
 
-def unexamined(battery: BatteryFacts, blocks: Sequence[BlockState]) -> str:
-    """Why a battery-management or controller cut-off cannot be examined; empty when it can, or none is given.
+def unchecked_cutoff(battery: BatteryData, blocks: Sequence[BlockState]) -> Reason | None:
+    """Why a battery-management or controller cut-off cannot be checked; None where it can, or none is given.
 
-    The block's own cutoff_v needs no such doubt: it is the voltage to which the sheet counts the capacity.
+    The block's own cutoff_v needs no check: it is the voltage to which the sheet counts the capacity.
     """
     if battery.bms_cutoff_v is None and battery.controller_cutoff_v is None:
-        return ""
+        return None
     if battery.controller_cutoff_v is None and battery.cutoff_v is not None and battery.bms_cutoff_v is not None:
         series = 2 if battery.in_series else 1
         if battery.bms_cutoff_v <= 1.001 * series * battery.cutoff_v:
-            return ""  # the sheet's own end of discharge comes first, or with it
+            return None  # the sheet's own end of discharge comes first, or with it
     if battery.chemistry not in TABLES:
-        return f"no rest-voltage chart for {battery.chemistry}: a cut-off by voltage may come sooner"
+        return Reason("cutoff_without_chart", chemistry=battery.chemistry)
     if not resistance_known(blocks):
-        return "block resistance not known: a cut-off by voltage may come sooner"
-    return ""
+        return Reason("cutoff_without_resistance")
+    return None
 
 
 def resistance_known(blocks: Sequence[BlockState]) -> bool:
+    """Whether that of every block is."""
     return all(block.resistance_ohm is not None and block.resistance_ohm.value is not None for block in blocks)
 
 
-def first_limit(
-    battery: BatteryFacts,
+def end_of_discharge(
+    battery: BatteryData,
     blocks: Sequence[BlockState],
-    use: Use,
-    outlooks: Sequence[Outlook],
+    demand: Demand,
+    depletions: Sequence[Depletion],
     assumptions: Sequence[Assumption],
-) -> Ends:
-    """The first limit that the load meets, by each model under each assumption."""
+) -> EndOfDischarge:
+    """The first limit that the load reaches, by each model under each assumption."""
     ends: list[tuple[Floats, EndsBy]] = []
-    for block, ahead in zip(blocks, outlooks, strict=True):
-        never = np.full(ahead.level.shape, np.inf)
-        ends.append((first_below(_charge_limit(battery, ahead), never), block.name))
+    for block, depletion in zip(blocks, depletions, strict=True):
+        never = np.full(depletion.level.shape, np.inf)
+        ends.append((first_below(_charge_limit(battery, depletion), never), block.name))
     if battery.chemistry in TABLES and resistance_known(blocks):
         horizon_h = np.minimum.reduce([hours for hours, _ in ends])
-        for limit, by in _voltage_limits(battery, blocks, use, outlooks, assumptions):
+        for limit, by in _voltage_limits(battery, blocks, demand, depletions, assumptions):
             ends.append((first_below(limit, horizon_h), by))
     all_of_them = np.stack([hours for hours, _ in ends])
     first = all_of_them.argmin(axis=0)[:, 0].tolist()
-    return Ends(all_of_them.min(axis=0), tuple(ends[place][1] for place in first))
+    return EndOfDischarge(all_of_them.min(axis=0), tuple(ends[place][1] for place in first))
 
 
-def _charge_limit(battery: BatteryFacts, ahead: Outlook) -> Callable[[Floats], Floats]:
+def _charge_limit(battery: BatteryData, depletion: Depletion) -> Callable[[Floats], Floats]:
     if battery.depth_of_discharge is None:
-        return ahead.fullness
-    kept = 1 - battery.depth_of_discharge
-    return lambda hours: np.asarray(np.minimum(ahead.fullness(hours), ahead.charge_left(hours) - kept))
+        return depletion.available
+    reserve = 1 - battery.depth_of_discharge
+    return lambda hours: np.asarray(np.minimum(depletion.available(hours), depletion.undrawn(hours) - reserve))
 
 
 def _voltage_limits(
-    battery: BatteryFacts,
+    battery: BatteryData,
     blocks: Sequence[BlockState],
-    use: Use,
-    outlooks: Sequence[Outlook],
+    demand: Demand,
+    depletions: Sequence[Depletion],
     assumptions: Sequence[Assumption],
 ) -> list[tuple[Callable[[Floats], Floats], EndsBy]]:
-    """(volts above the limit after so many hours, what it is) for each cut-off voltage given."""
-    pairs = list(zip(blocks, outlooks, strict=True))
-    seen_a = {-1: max(use.brief_a, use.sustained_a), 0: use.sustained_a, 1: use.mean_a}
+    """(volts above the limit after given hours, what it is) for each cut-off voltage given."""
+    pairs = list(zip(blocks, depletions, strict=True))
+    by_side_a = {-1: max(demand.rms_1s_a, demand.rms_10s_a), 0: demand.rms_10s_a, 1: demand.mean_a}
     load_scale = np.array([each.load_scale for each in assumptions])
-    trip_a = load_scale * np.array([seen_a[each.trip_side] for each in assumptions])
+    trip_a = load_scale * np.array([by_side_a[each.trip_side] for each in assumptions])
     total_a = sum(block.load.mean_a for block in blocks)
     half = COVERAGE_FACTOR * TABLES[battery.chemistry].chart_u
-    moved = half * np.array([each.voltage_side for each in assumptions])
+    chart_shift = half * np.array([each.voltage_side for each in assumptions])
 
-    def block_v(block: BlockState, ahead: Outlook, current_a: Floats) -> Callable[[Floats], Floats]:
+    def block_v(block: BlockState, depletion: Depletion, current_a: Floats) -> Callable[[Floats], Floats]:
         drop_v = np.array([_ohm(block, each.ohm_side) for each in assumptions]) * current_a
-        return lambda hours: chart_v(battery.chemistry, battery.block_voltage_v, ahead.fullness(hours) + moved) - drop_v
+
+        def volts(hours: Floats) -> Floats:
+            share = depletion.available(hours) + chart_shift
+            return chart_v(battery.chemistry, battery.block_voltage_v, share) - drop_v
+
+        return volts
 
     share = [1.0] * len(pairs) if battery.in_series else [block.load.mean_a / total_a for block in blocks]
-    each_v = [block_v(block, ahead, trip_a * part) for (block, ahead), part in zip(pairs, share, strict=True)]
+    each_v = [block_v(block, depletion, trip_a * part) for (block, depletion), part in zip(pairs, share, strict=True)]
 
     def battery_v(hours: Floats) -> Floats:
         volts = np.stack([each(hours) for each in each_v])
         return np.asarray(volts.sum(axis=0) if battery.in_series else volts.min(axis=0))
 
-    def above(volts: Callable[[Floats], Floats], least_v: float | Floats) -> Callable[[Floats], Floats]:
-        return lambda hours: volts(hours) - least_v
+    def above(volts: Callable[[Floats], Floats], limit_v: float | Floats) -> Callable[[Floats], Floats]:
+        return lambda hours: volts(hours) - limit_v
 
     limits: list[tuple[Callable[[Floats], Floats], EndsBy]] = []
     if battery.cutoff_v is not None:
-        for block, ahead in pairs:
-            limits.append((above(block_v(block, ahead, block.load.mean_a * load_scale), battery.cutoff_v), block.name))
+        for block, depletion in pairs:
+            limits.append(
+                (above(block_v(block, depletion, block.load.mean_a * load_scale), battery.cutoff_v), block.name)
+            )
     if battery.bms_cutoff_v is not None:
         limits.append((above(battery_v, battery.bms_cutoff_v), "bms"))
     if battery.controller_cutoff_v is not None:
-        limits.append((above(battery_v, battery.controller_cutoff_v + use.lead_ohm * trip_a), "controller"))
+        limits.append((above(battery_v, battery.controller_cutoff_v + demand.lead_ohm * trip_a), "controller"))
     return limits
 
 
@@ -128,9 +137,9 @@ def _ohm(block: BlockState, side: int) -> float:
 
 
 def first_below(limit: Callable[[Floats], Floats], horizon_h: Floats) -> Floats:
-    """Hours until `limit` falls to 0, at most `horizon_h`; inf when it does not. Falling once it falls.
+    """Hours until `limit` falls to 0, searched up to `horizon_h`; inf where it does not. Once falling, it goes on.
 
-    `limit` takes hours of shape (…, *horizon_h.shape): all that is asked for closes in together.
+    `limit` takes hours of shape (…, *horizon_h.shape): all crossings are bracketed together.
     """
     lengthwise = (-1, *(1,) * horizon_h.ndim)
     tried = np.minimum(TRIED_H.reshape(lengthwise), horizon_h)

@@ -11,8 +11,9 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 
 BATCHES = 8
-LEAST_VARIATION = 0.03
-"""1 σ, relative: the next stretch is not this one over again, even where this one was even; no source."""
+"""Stretches of a run whose means are compared."""
+MIN_VARIATION = 0.03
+"""1 σ, relative: the load to come is not this one again, even where this one was steady; no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,23 +39,24 @@ class LoadProfile:
 
     @property
     def relative_u(self) -> float:
-        """1 σ of the mean as a forecast of what comes, relative to it.
+        """1 σ of the mean as a forecast of the load to come, relative to it.
 
-        From the scatter between `BATCHES` stretches of the run (method of batch means), with `LEAST_VARIATION` as a
-        floor under it; a load with fewer pieces than batches has the floor doubled.
+        From the scatter between `BATCHES` stretches of the run (method of batch means), and
+        `MIN_VARIATION` in quadrature; twice that for a load with fewer pieces than batches.
         """
         if self.current_a.size < BATCHES or self.mean_a <= 0:
-            return 2 * LEAST_VARIATION
+            return 2 * MIN_VARIATION
         parts = zip(np.array_split(self.current_a, BATCHES), np.array_split(self.duration_h, BATCHES), strict=True)
         means = np.array([np.sum(current * hours) / np.sum(hours) for current, hours in parts])
-        return math.hypot(float(np.std(means, ddof=1)) / math.sqrt(BATCHES) / self.mean_a, LEAST_VARIATION)
+        return math.hypot(float(np.std(means, ddof=1)) / math.sqrt(BATCHES) / self.mean_a, MIN_VARIATION)
 
 
 def load_profile(current_a: Floats, interval_s: Floats, pieces: int = 200) -> LoadProfile:
-    """Sampled current → at most `pieces` equal pieces of the sampled time, charge kept exactly.
+    """Sampled current → at most `pieces` equal pieces of the sampled time; the charge stays exactly the same.
 
-    current_a[n] is the mean current [A] over interval_s[n] [s]; leave out what was not measured. Pieces of seconds
-    smooth what the rate law must not see: it was never meant for single pulses. ValueError when nothing was sampled.
+    current_a [A] is the mean current over interval_s [s], shapes (n,); leave out what was not measured. Pieces of
+    seconds smooth out what Peukert's law must not see: it was never meant for single pulses. Raises ValueError when
+    nothing was sampled.
     """
     current, interval = np.asarray(current_a, dtype=float), np.asarray(interval_s, dtype=float)
     if current.shape != interval.shape or current.ndim != 1:
@@ -70,5 +72,5 @@ def load_profile(current_a: Floats, interval_s: Floats, pieces: int = 200) -> Lo
 
 
 def steady(current_a: float, hours: float = 1.0) -> LoadProfile:
-    """A constant load [A] for so many hours."""
+    """A constant load [A] for `hours` [h]."""
     return LoadProfile(np.array([current_a]), np.array([hours]))

@@ -1,120 +1,105 @@
-"""Which rate law a forecast goes by: the sheet's pair of points, or one point and the exponents of its chemistry.
+"""Peukert's law in rate form: the charge a block gives falls with the current it is drawn at.
 
-A measured capacity takes the place of the sheet's: the law then runs through the measured point.
+Peukert, Elektrotechnische Zeitschrift 20 (1897): I^k t is constant (from memory). Written with a rated point, t = H
+(C/(I H))^k, it needs no capacity at 1 A. The exponent comes from two data-sheet points of the battery in use; there is
+no default. Worked example: docs/methods.md, Capacity at a load.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from amptally.analysis.forecast.capacity import (
-    GREATEST_GROWTH,
-    LIKELY_GROWTH,
-    DataSheet,
-    DataSheetError,
-    RateForm,
-    kinetic_models,
-    rate_form,
-)
-from amptally.analysis.forecast.kibam import Kinetic
-from amptally.tables.battery_rate_exponent import TYPICAL_K
+import numpy as np
+import numpy.typing as npt
 
-SPAN = 20.0
-"""A second point is put this many times faster, 20 h to 1 h, where a two-well model needs one; and a load slower than
-the only point may gain charge down to this many times slower."""
+from amptally.analysis.forecast.data_sheet import DataSheet, DataSheetError
+from amptally.analysis.results.reason import Reason
+
+Floats = npt.NDArray[np.float64]
+
+MAX_PUBLISHED_K = 1.6  # flooded, upper end of the range on fxsolver.com, Peukert's law
+LIKELY_GROWTH, MAX_GROWTH = 2.0, 3.0
+"""How many times k − 1 grows beyond the faster sheet point: a fixed k promises too much there.
+
+Carrying a pair of slow points on to the 1 h rate needs 2.0 and 1.9 times (T1, the sheet of a 40 Ah sealed lead-acid
+block, pairs 20-10 h and 10-5 h) and 2.0 and 2.7 times (PyBaMM 26.10.1.1, Sulzer2019 LOQS and Full, 0.85-1.7 A).
+"""
 
 
 @dataclass(frozen=True, slots=True)
-class MeasuredCapacity:
-    """One full discharge of one block."""
+class PeukertLaw:
+    """t = H (C/(I H))^k through two data-sheet points."""
 
-    charge_ah: float
-    """Charge it gave [Ah]."""
+    capacity_ah: float
+    """C, rated capacity [Ah]."""
     hours: float
-    """How long it took [h]."""
-
-    def __post_init__(self) -> None:
-        if not (self.charge_ah > 0 and self.hours > 0):
-            raise ValueError("a measured capacity needs charge and time above 0")
-
-
-@dataclass(frozen=True, slots=True)
-class RateLaw:
-    """One law with its doubt: sides −1 (least charge), 0, 1 (most)."""
-
-    forms: tuple[RateForm, RateForm, RateForm]
-    """By side."""
-    growths: tuple[float, float, float]
-    """How many times k − 1 grows beyond the faster point, by side."""
-    wells: tuple[Kinetic, ...]
-    """The two-well models through the same points; empty without an effect of rate."""
-    assumed: str
-    """How the exponent was assumed; empty where the sheet's pair gives it."""
+    """H, the discharge time of the rating [h]."""
+    k: float
+    """Exponent from the pair; 1 means no effect of rate."""
+    slow_a: float
+    """Current of the slower point [A]."""
+    fast_a: float
+    """Current of the faster point [A]; the law is not supported beyond the two."""
 
     @property
-    def likely(self) -> RateForm:
-        """The central form."""
-        return self.forms[1]
+    def rated_a(self) -> float:
+        """I_n = C/H [A]."""
+        return self.capacity_ah / self.hours
 
-    def form(self, side: int) -> RateForm:
-        """The form of a side."""
-        return self.forms[side + 1]
+    def runtime_h(self, current_a: float) -> float:
+        """Hours a full block lasts at a constant current above 0 [A]."""
+        return float(self.hours * (self.rated_a / current_a) ** self.k)
 
-    def growth(self, side: int) -> float:
-        """The growth of a side."""
-        return self.growths[side + 1]
+    def available_ah(self, current_a: float) -> float:
+        """Charge given at a constant current above 0 [A]: C (I_n/I)^(k − 1) [Ah]."""
+        return float(self.capacity_ah * (self.rated_a / current_a) ** (self.k - 1))
+
+    def extrapolated_ah(self, current_a: float, growth: float = LIKELY_GROWTH) -> float:
+        """The same [Ah], extrapolated outside the two points as batteries behave rather than as the law does.
+
+        Slower than the slow point: no more than that point gives. Faster than the fast point: k − 1 grows `growth`
+        times on the part beyond it.
+        """
+        if current_a <= self.slow_a:
+            return self.available_ah(self.slow_a)
+        beyond = max(current_a / self.fast_a, 1.0)
+        return float(self.available_ah(current_a) * beyond ** ((1 - growth) * (self.k - 1)))
 
     def extrapolates(self, current_a: float) -> bool:
-        """Whether a load lies outside a pair of points; an assumed exponent carries its own doubt."""
-        return not self.assumed and self.likely.extrapolates(current_a)
+        """Whether a current [A] lies outside the two data-sheet points (1 % of slack for rounding)."""
+        return not 0.99 * self.slow_a <= current_a <= 1.01 * self.fast_a
 
 
-def rate_law(sheet: DataSheet, chemistry: str, load_a: float, measured: MeasuredCapacity | None = None) -> RateLaw:
-    """The law for a load [A] a block; DataSheetError says which number is missing or cannot be."""
-    if sheet.capacity_ah is None and measured is not None:
-        sheet = DataSheet(measured.charge_ah, measured.hours, None, None)
-    if sheet.second_capacity_ah is None or sheet.second_hours is None:
-        return _assumed(_point(sheet, measured), chemistry, load_a)
-    form = rate_form(sheet)
-    if measured is not None:
-        form, sheet = _through(form, sheet, measured)
-    growths = (GREATEST_GROWTH, LIKELY_GROWTH, 1.0)
-    return RateLaw((form, form, form), growths, kinetic_models(sheet), "")
+def peukert_k(hours: float, current_a: float, second_hours: float, second_a: float) -> float:
+    """k = ln(t₂/t₁)/ln(I₁/I₂) from two constant-current discharges [h, A].
+
+    Raises DataSheetError for numbers not above 0 or two equal currents.
+    """
+    if min(hours, current_a, second_hours, second_a) <= 0 or current_a == second_a:
+        raise DataSheetError(Reason("exponent_needs_two_points"))
+    return math.log(second_hours / hours) / math.log(current_a / second_a)
 
 
-def _point(sheet: DataSheet, measured: MeasuredCapacity | None) -> tuple[float, float]:
-    if measured is not None:
-        return measured.charge_ah, measured.hours
-    if sheet.capacity_ah is None or sheet.hours is None:
-        raise DataSheetError("capacity_ah and capacity_hours are not given in the machine file")
-    if not all(math.isfinite(number) and number > 0 for number in (sheet.capacity_ah, sheet.hours)):
-        raise DataSheetError("capacities and hours of the data sheet must be above 0")
-    return sheet.capacity_ah, sheet.hours
+def peukert_law(sheet: DataSheet) -> PeukertLaw:
+    """The law through a sheet's two points. DataSheetError says which number is missing or cannot be."""
+    (capacity_ah, hours), (second_ah, second_h) = sheet.rated_point(), sheet.second_point()
+    rated_a, second_a = capacity_ah / hours, second_ah / second_h
+    if rated_a == second_a or (rated_a - second_a) * (hours - second_h) >= 0:
+        raise DataSheetError(Reason("data_sheet_points_contradict"))
+    k = peukert_k(hours, rated_a, second_h, second_a)
+    if k < 1 - 1e-9:
+        raise DataSheetError(Reason("exponent_below_one"))
+    return PeukertLaw(capacity_ah, hours, max(k, 1.0), min(rated_a, second_a), max(rated_a, second_a))
 
 
-def _assumed(point: tuple[float, float], chemistry: str, load_a: float) -> RateLaw:
-    capacity_ah, hours = point
-    rated_a = capacity_ah / hours
-    least, likely, greatest = TYPICAL_K[chemistry]
+def used_ah(law: PeukertLaw, current_a: Floats, duration_h: Floats) -> Floats:
+    """Charge used in terms of the rated current, ∫ I (I/I_n)^(k − 1) dt [Ah]; the block is empty when it reaches C.
 
-    def form(k: float, slow_a: float = rated_a) -> RateForm:
-        return RateForm(capacity_ah, hours, k, slow_a, max(rated_a, load_a))
-
-    # A load slower than the point gains charge by the exponent, so there the greatest one is the optimistic one.
-    flat = form(least) if load_a >= rated_a else form(greatest, rated_a / SPAN)
-    fast_h = hours / SPAN
-    fast_ah = capacity_ah * SPAN ** (1 / likely - 1)
-    wells = kinetic_models(DataSheet(capacity_ah, hours, fast_ah, fast_h))
-    told = f"no second data-sheet point: rate exponent {least:g} to {greatest:g} assumed, as {chemistry} batteries have"
-    return RateLaw((form(greatest), form(likely), flat), (1.0, 1.0, 1.0), wells, told)
-
-
-def _through(form: RateForm, sheet: DataSheet, measured: MeasuredCapacity) -> tuple[RateForm, DataSheet]:
-    """The pair's law moved to a measured point: the same currents give more or less charge, all by the same part."""
-    scale = measured.charge_ah / form.carried_ah(measured.charge_ah / measured.hours)
-    moved = DataSheet(
-        *(None if number is None else scale * number for number in (sheet.capacity_ah, sheet.hours)),
-        *(None if number is None else scale * number for number in (sheet.second_capacity_ah, sheet.second_hours)),
-    )
-    return replace(form, capacity_ah=scale * form.capacity_ah, hours=scale * form.hours), moved
+    `current_a` [A] and `duration_h` [h], shapes (…, n): pieces of constant current along the last axis; returns shape
+    (…). While charging no rate term applies (NPTEL 108103009, module 9). Below the slower point the weight stays that
+    of the slower point: a weight that goes to 0 with the current would let an idle load run for ever.
+    """
+    current = np.asarray(current_a, dtype=float)
+    weight = (np.maximum(current, law.slow_a) / law.rated_a) ** (law.k - 1)
+    return np.asarray(np.sum(np.where(current > 0, current * weight, current) * duration_h, axis=-1))

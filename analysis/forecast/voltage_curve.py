@@ -1,7 +1,8 @@
-"""What the voltage under load says of the end: whether its knee has begun. docs/methods.md, Knee of the voltage.
+"""The knee of the discharge curve: what the voltage under load says about its end. docs/methods.md, Knee of the
+voltage.
 
 A discharge curve is nearly straight in the middle and bends down before the end. How much steeper its last third is
-than the third before tells how near the end is, whatever the capacity.
+than its middle third shows how near the end is, whatever the capacity.
 """
 
 from __future__ import annotations
@@ -15,37 +16,39 @@ from amptally.analysis.results.estimate import COVERAGE_FACTOR
 from amptally.analysis.signals.series import Floats
 
 BINS = 24
-LEAST_BEND = 1.2
-"""Slope of the last third over that of the middle third from which on a knee counts."""
+"""Equal charges over which the voltage is averaged."""
+MIN_BEND = 1.2
+"""From this ratio of the slopes of last and middle third on, a knee counts."""
 KNEE_ROWS = ((1.2, 0.25), (1.3, 0.18), (1.4, 0.11), (1.6, 0.055), (2.5, 0.02))
-"""(bend, charge left / charge drawn). Read off both measured sets of tests/data: at 80, 85, 90 and 95 % of the
+"""(bend, remaining charge / charge drawn). Read off both measured sets of tests/data: at 80, 85, 90 and 95 % of the
 discharge their bends are 1.24 and 1.20, 1.31 and 1.28, 1.41 and 1.39, 1.63 and 1.55; the last row is our own choice."""
 FALLEN = 0.5
 """Part of the way from the second of 24 equal charges to the cut-off. Our own choice."""
-MOST = 2.0
-"""No more than this many times as much is left at 95 %: two batteries set the rows."""
+WIDENING = 2.0
+"""At 95 % no more than this many times as much remains: only two batteries set the rows."""
 
 
 @dataclass(frozen=True, slots=True)
-class Knee:
+class VoltageKnee:
     """A discharge curve whose knee has begun."""
 
     bend: float
     """Slope of its last third over that of its middle third."""
-    left_ah: float
-    """Charge left by it [Ah]."""
-    most_left_ah: float
-    """The most that it leaves open at 95 % [Ah]."""
+    remaining_ah: float
+    """Remaining charge by it [Ah]."""
+    remaining_max_ah: float
+    """Upper end of it at 95 % [Ah]."""
 
 
-def find_knee(
+def detect_knee(
     time_s: Floats, amps: Floats, volts: Floats, ohm: float, nominal_v: float, cutoff_v: float | None = None
-) -> Knee | None:
-    """The knee in a discharge; None without one. Times rising, shapes (n,), currents positive for discharge.
+) -> VoltageKnee | None:
+    """The knee in a discharge; None without one.
 
-    Voltages are brought to the mean current by `ohm` [Ω] and averaged over equal charges. A knee counts where the bend
-    exceeds `LEAST_BEND` by 1.96 of its own 1 σ and the curve has come low: below `nominal_v`, and where `cutoff_v` is
-    known through `FALLEN` of the way to it. Higher up curves bend as well.
+    time_s [s], rising, amps [A], discharge positive, volts [V]: shape (n,). Voltages are corrected to the mean current
+    by `ohm` [Ω] and averaged over equal charges. A knee counts where the bend exceeds `MIN_BEND` by 1.96 of its own 1 σ
+    and the curve has come low: below `nominal_v` [V], and where `cutoff_v` [V] is known through `FALLEN` of the way to
+    it. Higher up curves bend as well.
     """
     if len(time_s) < 4 * BINS:
         return None
@@ -59,29 +62,29 @@ def find_knee(
     if count.min() < 3:
         return None
     curve = np.bincount(place, level, BINS) / count
-    least_v = nominal_v
+    limit_v = nominal_v
     if cutoff_v is not None:
-        least_v = min(least_v, float(curve[1]) - FALLEN * (float(curve[1]) - cutoff_v))
-    if float(curve[-1]) >= least_v:
+        limit_v = min(limit_v, float(curve[1]) - FALLEN * (float(curve[1]) - cutoff_v))
+    if float(curve[-1]) >= limit_v:
         return None
     (middle, middle_u), (last, last_u) = _slope(curve[BINS // 3 : 2 * BINS // 3]), _slope(curve[2 * BINS // 3 :])
     if middle >= 0 or last >= 0:
         return None
     bend = last / middle
-    # The last third bends itself: its residual holds the knee and widens the doubt, on the cautious side of calling it.
+    # The last third is bent itself: its residual holds the knee and widens bend_u, so that a knee is called later.
     bend_u = bend * math.hypot(middle_u / middle, last_u / last)
-    sure = bend - COVERAGE_FACTOR * bend_u
-    if sure < LEAST_BEND:
+    bend_low = bend - COVERAGE_FACTOR * bend_u
+    if bend_low < MIN_BEND:
         return None
     bends, shares = zip(*KNEE_ROWS, strict=True)
-    left, most = (total * float(np.interp(each, bends, shares)) for each in (bend, sure))
-    return Knee(bend, left, MOST * most)
+    remaining, remaining_max = (total * float(np.interp(each, bends, shares)) for each in (bend, bend_low))
+    return VoltageKnee(bend, remaining, WIDENING * remaining_max)
 
 
 def _slope(values: Floats) -> tuple[float, float]:
     """Slope per bin and its 1 σ by least squares."""
-    away = np.arange(len(values)) - 0.5 * (len(values) - 1)
-    weight = float(away @ away)
-    slope = float(away @ values) / weight
-    left = values - values.mean() - slope * away
-    return slope, math.sqrt(float(left @ left) / (len(values) - 2) / weight)
+    offset = np.arange(len(values)) - 0.5 * (len(values) - 1)
+    weight = float(offset @ offset)
+    slope = float(offset @ values) / weight
+    residual = values - values.mean() - slope * offset
+    return slope, math.sqrt(float(residual @ residual) / (len(values) - 2) / weight)

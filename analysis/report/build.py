@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from amptally.analysis.battery.sag import Sag, assess_sag
-from amptally.analysis.battery.state_of_charge import told_charge, told_rest_h
 from amptally.analysis.battery.voltage_recovery import Recovery, assess_recovery
 from amptally.analysis.driving.driving import DriveUse, assess_drive
 from amptally.analysis.exposure.current import Current, assess_current
 from amptally.analysis.exposure.exposure import window_list
 from amptally.analysis.exposure.sampling_findings import judge_sampling
-from amptally.analysis.forecast.charge_forecast import ChargeLeft, Start, assess_charge, refused_remaining, start_charge
+from amptally.analysis.forecast.charge_forecast import ChargeForecast, forecast_charge
 from amptally.analysis.integrals.energy import Energy, energy_used
 from amptally.analysis.laps.laps import Laps, assess_laps
 from amptally.analysis.protection.fuse import FuseResult
@@ -25,12 +24,11 @@ from amptally.analysis.protection.fuse_leads import FuseLead, assess_fuses
 from amptally.analysis.protection.path import PathResult, assess_paths
 from amptally.analysis.quality.screening import judge
 from amptally.analysis.report.json_form import report_json
-from amptally.analysis.report.ledger import ledger_charge
 from amptally.analysis.report.observations import observe
 from amptally.analysis.report.single_pass import single_pass
 from amptally.analysis.report.trust import Trust
 from amptally.analysis.report.uncertainty_budget import Contribution, main_contributions
-from amptally.analysis.results.estimate import Estimate, estimate, refuse
+from amptally.analysis.results.estimate import Estimate, estimate
 from amptally.analysis.results.finding import gravest_first
 from amptally.analysis.results.leads import LEADS, SIDES
 from amptally.analysis.runs.run import Run
@@ -54,7 +52,7 @@ class Report:
     """Likewise for wires."""
     sag: Sag
     recovery: Recovery
-    charge: ChargeLeft
+    charge: ChargeForecast
     laps: Laps
     laps_per_charge: Estimate
     laps_remaining: Estimate
@@ -97,28 +95,22 @@ def build_report(
     fuses = assess_fuses(run, specs, currents, doubts, description_fits=mismatch is None)
     paths = assess_paths(run.machine, currents, doubts, description_fits=mismatch is None)
     trust = Trust.under(doubts)
-    # Where the count starts and what lies ahead are drawn from what is left of the voltages.
-    sag = trust.of("battery", assess_sag(run))
+    sag = assess_sag(run, doubts)
     energy = energy_used(run, doubts)
-    rested = told_rest_h(run.metadata.rested_h) if rested_h is None else rested_h
-    stated = told_charge(run.metadata.start_charge) if fraction is None else fraction
     laps = assess_laps(run)
-    if mismatch is not None:
-        reason = f"the machine description does not fit the measured voltage: {mismatch}"
-        none = refuse("", reason)
-        charge = ChargeLeft(Start(none, (none,), "none"), none, refused_remaining(reason), refused_remaining(reason))
-    else:
-        start = start_charge(run, sag, rested, stated, None)
-        if start.source == "none" and with_ledger:
-            start = start_charge(run, sag, rested, stated, ledger_charge(run))
-        drawn = energy.net_ah if run.start_row == 0 else None
-        charge = assess_charge(run, sag, currents["battery"], start, speed(run, laps), drawn)
-    per_charge, left = laps.in_charge(charge.full.charge_ah, charge.remaining.charge_ah, charge.full.load_growth)
-    charge = replace(
-        charge,
-        state_of_charge=trust.of("battery", {"state_of_charge": charge.state_of_charge})["state_of_charge"],
-        remaining=trust.of("remaining", charge.remaining),
+    charge = forecast_charge(
+        run,
+        sag,
+        currents["battery"],
+        doubts,
+        description_fits=mismatch is None,
+        rested_h=rested_h,
+        start_fraction=fraction,
+        with_ledger=with_ledger,
+        speed_m_s=speed(run, laps),
+        net_ah=energy.net_ah if run.start_row == 0 else None,
     )
+    per_charge, left = laps.in_charge(charge.full.charge_ah, charge.before_doubts.charge_ah, charge.full.load_growth)
     laps, ahead = trust.of("laps", laps), trust.of("laps", {"per_charge": per_charge, "remaining": left})
     drive = trust.drive(assess_drive(run, energy, laps))
     found: list[Finding] = [
@@ -133,7 +125,7 @@ def build_report(
     ]
     findings = gravest_first(found)
     per_charge, left = ahead["per_charge"], ahead["remaining"]
-    recovery = trust.of("battery", assess_recovery(run))
+    recovery = assess_recovery(run, doubts)
     results = {place: lead.result for place, lead in fuses.items()}
     rests_on = main_contributions(energy, currents, results, sag, charge.remaining, per_charge)
     return Report(

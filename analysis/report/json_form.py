@@ -199,8 +199,8 @@ def _battery(sag: Sag, recovery: Recovery, state_of_charge: Estimate) -> dict[st
 
 def remaining_json(left: Remaining) -> dict[str, object]:
     """The entry `remaining`."""
-    evidence = None if left.runtime_s.value is None else left.evidence
-    return {**_all({name: getattr(left, name) for name in UNITS}), "ends_by": left.ends_by, "evidence": evidence}
+    values = _all({name: getattr(left, name) for name in UNITS})
+    return {**values, "ends_by": left.ends_by, "evidence": phrases(left.evidence) or None}
 
 
 def laps_json(laps: Laps) -> dict[str, object]:

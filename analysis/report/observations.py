@@ -8,11 +8,12 @@ import numpy as np
 
 from amptally.analysis.battery.sag import Sag
 from amptally.analysis.forecast.capacity import LEAD_ACID
-from amptally.analysis.forecast.charge_forecast import ChargeLeft, battery_air_c
+from amptally.analysis.forecast.charge_forecast import ChargeForecast, battery_air_c
 from amptally.analysis.results.estimate import UNDECLARED
 from amptally.analysis.results.finding import SEVERITIES, Finding, gravest
 from amptally.analysis.runs.corrections import drift_beyond_ppm
 from amptally.analysis.runs.run import Run
+from amptally.analysis.wording.results import phrases
 
 RECEIVER_NEAR_SHARE = 0.1
 """A receiver supply within this share of its minimum is worth a caution. Our own choice."""
@@ -44,7 +45,7 @@ def _alarms(run: Run) -> list[Finding]:
     return found
 
 
-def observe(run: Run, sag: Sag, charge: ChargeLeft, mismatch: str | None) -> list[Finding]:
+def observe(run: Run, sag: Sag, charge: ChargeForecast, mismatch: str | None) -> list[Finding]:
     """All of them, in no order."""
     return [
         *_description(run, mismatch),
@@ -197,7 +198,7 @@ def _returned(run: Run, at_s: float) -> str:
     return f"{-amps:.1f} A flowing back, " if amps is not None and amps < 0 else ""
 
 
-def _count(charge: ChargeLeft) -> list[Finding]:
+def _count(charge: ChargeForecast) -> list[Finding]:
     if charge.start.source != "none":
         return []
     return [
@@ -211,7 +212,7 @@ def _count(charge: ChargeLeft) -> list[Finding]:
     ]
 
 
-def _capacity(charge: ChargeLeft) -> list[Finding]:
+def _capacity(charge: ChargeForecast) -> list[Finding]:
     left = charge.remaining
     if left.charge_ah.value is None or left.capacity_measured:
         return []
@@ -222,7 +223,7 @@ def _capacity(charge: ChargeLeft) -> list[Finding]:
             "note",
             "capacity_unmeasured",
             "Charge left and runtime rest on the nameplate: the capacity is the doubt.",
-            f"{left.evidence}{open_ah}",
+            f"{phrases(left.evidence)}{open_ah}",
             "Discharge the battery once from full, and write measured_capacity_ah and measured_hours into the machine "
             "file: that takes most of the doubt away.",
         )

@@ -1,4 +1,4 @@
-"""What was made faster gives what the slow, obvious form gives."""
+"""What was made faster gives what the slow, obvious law gives."""
 
 from __future__ import annotations
 
@@ -16,18 +16,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.battery import resistance_steps
-from amptally.analysis.battery.resistance_fit import BLOCK, LEAST_BIN_S, binned, relaxed
+from amptally.analysis.battery.resistance_fit import BLOCK, MIN_BIN_S, binned, lagged_current
 from amptally.analysis.battery.resistance_steps import find_steps
 from amptally.analysis.battery.rest import find_rest
 from amptally.analysis.exposure import longest_window as window_longer
 from amptally.analysis.exposure import square_integral, window_exact, window_search
 from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.exposure.square_integral import SquareIntegral
-from amptally.analysis.forecast.capacity import DataSheet, used_ah
-from amptally.analysis.forecast.depletion import Assumption, BlockCount, outlook
-from amptally.analysis.forecast.kibam import Kinetic, Wells, advance
+from amptally.analysis.forecast.capacity_models import CapacityModels, capacity_models
+from amptally.analysis.forecast.data_sheet import DataSheet
+from amptally.analysis.forecast.depletion import Assumption, BlockCharge, deplete
+from amptally.analysis.forecast.kibam import KineticModel, Wells, advance
 from amptally.analysis.forecast.load_profile import load_profile
-from amptally.analysis.forecast.peukert import RateLaw, rate_law
+from amptally.analysis.forecast.peukert import used_ah
 from amptally.analysis.integrals.energy import charge_estimates
 from amptally.analysis.runs.run import SensorError, Series
 from amptally.analysis.runs.standing import driven_part
@@ -150,7 +151,7 @@ def test_a_lag_row_by_row_is_the_lag_sample_by_sample(seed: int, samples: int, t
             zip(keep, amps[1:].tolist(), strict=True), lambda s, p: s * p[0] + p[1] * (1 - p[0]), initial=amps[0]
         )
     )
-    assert relaxed(time_s, amps, tau_s) == pytest.approx(np.array(slow), rel=1e-9, abs=1e-9)
+    assert lagged_current(time_s, amps, tau_s) == pytest.approx(np.array(slow), rel=1e-9, abs=1e-9)
 
 
 @examples(0.4)
@@ -162,7 +163,7 @@ def test_means_of_bins_and_of_the_moved_current(seed: int, samples: int, skew_s:
     first = min(seed % 3, samples - 1)
     found = binned(time_s, volts, amps, range(first, samples), skew_s)
     moved = [np.interp(time_s, time_s + skew_s, amps)] if skew_s else []
-    place = np.floor((time_s - time_s[first])[first:] / LEAST_BIN_S + 1e-6)
+    place = np.floor((time_s - time_s[first])[first:] / MIN_BIN_S + 1e-6)
     number = np.cumsum(np.diff(place, prepend=place[0]) > 0)
     assert len(found) == 3 + len(moved)
     for means, values in zip(found, (time_s, volts, amps, *moved), strict=True):
@@ -185,7 +186,7 @@ def test_steps_are_those_found_by_looking_at_every_jump(step_s: float, noise_a: 
         gap = rng.random(count - 1) < 1e-4
         for scale_s in steps:
             found = find_steps(time_s, 25 - 0.02 * amps, amps, gap, scale_s)
-            with patch.object(resistance_steps, "_hopeful", lambda _time, _amps, places, _scale: places):
+            with patch.object(resistance_steps, "_candidates", lambda _time, _amps, places, _scale: places):
                 assert found == find_steps(time_s, 25 - 0.02 * amps, amps, gap, scale_s)
             steps[scale_s] += len(found)
     assert steps[1.0] > 8
@@ -221,28 +222,30 @@ def test_net_charge_is_what_went_out_less_what_came_back(seed: int, samples: int
         assert net.value == pytest.approx(out.value - back.value, rel=1e-9, abs=1e-12)
 
 
-def slow_fullness(law: RateLaw, well: Kinetic | None, count: BlockCount, assumed: Assumption, hours: float) -> float:
+def slow_available(
+    models: CapacityModels, well: KineticModel | None, block: BlockCharge, assumed: Assumption, hours: float
+) -> float:
     """By one model under one assumption: the rate law without a well, else that well, piece by piece."""
-    start, doubt_ah = count.fraction[assumed.start_side + 1], assumed.drawn_side * count.drawn_half_ah
-    load_a, scale = count.load.mean_a * assumed.load_scale, assumed.capacity_scale
-    drawn = [] if count.drawn is None else list(zip(count.drawn.current_a, count.drawn.duration_h, strict=True))
+    start, doubt_ah = block.start_fraction[assumed.start_side + 1], assumed.drawn_side * block.drawn_half_ah
+    load_a, scale = block.load.mean_a * assumed.load_scale, assumed.capacity_scale
+    drawn = [] if block.drawn is None else list(zip(block.drawn.current_a, block.drawn.duration_h, strict=True))
     if well is None:
-        form, growth = law.form(assumed.rate_side), law.growth(assumed.rate_side)
+        law, growth = models.law(assumed.rate_side), models.growth(assumed.rate_side)
         per_hour = sum(
-            float(used_ah(form, np.array([amps * assumed.load_scale]), np.array([length])))
-            for amps, length in zip(count.load.current_a, count.load.duration_h, strict=True)
-        ) / float(count.load.duration_h.sum())  # fmt: skip
-        per_hour *= max(load_a / form.fast_a, 1.0) ** ((growth - 1) * (form.k - 1))
-        used = sum(float(used_ah(form, np.array([amps]), np.array([length]))) for amps, length in drawn)
-        return start - (used - doubt_ah + per_hour * hours) / (form.capacity_ah * scale)
+            float(used_ah(law, np.array([amps * assumed.load_scale]), np.array([length])))
+            for amps, length in zip(block.load.current_a, block.load.duration_h, strict=True)
+        ) / float(block.load.duration_h.sum())  # fmt: skip
+        per_hour *= max(load_a / law.fast_a, 1.0) ** ((growth - 1) * (law.k - 1))
+        used = sum(float(used_ah(law, np.array([amps]), np.array([length]))) for amps, length in drawn)
+        return start - (used - doubt_ah + per_hour * hours) / (law.capacity_ah * scale)
     wells = well.full()
     for amps, length in drawn:
         wells = advance(well, wells, float(amps), float(length))
-    sized = Kinetic(well.qmax_ah * scale, well.c, well.k_per_h)
+    sized = KineticModel(well.qmax_ah * scale, well.c, well.k_per_h)
     taken = sum(float(amps * length) for amps, length in drawn)
-    charge = sized.qmax_ah - (1 - start) * law.likely.capacity_ah * scale - taken + doubt_ah
+    charge = sized.qmax_ah - (1 - start) * models.likely.capacity_ah * scale - taken + doubt_ah
     after = advance(sized, Wells(min(charge, sized.qmax_ah), wells.difference_ah), load_a, hours)
-    return sized.at_hand_ah(after) / (sized.c * sized.qmax_ah)
+    return sized.available_ah(after) / (sized.c * sized.qmax_ah)
 
 
 @examples(0.4)
@@ -254,15 +257,15 @@ def test_all_models_and_assumptions_at_once(seed: int, second: float, pair: bool
     profile = load_profile(rng.uniform(-0.3, 1, 60) * capacity_ah * rng.uniform(0.05, 2), np.full(60, 40.0))
     if profile.mean_a <= 0:
         return
-    law = rate_law(sheet, "agm", profile.mean_a)
-    count = BlockCount((0.7, 0.8, 0.9), None if from_full else profile, float(rng.uniform(0, 0.5)), profile)
+    models = capacity_models(sheet, "agm", profile.mean_a)
+    block = BlockCharge((0.7, 0.8, 0.9), None if from_full else profile, float(rng.uniform(0, 0.5)), profile)
     sides = (-1, 0, 1)
     assumptions = [Assumption(1.0), *(Assumption(0.8, a, b, 1.1, c) for a in sides for b in sides for c in sides)]
-    ahead = outlook(law, count, assumptions)
-    hours = rng.uniform(0, 3, (2, 1 + len(law.wells), len(assumptions)))
-    found = ahead.fullness(hours)
+    ahead = deplete(models, block, assumptions)
+    hours = rng.uniform(0, 3, (2, 1 + len(models.kinetic), len(assumptions)))
+    found = ahead.available(hours)
     assert found.shape == hours.shape
     for place, each in np.ndenumerate(hours):
-        well = None if place[1] == 0 else law.wells[place[1] - 1]
-        slow = slow_fullness(law, well, count, assumptions[place[2]], float(each))
+        well = None if place[1] == 0 else models.kinetic[place[1] - 1]
+        slow = slow_available(models, well, block, assumptions[place[2]], float(each))
         assert found[place] == pytest.approx(slow, rel=1e-9, abs=1e-9)

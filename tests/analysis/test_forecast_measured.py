@@ -10,12 +10,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from amptally.analysis.forecast.capacity import DataSheet, DataSheetError, rate_form
-from amptally.analysis.forecast.peukert import MeasuredCapacity, rate_law
-from amptally.analysis.forecast.voltage_curve import KNEE_ROWS, find_knee
+from amptally.analysis.forecast.capacity_models import capacity_models
+from amptally.analysis.forecast.data_sheet import DataSheet, DataSheetError, MeasuredCapacity
+from amptally.analysis.forecast.peukert import peukert_law
+from amptally.analysis.forecast.voltage_curve import KNEE_ROWS, detect_knee
 from amptally.analysis.report.build import build_report
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats
+from amptally.analysis.wording.results import basis, phrase, phrases
 from amptally.tables.battery_rate_exponent import TYPICAL_K
 from tests.analysis.build_runs import sides, write_run
 from tests.studies import forecasts
@@ -90,25 +93,26 @@ def test_the_note_says_whose_capacity_it_is(tmp_path: Path, measured: bool) -> N
     if measured:
         # 14 Ah were measured at this very load: 8 A for 1180 s are gone.
         assert value == pytest.approx(14.0 - 8 * 1180 / 3600, abs=0.05)
-        assert "14 Ah in 1.75 h" in left.charge_ah.basis
+        assert "14 Ah in 1.75 h" in basis(left.charge_ah)
     else:
-        assert "no second data-sheet point: rate exponent 1.02 to 1.28 assumed" in left.charge_ah.basis
+        assert "no second data-sheet point: rate exponent 1.02 to 1.28 assumed" in basis(left.charge_ah)
         assert (high - low) / value > 0.7
-    assert report.as_json()["remaining"]["evidence"] == left.evidence
+    assert report.as_json()["remaining"]["evidence"] == phrases(left.evidence)
 
 
 def test_one_point_gives_exactly_its_capacity_at_its_own_current() -> None:
-    law = rate_law(DataSheet(55.3, 0.85, None, None), "li_ion", 65.06)
-    assert [form.available_ah(65.06) for form in law.forms] == pytest.approx([55.3] * 3, rel=1e-3)
-    assert "assumed" in law.assumed
+    models = capacity_models(DataSheet(55.3, 0.85, None, None), "li_ion", 65.06)
+    assert [each.available_ah(65.06) for each in models.laws] == pytest.approx([55.3] * 3, rel=1e-3)
+    assert models.assumed is not None
+    assert models.assumed.code == "exponent_assumed"
 
 
 @pytest.mark.parametrize("chemistry", sorted(TYPICAL_K))
 @pytest.mark.parametrize("times", [0.2, 1.0, 3.0, 15.0])
 def test_an_assumed_exponent_spans_what_the_chemistry_does(chemistry: str, times: float) -> None:
     sheet = DataSheet(40.0, 20.0, None, None)
-    law = rate_law(sheet, chemistry, 2.0 * times)
-    least, likely, most = (form.carried_ah(2.0 * times, 1.0) for form in law.forms)
+    models = capacity_models(sheet, chemistry, 2.0 * times)
+    least, likely, most = (each.extrapolated_ah(2.0 * times, 1.0) for each in models.laws)
     assert least <= likely <= most
     if times > 1:
         k_low, k, k_high = TYPICAL_K[chemistry]
@@ -119,18 +123,18 @@ def test_an_assumed_exponent_spans_what_the_chemistry_does(chemistry: str, times
 # T1 (../shared/references.md section 5), sheet of an AGM type: 37.2, 34, 24 Ah at 3.72, 6.8, 24 A of 40 Ah in 20 h
 @pytest.mark.parametrize(("amps", "given_ah"), [(3.72, 37.2), (6.8, 34.0), (24.0, 24.0)])
 def test_the_assumed_range_holds_the_sheet_of_a_real_battery(amps: float, given_ah: float) -> None:
-    law = rate_law(DataSheet(40.0, 20.0, None, None), "agm", amps)
-    assert law.form(-1).available_ah(amps) <= given_ah <= law.form(1).available_ah(amps)
+    models = capacity_models(DataSheet(40.0, 20.0, None, None), "agm", amps)
+    assert models.law(-1).available_ah(amps) <= given_ah <= models.law(1).available_ah(amps)
 
 
 def test_a_measured_point_moves_the_pair_s_law_and_keeps_its_exponent() -> None:
     sheet = DataSheet(40.0, 20.0, 24.0, 1.0)
-    law = rate_law(sheet, "agm", 10.0, MeasuredCapacity(26.0, 2.6))
-    assert law.likely.k == pytest.approx(rate_form(sheet).k)
-    assert law.likely.available_ah(10.0) == pytest.approx(26.0)
-    for wells in law.wells:
-        assert wells.capacity_ah(20.0 * law.likely.capacity_ah / 40.0) == pytest.approx(
-            law.likely.capacity_ah, rel=1e-3
+    models = capacity_models(sheet, "agm", 10.0, MeasuredCapacity(26.0, 2.6))
+    assert models.likely.k == pytest.approx(peukert_law(sheet).k)
+    assert models.likely.available_ah(10.0) == pytest.approx(26.0)
+    for well in models.kinetic:
+        assert well.capacity_ah(20.0 * models.likely.capacity_ah / 40.0) == pytest.approx(
+            models.likely.capacity_ah, rel=1e-3
         )
     with pytest.raises(ValueError, match="above 0"):
         MeasuredCapacity(0.0, 1.0)
@@ -138,9 +142,9 @@ def test_a_measured_point_moves_the_pair_s_law_and_keeps_its_exponent() -> None:
 
 def test_a_contradictory_pair_is_flagged_and_its_exponent_not_printed() -> None:
     with pytest.raises(DataSheetError) as error:
-        rate_law(DataSheet(35.0, 20.0, 36.0, 1.0), "agm", 5.0)
-    assert "below 1" in str(error.value)
-    assert "0.99" not in str(error.value)
+        capacity_models(DataSheet(35.0, 20.0, 36.0, 1.0), "agm", 5.0)
+    assert error.value.reason == Reason("exponent_below_one")
+    assert "below 1" in phrase(error.value.reason)
 
 
 def curves() -> Iterator[tuple[Battery, Floats, Floats, Floats, Floats]]:
@@ -156,18 +160,18 @@ def test_no_knee_is_seen_before_there_is_one(drawn: float) -> None:
     for battery, time_s, amps, volts, charge in curves():
         seen = charge <= drawn * charge[-1]
         args = time_s[seen], amps[seen], volts[seen], 0.0
-        assert find_knee(*args, battery.block_voltage_v, battery.cutoff_v) is None
+        assert detect_knee(*args, battery.block_voltage_v, battery.cutoff_v) is None
 
 
 @pytest.mark.parametrize("drawn", [0.93, 0.95, 0.97])
 def test_the_knee_bounds_what_is_left(drawn: float) -> None:
     for battery, time_s, amps, volts, charge in curves():
         seen = charge <= drawn * charge[-1]
-        knee = find_knee(time_s[seen], amps[seen], volts[seen], 0.0, battery.block_voltage_v, battery.cutoff_v)
+        knee = detect_knee(time_s[seen], amps[seen], volts[seen], 0.0, battery.block_voltage_v, battery.cutoff_v)
         assert knee is not None
         left = (1 - drawn) * charge[-1]
-        assert left < knee.most_left_ah < 0.3 * charge[-1]
-        assert knee.left_ah == pytest.approx(left, rel=1.0)
+        assert left < knee.remaining_max_ah < 0.3 * charge[-1]
+        assert knee.remaining_ah == pytest.approx(left, rel=1.0)
         assert knee.bend > KNEE_ROWS[0][0]
 
 
@@ -179,18 +183,18 @@ def test_an_uneven_load_is_brought_to_its_mean_before_the_curve_is_read() -> Non
     share = charge / charge[-1] * 0.96
     # A curve of our own: falls by 1.2 V in a straight line, and in a knee of 0.03/(1 − share) V.
     volts = 12.9 - 1.2 * share - 0.03 / (1 - share) - 0.02 * amps
-    knee = find_knee(t_s, amps, volts, 0.02, 12.0)
+    knee = detect_knee(t_s, amps, volts, 0.02, 12.0)
     assert knee is not None
-    assert find_knee(t_s, amps, volts, 0.0, 12.0) is None or knee.bend > 1.3
-    assert find_knee(t_s[:5000], amps[:5000], volts[:5000], 0.02, 12.0) is None
+    assert detect_knee(t_s, amps, volts, 0.0, 12.0) is None or knee.bend > 1.3
+    assert detect_knee(t_s[:5000], amps[:5000], volts[:5000], 0.02, 12.0) is None
 
 
 def test_a_short_or_charging_curve_has_no_knee() -> None:
     t_s = np.arange(0, 60, 1.0)
-    assert find_knee(t_s, np.full(60, 5.0), 12 - t_s, 0.0, 12.0) is None
+    assert detect_knee(t_s, np.full(60, 5.0), 12 - t_s, 0.0, 12.0) is None
     long = np.arange(0, 3600, 1.0)
-    assert find_knee(long, np.full(3600, -5.0), 12 + long / 3600, 0.0, 13.5) is None
-    assert find_knee(long, np.full(3600, 5.0), np.full(3600, 11.0), 0.0, 12.0) is None
+    assert detect_knee(long, np.full(3600, -5.0), 12 + long / 3600, 0.0, 13.5) is None
+    assert detect_knee(long, np.full(3600, 5.0), np.full(3600, 11.0), 0.0, 12.0) is None
 
 
 def test_the_count_gives_way_to_the_knee(tmp_path: Path) -> None:

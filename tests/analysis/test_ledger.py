@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from amptally.analysis.report.ledger import ledger_charge
+from amptally.analysis.forecast.ledger import ledger_charge
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs.run import Run
+from amptally.analysis.wording.results import basis, refusal
 from amptally.logger.storage.metadata import Gap
 from tests.analysis.build_runs import CART, consistent, sides, value_of, write_run
 
@@ -49,7 +50,7 @@ def test_it_starts_at_the_last_stated_charge_and_takes_off_what_each_run_drew(tm
     mine = drove(tmp_path, "d", at(11))
     found = charge_of(mine)
     assert value_of(found) == pytest.approx(1 - 2 * DRAWN_AH / 35, abs=1e-4)
-    assert found.basis == "ledger over 2 earlier runs; charging between runs is not seen"
+    assert basis(found) == "ledger over 2 earlier runs; charging between runs is not seen"
 
 
 def test_runs_count_in_the_order_of_their_start_whatever_their_names_and_zones(tmp_path: Path) -> None:
@@ -112,7 +113,9 @@ def test_empty_runs_do_not_break_it_and_others_stop_it_with_their_reason(tmp_pat
     mine = drove(tmp_path, "m", at(12))
     assert value_of(charge_of(mine)) == pytest.approx(1 - DRAWN_AH / 35, abs=1e-4)
     write_run(tmp_path / "blind.parquet", T_S, {"battery_voltage_v": 25.0}, machine=CART, start_utc=at(10))
-    assert charge_of(mine).refused == ("the ledger stops at run blind of this battery: no battery current was measured")
+    assert refusal(charge_of(mine)) == (
+        "the ledger stops at run blind of this battery; no battery current was measured"
+    )
 
 
 def test_a_gap_of_unknown_length_leaves_no_more_than_was_counted(tmp_path: Path) -> None:
@@ -132,7 +135,7 @@ def test_more_drawn_than_there_can_be_is_refused(tmp_path: Path) -> None:
     drove(tmp_path, "a", at(8), start_charge=0.05)
     for hour in range(9, 13):
         drove(tmp_path, f"r{hour}", at(hour))
-    assert "must be wrong" in (charge_of(drove(tmp_path, "m", at(14))).refused or "")
+    assert "must be wrong" in (refusal(charge_of(drove(tmp_path, "m", at(14)))) or "")
 
 
 def test_a_run_whose_current_is_turned_does_not_fill_the_battery(tmp_path: Path) -> None:
@@ -142,7 +145,7 @@ def test_a_run_whose_current_is_turned_does_not_fill_the_battery(tmp_path: Path)
         described = {"machine": CART, "start_utc": at(hour), "start_charge": 1.0 if name == "a" else None}
         write_run(tmp_path / f"{name}.parquet", T_S, channels, **described)
     found = charge_of(drove(tmp_path, "c", at(10)))
-    assert found.refused == (
-        "the ledger stops at run b of this battery: the sign of the battery current looks reversed "
+    assert refusal(found) == (
+        "the ledger stops at run b of this battery; the sign of the battery current looks reversed "
         "(finding current_sign)"
     )

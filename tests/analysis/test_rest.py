@@ -14,6 +14,7 @@ from amptally.analysis.battery.rest import block_imbalance, find_rest, rest_volt
 from amptally.analysis.runs.run import Run, SensorError, Series
 from amptally.analysis.runs.standing import rest_threshold_a
 from amptally.analysis.signals.gaps import find_gaps
+from amptally.analysis.wording.results import phrase, refusal
 from tests.analysis.build_runs import CART, measured, sides, value_of, write_run
 
 Floats = npt.NDArray[np.float64]
@@ -62,13 +63,14 @@ def test_less_than_two_seconds_is_no_rest() -> None:
     amps = np.where(np.arange(1000) < 195, 0.0, 20.0)
     refused = find_rest(series(np.arange(1000) * 0.01, amps), 0.2).refused
     assert refused is not None
-    assert "no rest of 2 s before the first load" in refused
+    assert "no rest of 2 s before the first load" in phrase(refused)
     assert find_rest(series(np.arange(3) * 0.5, 0.0), 0.2).refused is not None
 
 
 def test_an_idle_draw_above_the_threshold_is_told_with_its_numbers() -> None:
     refused = find_rest(series(np.arange(1000) * 0.01, 0.3), 0.2).refused
-    assert refused == "the current before the first load is 0.30 A, above the 0.20 A that counts as rest"
+    assert refused is not None
+    assert phrase(refused) == "the current before the first load is 0.30 A, above the 0.20 A that counts as rest"
 
 
 def test_a_run_that_starts_under_load_has_no_rest() -> None:
@@ -143,8 +145,8 @@ def test_a_part_before_the_first_load_is_all_rest(tmp_path: Path) -> None:
 
 def test_without_a_current_rest_cannot_be_told(tmp_path: Path) -> None:
     run = Run.open(write_run(tmp_path / "v.parquet", np.arange(0, 10, 0.1), {"battery_voltage_v": 25.4}))
-    assert rest_voltage(run, run_rest(run)).refused == (
-        "no battery current was measured, so that rest cannot be told from load"
+    assert refusal(rest_voltage(run, run_rest(run))) == (
+        "no battery current was measured, so rest cannot be distinguished from load"
     )
     run = Run.open(write_run(tmp_path / "i.parquet", np.arange(0, 10, 0.1), {"battery_current_a": 0.0}))
-    assert rest_voltage(run, run_rest(run)).refused == "no battery voltage was measured"
+    assert refusal(rest_voltage(run, run_rest(run))) == "no battery voltage was measured"

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from amptally.analysis.battery.state_of_charge import told_charge, told_rest_h
+from amptally.analysis.battery.state_of_charge import valid_fraction, valid_hours
 from amptally.analysis.errors import RunContentError
 from amptally.analysis.runs.folder import sibling_runs
 from amptally.analysis.runs.run import Run, Series, together
@@ -226,8 +226,8 @@ def test_edits_are_merged(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("said", "kept"), [(1.0, 1.0), (0.0, 0.0), (1.7, None), (-1.0, None), (None, None)])
 def test_a_start_charge_that_is_no_fraction_is_not_believed(said: float | None, kept: float | None) -> None:
-    assert told_charge(said) == kept
-    assert told_rest_h(said) == (said if said is not None and said >= 0 else None)
+    assert valid_fraction(said) == kept
+    assert valid_hours(said) == (said if said is not None and said >= 0 else None)
 
 
 def refused(path: Path, **options: Any) -> str:

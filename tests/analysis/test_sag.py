@@ -9,8 +9,11 @@ import numpy as np
 import pytest
 
 from amptally.analysis.battery.rest import run_rest
-from amptally.analysis.battery.sag import Sag, assess_sag, balance_residual, lowest
+from amptally.analysis.battery.sag import Sag, assess_sag, balance_residual, minimum_voltage
+from amptally.analysis.quality.doubts import Doubt, Doubts
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
+from amptally.analysis.wording.findings import told
 from tests.analysis.build_runs import CART, Floats, consistent, measured, sides, value_of, write_run
 
 T_S = np.arange(0, 60, 0.05)
@@ -27,8 +30,12 @@ def run_of(folder: Path, channels: dict[str, Any], t_s: Floats = T_S, **metadata
     return Run.open(write_run(folder / name, t_s, channels, **metadata))
 
 
+def missing(channel: str) -> tuple[Reason, ...]:
+    return (Reason("not_measured", channel=channel),)
+
+
 def sag_of(folder: Path, channels: dict[str, Any], t_s: Floats = T_S, **metadata: Any) -> Sag:
-    found = assess_sag(run_of(folder, channels, t_s, **metadata))
+    found = assess_sag(run_of(folder, channels, t_s, **metadata), Doubts())
     for result in (found.rest_voltage_v, found.min_voltage_v, found.worst_sag_v, found.block_imbalance_v):
         consistent(result)
     for result in (found.receiver_min_v, found.balance_residual_a, found.resistance.open_circuit_v):
@@ -81,7 +88,7 @@ def test_a_part_of_a_run_sags_from_the_rest_before_it(tmp_path: Path) -> None:
     volts = np.where(LOADED, 24.5, 25.4)
     volts[700], volts[1000] = 23.0, 24.0
     path = write_run(tmp_path / "r.parquet", T_S, {"battery_current_a": AMPS, "battery_voltage_v": volts})
-    found = assess_sag(Run.open(path, from_s=45.0))
+    found = assess_sag(Run.open(path, from_s=45.0), Doubts())
     assert value_of(found.worst_sag_v) == pytest.approx(1.4, abs=1e-6)
     assert found.worst_sag_at_s == pytest.approx(T_S[1000])
 
@@ -89,30 +96,29 @@ def test_a_part_of_a_run_sags_from_the_rest_before_it(tmp_path: Path) -> None:
 def test_a_part_without_a_voltage_says_so(tmp_path: Path) -> None:
     volts = np.where(T_S > 30, np.nan, 25.4)
     path = write_run(tmp_path / "r.parquet", T_S, {"battery_current_a": AMPS, "battery_voltage_v": volts})
-    assert assess_sag(Run.open(path, from_s=40.0)).worst_sag_v.refused == "no battery voltage was measured"
+    assert assess_sag(Run.open(path, from_s=40.0), Doubts()).worst_sag_v.reasons == missing("battery_voltage_v")
 
 
 def test_without_a_rest_the_least_voltage_still_stands(tmp_path: Path) -> None:
     found = sag_of(tmp_path, {"battery_current_a": 20.0, "battery_voltage_v": 24.0})
-    assert found.worst_sag_v.refused is not None
-    assert found.worst_sag_v.refused.startswith("no rest voltage to measure from: ")
+    assert [reason.code for reason in found.worst_sag_v.reasons] == ["no_rest_voltage", "no_rest"]
     assert value_of(found.min_voltage_v) == pytest.approx(24.0)
 
 
 def test_missing_channels_are_named(tmp_path: Path) -> None:
     found = sag_of(tmp_path, {"left_current_a": 1.0})
-    assert found.min_voltage_v.refused == found.rest_voltage_v.refused == "no battery voltage was measured"
-    assert found.receiver_min_v.refused == "no receiver voltage was measured"
-    assert found.resistance.by_scale[1.0].refused == "no battery current was measured"
+    assert found.min_voltage_v.reasons == found.rest_voltage_v.reasons == missing("battery_voltage_v")
+    assert found.receiver_min_v.reasons == missing("receiver_voltage_v")
+    assert found.resistance.by_scale[1.0].reasons == missing("battery_current_a")
     only_amps = sag_of(tmp_path, {"battery_current_a": AMPS})
-    assert only_amps.resistance.by_scale[1.0].refused == "no battery voltage was measured"
-    assert only_amps.block_imbalance_v.refused == "no lower block voltage was measured"
+    assert only_amps.resistance.by_scale[1.0].reasons == missing("battery_voltage_v")
+    assert only_amps.block_imbalance_v.reasons == missing("midpoint_voltage_v")
 
 
 def test_receiver_minimum_is_a_sampled_minimum(tmp_path: Path) -> None:
     supply = np.full(len(T_S), 5.0)
     supply[321] = 4.2
-    estimate, at_s = lowest(run_of(tmp_path, {"receiver_voltage_v": supply}), "receiver_voltage_v")
+    estimate, at_s = minimum_voltage(run_of(tmp_path, {"receiver_voltage_v": supply}), "receiver_voltage_v")
     assert (value_of(estimate), estimate.bound, at_s) == (pytest.approx(4.2), "at_most", pytest.approx(T_S[321]))
 
 
@@ -140,17 +146,14 @@ def test_balance_of_channels_with_different_delays(tmp_path: Path) -> None:
 def test_balance_is_refused_for_motor_leads(tmp_path: Path, sensed: str) -> None:
     channels = {"left_current_a": 1.0, "right_current_a": 1.0, "battery_current_a": 2.0}
     machine = CART.replace('sensed = "supply_leg"', f'sensed = "{sensed}"')
-    refused = balance_residual(run_of(tmp_path, channels, machine=machine)).refused
-    assert refused is not None
-    assert "not measured in supply legs" in refused
+    refused = balance_residual(run_of(tmp_path, channels, machine=machine))
+    assert refused.reasons == (Reason("sides_not_in_supply_legs"),)
 
 
 def test_balance_of_currents_that_were_never_measured_together(tmp_path: Path) -> None:
     early, late = np.where(T_S < 20, 1.0, np.nan), np.where(T_S > 40, 1.0, np.nan)
     channels = {"left_current_a": early, "right_current_a": late, "battery_current_a": 2.0}
-    assert balance_residual(run_of(tmp_path, channels)).refused == (
-        "the three currents were never measured at the same time"
-    )
+    assert balance_residual(run_of(tmp_path, channels)).reasons == (Reason("currents_never_together"),)
 
 
 @pytest.mark.parametrize(
@@ -171,8 +174,8 @@ def test_the_block_that_falls_clearly_further_is_weak(
     assert value_of(found.block_imbalance_v) == pytest.approx(0.2, abs=1e-5)
     if weak:
         # 40 A in the highest tenth: 0.4 and 0.8 V
-        assert "2.0 times as far" in found.findings[0].what
-        assert "0.80 V" in found.findings[0].evidence
+        assert "2.0 times as far" in told(found.findings[0]).what
+        assert "0.80 V" in told(found.findings[0]).evidence
 
 
 def test_a_weak_block_within_the_sensors_doubt_is_not_named(tmp_path: Path) -> None:
@@ -187,4 +190,25 @@ def test_a_weak_block_within_the_sensors_doubt_is_not_named(tmp_path: Path) -> N
 
 def test_rest_is_shared_by_all(tmp_path: Path) -> None:
     run = run_of(tmp_path, {"battery_current_a": AMPS, "battery_voltage_v": np.where(LOADED, 24.1, 25.4)})
-    assert assess_sag(run).rest == run_rest(run)
+    assert assess_sag(run, Doubts()).rest == run_rest(run)
+
+
+def test_doubts_act_on_what_rests_on_their_channel(tmp_path: Path) -> None:
+    channels = {
+        "battery_current_a": AMPS,
+        "midpoint_voltage_v": 12.8 - 0.010 * AMPS,
+        "battery_voltage_v": 25.4 - 0.030 * AMPS,
+    }
+    run = run_of(tmp_path, channels, machine=CART + SURE)
+    turned = Doubt(Reason("current_sign", "danger"), ("battery_current_a",))
+    found = assess_sag(run, Doubts.of([turned]))
+    assert found.resistance.by_scale[1.0].is_refused
+    assert found.resistance.open_circuit_v.is_refused
+    assert (found.weak_block, found.findings) == (None, ())
+    assert found.worst_sag_at_s is not None
+    elsewhere = Doubt(Reason("voltage_unanswering", "danger"), ("battery_voltage_v",))
+    found = assess_sag(run, Doubts.of([elsewhere]))
+    reason = Reason("doubted", "danger", finding="voltage_unanswering")
+    refused = (found.rest_voltage_v, found.min_voltage_v, found.worst_sag_v, found.block_imbalance_v)
+    assert [value.reasons for value in refused] == [(reason,)] * 4
+    assert (found.worst_sag_at_s, found.min_voltage_at_s, found.weak_block) == (None, None, None)

@@ -14,12 +14,12 @@ import pytest
 from uncertainties import UFloat, ufloat, umath
 
 from amptally.analysis.exposure.exposure import CurrentError, Exposure
+from amptally.analysis.forecast.ledger import _sum
 from amptally.analysis.integrals.energy import charge_estimates, energy_estimates
 from amptally.analysis.laps.per_charge import charge_of_a_lap, laps_in
 from amptally.analysis.protection.fuse import assess_fuse
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
 from amptally.analysis.report.build import build_report
-from amptally.analysis.report.ledger import _sum
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, estimate
 from amptally.analysis.runs.run import Run, SensorError, Series
 from tests.analysis.build_runs import CART, sides, write_run

@@ -18,6 +18,7 @@ import polars as pl
 from amptally.analysis.report.build import build_report
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats
+from amptally.analysis.wording.results import phrases
 from tests.analysis.build_runs import write_run
 
 DATA = Path(__file__).parents[1] / "data"
@@ -116,4 +117,6 @@ def scores(battery: Battery, folder: Path, parts: tuple[float, ...] = PARTS) -> 
             if runtime.value is None:
                 raise ValueError(f"{battery.file} at {part:g} with the {name}: {runtime.refused}")
             truth = float(time_s[end] - time_s[cut - 1])
-            yield Score(battery.file, part, name, truth, runtime.value, runtime.low, runtime.high, line, left.evidence)
+            yield Score(
+                battery.file, part, name, truth, runtime.value, runtime.low, runtime.high, line, phrases(left.evidence)
+            )

@@ -1,14 +1,13 @@
-"""What a forecast starts from: the battery, its blocks, and what the run asked of them."""
+"""What a forecast starts from: the battery, the state of its blocks, and the load that the run put on them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Literal
 
-from amptally.analysis.forecast.capacity import WORN_TO, DataSheet
+from amptally.analysis.forecast.data_sheet import WORN_TO, DataSheet, MeasuredCapacity
 from amptally.analysis.forecast.load_profile import LoadProfile
-from amptally.analysis.forecast.peukert import MeasuredCapacity
-from amptally.analysis.forecast.voltage_curve import Knee
+from amptally.analysis.forecast.voltage_curve import VoltageKnee
 from amptally.analysis.results.estimate import Estimate
 
 EndsBy = Literal["block_a", "block_b", "controller", "bms"]
@@ -23,9 +22,9 @@ class BlockState:
     start_charge: Estimate
     """Fraction of rated capacity when `drawn` begins; refused when not known."""
     load: LoadProfile
-    """Current that will go on: that of the driven part of the run."""
+    """Current that is assumed to go on: that of the driven part of the run."""
     drawn: LoadProfile | None = None
-    """Current since `start_charge` held; None for a forecast from there."""
+    """Current since `start_charge` was true; None for a forecast from there."""
     drawn_u_ah: float = 0.0
     """1 σ of the drawn charge [Ah], from the sensor."""
     resistance_ohm: Estimate | None = None
@@ -33,8 +32,8 @@ class BlockState:
 
 
 @dataclass(frozen=True, slots=True)
-class BatteryFacts:
-    """What the machine file says of the battery."""
+class BatteryData:
+    """What the machine file says about the battery."""
 
     sheet: DataSheet
     """Capacity of one block."""
@@ -47,29 +46,29 @@ class BatteryFacts:
     temperature_c: float | None = None
     """Of the battery [°C]."""
     depth_of_discharge: float | None = None
-    """Part of rated capacity that the owner lets go, 0..1; None for all of it."""
+    """Share of rated capacity that may be used, 0..1; None for all of it."""
     worn_to: float = WORN_TO
-    """Least part of the sheet's capacity that the blocks may be down to; 1 when a capacity test says so."""
+    """Lowest share of the sheet's capacity that the blocks may have left; 1 where a capacity test says so."""
     measured: MeasuredCapacity | None = None
-    """A full discharge of a block that somebody measured; it then counts in place of the sheet's capacity."""
+    """A measured full discharge of a block; it counts in place of the sheet's capacity."""
     cutoff_v: float | None = None
     """Voltage of a block under load at which the run is to end [V]."""
     bms_cutoff_v: float | None = None
-    """Voltage of the whole battery at which its management opens [V]."""
+    """Voltage of the whole battery at which its management disconnects [V]."""
     controller_cutoff_v: float | None = None
     """Voltage at the controller's terminals at which it stops [V]."""
 
 
 @dataclass(frozen=True, slots=True)
-class Use:
-    """What this run asked of the whole battery."""
+class Demand:
+    """The load of this run on the whole battery."""
 
     mean_a: float
     """Mean battery current of the driven part [A]."""
-    sustained_a: float
-    """Greatest 10 s RMS of the battery current [A]."""
-    brief_a: float
-    """Greatest 1 s RMS of the battery current [A]."""
+    rms_10s_a: float
+    """Largest 10 s RMS of the battery current [A]."""
+    rms_1s_a: float
+    """Largest 1 s RMS of the battery current [A]."""
     mean_power_w: Estimate
     """Mean power of the driven part [W]."""
     speed_m_s: Estimate | None = None
@@ -77,8 +76,8 @@ class Use:
     lead_ohm: float = 0.0
     """Resistance between battery and controller terminals [Ω]."""
     voltage_share: float = 1.0
-    """Mean voltage of what is left over that of the run."""
-    power_growth: float = 1.0
-    """Mean current of what is left over that of the run, if power stays as it is while the voltage falls."""
-    knee: Knee | None = None
-    """What the voltage under load says of the end; None where its knee has not begun."""
+    """Mean voltage still to come over that of the run."""
+    current_growth: float = 1.0
+    """Mean current still to come over that of the run, if the power stays constant while the voltage falls."""
+    knee: VoltageKnee | None = None
+    """Knee of the voltage under load; None where it has not begun."""
