@@ -20,18 +20,16 @@ from amptally.analysis.exposure.exposure import window_rms
 from amptally.analysis.forecast.remaining import Remaining
 from amptally.analysis.integrals.energy import Energy
 from amptally.analysis.laps.laps import Laps
-from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.quality.doubts import Doubts
-from amptally.analysis.quality.screening import suspect
+from amptally.analysis.quality.screening import judge
 from amptally.analysis.report.build import Report, build_report
-from amptally.analysis.report.observations import clipping
 from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.results.leads import LEADS, PLACES
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs import catalogue
 from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.catalogue import FINDINGS
-from amptally.analysis.wording.findings import Finding, told
+from amptally.analysis.wording.findings import told
 from amptally.analysis.wording.formatting import full, moment
 from amptally.analysis.wording.results import basis, phrase
 from amptally.logger.errors import LoggerError
@@ -130,9 +128,9 @@ def report(run: Run, *, rested_h: float | None = None, start_charge: float | Non
     if start_charge is not None and not 0 <= start_charge <= 1:
         raise ArgumentError(f"start_charge is {start_charge}: write a fraction from 0 to 1 (full), for example 0.8.")
     key = "report", f"{rested_h} {start_charge}"
-    found = run.kept.get(key)
+    found = run.cache.get(key)
     if not isinstance(found, Report):
-        run.kept[key] = found = build_report(run, rested_h=rested_h, fraction=start_charge)
+        run.cache[key] = found = build_report(run, rested_h=rested_h, fraction=start_charge)
     return found
 
 
@@ -273,7 +271,7 @@ def laps(run: Run) -> Laps:
     return report(run).laps
 
 
-def findings(run: Run) -> tuple[Finding, ...]:
+def findings(run: Run) -> tuple[Reason, ...]:
     """What a reader of the run should know, gravest first; each has a `code` (docs/json.md) and a `severity`.
 
     >>> for each in at.findings(run)[:2]:
@@ -284,7 +282,7 @@ def findings(run: Run) -> tuple[Finding, ...]:
     return report(run).findings
 
 
-def explain(subject: Estimate | Finding) -> str:
+def explain(subject: Estimate | Reason) -> str:
     """The sentence behind an estimate, a reason or a finding.
 
     Of an estimate: its value and what its interval rests on, with the share of each source in the variance; or why
@@ -305,10 +303,9 @@ def explain(subject: Estimate | Finding) -> str:
 def _doubts(run: Run) -> Doubts:
     """What is doubted of the run's data, judged once."""
     key = "doubts", ""
-    found = run.kept.get(key)
+    found = run.cache.get(key)
     if not isinstance(found, Doubts):
-        judged = [*suspect(run), *clipping(run, report(run).currents)]
-        run.kept[key] = found = Doubts.of(each for each in judged if isinstance(each, Doubt))
+        run.cache[key] = found = judge(run)
     return found
 
 

@@ -20,7 +20,7 @@ from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs.catalogue import Entry, find_run, list_runs, open_listed
 from amptally.analysis.runs.long_envelope import LongEnvelope
-from amptally.analysis.runs.run import WHOLE_ROWS, Run
+from amptally.analysis.runs.run import CACHED_ROWS, Run
 from amptally.analysis.signals.decimation import Envelope
 
 MAX_OPEN = 3
@@ -212,4 +212,4 @@ def _samples_open(opened: OpenRun) -> int:
 
 def _samples_reported(report: Report) -> int:
     """A report over the whole run holds the run that is open anyway."""
-    return 0 if report.run.rows == report.run.file.rows else min(report.run.rows, WHOLE_ROWS)
+    return 0 if report.run.rows == report.run.file.rows else min(report.run.rows, CACHED_ROWS)

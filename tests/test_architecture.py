@@ -16,7 +16,7 @@ FLOORS: dict[str, tuple[str, ...]] = {
         "channels", "errors", "machine", "wire", "clock", "storage", "recording", "importer", "cli", "simulator",
     ),
     "analysis": (
-        "errors", "results", "signals", "runs", "controller", "integrals", "quality", "exposure", "protection",
+        "errors", "results", "signals", "runs", "quality", "controller", "integrals", "exposure", "protection",
         "battery", "laps", "driving", "forecast", "wording", "report", "cli", "alarms",
     ),
     "dashboard": (

@@ -73,9 +73,9 @@ def _first_load(value: Floats, width: int, limit_a: float) -> int | None:
 
 def run_rest(run: Run) -> Rest:
     """The rest of a run, or why it has none; where `run` is a later part of a run, the rest of the whole run."""
-    rest = run.kept.get(("rest", ""))
+    rest = run.cache.get(("rest", ""))
     if not isinstance(rest, Rest):
-        rest = run.kept["rest", ""] = _search(run)
+        rest = run.cache["rest", ""] = _search(run)
     return rest
 
 

@@ -52,9 +52,9 @@ def minimum_voltage(run: Run, si_name: str) -> tuple[Estimate, float | None]:
     extremes = run.extremes(si_name)
     if extremes is None:
         return refuse("V", Reason("not_measured", channel=si_name)), None
-    terms = voltage_terms(run.sensor(si_name), extremes.least, extreme_of=extremes.samples)
-    minimum = estimate(extremes.least, "V", terms)
-    return minimum.bounded("at_most", Reason("minimum_of_samples")), extremes.least_at_s
+    terms = voltage_terms(run.sensor(si_name), extremes.minimum, extreme_of=extremes.samples)
+    minimum = estimate(extremes.minimum, "V", terms)
+    return minimum.bounded("at_most", Reason("minimum_of_samples")), extremes.minimum_at_s
 
 
 def _worst_sag(run: Run, rest: Rest, resting: Estimate) -> tuple[Estimate, float | None]:
@@ -64,10 +64,10 @@ def _worst_sag(run: Run, rest: Rest, resting: Estimate) -> tuple[Estimate, float
         return refuse("V", Reason("not_measured", channel=VOLTAGE)), None
     if resting.value is None:
         return refuse("V", Reason("no_rest_voltage"), *resting.reasons), None
-    drop = resting.value - extremes.least
+    drop = resting.value - extremes.minimum
     terms = voltage_terms(run.sensor(VOLTAGE), drop, extreme_of=extremes.samples) | {"voltage offset": 0.0}
     sag = estimate(drop, "V", terms, note=Reason("below_rest", from_s=rest.start_s, to_s=rest.end_s))
-    return sag.bounded("at_least", Reason("from_minimum_of_samples")), extremes.least_at_s
+    return sag.bounded("at_least", Reason("from_minimum_of_samples")), extremes.minimum_at_s
 
 
 def _resistance(run: Run) -> Resistance:

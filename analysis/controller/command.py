@@ -1,4 +1,4 @@
-"""Command pulses as what each side was asked for, moment by moment. docs/methods.md, Commands."""
+"""Command pulses as the command of each side over time. docs/methods.md, Commands."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from amptally.analysis.controller.pulses import changes_of
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Flags, Floats, Run, Series
 
 CENTRE_US = 1500.0
@@ -14,19 +15,19 @@ HALF_RANGE_US = 500.0
 """From centre to full; nominal, vendors differ (open-txu.org/glossary/pwm)."""
 CELL_S = 0.02
 """A command frame: pulses come 50 times a second (picbasic.co.uk forum 12039), so nothing changes faster."""
-MOST_CELLS = 5_000_000
-"""Longer runs get coarser cells, whose least and greatest still hold."""
+MAX_CELLS = 5_000_000
+"""Longer runs get coarser cells, whose minimum and maximum are still bounds."""
 USUAL_DEAD_US = 40.0
-"""Taken where controller.dead_band_us is not given; drives' dead bands lie about it (from memory, common practice)."""
+"""Assumed where controller.dead_band_us is not given; dead bands are about this wide (from memory, common practice)."""
 USUAL_DEAD_RANGE_US = (25.0, 50.0)
 """Where they typically end (from memory, common practice)."""
 KNOWN_DOUBT = 0.02
-"""What stays open of a command when the dead band is known: the centre, to 10 µs. Our own choice."""
+"""Uncertainty of a command when the dead band is known: the centre, to 10 µs. Our own choice."""
 
 
 @dataclass(frozen=True, slots=True)
 class Commands:
-    """What both sides were asked for, −1 to 1; 0 without a pulse, since a controller stops then."""
+    """Commands of both sides, −1 to 1; 0 without a pulse, since a controller stops then."""
 
     time_s: Floats
     """Moments of the pulses, shape (n,)."""
@@ -35,11 +36,11 @@ class Commands:
     lost: Flags
     """Shape (n,): one of the two inputs has no pulse."""
     gap_after: Flags
-    """Shape (n − 1,): what was asked for until the next pulse is not known."""
+    """Shape (n − 1,): the command until the next pulse is not known."""
     doubt: float
-    """Half-width of what a command may differ by from what the controller makes of it."""
+    """Half-width of the difference between a command and what the controller makes of it."""
     dead: float
-    """Commands of at most this size ask for nothing."""
+    """Commands of at most this size move nothing."""
     assumed_dead: bool
     """The dead band is the usual one, not the machine file's."""
 
@@ -64,18 +65,18 @@ class Commands:
         return np.asarray(held(self.time_s, self.lost.astype(np.float64), moments_s) > 0)
 
     def envelope(self, side: str, moments_s: Floats, back_s: float) -> tuple[Floats, Floats]:
-        """Least and greatest command in the last `back_s` before each moment, both shape (m,).
+        """Minimum and maximum command in the last `back_s` before each moment, both shape (m,).
 
         A controller that follows its command with a limited slope stays within these.
         """
         start, end = float(self.time_s[0]), float(self.time_s[-1])
-        cell_s = max(CELL_S, (end - start) / MOST_CELLS)
+        cell_s = max(CELL_S, (end - start) / MAX_CELLS)
         cells = int((end - start) / cell_s) + 1
-        least, greatest = _by_cell(((self.time_s - start) / cell_s).astype(np.int64), self.side(side), cells)
+        minimum, maximum = _by_cell(((self.time_s - start) / cell_s).astype(np.int64), self.side(side), cells)
         reach = int(np.ceil(back_s / cell_s)) + 1
-        least, greatest = -_greatest_back(-least, reach), _greatest_back(greatest, reach)
+        minimum, maximum = -_running_maximum(-minimum, reach), _running_maximum(maximum, reach)
         place = np.clip(((moments_s - start) / cell_s).astype(np.int64), 0, cells - 1)
-        return least[place], greatest[place]
+        return minimum[place], maximum[place]
 
 
 def held(time_s: Floats, value: Floats, moments_s: Floats) -> Floats:
@@ -83,14 +84,14 @@ def held(time_s: Floats, value: Floats, moments_s: Floats) -> Floats:
     if time_s is moments_s:
         return value
     if len(time_s) < len(moments_s) and (moments_s[1:] >= moments_s[:-1]).all():
-        # Of few values each is held for so many moments.
+        # Each of the few values is repeated for the moments that it lasts.
         first = np.searchsorted(moments_s, time_s[1:])
         return np.repeat(value, np.diff(first, prepend=0, append=len(moments_s)))
     return np.asarray(value[np.clip(np.searchsorted(time_s, moments_s, "right") - 1, 0, len(value) - 1)])
 
 
 def _by_cell(cell: np.ndarray[tuple[int, ...], np.dtype[np.int64]], value: Floats, cells: int) -> tuple[Floats, Floats]:
-    """Least and greatest value in force in each cell: those that came in it and the one held from before."""
+    """Minimum and maximum value in force in each cell: those that arrived in it and the one held from before."""
     first = np.concatenate(([0], np.flatnonzero(np.diff(cell)) + 1))
     before = value[np.maximum(first - 1, 0)]
     bounds = []
@@ -98,7 +99,7 @@ def _by_cell(cell: np.ndarray[tuple[int, ...], np.dtype[np.int64]], value: Float
         dense = np.full(cells, np.nan)
         dense[cell[first]] = reduce(reduce.reduceat(value, first), before)
         bounds.append(dense)
-    # Cells without a pulse hold the last one that came.
+    # Cells without a pulse hold the last one that arrived.
     filled = np.maximum.accumulate(np.where(np.isnan(bounds[0]), 0, np.arange(cells)))
     last = np.full(cells, np.nan)
     last[cell[first]] = value[np.concatenate((first[1:], [len(value)])) - 1]
@@ -106,8 +107,8 @@ def _by_cell(cell: np.ndarray[tuple[int, ...], np.dtype[np.int64]], value: Float
     return np.where(empty, last[filled], bounds[0]), np.where(empty, last[filled], bounds[1])
 
 
-def _greatest_back(value: Floats, reach: int) -> Floats:
-    """Greatest of each value and the `reach` before it, by doubling."""
+def _running_maximum(value: Floats, reach: int) -> Floats:
+    """Maximum of each value and the `reach` values before it, by doubling."""
     found, covered = value.copy(), 1
     while covered < reach + 1:
         step = min(covered, reach + 1 - covered)
@@ -115,7 +116,7 @@ def _greatest_back(value: Floats, reach: int) -> Floats:
             break
         found[step:] = np.maximum(found[step:], found[:-step].copy())
         covered += step
-    # What lies further back than the doubling went is the run's beginning.
+    # Where the doubling reached the beginning of the run, nothing lies further back.
     return found
 
 
@@ -127,22 +128,22 @@ def mixed(throttle: Floats, steering: Floats) -> tuple[Floats, Floats]:
     return np.clip(throttle + steering, -1, 1), np.clip(throttle - steering, -1, 1)
 
 
-def read_commands(run: Run) -> Commands | str:
-    """The commands of a run, or why there are none; read once."""
+def read_commands(run: Run) -> Commands | Reason:
+    """The commands of a run, or why there are none; computed once for a run."""
     key = ("command", "")
-    if key not in run.kept:
-        run.kept[key] = _read(run)
-    found = run.kept[key]
-    assert isinstance(found, Commands | str)
+    if key not in run.cache:
+        run.cache[key] = _read(run)
+    found = run.cache[key]
+    assert isinstance(found, Commands | Reason)
     return found
 
 
-def _read(run: Run) -> Commands | str:
+def _read(run: Run) -> Commands | Reason:
     if not (run.has("pulse_a_us") and run.has("pulse_b_us")):
-        return "no command pulses were recorded"
+        return Reason("no_command_pulses")
     controller = run.machine.controller if run.machine else None
     if controller is None or controller.mixing is None:
-        return "controller.mixing is not in the machine file, so that pulses cannot be told from sides"
+        return Reason("mixing_undeclared")
     a, b = changes_of(run, "pulse_a_us"), changes_of(run, "pulse_b_us")
     assert a is not None
     assert b is not None

@@ -7,17 +7,18 @@ meanwhile, so the supply carries it for the share d: a mean of d·I, and at the 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from amptally.analysis.controller.command import Commands, held, read_commands
 from amptally.analysis.controller.pulses import changes_of, course_of
 from amptally.analysis.results.estimate import COVERAGE_FACTOR
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Floats, Run
 
 RAMP_S = 0.5
-"""How far back a command may still be on its way where controller.ramp_s is not given. Our own choice."""
+"""Maximum delay of a command where controller.ramp_s is not given. Our own choice."""
 RIPPLE_SHARE = 0.3
 """Part of the bridge's ripple that capacitors in the controller may leave to the battery's side. Our own choice."""
 LIMITING_SHARE = 0.9
@@ -26,7 +27,7 @@ SHEET_U = 0.1
 """1 σ, relative, of speed constant and resistance from a motor's sheet: common practice, no source."""
 SPEED_HALF_WINDOW_S = 0.25
 DISAGREE = 0.15
-"""Median distance of both estimates from which neither is believed alone. Our own choice."""
+"""Median difference of both estimates above which neither is trusted alone. Our own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,20 +35,20 @@ class Duty:
     """Signed duty at the times of a current, shape (n,) each; its size lies between those of `least` and `greatest`."""
 
     likely: Floats
-    least: Floats
-    greatest: Floats
-    how: str
-    """What it rests on, for people."""
+    minimum: Floats
+    maximum: Floats
+    how: Reason
+    """What it rests on."""
     signed: bool
     """Its sign is known; else it is taken as positive."""
     variants: tuple[Floats, ...] = ()
-    """Courses of the whole run, each from one way in which a controller may follow its command; empty if unknown."""
+    """Duties over the whole run, each from one way in which a controller may follow its command; empty if unknown."""
 
     def sizes(self) -> tuple[Floats, Floats, Floats]:
-        """|d|: likely, least, greatest; least is 0 where the sign may have changed."""
-        most = np.maximum(np.abs(self.least), np.abs(self.greatest))
-        less = np.where(self.least * self.greatest <= 0, 0.0, np.minimum(np.abs(self.least), np.abs(self.greatest)))
-        return np.abs(self.likely), less, most
+        """|d|: likely, minimum, maximum; the minimum is 0 where the sign may have changed."""
+        high = np.maximum(np.abs(self.minimum), np.abs(self.maximum))
+        low = np.where(self.minimum * self.maximum <= 0, 0.0, np.minimum(np.abs(self.minimum), np.abs(self.maximum)))
+        return np.abs(self.likely), low, high
 
 
 def fuse_rms_a(motor_a: Floats, duty: Floats, ripple: float) -> Floats:
@@ -59,55 +60,50 @@ def fuse_rms_a(motor_a: Floats, duty: Floats, ripple: float) -> Floats:
     return np.asarray(np.abs(motor_a) * np.sqrt(duty**2 + ripple**2 * (duty - duty**2)))
 
 
-def estimate_duty(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty | str:
+def estimate_duty(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty | Reason:
     """Duty of one side at the times of its motor-lead current [A]; or why there is no estimate."""
     by_command = _from_command(run, side, time_s, motor_a)
     by_speed = _from_speed(run, side, time_s, motor_a)
-    if isinstance(by_command, str):
-        return by_command if isinstance(by_speed, str) else by_speed
-    if isinstance(by_speed, str):
+    if isinstance(by_command, Reason):
+        return by_command if isinstance(by_speed, Reason) else by_speed
+    if isinstance(by_speed, Reason):
         return by_command
     driven = np.abs(by_command.likely) > 0.1
     if not driven.any():
         return by_command
     apart = float(np.median(np.abs(np.abs(by_command.likely) - by_speed.likely)[driven]))
-    seen = f"wheel speed gives duties {apart:.2f} apart from it in the median"
+    how = Reason("duty_compared", command=by_command.how, median_apart=apart, both_possible=apart > DISAGREE)
     if apart <= DISAGREE:
-        return Duty(
-            by_command.likely,
-            by_command.least,
-            by_command.greatest,
-            f"{by_command.how}; {seen}",
-            True,
-            by_command.variants,
-        )
-    likely, least, most = by_command.sizes()
+        return replace(by_command, how=how)
+    likely, minimum, most = by_command.sizes()
     sign = np.where(by_command.likely < 0, -1.0, 1.0)
-    low, high = sign * np.minimum(least, by_speed.least), sign * np.maximum(most, by_speed.greatest)
-    how = f"{by_command.how}; {seen}, so that both count as possible"
+    low, high = sign * np.minimum(minimum, by_speed.minimum), sign * np.maximum(most, by_speed.maximum)
     return Duty(sign * likely, np.minimum(low, high), np.maximum(low, high), how, True)
 
 
-def _from_command(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty | str:
-    """duty = command, as far as the command had time to arrive."""
+def _from_command(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty | Reason:
+    """duty = command, as far as the command has had time to arrive."""
     controller = run.machine.controller if run.machine else None
     sets = controller.command_sets if controller else None
     if sets in ("current", "unknown"):
-        return f"controller.command_sets is {sets}, so that a command is no duty"
+        return Reason("command_sets_no_duty", command_sets=sets)
     commands = read_commands(run)
-    if isinstance(commands, str):
+    if isinstance(commands, Reason):
         return commands
     assert controller is not None
     back_s = RAMP_S if controller.ramp_s is None else controller.ramp_s
     likely = commands.at(side, time_s)
-    least, greatest = commands.envelope(side, time_s, back_s)
-    least, greatest = np.clip(least - commands.doubt, -1, 1), np.clip(greatest + commands.doubt, -1, 1)
-    assumed = _assumed(commands, controller.ramp_s, sets)
+    minimum, maximum = commands.envelope(side, time_s, back_s)
+    minimum, maximum = np.clip(minimum - commands.doubt, -1, 1), np.clip(maximum + commands.doubt, -1, 1)
     if controller.peak_a is not None:
         limiting = np.abs(motor_a) >= LIMITING_SHARE * controller.peak_a
-        least, greatest = np.where(limiting & (least > 0), 0, least), np.where(limiting & (greatest < 0), 0, greatest)
-    how = f"duty taken as the command, ± {commands.doubt:.2f}, {back_s:g} s on its way{assumed}"
-    return Duty(likely, least, greatest, how, True, _variants(commands, side, time_s, back_s))
+        minimum, maximum = (
+            np.where(limiting & (minimum > 0), 0, minimum),
+            np.where(limiting & (maximum < 0), 0, maximum),
+        )
+    assumed = _assumed(commands, controller.ramp_s, sets)
+    how = Reason("duty_from_command", half_width=commands.doubt, delay_s=back_s, assumed_fields=assumed)
+    return Duty(likely, minimum, maximum, how, True, _variants(commands, side, time_s, back_s))
 
 
 def _variants(commands: Commands, side: str, time_s: Floats, back_s: float) -> tuple[Floats, ...]:
@@ -121,13 +117,13 @@ def _variants(commands: Commands, side: str, time_s: Floats, back_s: float) -> t
     return tuple(found)
 
 
-def _assumed(commands: Commands, ramp_s: float | None, sets: str | None) -> str:
+def _assumed(commands: Commands, ramp_s: float | None, sets: str | None) -> tuple[str, ...]:
+    """Fields of the machine file that are not given and have been assumed."""
     fields = {"dead_band_us": commands.assumed_dead, "ramp_s": ramp_s is None, "command_sets": sets is None}
-    missing = [f"controller.{name}" for name, absent in fields.items() if absent]
-    return f" (assumed: {', '.join(missing)} not given)" if missing else ""
+    return tuple(f"controller.{name}" for name, absent in fields.items() if absent)
 
 
-def _from_speed(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty | str:
+def _from_speed(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty | Reason:
     """d = (K ω + |I| R)/V while driving, (K ω − |I| R)/V while braking: V = I R + K ω of a motor, d V at its leads.
 
     Which of the two is not known, as pickups have no direction: both count. `likely` is driving.
@@ -135,15 +131,15 @@ def _from_speed(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty | 
     machine, counts = run.machine, changes_of(run, f"{side}_wheel_count")
     motor = machine.motor if machine else None
     if machine is None or motor is None or counts is None:
-        return "neither commands nor wheel pickups with the motor's data give a duty"
+        return Reason("no_duty_source")
     named = (motor.rpm, motor.rated_voltage_v, motor.resistance_ohm, machine.gear_ratio, machine.wheel_counts_per_rev)
     rpm, rated_v, ohm, gear, per_rev = (value or 0.0 for value in named)
     if not all((rpm, rated_v, ohm, gear, per_rev)):
-        return "a duty from wheel speed needs motor.rpm, rated_voltage_v, resistance_ohm, gear ratio and wheel counts"
+        return Reason("duty_from_speed_undescribed")
     names = (f"{side}_fused_voltage_v", "controller_voltage_v", "battery_voltage_v")
     supply = next((found for name in names if (found := course_of(run, name)) is not None), None)
     if supply is None or float(supply.value.min()) <= 0:
-        return "no supply voltage was measured"
+        return Reason("no_supply_voltage")
     volts_per_rad_s = (rated_v - (motor.no_load_a or 0.0) * ohm) / (rpm * math.tau / 60)
     half_s = SPEED_HALF_WINDOW_S
     moved = held(counts.time_s, counts.value, time_s + half_s) - held(counts.time_s, counts.value, time_s - half_s)
@@ -152,6 +148,6 @@ def _from_speed(run: Run, side: str, time_s: Floats, motor_a: Floats) -> Duty | 
     drop_v, volts = np.abs(motor_a) * ohm, np.interp(time_s, supply.time_s, supply.value)
     doubt_v = COVERAGE_FACTOR * SHEET_U * np.hypot(emf_v, drop_v) + count_v
     likely = np.clip((emf_v + drop_v) / volts, 0, 1)
-    least = np.clip((np.abs(emf_v - drop_v) - doubt_v) / volts, 0, 1)
-    greatest = np.clip((emf_v + drop_v + doubt_v) / volts, 0, 1)
-    return Duty(likely, least, greatest, "duty from wheel speed, motor data and supply voltage, ± 20 %", False)
+    minimum = np.clip((np.abs(emf_v - drop_v) - doubt_v) / volts, 0, 1)
+    maximum = np.clip((emf_v + drop_v + doubt_v) / volts, 0, 1)
+    return Duty(likely, minimum, maximum, Reason("duty_from_speed", sheet_u=SHEET_U), False)

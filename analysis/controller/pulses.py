@@ -1,4 +1,4 @@
-"""Channels that hold still between events, as their changes: pulses and running counts of a long run in little room."""
+"""Channels that change in steps, as their changes: pulses and running counts of a long run in little memory."""
 
 from __future__ import annotations
 
@@ -7,37 +7,37 @@ from collections.abc import Iterator
 import numpy as np
 
 from amptally.analysis.runs.run import Run
-from amptally.analysis.signals.series import Flags, Floats, Series, exhaust
+from amptally.analysis.signals.series import Flags, Floats, Series, run_to_end
 
-HELD = ("mark", "pulse_a_us", "pulse_b_us", "left_wheel_count", "right_wheel_count")
-"""The channels of that kind."""
-MANY = 200_000
-"""Samples from which on changes and means are looked at in place of them."""
+STEP_CHANNELS = ("mark", "pulse_a_us", "pulse_b_us", "left_wheel_count", "right_wheel_count")
+"""Channels that change in steps."""
+LONG_RUN_ROWS = 200_000
+"""From this many samples on, changes and means are used instead of samples."""
 
 
 def changes_of(run: Run, si_name: str) -> Series | None:
-    """A channel's samples; where they are many only those that bring another value, those beside a gap, and both ends.
+    """A channel's samples; of a long run only those with a new value, those beside a gap, and both ends.
 
-    The value at every moment and the time that counts are those of all samples.
+    They give the same value at every moment, and the same sampled time, as all samples.
     """
-    if run.rows < MANY:
+    if run.rows < LONG_RUN_ROWS:
         return run.series(si_name)
-    if ("changes", si_name) not in run.kept:
-        exhaust(look_at_changes(run, si_name))
-    found = run.kept["changes", si_name]
+    if ("changes", si_name) not in run.cache:
+        run_to_end(changes_pass(run, si_name))
+    found = run.cache["changes", si_name]
     assert found is None or isinstance(found, Series)
     return found
 
 
-def look_at_changes(run: Run, si_name: str) -> Iterator[None]:
-    """Find the changes of a channel, a stretch at each turn; see `Run.in_step`."""
+def changes_pass(run: Run, si_name: str) -> Iterator[None]:
+    """Find the changes of a channel, one block per step; see `Run.run_passes`."""
     times: list[Floats] = []
     values: list[Floats] = []
     gaps: list[Flags] = []
-    for part in run.turns(si_name):
+    for part in run.blocks(si_name):
         if part is not None:
             found = sparse(part)
-            start = min(len(times), 1)  # every stretch begins with the last sample of the one before
+            start = min(len(times), 1)  # every block begins with the last sample of the one before
             times.append(found.time_s[start:])
             values.append(found.value[start:])
             gaps.append(found.gap_after)
@@ -45,11 +45,11 @@ def look_at_changes(run: Run, si_name: str) -> Iterator[None]:
     whole = None
     if times:
         whole = Series(np.concatenate(times), np.concatenate(values), np.concatenate(gaps), run.interval_s)
-    run.kept["changes", si_name] = whole
+    run.cache["changes", si_name] = whole
 
 
 def sparse(series: Series) -> Series:
-    """The samples that bring another value, those beside a gap, the first and the last."""
+    """The samples with a new value, those beside a gap, the first and the last."""
     keep = np.ones(len(series.value), bool)
     np.not_equal(series.value[1:-1], series.value[:-2], out=keep[1:-1])
     beside = np.flatnonzero(series.gap_after)
@@ -59,5 +59,5 @@ def sparse(series: Series) -> Series:
 
 
 def course_of(run: Run, si_name: str) -> Series | None:
-    """A channel's samples, or its means over about 20 ms where they are many."""
-    return run.smooth(si_name) if run.rows >= MANY else run.series(si_name)
+    """A channel's samples, or of a long run its means over about 20 ms."""
+    return run.smooth(si_name) if run.rows >= LONG_RUN_ROWS else run.series(si_name)

@@ -16,7 +16,7 @@ from amptally.analysis.exposure.current import current_error
 from amptally.analysis.integrals.energy import Energy
 from amptally.analysis.laps.laps import Laps
 from amptally.analysis.quality.doubts import Doubts
-from amptally.analysis.results.estimate import Bound, Estimate, above_zero, as_reasons, estimate, extreme_u, refuse
+from amptally.analysis.results.estimate import Bound, Estimate, above_zero, estimate, extreme_u, refuse
 from amptally.analysis.results.leads import SIDES
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
@@ -111,7 +111,7 @@ def _stalled(side: str, stalls: tuple[Stall, ...], stall_s: Estimate) -> Reason:
     )
 
 
-def reversing(run: Run, commands: Commands | Reason | str) -> tuple[Estimate, Estimate]:
+def reversing(run: Run, commands: Commands | Reason) -> tuple[Estimate, Estimate]:
     """Time commanded backwards [s], and its share of the time with commands; refused without commands."""
     if not isinstance(commands, Commands):
         return refuse("s", commands), refuse("", commands)
@@ -175,14 +175,14 @@ def peak_recovered(run: Run) -> tuple[Estimate, float | None]:
     found = run.extremes("battery_current_a")
     if found is None:
         return refuse("A", Reason("not_measured", channel="battery_current_a")), None
-    sensor, value = run.sensor("battery_current_a"), max(-found.least, 0.0)
+    sensor, value = run.sensor("battery_current_a"), max(-found.minimum, 0.0)
     terms: dict[str, float | None] = {
         "current gain": None if sensor.gain_u is None else sensor.gain_u * value,
         "current offset": sensor.offset_u,
         "noise of the greatest sample": extreme_u(current_error(sensor).noise_a or 0.0, found.samples),
     }
     result = above_zero(estimate(value, "A", terms)).bounded("at_least", Reason("shorter_peak_missed"))
-    return result, found.least_at_s if value > 0 else None
+    return result, found.minimum_at_s if value > 0 else None
 
 
 def left_share(energy: Energy) -> Estimate:
@@ -206,14 +206,12 @@ def left_share(energy: Energy) -> Estimate:
     return Estimate(value, low, high, "", reasons=_reasons_of(left, right))
 
 
-def command_map(
-    run: Run, commands: Commands | Reason | str, doubts: Doubts
-) -> tuple[tuple[CommandBin, ...], Reason | None]:
+def command_map(run: Run, commands: Commands | Reason, doubts: Doubts) -> tuple[tuple[CommandBin, ...], Reason | None]:
     """Mean and median current of each side by size of its command, in ten equal bins, without the empty ones; or why
     there are none. A side whose charge is refused has no bins.
     """
     if not isinstance(commands, Commands):
-        return (), as_reasons(commands)[0]
+        return (), commands
     against = {side: doubts.against((f"{side}_current_a", "channel_charge")) for side in SIDES}
     motor_lead = run.sides_leg == "motor_lead"
     bins = {side: _bins(run, commands, side, motor_lead) for side in SIDES}

@@ -41,7 +41,7 @@ class Stall:
     end_s: float
 
 
-def assess_stalls(run: Run, commands: Commands | Reason | str) -> tuple[Estimate, tuple[Stall, ...]]:
+def assess_stalls(run: Run, commands: Commands | Reason) -> tuple[Estimate, tuple[Stall, ...]]:
     """Time in which at least one wheel stood under command [s], and each stretch; from pickups, else from current."""
     if not isinstance(commands, Commands):
         return refuse("s", commands), ()

@@ -20,7 +20,7 @@ from amptally.analysis.signals.sampling import Spacing, rms_sampling_u, spacing
 FIXED_WINDOWS_S = (0.1, 1.0, 10.0, 60.0, 600.0)
 LOG_SPACED_WINDOWS = 41
 WINDOW_INTERVALS = 2
-"""Samples say nothing of windows shorter than this many of their intervals."""
+"""Samples cannot show windows shorter than this many of their intervals."""
 TIE = 1e-9
 """Windows whose integrals differ by less, relative, count as equal."""
 
@@ -36,8 +36,8 @@ class CurrentError:
     """Of one sample."""
     corner_hz: float | None = None
     """Corner of the filter before the converter."""
-    unseen: str = ""
-    """Why the true RMS may be greater than the samples show at any length of window; empty where nothing says so."""
+    unseen: Reason | None = None
+    """Why the true RMS may be larger than the samples show, whatever the window; None where nothing indicates it."""
 
     def rms_terms(self, rms_a: float, samples: float) -> dict[str, float | None]:
         """1 σ contributions to an RMS over that many samples, in A.
@@ -75,7 +75,7 @@ class Window:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Exposure:
-    """One current channel made ready for any number of windows; see `prepare` and `from_interval_rms`."""
+    """One current channel prepared for any number of windows; see `prepare` and `from_interval_rms`."""
 
     start_s: float
     """Run time of the first sample."""
@@ -92,7 +92,7 @@ class Exposure:
     spacing: Spacing
     """How far apart the samples lie."""
     known: dict[float, Window] = field(default_factory=dict)
-    """The worst windows found so far, by their length."""
+    """Worst windows found so far, by their length."""
     sampling_u: dict[tuple[float, float], float] = field(default_factory=dict)
     """Relative 1 σ of the RMS of some windows, by start and length, from the spacing of their samples."""
 
@@ -103,8 +103,8 @@ class Exposure:
         """From samples joined by straight lines.
 
         `t_s` [s] and `current_a` [A], shape (n,), n ≥ 2, strictly increasing times, no NaN; `gap_after[k]`, shape
-        (n − 1,), says that the interval after sample k is a gap. Raises ValueError otherwise, and when all are gaps.
-        `known` is the usual interval and the spacing of the samples, of times that were looked at already.
+        (n − 1,), marks the interval after sample k as a gap. Raises ValueError otherwise, and when all are gaps.
+        `known` is the usual interval and the spacing of the samples, of times that are known already.
         """
         return cls._build(t_s, current_a, gap_after, known, interval_rms=False)
 
@@ -114,7 +114,7 @@ class Exposure:
     ) -> Exposure:
         """From the board's interval RMS, as `prepare`: rms_a[k] holds for the whole interval that ends at t_s[k].
 
-        What the first sample, and the first one after each gap, say about the time before them is not used.
+        The first sample, and the first one after each gap, describe time before the curve and are not used.
         """
         return cls._build(t_s, rms_a, gap_after, known, interval_rms=True)
 
@@ -171,30 +171,27 @@ class Exposure:
 
     @property
     def peak_a(self) -> float:
-        """Greatest |i| on the line between samples."""
-        return math.sqrt(self.square.greatest_a2)
+        """Maximum |i| on the lines between samples [A]."""
+        return math.sqrt(self.square.max_a2)
 
     @property
     def shortest_window_s(self) -> float:
         """The shortest window that the samples show."""
         return WINDOW_INTERVALS * self.interval_s
 
-    def refusal(self, window_s: float) -> str | None:
-        """Why the data cannot support this window; None when they can."""
+    def refusal(self, window_s: float) -> Reason | None:
+        """Why the data cannot support this window; None where they can."""
         if window_s > self.duration_s * (1 + TIE):
-            return f"the run lasts {self.duration_s:.4g} s, shorter than this window of {window_s:g} s"
+            return Reason("run_shorter_than_window", duration_s=self.duration_s, window_s=window_s)
         if window_s < self.shortest_window_s * (1 - TIE):
-            return (
-                f"a window of {window_s:g} s is shorter than two sample intervals of {self.interval_s:.3g} s; "
-                "a faster sample rate would show it"
-            )
+            return Reason("window_too_short", window_s=window_s, interval_s=self.interval_s)
         return None
 
     def worst(self, window_s: float) -> Window:
         """The largest RMS over any window of this length, 0 < window_s ≤ duration_s.
 
         A window longer than the sampled time takes all of it. Among equals one without a gap is preferred. Raises
-        ValueError for other lengths; that a window is too short for the sample interval is `refusal`'s to say.
+        ValueError for other lengths; `refusal` decides whether a window is too short for the sample interval.
         """
         return self.worst_of([window_s])[0]
 
@@ -280,7 +277,7 @@ class Exposure:
         return float(np.clip(time_s - self.start_s - unsampled, 0.0, self.sampled_s))
 
     def _time(self, axis_s: float, gaps_before: int) -> float:
-        """Run time of a position on the axis behind so many gaps."""
+        """Run time of a position on the axis after `gaps_before` gaps."""
         return self.start_s + axis_s + float(self.gap_s[:gaps_before].sum())
 
 
@@ -288,7 +285,7 @@ def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: 
     """The window's RMS in A with its interval.
 
     `at_least` where the window crosses a gap or, under uneven sampling, the longer intervals could hide it; where it is
-    shorter than the filter's time constant and the board sends no interval RMS, or where `error.unseen` says so.
+    shorter than the filter's time constant and the board sends no interval RMS, or where `error.unseen` is set.
     """
     length_s = min(window.window_s, exposure.sampled_s)
     terms = error.rms_terms(window.rms_a, length_s / exposure.coarse_s)
@@ -298,18 +295,16 @@ def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: 
     result = estimate(window.rms_a, "A", terms, doubt_high=flattened, doubt="filter before the converter", note=note)
     if result.low is not None:
         result = replace(result, low=max(result.low, 0.0))
-    reasons = {
-        "the window crosses a gap": window.crosses_gap,
-        f"samples up to {exposure.coarse_s:.3g} s apart can miss a greater one": (
-            exposure.coarse_s > exposure.interval_s and window.window_s < 2 * exposure.coarse_s * (1 - TIE)
-        ),
-        f"the filter of {error.corner_hz or 0.0:g} Hz flattens what is this short": (
-            error.corner_hz is not None and not exposure.interval_rms and length_s < lag_s(error.corner_hz)
-        ),
-        error.unseen: bool(error.unseen),
-    }
-    why = "; ".join(reason for reason, holds in reasons.items() if holds)
-    return result.bounded("at_least", why) if why else result
+    missed: list[Reason] = []
+    if window.crosses_gap:
+        missed.append(Reason("window_crosses_gap"))
+    if exposure.coarse_s > exposure.interval_s and window.window_s < 2 * exposure.coarse_s * (1 - TIE):
+        missed.append(Reason("samples_miss_larger_rms", interval_s=exposure.coarse_s))
+    if error.corner_hz is not None and not exposure.interval_rms and length_s < lag_s(error.corner_hz):
+        missed.append(Reason("filter_flattens_window", corner_hz=error.corner_hz))
+    if error.unseen is not None:
+        missed.append(error.unseen)
+    return result.bounded("at_least", *missed) if missed else result
 
 
 def _sampling_u(exposure: Exposure, window: Window, length_s: float) -> float:
@@ -345,8 +340,8 @@ def window_list(
     if duration_s < shortest_s * (1 - TIE):
         return np.zeros(0)
     named = [*FIXED_WINDOWS_S, *published_times_s, *(time + interval_s for time in rated_after_s)]
-    kept = [time for time in named if shortest_s * (1 - TIE) <= time < duration_s * (1 - TIE)]
+    inside = [time for time in named if shortest_s * (1 - TIE) <= time < duration_s * (1 - TIE)]
     spaced = np.geomspace(min(shortest_s, duration_s), duration_s, LOG_SPACED_WINDOWS)[:-1]
-    windows: Array = np.unique(np.concatenate([np.array(kept), spaced]))
+    windows: Array = np.unique(np.concatenate([np.array(inside), spaced]))
     windows = windows[windows < duration_s * (1 - TIE)]
     return np.append(windows, duration_s)

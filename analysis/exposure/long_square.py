@@ -1,6 +1,6 @@
-"""The integral of i² of a day: whole blocks are kept in memory, single samples are loaded where the search needs them.
+"""The integral of i² of a day: blocks are in memory, single samples are loaded where the search needs them.
 
-Answers what `SquareIntegral` answers. docs/methods.md, Exposure.
+Offers what `SquareIntegral` offers. docs/methods.md, Exposure.
 """
 
 from __future__ import annotations
@@ -14,24 +14,24 @@ import numpy as np
 from amptally.analysis.exposure.square_integral import Pieces, SmallBlocks, SquareIntegral, Squares
 from amptally.analysis.exposure.window_exact import Rows
 from amptally.analysis.exposure.window_search import Array, Index, Mask
-from amptally.analysis.signals.append_buffer import Growing
+from amptally.analysis.signals.append_buffer import AppendBuffer
 
 SIZES = (65_536, 4096, 256, 16)
 """Sizes of the blocks in pieces, powers of two from large to small."""
 TOGETHER = 64
-"""Blocks that are no further apart than this are loaded in one go."""
+"""Blocks no further apart than this are loaded together."""
 
 
 class LongBlocks:
-    """The blocks of a long run, as its pieces pass by."""
+    """The blocks of a long run, built while its pieces are read."""
 
     def __init__(self, pieces: int, windows_s: Iterable[float] = ()) -> None:
         """`pieces`: how many are expected.
 
-        windows_s: short lengths that will be asked for, beside which a block is not small: best searched now.
+        windows_s: short lengths that will be requested; they span few blocks, so they are best searched now.
         """
         self._known = dict.fromkeys(windows_s, (-1.0, 0.0))
-        self._edge_s, *self._blocks = (Growing(np.float64, pieces // SIZES[-1] + 2) for _ in range(4))
+        self._edge_s, *self._blocks = (AppendBuffer(np.float64, pieces // SIZES[-1] + 2) for _ in range(4))
         self._rest: Pieces | None = None
         self._tail: Pieces | None = None
         self._count = 0
@@ -56,11 +56,11 @@ class LongBlocks:
             self._rest = _slice(pieces, whole, len(pieces[1]))
 
     def square(self, load: Callable[[int, int], Pieces] | None = None) -> LongSquare:
-        """All of it, when no more follows; `load` gives pieces `first` to `stop` (exclusive), or is put in later."""
+        """The whole, when no more follows; `load` gives pieces `first` to `stop` (exclusive), or is set later."""
         if self._rest is not None:
             self._take(self._rest)
         blocks, tick = SmallBlocks(self._edge_s.filled, *(each.filled for each in self._blocks)).levels(SIZES)
-        return LongSquare(blocks, tick, float(blocks[0].greatest_a2.max()), self._count, load or _unread, self._known)
+        return LongSquare(blocks, tick, float(blocks[0].max_a2.max()), self._count, load or _unread, self._known)
 
     def _take(self, pieces: Pieces) -> None:
         """Whole small blocks; the last of all may be ragged."""
@@ -85,7 +85,7 @@ class LongSquare(Squares):
     load: Callable[[int, int], Pieces]
     """Pieces `first` to `stop` (exclusive)."""
     known: dict[float, tuple[float, float]]
-    """Integral and start of the windows of some lengths, found while all pieces passed by."""
+    """Integral and start of the windows of some lengths, found while the pieces were read."""
 
     def span(self, from_s: float, to_s: float) -> tuple[int, int]:
         """As `SquareIntegral.span`."""
@@ -130,7 +130,7 @@ class LongSquare(Squares):
 
 
 def _unread(first: int, stop: int) -> Pieces:
-    raise RuntimeError(f"pieces {first} to {stop} are asked for before it was said where they are read")
+    raise RuntimeError(f"pieces {first} to {stop} were requested before a loader was set")
 
 
 def _improve(known: dict[float, tuple[float, float]], pieces: Pieces, small: SmallBlocks | None = None) -> None:
@@ -141,7 +141,7 @@ def _improve(known: dict[float, tuple[float, float]], pieces: Pieces, small: Sma
     else:
         most_a = max(float(small.highest_a.max()), -float(small.lowest_a.min()))
     length_s = float(axis_s[-1] - axis_s[0])
-    # No window holds more than its length times the greatest i²: most stretches have none to offer.
+    # No window holds more than its length times the maximum of i²: most stretches offer none.
     lengths = [
         each_s for each_s, (held_a2s, _) in known.items() if each_s <= length_s and each_s * most_a**2 > held_a2s
     ]

@@ -1,4 +1,4 @@
-"""The window of some length or longer whose mean of i² is greatest, sought through ever smaller blocks.
+"""The window of a given length or longer with the largest mean of i², searched through ever smaller blocks.
 
 Of all windows no shorter than L the best has length L, or both its ends lie where i² equals its own mean square λ (else
 a small change of that end would raise the mean), at a jump, or at an end of the axis. For a given λ the best pair of
@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from amptally.analysis.exposure.window_exact import Near, Rows
+from amptally.analysis.exposure.window_exact import GatheredBlocks, Rows
 from amptally.analysis.exposure.window_search import FIRST_BLOCKS, NEGLIGIBLE, Array, Blocks, Index, within
 
 
@@ -50,7 +50,7 @@ def best_ends(
             break
         begins, ends = (within(each, blocks[level + 1], chosen)[0] for chosen in (begins, ends))
         level += 1
-    points = [_points(Near.of(each, chosen, gather), tick_a2s, mean_a2) for chosen in (begins, ends)]
+    points = [_points(GatheredBlocks.of(each, chosen, gather), tick_a2s, mean_a2) for chosen in (begins, ends)]
     found = densest(*points[0], *points[1], window_s)
     return None if found is None or found[0] <= tiny else found[1:]
 
@@ -80,8 +80,8 @@ def _excess(blocks: Blocks, chosen: Index, tick_a2s: float, mean_a2: float) -> t
 def _range(blocks: Blocks, chosen: Index, excess: tuple[Array, Array], mean_a2: float) -> tuple[Array, Array]:
     """What the excess in a block cannot fall below or rise above: it rises by at most P and falls by at most N."""
     length = blocks.edge_s[chosen + 1] - blocks.edge_s[chosen]
-    rise = np.maximum(blocks.greatest_a2[chosen] - mean_a2, 0.0)
-    fall = np.maximum(mean_a2 - blocks.least_a2[chosen], 0.0)
+    rise = np.maximum(blocks.max_a2[chosen] - mean_a2, 0.0)
+    fall = np.maximum(mean_a2 - blocks.min_a2[chosen], 0.0)
     left, right = excess
     slopes, corner = rise + fall, length * rise * fall
     lowest, highest = np.minimum(left, right), np.maximum(left, right)
@@ -90,7 +90,7 @@ def _range(blocks: Blocks, chosen: Index, excess: tuple[Array, Array], mean_a2: 
     return np.minimum(lowest, np.minimum(left, right)), np.maximum(highest, np.maximum(left, right))
 
 
-def _points(near: Near, tick_a2s: float, mean_a2: float) -> tuple[Array, Array]:
+def _points(near: GatheredBlocks, tick_a2s: float, mean_a2: float) -> tuple[Array, Array]:
     """Increasing positions in some blocks at which the best pair can have an end, and the excess there."""
     length = np.diff(near.axis_s)
     level_a = np.sqrt(mean_a2)

@@ -1,4 +1,4 @@
-"""A current of a run made ready for exposure: held whole, or of a long run read piece by piece."""
+"""A current of a run prepared for exposure: held whole, or for a long run read piece by piece."""
 
 from __future__ import annotations
 
@@ -18,15 +18,15 @@ from amptally.analysis.signals.series import Floats, Series
 
 CHUNK_ROWS = SIZES[0]
 SHORT_BLOCKS = 16
-"""Windows of no more than so many small blocks are short."""
+"""Windows of at most this many small blocks are short."""
 CHUNKS = 24
-"""Kept of what was read last."""
+"""Chunks cached."""
 
 
 def prepare_exposure(run: Run, lead: str, windows_s: Iterable[float] = ()) -> Exposure | None:
     """Exposure of `battery`, `left` or `right`; from the board's own interval RMS where that covers as much time.
 
-    `windows_s` are lengths that will be asked for; of a long run the short ones are best searched for while it is read.
+    `windows_s` are lengths that will be requested; in a long run the short ones are best searched while it is read.
     """
     name, rms_name = f"{lead}_current_a", f"{lead}_current_rms_a"
     rms = run.has(rms_name) and (
@@ -48,22 +48,22 @@ def prepare_exposure(run: Run, lead: str, windows_s: Iterable[float] = ()) -> Ex
     return build(series.time_s, series.value, series.gap_after, known)
 
 
-def exposed(run: Run, lead: str) -> str | None:
-    """The stored channel that a lead's exposure comes from first: the board's interval RMS where it has one."""
+def exposure_channel(run: Run, lead: str) -> str | None:
+    """The stored channel from which a lead's exposure is computed: the board's interval RMS where there is one."""
     names = f"{lead}_current_rms_a", f"{lead}_current_a"
     return next((name for name in names if name in run.columns), None)
 
 
-def look_at_exposure(run: Run, si_name: str, windows_s: Iterable[float]) -> Iterator[None]:
-    """Make ready what `prepare_exposure` needs of a run that is not read at once, a stretch at each turn.
+def exposure_pass(run: Run, si_name: str, windows_s: Iterable[float]) -> Iterator[None]:
+    """Prepare what `prepare_exposure` needs of a run that is read block by block, one block per step.
 
-    Of a channel with a sample in every row; nothing is kept of another. See `Run.in_step`.
+    Only a channel with a sample in every row is cached. See `Run.run_passes`.
     """
     reader = _Reader(run, si_name)
     most_s = min(SHORT_BLOCKS * SIZES[-1] * (run.interval_s or 0.0), reader.length_s)
     blocks = LongBlocks(run.rows, (each_s for each_s in windows_s if each_s <= most_s))
     row = 0
-    for part, (begin, stop) in zip(run.turns(si_name), run.ranges(), strict=True):
+    for part, (begin, stop) in zip(run.blocks(si_name), run.ranges(), strict=True):
         if part is None or len(part.value) < stop - max(begin - 1, 0):
             return
         if len(part.value) > 1:
@@ -71,14 +71,14 @@ def look_at_exposure(run: Run, si_name: str, windows_s: Iterable[float]) -> Iter
         row += len(part.value) - 1
         yield
     if row == run.rows - 1:
-        run.kept["exposure", si_name] = blocks.square()
+        run.cache["exposure", si_name] = blocks.square()
 
 
 def _long(run: Run, si_name: str, windows_s: Iterable[float]) -> Exposure:
     """Of a channel with a sample in every row of the run."""
-    kept = run.kept_of(LongSquare, ("exposure", si_name), look_at_exposure(run, si_name, windows_s))
-    # What the run keeps does not hold the run, or it would outlive its last user.
-    square = replace(kept, load=_Reader(run, si_name).pieces)
+    cached = run.cached(LongSquare, ("exposure", si_name), exposure_pass(run, si_name, windows_s))
+    # What the run caches must not refer to the run, or it would outlive its last user.
+    square = replace(cached, load=_Reader(run, si_name).pieces)
     timeline = run.timeline
     gap_s = timeline.after_s - timeline.before_s
     gap_axis_s = timeline.before_s - timeline.start_s - np.concatenate(([0.0], np.cumsum(gap_s)[:-1]))[: len(gap_s)]
@@ -93,7 +93,7 @@ class _Reader:
 
     run: Run
     si_name: str
-    _kept: OrderedDict[int, tuple[Floats, Floats]] = field(default_factory=OrderedDict)
+    _chunks: OrderedDict[int, tuple[Floats, Floats]] = field(default_factory=OrderedDict)
     """Axis positions and values of chunks of rows, by the first."""
 
     @property
@@ -114,15 +114,15 @@ class _Reader:
         return self._as_pieces(self._axis_s(series.time_s, first), series.value)
 
     def _chunk(self, first: int) -> tuple[Floats, Floats]:
-        found = self._kept.pop(first, None)
+        found = self._chunks.pop(first, None)
         if found is None:
             series = self.run.samples(self.si_name, first, min(CHUNK_ROWS, self.run.rows - first))
             if series is None:
                 raise ArithmeticError("a channel without nulls has samples everywhere")
             found = self._axis_s(series.time_s, first), series.value
-        self._kept[first] = found
-        while len(self._kept) > CHUNKS:
-            self._kept.popitem(last=False)
+        self._chunks[first] = found
+        while len(self._chunks) > CHUNKS:
+            self._chunks.popitem(last=False)
         return found
 
     def _axis_s(self, time_s: Floats, first: int) -> Floats:

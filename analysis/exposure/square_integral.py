@@ -3,7 +3,7 @@
 Piece k of m runs from axis_s[k] to axis_s[k + 1] and from start_a[k] to end_a[k]; pieces may jump at their ends and may
 have no length. With d the length and a, b the end values, the integral over a whole piece is d/3 · (a² + a·b + b²).
 
-What is kept is known of blocks of pieces. Single pieces are looked at where a search needs them.
+Blocks of pieces are summarised in memory. Single pieces are used only where a search needs them.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from functools import partial
 import numpy as np
 
 from amptally.analysis.exposure.longest_window import best_ends
-from amptally.analysis.exposure.window_exact import Near, Rows, solve
+from amptally.analysis.exposure.window_exact import GatheredBlocks, Rows, solve
 from amptally.analysis.exposure.window_search import (
     FIRST_BLOCKS,
     NEGLIGIBLE,
@@ -25,7 +25,7 @@ from amptally.analysis.exposure.window_search import (
     Index,
     Mask,
     Search,
-    grown,
+    larger_blocks,
     within,
 )
 
@@ -33,7 +33,7 @@ BLOCK_PIECES = (65_536, 4096, 256, 16)
 """Sizes of the blocks of the search, powers of two from large to small."""
 _STRETCH_PIECES = 1 << 14
 _GATHERED_BLOCKS = 1 << 12
-"""Looked at in full at once, where many may have to be."""
+"""Blocks gathered together at most, where many may be needed."""
 
 Pieces = tuple[Array, Array, Array]
 """Ends of consecutive pieces on the axis, shape (m + 1,), and their first and last currents, shape (m,)."""
@@ -41,7 +41,7 @@ Pieces = tuple[Array, Array, Array]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SmallBlocks:
-    """What is known of consecutive small blocks of pieces; made by `of`."""
+    """Summaries of consecutive small blocks of pieces; made by `of`."""
 
     edge_s: Array
     """Their ends: one more than there are blocks."""
@@ -80,20 +80,20 @@ class SmallBlocks:
 
     def levels(self, sizes: tuple[int, ...]) -> tuple[tuple[Blocks, ...], float]:
         """Blocks from large to small, and the tick in A²s. Raises ValueError on values that are not finite."""
-        least, square_low = self.highest_a * self.highest_a, self.lowest_a * self.lowest_a
-        greatest = np.maximum(least, square_low)
-        np.minimum(least, square_low, out=least)
+        minimum, square_low = self.highest_a * self.highest_a, self.lowest_a * self.lowest_a
+        maximum = np.maximum(minimum, square_low)
+        np.minimum(minimum, square_low, out=minimum)
         del square_low  # of a day each of these takes 43 MB
-        least[(self.highest_a > 0) & (self.lowest_a < 0)] = 0.0
-        # What no integral can exceed gives the tick. A power of two scales without rounding; each block is then off by
+        minimum[(self.highest_a > 0) & (self.lowest_a < 0)] = 0.0
+        # A bound on all integrals sets the tick. A power of two scales without rounding; each block is then off by
         # half a tick, less than its share of 2**61 of that in all.
-        most = float(greatest.max()) * float(self.edge_s[-1] - self.edge_s[0])
+        most = float(maximum.max()) * float(self.edge_s[-1] - self.edge_s[0])
         if not math.isfinite(most):
             raise ValueError("current and time must be finite numbers")
         tick = math.ldexp(1.0, max(math.frexp(most)[1], -900) - 62)
         ticks = np.zeros(len(self.held_a2s) + 1, np.int64)
         np.cumsum(np.rint(self.held_a2s / tick).astype(np.int64), out=ticks[1:])
-        return grown(self.edge_s, ticks, greatest, least, sizes[-1], sizes), tick
+        return larger_blocks(self.edge_s, ticks, maximum, minimum, sizes[-1], sizes), tick
 
 
 def _folded(extreme: np.ufunc, values: Array, size: int) -> Array:
@@ -106,14 +106,14 @@ def _folded(extreme: np.ufunc, values: Array, size: int) -> Array:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Squares:
-    """i² by blocks of pieces, and the searches in it. How single pieces are had is the subclasses' to say."""
+    """i² by blocks of pieces, and the searches in them. Subclasses provide the single pieces."""
 
     blocks: tuple[Blocks, ...]
     """From large to small."""
     tick_a2s: float
-    """Integrals up to the edges of blocks are kept in units of this, as whole numbers, so that the difference of two
+    """Integrals up to the edges of blocks are stored in units of this, as whole numbers, so that the difference of two
     late values is exact: a float prefix sum over a day would lose the short windows."""
-    greatest_a2: float
+    max_a2: float
     pieces: int
 
     def gather(self, numbers: Index) -> Rows:
@@ -129,7 +129,7 @@ class Squares:
     def between(self, from_s: Array, to_s: Array) -> Array:
         """Integral of i² from one axis position to another, in A²s; arrays of one shape."""
         inner = self.blocks[-1]
-        near = Near.of(inner, np.concatenate((inner.holding(from_s), inner.holding(to_s))), self.gather)
+        near = GatheredBlocks.of(inner, np.concatenate((inner.holding(from_s), inner.holding(to_s))), self.gather)
         first, last = near.at(from_s), near.at(to_s)
         whole = (near.ticks[last.row] - near.ticks[first.row]) * self.tick_a2s
         total: Array = whole + (last.line(to_s)[0] - first.line(from_s)[0])
@@ -140,7 +140,7 @@ class Squares:
     ) -> tuple[Array, Array]:
         """(integrals in A²s, starts on the axis in s) of the windows of these lengths that hold most.
 
-        0 < window_s ≤ length_s. NaN is the start where none is above its floor. With `forbidden`, which tells start
+        0 < window_s ≤ length_s. NaN is the start where none is above its floor. With `forbidden`, which marks start
         positions that do not count, any windows above the floors will do. Exact to rounding: a block is passed over
         only when no window in it can win by `NEGLIGIBLE`.
         """
@@ -153,13 +153,13 @@ class Squares:
         found_a2s[counts], start_s[counts] = total_a2s, begin_s[0]
         rest = np.flatnonzero(~whole)
         if len(rest):
-            search = Search(self.blocks, self.tick_a2s, self.greatest_a2, windows_s[rest], floors_a2s[rest], forbidden)
+            search = Search(self.blocks, self.tick_a2s, self.max_a2, windows_s[rest], floors_a2s[rest], forbidden)
             search.run(partial(solve, inner, self.tick_a2s, self.gather))
             found_a2s[rest], start_s[rest] = search.best_a2s, search.start_s
         return found_a2s, start_s
 
     def best_from(self, window_s: float, mean_a2: float) -> tuple[float, float, float] | None:
-        """(integral, start, length) of the longer window whose mean square is greatest; None if it beats nothing.
+        """(integral, start, length) of the longer window with the largest mean square; None if it beats nothing.
 
         `mean_a2` is the mean square of the best window of the length itself. Method: `longest_window`.
         """
@@ -183,9 +183,9 @@ class Squares:
         chosen = np.arange(len(self.blocks[level]))
         while True:
             blocks = self.blocks[level]
-            above = blocks.least_a2[chosen] > squares
-            # Rounding keeps the order of squares, so that both limits count in.
-            mixed = (~above & (blocks.greatest_a2[chosen] >= squares)).any(axis=0)
+            above = blocks.min_a2[chosen] > squares
+            # Rounding preserves the order of squares, so both limits are inclusive.
+            mixed = (~above & (blocks.max_a2[chosen] >= squares)).any(axis=0)
             length_s = blocks.edge_s[chosen + 1] - blocks.edge_s[chosen]
             whole_s += (above & ~mixed) @ length_s
             chosen = chosen[mixed]
@@ -234,7 +234,7 @@ class SquareIntegral(Squares):
     ) -> SquareIntegral:
         """The same where the small blocks are known."""
         blocks, tick = small.levels(sizes)
-        return cls(blocks, tick, float(blocks[0].greatest_a2.max()), len(start_a), axis_s, start_a, end_a)
+        return cls(blocks, tick, float(blocks[0].max_a2.max()), len(start_a), axis_s, start_a, end_a)
 
     def span(self, from_s: float, to_s: float) -> tuple[int, int]:
         """First and end (exclusive) of the pieces between two axis positions, with a few more on both sides."""

@@ -13,16 +13,16 @@ import numpy as np
 
 from amptally.analysis.exposure.window_search import Array, Blocks, Index
 
-MOST_BLOCKS = 1 << 14
-"""Looked at together at the ends of windows."""
+MAX_BLOCKS = 1 << 14
+"""Blocks gathered together at most at the ends of windows."""
 Rows = tuple[Array, Array, Array]
 """Small blocks of pieces: ends on the axis, shape (n, size + 1), first and last currents, shape (n, size). What the
 last block lacks are pieces without length."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Near:
-    """Some small blocks in full; made by `of`."""
+class GatheredBlocks:
+    """Some small blocks with all their pieces; made by `of`."""
 
     number: Index
     """Which blocks, increasing."""
@@ -37,7 +37,7 @@ class Near:
     """Integral from the beginning of the block to each piece, shape (n, size)."""
 
     @classmethod
-    def of(cls, blocks: Blocks, wanted: Index, gather: Callable[[Index], Rows]) -> Near:
+    def of(cls, blocks: Blocks, wanted: Index, gather: Callable[[Index], Rows]) -> GatheredBlocks:
         """The blocks `wanted`, in any order."""
         number = np.unique(wanted)
         axis_s, start_a, end_a = gather(number)
@@ -63,7 +63,7 @@ class Near:
 class Point:
     """Pieces that hold some positions."""
 
-    near: Near
+    near: GatheredBlocks
     row: Index
     piece: Index
     """In the flat arrays of currents."""
@@ -96,14 +96,14 @@ def solve(
     first, last = blocks.holding(lo + window_s), blocks.ending(hi + window_s)
     last = np.maximum(first, last)
     reach = int((last - first).max()) + 1
-    if reach * len(home) > MOST_BLOCKS and len(home) > 1:
+    if reach * len(home) > MAX_BLOCKS and len(home) > 1:
         half = len(home) // 2
         parts = [solve(blocks, tick_a2s, gather, home[part], window_s[part]) for part in (np.s_[:half], np.s_[half:])]
         parts[1] = parts[1][0] + half, *parts[1][1:]
         pair, held_a2s, start_s = (np.concatenate(each) for each in zip(*parts, strict=True))
         return pair, held_a2s, start_s
     ends = np.minimum(first[:, None] + np.arange(reach), last[:, None])
-    near = Near.of(blocks, np.concatenate((home, ends.ravel())), gather)
+    near = GatheredBlocks.of(blocks, np.concatenate((home, ends.ravel())), gather)
     behind = near.axis_s[near.rows(ends)].reshape(len(home), -1) - window_s[:, None]
     points = np.concatenate((near.axis_s[near.rows(home)], behind, hi[:, None]), axis=1)
     points = np.sort(np.clip(points, lo[:, None], hi[:, None], out=points), axis=1)

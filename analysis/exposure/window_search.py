@@ -1,6 +1,6 @@
-"""The search for the windows that hold most of an integral, for many lengths at once: blocks of pieces, bounds on them.
+"""The search for the windows with the largest integral, for many lengths at once: blocks of pieces, bounds on them.
 
-A block is passed over only when no window that starts in it can hold more than the best one known. All lengths go
+A block is skipped only when no window that starts in it can hold more than the best one known. All lengths go
 through the levels of blocks together, as pairs of a length and a block, so that an array is long enough to be worth
 its call.
 """
@@ -18,19 +18,19 @@ Index = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
 FIRST_BLOCKS = 64
-"""A search begins with the largest blocks of which there are so many."""
+"""A search begins with the largest blocks of which there are at least this many."""
 NEGLIGIBLE = 1e-12
 """Relative gain in the integral that is not worth a further search."""
 ROUGH_PAIRS = 1024
-"""More pairs than this are sifted by the cheaper bound first."""
+"""More pairs than this are filtered by the cheaper bound first."""
 SPLIT_PAIRS = 2048
-"""Of more pairs than this the most promising of each length is looked at first."""
-MOST_PAIRS = 1 << 16
-"""Looked at in one go."""
-MOST_SOLVED = 512
-"""Small blocks solved in one go."""
+"""Of more pairs than this the best bound of each length is searched first."""
+MAX_PAIRS = 1 << 16
+"""Searched together at most."""
+MAX_SOLVED = 512
+"""Small blocks solved together at most."""
 CACHED_PAIRS = 1 << 13
-"""Bounds of so many pairs fit the cache."""
+"""Bounds of this many pairs fit the cache."""
 _SLACK_TICKS = 4
 """What rounding to whole ticks can do to a bound."""
 
@@ -40,15 +40,15 @@ class Blocks:
     """Extremes of i² in consecutive blocks of `size` pieces, and the integral up to their ends."""
 
     size: int
-    greatest_a2: Array
-    least_a2: Array
+    max_a2: Array
+    min_a2: Array
     edge_s: Array
     """Ends of the blocks on the axis: one more than there are blocks."""
     edge_ticks: Index
     """Integral of i² up to them, in whole ticks: a float would lose the short windows of a day."""
 
     def __len__(self) -> int:
-        return len(self.greatest_a2)
+        return len(self.max_a2)
 
     def holding(self, x_s: Array) -> Index:
         """The block that holds, or begins at, each axis position."""
@@ -60,18 +60,18 @@ class Blocks:
         return np.clip(np.searchsorted(self.edge_s, x_s) - 1, 0, len(self) - 1)
 
 
-def grown(
-    edge_s: Array, ticks: Index, greatest_a2: Array, least_a2: Array, inner: int, sizes: tuple[int, ...]
+def larger_blocks(
+    edge_s: Array, ticks: Index, max_a2: Array, min_a2: Array, inner: int, sizes: tuple[int, ...]
 ) -> tuple[Blocks, ...]:
     """Blocks of ever larger sizes, the largest first, from those of `inner` pieces and what is known at their ends."""
     blocks: list[Blocks] = []
     for size in sorted(sizes):
         if size > inner:
-            edges = np.arange(0, len(greatest_a2), size // inner)
-            greatest_a2, least_a2 = np.maximum.reduceat(greatest_a2, edges), np.minimum.reduceat(least_a2, edges)
+            edges = np.arange(0, len(max_a2), size // inner)
+            max_a2, min_a2 = np.maximum.reduceat(max_a2, edges), np.minimum.reduceat(min_a2, edges)
             ends = np.append(edges, len(edge_s) - 1)
             edge_s, ticks, inner = edge_s[ends], ticks[ends], size
-        blocks.append(Blocks(size, greatest_a2, least_a2, edge_s, ticks))
+        blocks.append(Blocks(size, max_a2, min_a2, edge_s, ticks))
     return tuple(reversed(blocks))
 
 
@@ -84,17 +84,17 @@ def within(outer: Blocks, inner: Blocks, chosen: Index) -> tuple[Index, Index]:
     return found[inside], place[inside]
 
 
-def rough(blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, greatest_a2: float) -> tuple[float, Array]:
+def rough(blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, max_a2: float) -> tuple[float, Array]:
     """For windows that start in the blocks `home`, from what is known of whole blocks alone: no window holds more.
 
-    Neither more than all blocks it can touch, nor more than T times the greatest i² in them.
+    Neither more than all blocks it can touch, nor more than T times the maximum of i² in them.
     """
     last = len(blocks) - 1
     far = np.minimum(np.searchsorted(blocks.edge_s, blocks.edge_s[home + 1] + window_s, "right") - 1, last)
     held = (blocks.edge_ticks[far + 1] - blocks.edge_ticks[home] + _SLACK_TICKS) * tick_a2s
     near = np.minimum(home + 1, last)
-    touched = np.maximum(np.maximum(blocks.greatest_a2[home], blocks.greatest_a2[near]), blocks.greatest_a2[far])
-    bound: Array = np.minimum(held, window_s * np.where(far - home <= 2, touched, greatest_a2))
+    touched = np.maximum(np.maximum(blocks.max_a2[home], blocks.max_a2[near]), blocks.max_a2[far])
+    bound: Array = np.minimum(held, window_s * np.where(far - home <= 2, touched, max_a2))
     return 0.0, bound * (1 + NEGLIGIBLE)
 
 
@@ -102,21 +102,21 @@ def _part(blocks: Blocks, place: Index, x_s: Array, tick_a2s: float) -> tuple[Ar
     """Integral from the beginning of a block to a position in it: at least, at most."""
     before, behind = x_s - blocks.edge_s[place], blocks.edge_s[place + 1] - x_s
     whole = (blocks.edge_ticks[place + 1] - blocks.edge_ticks[place]) * tick_a2s
-    greatest, least = blocks.greatest_a2[place], blocks.least_a2[place]
+    maximum, minimum = blocks.max_a2[place], blocks.min_a2[place]
     return (
-        np.maximum(least * before, whole - greatest * behind),
-        np.minimum(greatest * before, whole - least * behind),
+        np.maximum(minimum * before, whole - maximum * behind),
+        np.minimum(maximum * before, whole - minimum * behind),
     )
 
 
-def close(blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, greatest_a2: float) -> tuple[Array, Array]:
-    """For windows that start in the blocks `home`: what one of them holds at least, and what none exceeds.
+def close(blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, max_a2: float) -> tuple[Array, Array]:
+    """For windows that start in the blocks `home`: what the best of them holds at least, and what none exceeds.
 
-    With G(s) = F(s + T) − F(s) for a start between lo and hi, the least of three bounds counts:
+    With G(s) = F(s + T) − F(s) for a start between lo and hi, the smallest of three bounds counts:
     - F never falls, so G(s) ≤ F(hi + T) − F(lo);
     - G rises by at most P = max i²(end) − min i²(start) per second and falls by at most N likewise, so it stays
       below the two lines from its end values, which meet at (G_lo·N + G_hi·P + h·P·N) / (P + N);
-    - no window holds more than T times the greatest i² it can touch.
+    - no window holds more than T times the maximum of i² that it can touch.
     F between the edges of blocks is known to what their extremes leave open.
     """
     length_s = blocks.edge_s[-1]
@@ -132,19 +132,19 @@ def close(blocks: Blocks, home: Index, window_s: Array, tick_a2s: float, greates
     at_lo, at_hi, both = to_near + near_most, to_far + far_most - home_least, to_far + far_most
     middle = np.minimum(near + 1, far)
     few = far - near <= 2
-    own_most, own_least = blocks.greatest_a2[home], blocks.least_a2[home]
-    end_most = np.maximum(np.maximum(blocks.greatest_a2[near], blocks.greatest_a2[middle]), blocks.greatest_a2[far])
-    end_least = np.minimum(np.minimum(blocks.least_a2[near], blocks.least_a2[middle]), blocks.least_a2[far])
-    end_most, end_least = np.where(few, end_most, greatest_a2), np.where(few, end_least, 0.0)
+    own_most, own_least = blocks.max_a2[home], blocks.min_a2[home]
+    end_most = np.maximum(np.maximum(blocks.max_a2[near], blocks.max_a2[middle]), blocks.max_a2[far])
+    end_least = np.minimum(np.minimum(blocks.min_a2[near], blocks.min_a2[middle]), blocks.min_a2[far])
+    end_most, end_least = np.where(few, end_most, max_a2), np.where(few, end_least, 0.0)
     rise, fall = np.maximum(end_most - own_least, 0.0), np.maximum(own_most - end_least, 0.0)
     slopes = rise + fall
     meet = np.divide(at_lo * fall + at_hi * rise + (hi - lo) * rise * fall, slopes, out=at_lo, where=slopes > 0)
-    touched = np.where(near - home <= 1, np.maximum(own_most, end_most), greatest_a2)
+    touched = np.where(near - home <= 1, np.maximum(own_most, end_most), max_a2)
     lower = np.maximum(to_near + near_least, to_far + far_least - home_most)
     upper = np.maximum(np.minimum(np.minimum(meet, both), window_s * touched), lower)
     slack = _SLACK_TICKS * tick_a2s
-    # The end of a window is rounded to what the axis can tell: late ones may be longer by that.
-    longer = 2 * greatest_a2 * np.spacing(length_s)
+    # The end of a window is rounded to the resolution of the axis: late ones may be longer by that.
+    longer = 2 * max_a2 * np.spacing(length_s)
     return lower * (1 - NEGLIGIBLE) - slack - longer, upper * (1 + NEGLIGIBLE) + slack
 
 
@@ -162,13 +162,13 @@ class Search:
         self,
         blocks: tuple[Blocks, ...],
         tick_a2s: float,
-        greatest_a2: float,
+        max_a2: float,
         windows_s: Array,
         floors_a2s: Array,
         forbidden: Callable[[Array], Mask] | None = None,
     ) -> None:
-        """Only windows above their floor count. With `forbidden`, which tells starts that do not, any such will do."""
-        self._blocks, self._tick_a2s, self._greatest_a2 = blocks, tick_a2s, greatest_a2
+        """Only windows above their floor count. With `forbidden`, which marks starts that do not, any such will do."""
+        self._blocks, self._tick_a2s, self._greatest_a2 = blocks, tick_a2s, max_a2
         self._windows_s, self._forbidden = windows_s, forbidden
         self.best_a2s = floors_a2s.copy()
         self.start_s: Array = np.full(len(windows_s), np.nan)
@@ -184,8 +184,8 @@ class Search:
         for begin, stop in _batches(counts):
             which = np.repeat(np.arange(begin, stop), counts[begin:stop])
             home = np.concatenate([np.arange(count) for count in counts[begin:stop]])
-            alive, _ = self._promising(rough, level, which, home, solve)
-            self._look(level, which[alive], home[alive], solve)
+            alive, _ = self._candidates(rough, level, which, home, solve)
+            self._search_pairs(level, which[alive], home[alive], solve)
 
     def _bounds(self, bounds: Bounds, blocks: Blocks, which: Index, home: Index) -> tuple[Array, Array]:
         """What the best window of each pair holds: at least, at most."""
@@ -196,58 +196,58 @@ class Search:
             lower[part], upper[part] = bounds(blocks, home[part], window_s, self._tick_a2s, self._greatest_a2)
         return lower, upper
 
-    def _alive(self, which: Index, upper_a2s: Array) -> Index:
+    def _may_win(self, which: Index, upper_a2s: Array) -> Index:
         """Pairs whose bound beats the best."""
         if self._forbidden is not None and np.isfinite(self.start_s).all():
             return np.empty(0, np.int64)  # the caller knows the maximum and asks for any window that reaches it
         best = self.best_a2s[which]
         return np.flatnonzero((upper_a2s > best + NEGLIGIBLE * np.abs(best)) & (upper_a2s >= self._sure_a2s[which]))
 
-    def _look(self, level: int, which: Index, home: Index, solve: Solve) -> None:
+    def _search_pairs(self, level: int, which: Index, home: Index, solve: Solve) -> None:
         """Search the blocks `home` of one level for windows of the lengths `which`, rising, one by one paired."""
         if not len(which):
             return
         if len(which) > ROUGH_PAIRS:
-            alive = self._alive(which, self._bounds(rough, self._blocks[level], which, home)[1])
+            alive = self._may_win(which, self._bounds(rough, self._blocks[level], which, home)[1])
             which, home = which[alive], home[alive]
-        rest, upper = self._promising(close, level, which, home, solve)
-        step = MOST_SOLVED if level + 1 == len(self._blocks) else MOST_PAIRS
+        rest, upper = self._candidates(close, level, which, home, solve)
+        step = MAX_SOLVED if level + 1 == len(self._blocks) else MAX_PAIRS
         if step < len(rest):
-            # The greatest bounds first; then one length after another from front to back, as a file is best read.
+            # The largest bounds first; then one length after another from front to back, the best order to read a file.
             ahead = np.argpartition(self.best_a2s[which[rest]] - upper[rest], step)[:step]
             rest = np.concatenate((rest[np.sort(ahead)], np.delete(rest, ahead)))
         for begin in range(0, len(rest), step):
             part = rest[begin : begin + step]
-            alive = part[self._alive(which[part], upper[part])]
-            self._into(level, which[alive], home[alive], solve)
+            alive = part[self._may_win(which[part], upper[part])]
+            self._descend(level, which[alive], home[alive], solve)
 
-    def _promising(self, bounds: Bounds, level: int, which: Index, home: Index, solve: Solve) -> tuple[Index, Array]:
+    def _candidates(self, bounds: Bounds, level: int, which: Index, home: Index, solve: Solve) -> tuple[Index, Array]:
         """Pairs that may beat the best, and the bounds of all; of many the top one of each length is searched first."""
         lower, upper = self._bounds(bounds, self._blocks[level], which, home)
         if self._forbidden is None:
             np.maximum.at(self._sure_a2s, which, lower)
-        alive = self._alive(which, upper)
+        alive = self._may_win(which, upper)
         if len(alive) > SPLIT_PAIRS:
             first = alive[_top_of_each(which[alive], upper[alive])]
-            self._into(level, which[first], home[first], solve)
-            alive = alive[self._alive(which[alive], upper[alive])]
+            self._descend(level, which[first], home[first], solve)
+            alive = alive[self._may_win(which[alive], upper[alive])]
         return alive, upper
 
-    def _into(self, level: int, which: Index, home: Index, solve: Solve) -> None:
+    def _descend(self, level: int, which: Index, home: Index, solve: Solve) -> None:
         """Search what is in the blocks."""
         if not len(which):
             return
         if level + 1 == len(self._blocks):
             pair, integral_a2s, start_s = solve(home, self._windows_s[which])
-            self._offer(which[pair], integral_a2s, start_s)
+            self._take_better(which[pair], integral_a2s, start_s)
             return
         outer, inner = self._blocks[level], self._blocks[level + 1]
         smaller, place = within(outer, inner, home)
         which = which[place]
         fits = inner.edge_s[smaller] <= inner.edge_s[-1] - self._windows_s[which]
-        self._look(level + 1, which[fits], smaller[fits], solve)
+        self._search_pairs(level + 1, which[fits], smaller[fits], solve)
 
-    def _offer(self, which: Index, integral_a2s: Array, start_s: Array) -> None:
+    def _take_better(self, which: Index, integral_a2s: Array, start_s: Array) -> None:
         """Take the best window of each length where it beats what is known; the first of equals."""
         if self._forbidden is not None:
             integral_a2s = np.where(self._forbidden(start_s), -np.inf, integral_a2s)
@@ -263,7 +263,7 @@ def _batches(counts: Index) -> list[tuple[int, int]]:
     """Consecutive lengths of no more than MOST_PAIRS pairs in all, or one."""
     found, first, pairs = [], 0, 0
     for place, count in enumerate(counts.tolist()):
-        if pairs and pairs + count > MOST_PAIRS:
+        if pairs and pairs + count > MAX_PAIRS:
             found.append((first, place))
             first, pairs = place, 0
         pairs += count
@@ -271,7 +271,7 @@ def _batches(counts: Index) -> list[tuple[int, int]]:
 
 
 def _top_of_each(which: Index, upper_a2s: Array) -> Index:
-    """The pair with the greatest bound of each length; `which` is rising."""
+    """The pair with the largest bound of each length; `which` is increasing."""
     if not len(which):
         return which
     starts = np.flatnonzero(np.concatenate(([True], which[1:] != which[:-1])))

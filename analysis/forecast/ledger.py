@@ -12,8 +12,7 @@ from pathlib import Path
 from amptally.analysis.battery.state_of_charge import coulomb_count, stated_charge, valid_fraction
 from amptally.analysis.forecast.data_sheet import SHEET_U
 from amptally.analysis.integrals.energy import run_net_charge
-from amptally.analysis.quality.doubts import Doubts
-from amptally.analysis.quality.screening import suspect_battery
+from amptally.analysis.quality.screening import judge_battery
 from amptally.analysis.results.estimate import Estimate, estimate, refuse
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.folder import sibling_runs
@@ -63,8 +62,7 @@ def _counted(paths: list[Path], rated_ah: float) -> Estimate | None:
             charge, drawn = stated_charge(fraction), []
         if charge is None:
             continue
-        doubts = Doubts.of(suspect_battery(run))
-        net = doubts.hold(run_net_charge(run, "battery_current_a"), ("battery_current_a", "net"))
+        net = judge_battery(run).hold(run_net_charge(run, "battery_current_a"), ("battery_current_a", "net"))
         if net.value is None:
             return refuse("", Reason("ledger_stops", run=run.metadata.run_id), *net.reasons)
         drawn.append(net)

@@ -11,8 +11,10 @@ import numpy as np
 from amptally.analysis.integrals.gap_doubt import bridge_u
 from amptally.analysis.integrals.sums import CurveSums, PowerSums, curve_sums, power_sums
 from amptally.analysis.integrals.supply_charge import charge_through_duty
+from amptally.analysis.quality.doubts import Aspect, Doubts
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, above_zero, estimate, extreme_u, refuse
 from amptally.analysis.results.leads import SIDES
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.results.sensor_error import SensorError
 from amptally.analysis.results.sensor_terms import near_zero, rectified, skew_u_s, white_u
 from amptally.analysis.runs.run import Run
@@ -22,9 +24,10 @@ from amptally.analysis.signals.signs import ALL, BACK, OUT
 
 HOUR = 3600.0
 UNCOVERED_SHARE = 0.001
-"""A channel that starts later or ends sooner than the run by more than this share of it does not speak for the run."""
+"""A channel that starts later or ends sooner than the run by more than this share of it does not represent the run."""
 NOISE_DOUBT = "noise that counts as flow both ways"
-NO_TIME = "no two samples without a gap between them: no time is covered"
+NO_TIME = Reason("no_time_covered")
+BATTERY, VOLTAGE = "battery_current_a", "battery_voltage_v"
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,31 +85,30 @@ def _charge_terms(
 
 
 def run_charge(run: Run, si_name: str) -> tuple[Estimate, Estimate, Estimate]:
-    """Discharged, recovered and net charge [Ah] of a current over the run, as far as it speaks for the run.
+    """Discharged, recovered and net charge [Ah] of a current over the run, as far as it represents the run.
 
-    Where nobody knows how long a gap was, or the current was not measured at one end of the run, the sums are at least
-    that much: what is missing is taken to be discharge.
+    Where the length of a gap is not known, or the current was not measured at one end of the run, the sums are
+    `at_least`: what is missing is taken to be discharge.
     """
     sums = curve_sums(run, si_name)
     if sums.samples < 2:
-        named = f"no {run.label(si_name).lower()} was measured"
-        none = refuse("Ah", "a single sample covers no time" if sums.samples else named)
+        none = refuse("Ah", Reason("single_sample") if sums.samples else Reason("not_measured", channel=si_name))
         return none, none, none
     why = _missing(run, si_name)
     charges = _charges(sums, run.sensor(si_name), run_bridge_u(run, si_name))
-    out, back, net = (_as_far(each, why) for each in charges)
+    out, back, net = (_limited(each, why) for each in charges)
     return out, back, net
 
 
 def run_bridge_u(run: Run, si_name: str) -> float:
-    """1 σ of the trapezoids across a channel's gaps, once for a run; of a long run by its means."""
-    found = run.kept.get(("bridge", si_name))
+    """1 σ of the trapezoids across a channel's gaps, computed once for a run; for a long run from its means."""
+    found = run.cache.get(("bridge", si_name))
     if not isinstance(found, float):
         extremes = run.extremes(si_name)
-        # A sample in every row of a run without gaps has none itself: a day is not looked at for that.
+        # With a sample in every row of a run without gaps there is nothing to bridge: a day need not be read for that.
         whole = extremes is None or (extremes.samples == run.rows and not len(run.timeline.gaps))
         series = None if whole else (run.smooth if run.long else run.series)(si_name)
-        found = run.kept["bridge", si_name] = 0.0 if series is None else bridge_u(series)
+        found = run.cache["bridge", si_name] = 0.0 if series is None else bridge_u(series)
     return found
 
 
@@ -115,18 +117,18 @@ def run_net_charge(run: Run, si_name: str) -> Estimate:
     return run_charge(run, si_name)[2]
 
 
-def _as_far(result: Estimate, why: str | None) -> Estimate:
+def _limited(result: Estimate, why: Reason | None) -> Estimate:
     return result if why is None else result.bounded("at_least", why)
 
 
-def _missing(run: Run, si_name: str) -> str | None:
-    """Why sums over this channel do not speak for the whole run; None where they do."""
+def _missing(run: Run, si_name: str) -> Reason | None:
+    """Why sums over this channel do not represent the whole run; None where they do."""
     if run.gap_unknown:
-        return "a gap of unknown length, taken as discharge"
+        return Reason("gap_of_unknown_length")
     found = run.extremes(si_name)
     missing_s = run.duration_s - (found.last_s - found.first_s if found is not None else 0.0)
     if missing_s > max(UNCOVERED_SHARE * run.duration_s, 10 * (run.interval_s or 0.0)):
-        return f"not measured in {missing_s:.3g} s at the ends of the run, taken as discharge"
+        return Reason("ends_not_measured", missing_s=missing_s)
     return None
 
 
@@ -155,9 +157,9 @@ def _energies(
     voltage_sensor: SensorError,
     bridge_as: float,
 ) -> tuple[Estimate, Estimate, Estimate, Estimate, Estimate]:
-    """`current` in stretches is looked at only where the voltage does not cover it."""
+    """`current`, block by block, is read only where the voltage does not cover it."""
     if sums.samples < 2 or sums.sampled_s <= 0:
-        reason = NO_TIME if sums.samples >= 2 else "current and voltage were never measured at the same time"
+        reason = NO_TIME if sums.samples >= 2 else Reason("never_measured_together")
         wh, w = refuse("Wh", reason), refuse("W", reason)
         return wh, wh, wh, w, w
     total = sums.total
@@ -228,51 +230,74 @@ def _peak_power(sums: PowerSums, current: SensorError, voltage: SensorError) -> 
             math.hypot(white_u(current) * volts, white_u(voltage) * amps), sums.samples
         ),
     }
-    return estimate(watts, "W", terms).bounded("at_least", "greatest of the samples")
+    return estimate(watts, "W", terms).bounded("at_least", Reason("largest_of_samples"))
 
 
-def beside(lead: str) -> tuple[str, ...]:
-    """Voltages that a current of `battery`, `left` or `right` is multiplied with: the first that was measured."""
-    return ("battery_voltage_v",) if lead == "battery" else (f"{lead}_fused_voltage_v", "battery_voltage_v")
+def voltage_beside(run: Run, lead: str) -> str | None:
+    """The voltage that a current of `battery`, `left` or `right` is multiplied by: the first that was measured."""
+    return next((name for name in voltages_beside(lead) if run.extremes(name) is not None), None)
 
 
-def energy_used(run: Run) -> Energy:
+def voltages_beside(lead: str) -> tuple[str, ...]:
+    """Voltages at a lead, the nearest first."""
+    return (VOLTAGE,) if lead == "battery" else (f"{lead}_fused_voltage_v", VOLTAGE)
+
+
+def energy_used(run: Run, doubts: Doubts) -> Energy:
     """Charge and energy of a run, and of each channel where it is measured in a supply leg."""
-    charges = run_charge(run, "battery_current_a")
-    powers = _power_beside(run, "battery_current_a", charges[2], "battery_voltage_v", "no battery voltage was measured")
-    discharged_wh, recovered_wh, net_wh, mean_w, peak_w = powers
-    return Energy(discharged_wh, recovered_wh, net_wh, *charges, mean_w, peak_w, _by_channel(run))
+    charges = run_charge(run, BATTERY)
+    voltage = voltage_beside(run, "battery")
+    out_wh, back_wh, net_wh, mean_w, peak_w = _power_beside(run, BATTERY, charges[2], voltage, VOLTAGE)
+    out_ah, back_ah, net_ah = charges
+
+    def energy(value: Estimate, aspect: Aspect) -> Estimate:
+        return doubts.hold(value, (BATTERY, aspect), (VOLTAGE, "energy"))
+
+    return Energy(
+        discharged_wh=energy(out_wh, "out"),
+        recovered_wh=energy(back_wh, "back"),
+        net_wh=energy(net_wh, "net"),
+        discharged_ah=doubts.hold(out_ah, (BATTERY, "out")),
+        recovered_ah=doubts.hold(back_ah, (BATTERY, "back")),
+        net_ah=doubts.hold(net_ah, (BATTERY, "net")),
+        mean_power_w=energy(mean_w, "net"),
+        peak_power_w=doubts.hold(peak_w, (BATTERY, "peak_power"), (VOLTAGE, "peak_power")),
+        by_channel={side: _channel(run, side, doubts) for side in SIDES},
+    )
 
 
 def _power_beside(
-    run: Run, current: str, charge: Estimate, voltage: str | None, missing: str
+    run: Run, current: str, charge: Estimate, voltage: str | None, wanted_voltage: str
 ) -> tuple[Estimate, Estimate, Estimate, Estimate, Estimate]:
-    """Energies and powers as far as they speak for the run; refused where the charge is, or without a voltage."""
+    """Energies and powers as far as they represent the run; refused where the charge is, or without a voltage."""
     extremes = None if voltage is None else run.extremes(voltage)
-    if charge.refused is not None or voltage is None or extremes is None or extremes.samples < 2:
-        reason = missing if charge.refused is None else charge.refused
-        wh, w = refuse("Wh", reason), refuse("W", reason)
+    if charge.value is None or voltage is None or extremes is None or extremes.samples < 2:
+        why = (Reason("not_measured", channel=wanted_voltage),) if charge.value is not None else charge.reasons
+        wh, w = refuse("Wh", *why), refuse("W", *why)
         return wh, wh, wh, w, w
     out, back, net, mean_w, peak_w = run_energy(run, current, voltage)
-    why = _missing(run, current)
-    return _as_far(out, why), _as_far(back, why), _as_far(net, why), mean_w, peak_w
+    missing = _missing(run, current)
+    return _limited(out, missing), _limited(back, missing), _limited(net, missing), mean_w, peak_w
 
 
-def _by_channel(run: Run) -> dict[str, tuple[Estimate, Estimate]]:
-    out = {}
-    for side in SIDES:
-        name = f"{side}_current_a"
-        extremes = run.extremes(name)
-        if extremes is None or extremes.samples < 2:
-            reason = f"no {side} current was measured"
-            out[side] = refuse("Ah", reason), refuse("Wh", reason)
-        elif run.sides_leg == "motor_lead":
-            out[side] = charge_through_duty(run, side)
-        elif run.sides_leg == "unknown":
-            reason = f"{side} current is not measured in a supply leg, so that it is no share of the battery's charge"
-            out[side] = refuse("Ah", reason), refuse("Wh", reason)
-        else:
-            net_ah = run_net_charge(run, name)
-            voltage = next((n for n in beside(side) if run.extremes(n)), None)
-            out[side] = net_ah, _power_beside(run, name, net_ah, voltage, "no voltage was measured")[2]
-    return out
+def _channel(run: Run, side: str, doubts: Doubts) -> tuple[Estimate, Estimate]:
+    """Net charge [Ah] and energy [Wh] of a channel's supply leg."""
+    name, voltage = f"{side}_current_a", voltage_beside(run, side)
+    extremes = run.extremes(name)
+    if extremes is None or extremes.samples < 2:
+        reason = Reason("not_measured", channel=name)
+        net_ah, net_wh = refuse("Ah", reason), refuse("Wh", reason)
+    elif run.sides_leg == "motor_lead":
+        net_ah, net_wh = charge_through_duty(run, side, voltage)
+    elif run.sides_leg == "unknown":
+        reason = Reason("not_in_supply_leg", lead=side)
+        net_ah, net_wh = refuse("Ah", reason), refuse("Wh", reason)
+    else:
+        net_ah = run_net_charge(run, name)
+        net_wh = _power_beside(run, name, net_ah, voltage, VOLTAGE)[2]
+    # A channel without a voltage of its own is multiplied by the battery's.
+    by_voltage: tuple[tuple[str, Aspect], ...] = ((VOLTAGE, "energy"),) if voltage == VOLTAGE else ()
+    return (
+        doubts.hold(net_ah, (name, "channel_charge")),
+        doubts.hold(net_wh, (name, "channel_charge"), *by_voltage),
+    )

@@ -1,4 +1,4 @@
-"""How far a trapezoid across a gap may be off: as far as trapezoids of that length are off where there are samples.
+"""The error of a trapezoid across a gap, estimated from trapezoids of the same length where there are samples.
 
 docs/methods.md, Gaps and coverage.
 """
@@ -14,9 +14,9 @@ from amptally.analysis.signals.series import Floats, Places, Series
 
 WINDOWS = 256
 """Places in the run at which a trapezoid of a gap's length is compared with the samples under it."""
-LEAST_WINDOWS = 8
+MIN_WINDOWS = 8
 LENGTHS = 12
-"""Of many gaps so many lengths are tried, each for the gaps that are no longer."""
+"""Of many gaps this many lengths are tried, each for the gaps up to that length."""
 
 
 def bridge_u(series: Series) -> float:
@@ -24,7 +24,7 @@ def bridge_u(series: Series) -> float:
 
     For each length of gap: the root mean square of ∫ − trapezoid over evenly spaced windows of that length that hold no
     gap; the standard deviation of the channel times the length where fewer than eight fit. Gaps are independent. Where
-    gaps part bursts of samples, `sampling.burst_halving` says what is not known of them.
+    gaps separate bursts of samples, `sampling.burst_halving` covers what is not known.
     """
     at = np.flatnonzero(series.gap_after)
     if not len(at) or parts_bursts(len(at), len(series.time_s)):
@@ -39,7 +39,7 @@ def bridge_u(series: Series) -> float:
 
 
 def _off(series: Series, so_far: Floats, gaps_before: Places, length_s: float) -> float:
-    """Root mean square of what trapezoids of one length are off by."""
+    """Root mean square error of trapezoids of one length."""
     time_s, value = series.time_s, series.value
     start = np.unique(np.linspace(0, len(time_s) - 1, WINDOWS).astype(np.int64))
     end = np.searchsorted(time_s, time_s[start] + length_s)
@@ -47,7 +47,7 @@ def _off(series: Series, so_far: Floats, gaps_before: Places, length_s: float) -
     start, end = start[inside], end[inside]
     whole = gaps_before[start] == gaps_before[end]
     start, end = start[whole], end[whole]
-    if len(start) < LEAST_WINDOWS:
+    if len(start) < MIN_WINDOWS:
         return float(np.std(value)) * length_s
     trapezoid = 0.5 * (value[start] + value[end]) * (time_s[end] - time_s[start])
     return float(np.sqrt(np.mean((so_far[end] - so_far[start] - trapezoid) ** 2)))

@@ -1,6 +1,6 @@
-"""What charge and energy need of sampled curves, added up stretch by stretch: no stretch is needed twice.
+"""Sums over sampled curves for charge and energy, accumulated block by block: no block is needed twice.
 
-Of each sum there are three: over all samples, over those of positive and over those of negative current. A reading of
+Each sum exists three times: over all samples, over those of positive and over those of negative current. A reading of
 exactly zero may hide a small current of either sign: it counts in all three. docs/methods.md, Energy.
 """
 
@@ -49,10 +49,10 @@ class CurveSums:
     weights2_s2: Floats = field(default_factory=_ROWS)
     """Σ of the squares of the samples' weights in the trapezoid's sum."""
     change: Floats = field(default_factory=_ROWS)
-    """Σ of what halving the samples changes, pair by pair."""
+    """Σ of what halving the samples changes, pair by pair [unit of curve · s]."""
     changes2: Floats = field(default_factory=_ROWS)
     near: float = 0.0
-    """Currents no larger than this are near zero."""
+    """Currents no larger than this count as near zero."""
     near_s: float = 0.0
     """Sampled time near zero."""
     bursts: Floats = field(default_factory=partial(np.zeros, 2))
@@ -69,7 +69,7 @@ class CurveSums:
         return max(plain, from_halving(self.samples, *self.bursts.tolist()))
 
     def add(self, series: Series) -> CurveSums:
-        """A stretch that begins with the last sample of the one before; gives itself."""
+        """Accumulate a block that begins with the last sample of the one before; returns itself."""
         time_s, value, gap_after = series.time_s, series.value, series.gap_after
         self._cover(time_s, gap_after)
         self.bursts += burst_halving(series)
@@ -95,7 +95,7 @@ class CurveSums:
         self.sampled_s += Series(time_s, time_s, gap_after).sampled_s if len(time_s) > 1 else 0.0
 
     def _block(self, step_s: Floats, curve: Floats, weights: Weights, gap_after: Flags) -> None:
-        """Add a short stretch of a curve with the lengths of its intervals."""
+        """Accumulate a short block of a curve with the lengths of its intervals."""
         signs = weights.signs
         self.weights2_s2 += weights.sums(weights.weight)
         # Each sample counts on one side, and those of zero change nothing.
@@ -119,7 +119,7 @@ class PowerSums(CurveSums):
     """Over all samples and by sign, rows of: ENERGY Σ w·v·i, CHARGE Σ w·i, VOLT_SECONDS Σ w·v, and how white noise adds
     up, BY_CURRENT Σ (w·v)² that of the current, BY_VOLTAGE Σ (w·i)² that of the voltage."""
     moved: float = 0.0
-    """∫ v di: what a second of delay of the current is worth."""
+    """∫ v di [W]: energy error per second of delay of the current."""
     volts: float = 0.0
     """Σ v, for the mean."""
     peak_w: float = -np.inf
@@ -127,7 +127,7 @@ class PowerSums(CurveSums):
     peak_a: float = 0.0
 
     def add_pair(self, time_s: Floats, amps: Floats, volts: Floats, gap_after: Flags) -> PowerSums:
-        """A stretch that begins with the last sample of the one before; gives itself."""
+        """Accumulate a block that begins with the last sample of the one before; returns itself."""
         if not len(time_s):
             return self
         shared = 1 if self.samples else 0
@@ -170,30 +170,30 @@ class PowerSums(CurveSums):
 
 
 def curve_sums(run: Run, si_name: str) -> CurveSums:
-    """Those of a channel of a run, added up once."""
-    return run.kept_of(CurveSums, ("sums", si_name), look_at_curve(run, si_name))
+    """Those of a channel of a run, computed once."""
+    return run.cached(CurveSums, ("sums", si_name), curve_pass(run, si_name))
 
 
-def look_at_curve(run: Run, si_name: str) -> Iterator[None]:
-    """Add up the sums of a channel, a stretch at each turn; see `Run.in_step`."""
+def curve_pass(run: Run, si_name: str) -> Iterator[None]:
+    """Accumulate the sums of a channel, one block per step; see `Run.run_passes`."""
     sums = CurveSums(near=near_zero(run.sensor(si_name)))
-    for part in run.turns(si_name):
+    for part in run.blocks(si_name):
         if part is not None:
             sums.add(part)
         yield
-    run.kept["sums", si_name] = sums
+    run.cache["sums", si_name] = sums
 
 
 def power_sums(run: Run, current: str, voltage: str) -> PowerSums:
-    """Those of two channels of a run, added up once."""
-    return run.kept_of(PowerSums, ("power", f"{current} {voltage}"), look_at_power(run, current, voltage))
+    """Those of two channels of a run, computed once."""
+    return run.cached(PowerSums, ("power", f"{current} {voltage}"), power_pass(run, current, voltage))
 
 
-def look_at_power(run: Run, current: str, voltage: str) -> Iterator[None]:
-    """Add up the sums of two channels, a stretch at each turn."""
+def power_pass(run: Run, current: str, voltage: str) -> Iterator[None]:
+    """Accumulate the sums of two channels, one block per step."""
     sums = PowerSums(near=near_zero(run.sensor(current)))
-    for pair in run.paired_turns(current, voltage):
+    for pair in run.paired_blocks(current, voltage):
         if pair is not None:
             sums.add_pair(*pair)
         yield
-    run.kept["power", f"{current} {voltage}"] = sums
+    run.cache["power", f"{current} {voltage}"] = sums

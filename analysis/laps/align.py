@@ -106,7 +106,7 @@ def _follow(table: Singles, free: Flags, starts: Places, ring: Floats) -> tuple[
     for group in range(0, len(segments), TOGETHER):
         for (begin, end, join, fresh), path in zip(
             segments[group : group + TOGETHER],
-            _walk(table, free, ring, segments[group : group + TOGETHER]),
+            _pass_reader(table, free, ring, segments[group : group + TOGETHER]),
             strict=True,
         ):
             # Where two segments meet, both know the bin; only the first knows the number of laps so far.
@@ -132,7 +132,7 @@ def _segments(begin: int, end: int, bins: int) -> list[tuple[int, int, int, bool
         at += SEGMENT
 
 
-def _walk(table: Singles, free: Flags, ring: Floats, segments: list[tuple[int, int, int, bool]]) -> list[Floats]:
+def _pass_reader(table: Singles, free: Flags, ring: Floats, segments: list[tuple[int, int, int, bool]]) -> list[Floats]:
     """Cheapest path of each segment in bins, counted on beyond the ring's end; the segments step side by side."""
     many, bins = len(segments), ring.shape[1]
     begins = np.array([begin for begin, _, _, _ in segments])

@@ -88,10 +88,11 @@ def assess_fuse(
 ) -> FuseResult:
     """Compare the current that one fuse carried with its published limits.
 
-    `exposure` is the current of the fuse's sensor, None when it was not measured; `error` is what is declared about
-    that sensor and `corner_hz` the corner of the filter before the converter. `through` is what the fuse's own lead
-    carried where the sensor sits in the other one. `doubts` are those of the run. A machine file whose battery does not
-    fit the measured voltage (`description_fits` False) may name the wrong fuse too: a danger stands, no comfort does.
+    `exposure` is the current of the fuse's sensor, None when it was not measured or is refused; `error` is what is
+    declared about that sensor and `corner_hz` the corner of the filter before the converter. `through` is what the
+    fuse's own lead carried where the sensor sits in the other one. `doubts` are those of the run. A machine file whose
+    battery does not fit the measured voltage (`description_fits` False) may name the wrong fuse too: a danger stands,
+    no comfort does.
 
     Whatever the data or the machine file cannot support is refused with the reason; nothing raises.
     """
@@ -100,7 +101,7 @@ def assess_fuse(
     rating_a, table, derated_a = usable.rating_a, usable.table, usable.derated_a
     at = fuse.sensor
     through = through if exposure is not None and at.code == "differs" else None
-    unseen, findings = _unseen(fuse, exposure, through)
+    unseen, findings = _unseen(fuse, exposure, through, doubts.against((channel, "margin")))
     unlimited = None
     if unseen is None:
         unlimited, more = _unlimited(fuse, usable)
@@ -196,9 +197,14 @@ def _rule(
 
 
 def _unseen(
-    fuse: FuseSpec, exposure: Exposure | None, through: Translated | None
+    fuse: FuseSpec, exposure: Exposure | None, through: Translated | None, doubted: Reason | None
 ) -> tuple[Reason | None, list[Reason]]:
-    """(why nothing is known of this fuse's current, None where something is; findings about it)."""
+    """(why nothing is known of this fuse's current, None where something is; findings about it).
+
+    A current that was measured but is refused by a doubt has a finding of its own.
+    """
+    if exposure is None and doubted is not None:
+        return doubted, []
     if exposure is None:
         missing = Reason("fuse_current_missing", "caution", place=fuse.place)
         return missing, [missing]

@@ -11,7 +11,6 @@ from amptally.analysis.controller.duty import RIPPLE_SHARE, Duty, estimate_duty,
 from amptally.analysis.exposure.current import Current
 from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
-from amptally.analysis.results.estimate import as_reasons
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Floats, Run, Series
 
@@ -47,12 +46,12 @@ def translate(run: Run, spec: FuseSpec, current: Current) -> Translated | None:
         return None
     if at.position == "motor_lead":
         return Translated(exposure, exposure, None, (Reason("motor_carries_at_least_supply"),))
-    duty: Duty | Reason | str = Reason("run_too_long_for_duty")
+    duty: Duty | Reason = Reason("run_too_long_for_duty")
     if not run.long:
         series = _series(run, spec.lead, exposure)
         duty = estimate_duty(run, spec.lead, series.time_s, series.value)
-    if not isinstance(duty, Duty):
-        how = Reason("supply_carries_at_most_motor", why=as_reasons(duty))
+    if isinstance(duty, Reason):
+        how = Reason("supply_carries_at_most_motor", why=duty)
         return Translated(exposure, None, exposure, (how,))
     likely_d, least_d, most_d = duty.sizes()
     ripple, may_ripple, where = RIPPLE[spec.capacitors or "load_side"]
@@ -65,7 +64,7 @@ def translate(run: Run, spec: FuseSpec, current: Current) -> Translated | None:
         carried(likely_d, ripple),
         carried(least_d, ripple),
         carried(most_d, may_ripple),
-        (*as_reasons(duty.how), where),
+        (duty.how, where),
     )
 
 

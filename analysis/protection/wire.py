@@ -105,7 +105,8 @@ def assess_wire(
     """
     limit = ampacity(conductor, ambient_c)
     margin = hold(_margin(limit, rms_600_a, rms_window_s), "margin")
-    adiabatic, at_window_s = _adiabatic_margin(conductor, exposure, exposure_relative_u, exposure_bound)
+    unknown = rms_600_a.reasons if rms_600_a.is_refused else (Reason("no_short_window", longest_s=LONGEST_S),)
+    adiabatic, at_window_s = _adiabatic_margin(conductor, exposure, exposure_relative_u, exposure_bound, unknown)
     adiabatic = hold(adiabatic, "margin")
     drop, loss = _drop_and_loss(conductor, limit, ambient_c, rms_600_a, peak_a, whole_run_rms_a)
     verdict = verdict_of(margin, adiabatic)
@@ -135,7 +136,11 @@ def _margin(limit: Ampacity, rms_a: Estimate, window_s: float) -> Estimate:
 
 
 def _adiabatic_margin(
-    wire: Wire, exposure: Sequence[tuple[float, float]], relative_u: float | None, bound: Bound
+    wire: Wire,
+    exposure: Sequence[tuple[float, float]],
+    relative_u: float | None,
+    bound: Bound,
+    unknown: tuple[Reason, ...],
 ) -> tuple[Estimate, float | None]:
     if wire.size is None or wire.insulation_c is None:
         return refuse("", Reason("short_time_needs_wire")), None
@@ -144,7 +149,7 @@ def _adiabatic_margin(
         return refuse("", Reason("no_short_time_limit", insulation_c=wire.insulation_c)), None
     usable = [(window, rms) for window, rms in exposure if 0 < window <= LONGEST_S and rms > 0]
     if not usable:
-        return refuse("", Reason("no_short_window", longest_s=LONGEST_S)), None
+        return refuse("", *unknown), None
     ratios = [(adiabatic_current_a(short.k, wire.size.area_mm2, window) / rms, window) for window, rms in usable]
     smallest, at_window_s = min(ratios)
     half = COVERAGE_FACTOR * (relative_u or 0.0)

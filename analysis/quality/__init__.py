@@ -1,1 +1,1 @@
-"""One file per doubt about data: what cannot be what its channel says."""
+"""Doubts about data, judged before any physics: one file per kind of evidence."""

@@ -1,4 +1,4 @@
-"""Cut tops: the same greatest reading again and again, in stretches. docs/methods.md, Bad data."""
+"""Clipped currents: a sensor at full scale, or one maximum reading again and again. docs/methods.md, Bad data."""
 
 from __future__ import annotations
 
@@ -7,104 +7,122 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from amptally.analysis.quality.doubt import Doubt
-from amptally.analysis.quality.voltage_response import LEAST_SPREAD_A
+from amptally.analysis.quality.doubts import Doubt
+from amptally.analysis.quality.voltage_response import MIN_SPREAD_A
+from amptally.analysis.results.reason import Reason
+from amptally.analysis.results.sensor_terms import CLIPPED_SHARE
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.curve_integrals import BLOCK
 from amptally.analysis.signals.series import Floats, Places
 
 SAME = 1e-9
-"""Readings that differ by less than this part are one."""
-HELD = 0.5
-"""Where more readings than this repeat the one before, below the top too, the data hold levels by themselves."""
+"""Readings that differ by less than this share are equal."""
+HELD_SHARE = 0.5
+"""Where more than this share of the readings below the maximum repeat the one before, the data hold levels anyway."""
 
 
 @dataclass(slots=True)
-class Tops:
-    """Where a current stands at its greatest size, as far as it was looked at."""
+class PeakLevel:
+    """Where a current stays at its maximum magnitude, over the samples added so far."""
 
-    top: float = 0.0
-    """Greatest |sample|."""
+    level: float = 0.0
+    """Maximum |sample|."""
     samples: int = 0
-    places: list[tuple[Places, Places]] = field(default_factory=list)
-    """First samples and ends (exclusive) of the stretches of that size: few where a current stands for long."""
+    stretches: list[tuple[Places, Places]] = field(default_factory=list)
+    """First samples and ends (exclusive) of the stretches at that level: few where a current stays there for long."""
     below_zero: int = 0
-    """How many of them are negative."""
+    """How many of those samples are negative."""
 
-    def add(self, value: Floats) -> Tops:
-        """The samples that follow, block by block, as few blocks reach the top; gives itself."""
+    def add(self, value: Floats) -> PeakLevel:
+        """Accumulate the samples that follow, block by block, as few blocks reach the level; returns itself."""
         for begin in range(0, len(value), BLOCK):
             part = value[begin : begin + BLOCK]
             size = max(float(part.max()), -float(part.min()))
-            if size > self.top * (1 + SAME):
-                self.places, self.below_zero = [], 0
-            self.top = max(self.top, size)
-            if size >= self.top * (1 - SAME):
-                at_top = np.abs(part) >= self.top * (1 - SAME)
-                edges = np.flatnonzero(np.diff(at_top, prepend=False, append=False)) + self.samples + begin
-                self.places.append((edges[::2], edges[1::2]))
-                self.below_zero += int(np.count_nonzero(part[at_top] < 0))
+            if size > self.level * (1 + SAME):
+                self.stretches, self.below_zero = [], 0
+            self.level = max(self.level, size)
+            if size >= self.level * (1 - SAME):
+                at_level = np.abs(part) >= self.level * (1 - SAME)
+                edges = np.flatnonzero(np.diff(at_level, prepend=False, append=False)) + self.samples + begin
+                self.stretches.append((edges[::2], edges[1::2]))
+                self.below_zero += int(np.count_nonzero(part[at_level] < 0))
         self.samples += len(value)
         return self
 
 
-def tops_of(run: Run, si_name: str) -> Tops:
-    """Those of a channel of a run, looked for once."""
-    return run.kept_of(Tops, ("tops", si_name), look_at_tops(run, si_name))
+def peak_level(run: Run, si_name: str) -> PeakLevel:
+    """That of a channel of a run, computed once."""
+    return run.cached(PeakLevel, ("peak level", si_name), peak_level_pass(run, si_name))
 
 
-def look_at_tops(run: Run, si_name: str) -> Iterator[None]:
-    """Look for the tops of a channel, a stretch at each turn; see `Run.in_step`."""
-    tops = Tops()
-    for part in run.turns(si_name):
+def peak_level_pass(run: Run, si_name: str) -> Iterator[None]:
+    """Find the peak level of a channel, one block per step; see `Run.run_passes`."""
+    found = PeakLevel()
+    for part in run.blocks(si_name):
         if part is not None:
-            tops.add(part.value[min(tops.samples, 1) :])
+            found.add(part.value[min(found.samples, 1) :])
         yield
-    run.kept["tops", si_name] = tops
+    run.cache["peak level", si_name] = found
 
 
-def cut_tops(name: str, value: Floats, channel: str = "") -> Doubt | None:
-    """The same greatest reading again and again, in stretches: the sensor or converter ends there."""
-    return cut_at(name, Tops().add(value), lambda: [value], float(np.std(value)), channel) if len(value) else None
+def full_scale_samples(run: Run, lead: str) -> int:
+    """Samples of `battery`, `left` or `right`, or interval extremes where there are more, at the sensor's full scale.
 
-
-def cut_at(
-    name: str, tops: Tops, values: Callable[[], Iterable[Floats]], spread: float, channel: str = ""
-) -> Doubt | None:
-    """`cut_tops` of samples that were looked at in parts, and are asked for anew where a top looks cut.
-
-    `spread` is their standard deviation.
+    0 where neither machine file nor board declare the full scale.
     """
-    top = tops.top
-    if top < LEAST_SPREAD_A or spread < 0.05 * top:
+    full_scale_a = run.sensor(f"{lead}_current_a").full_scale
+    if not full_scale_a:
+        return 0
+    limit_a = CLIPPED_SHARE * full_scale_a
+    counts = [0]
+    for name in (f"{lead}_current_a", f"{lead}_current_min_a", f"{lead}_current_max_a"):
+        extremes = run.extremes(name)
+        if extremes is not None and extremes.size[0] >= limit_a:
+            counts.append(sum(int(np.count_nonzero(np.abs(value) >= limit_a)) for value in run.values(name)))
+    return max(counts)
+
+
+def sensor_clipped(run: Run, lead: str) -> Doubt | None:
+    """The sensor of `battery`, `left` or `right` reached its full scale: the true current was higher."""
+    samples = full_scale_samples(run, lead)
+    if not samples:
         return None
-    starts, stops = (np.concatenate(each) for each in zip(*tops.places, strict=True))
+    channel = f"{lead}_current_a"
+    full_scale_a = run.sensor(channel).full_scale
+    return Doubt(Reason("sensor_clipped", "danger", lead=lead, samples=samples, full_scale_a=full_scale_a), (channel,))
+
+
+def clipped_peaks(channel: str, peak: PeakLevel, values: Callable[[], Iterable[Floats]], spread: float) -> Doubt | None:
+    """The same maximum reading again and again, in stretches: the sensor or converter ends there.
+
+    `peak` is the peak level of a current [A], `spread` its standard deviation [A]; `values` reads its samples again,
+    block by block, where the peak looks clipped.
+    """
+    level = peak.level
+    if level < MIN_SPREAD_A or spread < 0.05 * level:
+        return None
+    starts, stops = (np.concatenate(each) for each in zip(*peak.stretches, strict=True))
     apart = starts[1:] > stops[:-1]  # a stretch may go on in the next block
     lengths = stops[np.append(apart, True)] - starts[np.append(True, apart)]
     count = int(lengths.sum())
     long = lengths[lengths >= 4]
     few = len(long) < 2 and not (len(long) and long.max() >= 20)
-    # A current that mostly stands at one value is a steady load, not a cut peak. Where other levels are held as well, a
-    # held top is one of them: a tester's profile, a made-up run.
-    if tops.samples < 100 or count > 0.5 * tops.samples or few or _holds_levels(values(), top):
+    # A current that mostly stays at one value is a steady load, not a clipped peak. Where other levels are held as
+    # well, a held maximum is one of them: a tester's profile, a made-up run.
+    if peak.samples < 100 or count > 0.5 * peak.samples or few or _holds_levels(values(), level):
         return None
-    return Doubt(
-        "danger",
-        "cut_top",
-        f"{name}: its peaks are cut off at one value, so that the true current was higher.",
-        f"{count} samples at {top:.2f} A, the longest stretch {int(long.max())} samples",
-        "Fit a sensor with a larger range before trusting any margin of this lead.",
-        (channel,),
-        "both" if tops.below_zero else "",
+    reason = Reason(
+        "cut_top", "danger", channel=channel, samples=count, level_a=level, longest_stretch_samples=int(long.max())
     )
+    return Doubt(reason, (channel,), "both" if peak.below_zero else "")
 
 
-def _holds_levels(values: Iterable[Floats], top: float) -> bool:
-    """Whether more than `HELD` of the readings above a tenth of the top, and below it, repeat the one before."""
+def _holds_levels(values: Iterable[Floats], level: float) -> bool:
+    """Whether more than `HELD_SHARE` of the readings from a tenth of the level up to it repeat the one before."""
     under = repeated = 0
     for value in values:
         size = np.abs(value)
-        flowing = (size[1:] > 0.1 * top) & (size[1:] < top * (1 - SAME))
+        flowing = (size[1:] > 0.1 * level) & (size[1:] < level * (1 - SAME))
         under += int(np.count_nonzero(flowing))
         repeated += int(np.count_nonzero(flowing & (value[1:] == value[:-1])))
-    return repeated > HELD * under > 0
+    return repeated > HELD_SHARE * under > 0

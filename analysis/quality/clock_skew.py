@@ -1,4 +1,4 @@
-"""Two channels on two clocks: the lag of one's answer to the other, in several stretches. docs/methods.md, Bad data.
+"""Two channels on two clocks: the lag of one's response to the other, in several stretches. docs/methods.md, Bad data.
 
 A battery's voltage falls at the moment its current rises. Where it falls some time later or sooner, the two were timed
 by different clocks, or started apart; where that lag grows, the clocks run at different rates.
@@ -11,13 +11,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.quality.doubts import Doubt
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.signals.curve_integrals import dot
 from amptally.analysis.signals.series import Flags, Floats
 
-LEAST_LAG_S = 0.1
+MIN_LAG_S = 0.1
 """Filters and skew of one board stay below it."""
-LEAST_LAG_STEPS = 3
+MIN_LAG_STEPS = 3
 FINE_S, COARSE_S = 0.02, 0.5
 STRETCHES = 12
 STRETCH_S = 180.0
@@ -25,16 +26,16 @@ LONGEST_LAG_S = 600.0
 CLEAR = 0.3
 """Correlation of changes that must be reached at the lag."""
 CLEARER = 1.15
-"""And how many times as large as without any lag."""
-LEAST_POINTS = 400
-LEAST_GOOD = 3
-LEAST_MOVES, LEAST_MOVE = 20, 0.01
-"""So many changes of this part of the greatest: a handful of steps may fall together by chance at some lag."""
+"""Ratio of that correlation to the one without lag that must be reached."""
+MIN_POINTS = 400
+MIN_CLEAR_STRETCHES = 3
+MIN_MOVES, MIN_MOVE = 20, 0.01
+"""At least this many changes, of at least this share of the largest: a few steps may coincide by chance at some lag."""
 
 
 @dataclass(frozen=True, slots=True)
 class Lag:
-    """How late the second channel answers the first."""
+    """How late the second channel responds to the first."""
 
     start_s: float
     """At the start of the run [s], positive: late."""
@@ -46,19 +47,14 @@ class Lag:
     """The same without any lag."""
     stretches: int
 
-    @property
-    def greatest_s(self) -> float:
-        """The greater of both, without its sign."""
-        return max(abs(self.start_s), abs(self.end_s))
 
-
-def find_lag(time_s: Floats, first: Floats, second: Floats, gap_after: Flags) -> Lag | None:
+def estimate_lag(time_s: Floats, first: Floats, second: Floats, gap_after: Flags) -> Lag | None:
     """Lag of `second` against `first`, which it should follow at once and with the same sign; None where it does.
 
-    All of shape (n,), gaps (n − 1,). Coarsely over the whole run, up to ten minutes; then finely in up to twelve
-    stretches, in which a line over time is laid through the lags.
+    All of shape (n,), gaps (n − 1,). First coarsely over the whole run, up to ten minutes; then finely in up to twelve
+    stretches, whose lags are fitted with a line over time.
     """
-    if len(time_s) < LEAST_POINTS:
+    if len(time_s) < MIN_POINTS:
         return None
     interval_s = float(np.median(np.diff(time_s)))
     span_s = float(time_s[-1] - time_s[0])
@@ -74,11 +70,11 @@ def find_lag(time_s: Floats, first: Floats, second: Floats, gap_after: Flags) ->
             return None  # no lag can correlate so much better
         found = _lags(windows)
         if base_s:
-            # Clocks that run apart smear the peak of the whole run, and a lap later may look higher: ask near zero too.
+            # Clocks that drift apart smear the peak of the whole run, and one lap later may look higher: try 0 too.
             near = _lags(_windows(time_s, first, second, gap_after, step_s, 0.0))
             found = max(near, found, key=lambda each: sum(part[2] for part in each))
-        # One stretch in a short run tells an offset; a drift needs more of them.
-        if len(found) >= (LEAST_GOOD if span_s > LEAST_GOOD * LEAST_POINTS * step_s else 1):
+        # One stretch of a short run shows an offset; a drift needs more of them.
+        if len(found) >= (MIN_CLEAR_STRETCHES if span_s > MIN_CLEAR_STRETCHES * MIN_POINTS * step_s else 1):
             return _judge(found, time_s, step_s, _length_s(span_s, base_s, step_s))
     return None
 
@@ -87,9 +83,9 @@ def _judge(
     found: list[tuple[float, float, float, float]], time_s: Floats, step_s: float, length_s: float
 ) -> Lag | None:
     at_s, lag_s, peak, without = (np.array(column) for column in zip(*found, strict=True))
-    tolerance_s = max(LEAST_LAG_S, LEAST_LAG_STEPS * step_s)
+    tolerance_s = max(MIN_LAG_S, MIN_LAG_STEPS * step_s)
     slope = 0.0
-    if len(at_s) >= LEAST_GOOD:
+    if len(at_s) >= MIN_CLEAR_STRETCHES:
         i, j = np.triu_indices(len(at_s), 1)
         slope = float(np.median((lag_s[j] - lag_s[i]) / (at_s[j] - at_s[i])))
         if abs(slope) * float(at_s[-1] - at_s[0]) <= tolerance_s / 2:
@@ -137,14 +133,14 @@ def _correlate(first: Floats, second: Floats, reach: int) -> Floats:
     return np.asarray(both / scale) if scale > 0 else np.zeros(2 * reach + 1)
 
 
-def _fft_size(least: int) -> int:
+def _fft_size(needed: int) -> int:
     """The next number of the form 9, 10, 12, 15, 16 · 2ᵏ."""
-    power = max(int(np.ceil(np.log2(least))) - 4, 0)
-    return next(times << power for times in (9, 10, 12, 15, 16) if times << power >= least)
+    power = max(int(np.ceil(np.log2(needed))) - 4, 0)
+    return next(times << power for times in (9, 10, 12, 15, 16) if times << power >= needed)
 
 
 def _without_lag(first: Floats, second: Floats) -> float:
-    """Greatest correlation within two steps; as `_correlate`, sum by sum."""
+    """Maximum correlation within two steps; as `_correlate`, sum by sum."""
     x, y = first - first.mean(), second - second.mean()
     scale = float(np.std(first) * np.std(second)) * len(first)
     sums = [dot(x[: len(x) - lag], y[lag:]) for lag in range(3)] + [dot(x[lag:], y[: len(y) - lag]) for lag in (1, 2)]
@@ -154,13 +150,13 @@ def _without_lag(first: Floats, second: Floats) -> float:
 def _coarse(
     time_s: Floats, first: Floats, second: Floats, gap_after: Flags, step_s: float, span_s: float
 ) -> float | None:
-    """The lag of the whole run, to a step [s]; None where too few changes make up all there is to compare."""
+    """The lag of the whole run, to a step [s]; None where there are too few changes to compare."""
     count = int(span_s / step_s)
     reach = int(min(LONGEST_LAG_S, span_s / 4) / step_s)
     if count < 40 or reach < 1:
         return 0.0
     x, y = _grid(time_s, (first, second), gap_after, step_s, float(time_s[0]), count)
-    if int((np.abs(x) > LEAST_MOVE * float(np.abs(x).max())).sum()) < LEAST_MOVES:
+    if int((np.abs(x) > MIN_MOVE * float(np.abs(x).max())).sum()) < MIN_MOVES:
         return None
     near = _without_lag(x, y)
     if CLEARER * near > 1:
@@ -168,14 +164,14 @@ def _coarse(
     found = _correlate(x, y, reach)
     best = int(np.argmax(found))
     # A repeated lap gives many peaks; only one that is clearly higher than that without lag counts. Where the strongest
-    # of all is negative, signs are turned, and the peaks between are no answer.
+    # of all is negative, signs are reversed, and the peaks between are no response.
     strong = found[best] >= max(CLEAR, CLEARER * near, -float(found.min()))
     return (best - reach) * step_s if strong else 0.0
 
 
 def _length_s(span_s: float, base_s: float, step_s: float) -> float:
-    """Stretches are short, as within one of them clocks that run apart smear the peak."""
-    return max(LEAST_POINTS * step_s, min(STRETCH_S, (span_s - abs(base_s)) / 8))
+    """Stretches are short, as clocks that drift apart smear the peak within each."""
+    return max(MIN_POINTS * step_s, min(STRETCH_S, (span_s - abs(base_s)) / 8))
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +181,7 @@ class Window:
     middle_s: float
     first: Floats
     second: Floats
-    """Read so much later as the lag of the whole run."""
+    """Read later by the lag of the whole run."""
     step_s: float
     base_s: float
     """That lag."""
@@ -198,11 +194,11 @@ def _windows(
 ) -> Iterator[Window]:
     """Up to twelve stretches of the run, their changes from one step to the next."""
     begin, end = float(time_s[0]), float(time_s[-1])
-    # The base lag is taken off the second channel by shifting the window in which it is read.
+    # The base lag is removed from the second channel by shifting the window in which it is read.
     length_s = _length_s(end - begin, base_s, step_s)
     count = int(length_s / step_s)
     first_s, last_s = begin + max(-base_s, 0.0), end - max(base_s, 0.0) - length_s
-    if count < LEAST_POINTS / 2 or last_s < first_s:
+    if count < MIN_POINTS / 2 or last_s < first_s:
         return
     many = int(min(STRETCHES, max(1, (last_s - first_s) // length_s + 1)))
     for start_s in np.linspace(first_s, last_s, many):
@@ -211,7 +207,7 @@ def _windows(
             int(p) for p in np.searchsorted(time_s, (begin_at - abs(base_s) - 1, begin_at + length_s + abs(base_s) + 1))
         )
         part, gaps = slice(a, b), gap_after[a : max(b - 1, a)]
-        if b - a < LEAST_POINTS / 4:
+        if b - a < MIN_POINTS / 4:
             continue
         x, plain = _grid(time_s[part], (first[part], second[part]), gaps, step_s, begin_at, count)
         y = plain
@@ -233,25 +229,16 @@ def _lags(windows: Iterable[Window]) -> list[tuple[float, float, float, float]]:
     return found
 
 
-def clock_doubt(
-    lag: Lag, what: str, channels: tuple[str, ...], variant: str, widths: tuple[tuple[str, float], ...] = ()
-) -> Doubt:
-    """The finding about two time bases."""
-    late = (
-        f"{lag.start_s:+.2f} s"
-        if lag.start_s == lag.end_s
-        else f"{lag.start_s:+.2f} s at first, {lag.end_s:+.2f} s last"
-    )
-    steady = lag.start_s == lag.end_s
-    return Doubt(
-        "danger",
+def clock_doubt(lag: Lag, channels: tuple[str, ...], variant: str, widths: tuple[tuple[str, float], ...] = ()) -> Doubt:
+    """The doubt about two time bases; `variant`: voltage (against the current), or channels (their sum likewise)."""
+    reason = Reason(
         "time_bases_differ",
-        f"{what} answers {'' if steady else 'more and more '}apart in time: the two are on different clocks.",
-        f"lag {late} (correlation {lag.correlation:.2f} there, {lag.without:.2f} without; {lag.stretches} stretches)",
-        "Bring both to one clock, or undo the filter of one, and import again; a constant delay can go into delay_s."
-        if steady
-        else "Record both with one board, or bring their times together by marks at both ends, and import again.",
-        channels,
-        variant,
-        widths,
+        "danger",
+        compared=variant,
+        start_lag_s=lag.start_s,
+        end_lag_s=lag.end_s,
+        correlation=lag.correlation,
+        correlation_without=lag.without,
+        stretches=lag.stretches,
     )
+    return Doubt(reason, channels, variant, widths)

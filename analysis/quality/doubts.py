@@ -1,19 +1,18 @@
 """What a doubt about a channel does to a value that rests on it: refuse it, keep it as a limit, or widen it.
 
 Quality is judged before any physics (`screening`). Each section is handed the doubts and holds its own values against
-them: it names the channel and the aspect of it that a value rests on, and this table says what follows. Nothing is
+them: it names the channel and the aspect of it that a value rests on, and this table decides what follows. Nothing is
 corrected. docs/methods.md, Bad data.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal, TypeAlias
 
-from amptally.analysis.quality.doubt import Doubt
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Bound, Estimate, ranked, refuse
-from amptally.analysis.results.reason import Reason
+from amptally.analysis.results.reason import Reason, Severity
 
 Aspect: TypeAlias = Literal[
     # of any current
@@ -109,7 +108,7 @@ EFFECTS: dict[str, Effects] = {
     "channels_disagree/both": _all("refuse", SIZE, ("channel_charge",)),
     "channels_disagree/near": _all(Widen("scale"), SIZE, ("channel_charge", "resistance"), DRAWN),
     # A sign bears on nothing that takes |i|: margins stay.
-    "channels_disagree/sign": _all("refuse", ("mean", "channel_charge")),
+    "channels_disagree/sign": _all("refuse", ("mean", "channel_charge"), DRAWN),
     **{f"channels_disagree/{side}": _all("refuse", SIZE, ("channel_charge",)) for side in ("left", "right")},
     **{f"channels_disagree/{side}_sign": _all("refuse", ("mean", "channel_charge")) for side in ("left", "right")},
     "zero_shift": {
@@ -130,23 +129,58 @@ EFFECTS: dict[str, Effects] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Doubts:
-    """All doubts of a run."""
+class Doubt:
+    """A channel is not what it is labelled, or does not hold all that flowed."""
 
-    found: tuple[Doubt, ...] = ()
+    reason: Reason
+    """The finding that the report lists: code, severity and the numbers behind it."""
+    channels: tuple[str, ...]
+    """SI names of the doubted channels."""
+    variant: str = ""
+    """Which case of the finding it is, where cases bear on different values."""
+    widths: tuple[tuple[str, float], ...] = ()
+    """Half-widths to add to values: by unit (A, Ah, Wh, W) in that unit, by other names as shares of the value."""
+
+    @property
+    def code(self) -> str:
+        """That of the finding."""
+        return self.reason.code
+
+    @property
+    def severity(self) -> Severity:
+        """That of the finding."""
+        return self.reason.severity
+
+
+@dataclass(frozen=True, slots=True)
+class Doubts:
+    """All doubts of a run; empty for a run whose data are what they are labelled."""
+
+    doubts: tuple[Doubt, ...] = ()
 
     @classmethod
-    def of(cls, found: Iterable[Doubt]) -> Doubts:
-        """KeyError for a doubt that the table does not know."""
-        doubts = tuple(found)
-        for doubt in doubts:
+    def of(cls, doubts: Iterable[Doubt]) -> Doubts:
+        """From single ones. Raises KeyError for one that the table does not know."""
+        checked = tuple(doubts)
+        for doubt in checked:
             EFFECTS[_key(doubt)]
-        return cls(doubts)
+        return cls(checked)
+
+    def __iter__(self) -> Iterator[Doubt]:
+        return iter(self.doubts)
+
+    def __len__(self) -> int:
+        return len(self.doubts)
+
+    @property
+    def reasons(self) -> tuple[Reason, ...]:
+        """The findings that the report lists."""
+        return tuple(doubt.reason for doubt in self.doubts)
 
     def hold(self, value: Estimate, *rests_on: tuple[str, Aspect]) -> Estimate:
         """A value as it may stand, given the (channel, aspect) pairs that it rests on."""
         acts = list(self._acts(rests_on))
-        for act, doubt in sorted(acts, key=lambda each: each[0] != "refuse"):
+        for act, doubt in sorted(acts, key=lambda each: _rank(each[0])):
             value = _changed(value, act, doubt)
         return value
 
@@ -155,15 +189,16 @@ class Doubts:
         return next((why(doubt) for act, doubt in self._acts(rests_on) if act == "refuse"), None)
 
     def _acts(self, rests_on: Iterable[tuple[str, Aspect]]) -> Iterable[tuple[Act | Widen, Doubt]]:
-        for doubt in self.found:
+        for doubt in self.doubts:
             effects = EFFECTS[_key(doubt)]
             acts = [effects[aspect] for channel, aspect in rests_on if aspect in effects and channel in doubt.channels]
             # One doubt acts once on a value, by the gravest of what it does to the channels under it.
             if acts:
-                yield min(acts, key=_gravity), doubt
+                yield min(acts, key=_rank), doubt
 
 
-def _gravity(act: Act | Widen) -> int:
+def _rank(act: Act | Widen) -> int:
+    """Refusals first, as nothing is left to limit or widen after them; then limits, then widening."""
     return 2 if isinstance(act, Widen) else 0 if act == "refuse" else 1
 
 

@@ -1,8 +1,7 @@
-"""Data that cannot be what they are labelled: which of them a run holds. docs/methods.md, Bad data.
+"""Judges a run's data before any physics: which channels are not what they are labelled. docs/methods.md, Bad data.
 
-Each test (`bad_*.py`) is a function of arrays, means over 20 ms or longer (`Run.smooth`) except for cut tops, and
-needs a clear case. What follows for the report's values is the
-business of analysis/report/trust.py.
+Each check is a function of arrays, of means over 20 ms or longer (`Run.smooth`) except for clipping, and needs a clear
+case. What a doubt does to the values that rest on a channel is the table in `doubts`.
 """
 
 from __future__ import annotations
@@ -13,46 +12,33 @@ from dataclasses import replace
 
 import numpy as np
 
-from amptally.analysis.quality.clipping import cut_at, cut_tops, tops_of
-from amptally.analysis.quality.clock_skew import clock_doubt, find_lag
-from amptally.analysis.quality.current_balance import Known, disagreeing_sum
-from amptally.analysis.quality.doubt import Doubt
-from amptally.analysis.quality.implausible_values import (
+from amptally.analysis.quality.clipping import clipped_peaks, peak_level, sensor_clipped
+from amptally.analysis.quality.clock_skew import clock_doubt, estimate_lag
+from amptally.analysis.quality.current_balance import Known, unbalanced_currents
+from amptally.analysis.quality.doubts import Doubt, Doubts
+from amptally.analysis.quality.single_channel import (
     Shift,
-    filled_in,
+    filled_in_by_hand,
     filled_in_doubt,
+    measure_zero_shift,
     partial,
-    shift_of_zero,
     stuck,
     stuck_doubt,
-    zero_shift,
     zero_shift_doubt,
 )
 from amptally.analysis.quality.voltage_response import (
     Pair,
-    answer_ohm,
+    apparent_resistance_ohm,
+    implausible_scale,
     line,
-    scale_by_sheet,
-    too_steady,
-    turned_sign,
-    unanswering_voltage,
+    reversed_current,
+    steadier_than_voltage,
+    unresponsive_voltage,
 )
-from amptally.analysis.results.finding import Finding
 from amptally.analysis.results.leads import CURRENTS, LEADS
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.standing import run_rest_threshold_a
 from amptally.analysis.signals.series import Flags, Floats, Series, together
-
-__all__ = [
-    "cut_tops",
-    "disagreeing_sum",
-    "filled_in",
-    "suspect",
-    "suspect_battery",
-    "turned_sign",
-    "unanswering_voltage",
-    "zero_shift",
-]
 
 BATTERY = "battery_current_a"
 MAY_BE_PARTIAL = (
@@ -63,21 +49,21 @@ MAY_BE_PARTIAL = (
     "receiver_voltage_v",
 )
 SUM_AT_LAG = 0.8
-"""The sum of both channels is the battery's current: at the right lag their changes agree almost wholly."""
+"""The sum of both channels is the battery's current: at the right lag their changes agree almost entirely."""
 NEAR_TOP = 0.98
-"""Means over some samples reach a cut top only nearly."""
+"""Means over some samples only nearly reach a clipped peak."""
 BLUR = 0.3
 """Noise of this part of a step makes neighbouring readings differ now and then."""
-LEAST_MOVED_A = 1.0
-LEAST_MOVED_V = 0.02
+MIN_MOVED_A = 1.0
+MIN_MOVED_V = 0.02
 Legs = tuple[Floats, Floats, Floats, Floats, Flags]
 """Times, battery, left and right current, gaps."""
 
 
-def suspect_battery(run: Run) -> list[Doubt]:
-    """Doubts about the battery's current and voltage beside one another, from these two channels alone."""
+def judge_battery(run: Run) -> Doubts:
+    """Doubts about the battery's current and voltage, from these two channels alone."""
     pair = _pair(run)
-    return [] if pair is None else [doubt for doubt in _answer(run, pair) if doubt is not None]
+    return Doubts() if pair is None else Doubts.of(doubt for doubt in _of_battery(run, pair) if doubt is not None)
 
 
 def _pair(run: Run) -> Pair | None:
@@ -87,7 +73,7 @@ def _pair(run: Run) -> Pair | None:
 
 
 def _step(run: Run, name: str) -> float | None:
-    """Declared step of a reading that its declared noise does not blur; else None."""
+    """Declared resolution of a reading whose declared noise does not blur it; else None."""
     sensor = run.sensor(name)
     step = sensor.resolution or 0.0
     return step if (sensor.noise or 0.0) < BLUR * step else None
@@ -98,30 +84,35 @@ def _sheet_ohm(run: Run) -> float | None:
     return battery.whole_resistance_ohm if battery else None
 
 
-def suspect(run: Run) -> list[Finding]:
-    """All doubts of a run."""
+def judge(run: Run) -> Doubts:
+    """All doubts of a run, sensors at their full scale among them."""
+    clipped = (sensor_clipped(run, lead) for lead in LEADS)
+    return Doubts.of(doubt for doubt in (*_mislabelled(run), *clipped) if doubt is not None)
+
+
+def _mislabelled(run: Run) -> list[Doubt | None]:
+    """Channels that are not what they are labelled."""
     pair, sheet_ohm = _pair(run), _sheet_ohm(run)
     voltage = run.smooth("battery_voltage_v")
-    seen_ohm = answer_ohm(pair) if pair is not None else None
-    found: list[Doubt | None] = _answer(run, pair) if pair is not None else []
+    seen_ohm = apparent_resistance_ohm(pair) if pair is not None else None
+    found: list[Doubt | None] = _of_battery(run, pair) if pair is not None else []
     cut: dict[str, Doubt] = {}
     for lead in LEADS:
         name = f"{lead}_current_a"
         series = run.smooth(name)
         if series is None or len(series.time_s) < 2:
             continue
-        label = run.label(name)
         values, spread = functools.partial(run.values, name), float(np.std(series.value))
-        top = cut_at(label, tops_of(run, name), values, spread, name)
+        top = clipped_peaks(name, peak_level(run, name), values, spread)
         if top is not None:
             cut[name] = top
         volts = None if voltage is None else voltage.value
         found.append(top)
         if lead != "battery":
-            found.append(filled_in(label, series.value, volts, _step(run, name), name))
+            found.append(filled_in_by_hand(name, series.value, volts, _step(run, name)))
     filled = any(doubt is not None and doubt.code == "current_filled_in" for doubt in found)
     legs = None if filled else _legs(run)
-    stood = _stuck(run, None if filled else pair, legs)
+    stood = _stuck(None if filled else pair, legs)
     found += stood
     ratio = seen_ohm / sheet_ohm if seen_ohm and sheet_ohm else None
     known = Known(seen_ohm is not None, ratio, run.sensed is not None)
@@ -130,49 +121,48 @@ def suspect(run: Run) -> list[Finding]:
         found, disagreement = _whose_sign(found, disagreement, legs is not None)
     found.append(disagreement)
     if disagreement is None and seen_ohm and sheet_ohm:
-        found.append(scale_by_sheet(seen_ohm, sheet_ohm))
+        found.append(implausible_scale(seen_ohm, sheet_ohm))
     found += _zeros(run)
     found += [_partial(run, name) for name in MAY_BE_PARTIAL]
-    return [doubt for doubt in found if doubt is not None]
+    return found
 
 
 def _whose_sign(
     found: list[Doubt | None], disagreement: Doubt | None, summed: bool
 ) -> tuple[list[Doubt | None], Doubt | None]:
-    """Where the battery's sign is turned: channels that add up to it are turned as well, others are right."""
+    """Where the battery's sign is reversed: channels that add up to it are reversed as well, others are right."""
     if disagreement is not None:
         right = disagreement.variant == "sign"
         return found, replace(disagreement, channels=(BATTERY,)) if right else disagreement
     if not summed:
         return found, None
-    turned = [
+    all_reversed = [
         replace(doubt, channels=CURRENTS) if doubt is not None and doubt.code == "current_sign" else doubt
         for doubt in found
     ]
-    return turned, None
+    return all_reversed, None
 
 
-def _answer(run: Run, pair: Pair) -> list[Doubt | None]:
-    """What voltage and current of the battery say of one another."""
+def _of_battery(run: Run, pair: Pair) -> list[Doubt | None]:
+    """Doubts from the battery's voltage and current together."""
     amps, volts = pair.amps, pair.volts
-    lag = find_lag(pair.time_s, amps, -volts, pair.gap_after)
+    lag = estimate_lag(pair.time_s, amps, -volts, pair.gap_after)
     if lag is not None:
         # The mean of v·i lies within the product of both spreads around the product of the means, however they lie.
         spread_w = float(np.std(amps) * np.std(volts))
         width_w = spread_w + abs(float(np.mean(amps * volts)) - float(np.mean(amps)) * float(np.mean(volts)))
         hours = _sampled_s(pair.time_s, pair.gap_after) / 3600
         widths = (("Wh", width_w * hours), ("W", width_w))
-        return [clock_doubt(lag, "The battery voltage", ("battery_voltage_v",), "voltage", widths)]
+        return [clock_doubt(lag, ("battery_voltage_v",), "voltage", widths)]
     found: list[Doubt | None] = [
-        turned_sign(pair),
-        unanswering_voltage(pair, _sheet_ohm(run)),
-        filled_in(run.label(BATTERY), amps, volts, _step(run, BATTERY), BATTERY),
+        reversed_current(pair),
+        unresponsive_voltage(pair, _sheet_ohm(run)),
+        filled_in_by_hand(BATTERY, amps, volts, _step(run, BATTERY)),
     ]
     same = float(np.ptp(amps)) <= 1e-6 * abs(float(amps[0]))
-    steady = None if same and amps[0] != 0 else too_steady(pair)
+    steady = None if same and amps[0] != 0 else steadier_than_voltage(pair)
     if steady is not None:
-        what = "is too steady for what the voltage does: it looks filled in, or the voltage is another battery's"
-        found.append(filled_in_doubt(run.label(BATTERY), what, steady, BATTERY))
+        found.append(filled_in_doubt(BATTERY, steady))
     return found
 
 
@@ -192,7 +182,7 @@ def _legs(run: Run) -> Legs | None:
     if len(time_s) < 2:
         return None
     time_s, both, third, gap_after = together(Series(time_s, np.stack((first, second), 1), gap_after), right)
-    # Inside a gap of one channel the others have samples, and it only a line drawn across.
+    # Inside a gap of one channel the others have samples, and this one only an interpolated line.
     between = np.concatenate(([False], gap_after[1:] & gap_after[:-1], [False])) if len(time_s) > 1 else gap_after
     keep = np.flatnonzero(~between)
     if len(keep) < 2:
@@ -204,7 +194,7 @@ def _legs(run: Run) -> Legs | None:
 
 
 def _sum(run: Run, legs: Legs, cut: frozenset[str], stood: list[Doubt], known: Known) -> Doubt | None:
-    """The sum of both channels, where none of the three stands still or is cut at its top."""
+    """The sum of both channels, where none of the three is stuck; clipped samples are left out."""
     time_s, battery, left, right, gap_after = legs
     gains = [run.sensor(name).gain_u or 0.0 for name in CURRENTS]
     if any(doubt.channels[0].endswith("_current_a") for doubt in stood):
@@ -214,19 +204,19 @@ def _sum(run: Run, legs: Legs, cut: frozenset[str], stood: list[Doubt], known: K
         sizes = [np.abs(value) for name, value in zip(CURRENTS, used, strict=True) if name in cut]
         use = np.logical_and.reduce([size < NEAR_TOP * float(size.max()) for size in sizes])
         used = battery[use], left[use], right[use]
-    found = disagreeing_sum(*used, max(gains), known)
+    found = unbalanced_currents(*used, max(gains), known)
     if found is None or found.code == "channels_swapped":
         return found
-    lag = find_lag(time_s, battery, left + right, gap_after)
+    lag = estimate_lag(time_s, battery, left + right, gap_after)
     if lag is None or lag.correlation < SUM_AT_LAG:
         return found
-    return clock_doubt(lag, "The sum of both channels", ("left_current_a", "right_current_a"), "channels")
+    return clock_doubt(lag, ("left_current_a", "right_current_a"), "channels")
 
 
-def _stuck(run: Run, pair: Pair | None, legs: Legs | None) -> list[Doubt]:
-    """Channels that stand still while what they should follow moves."""
+def _stuck(pair: Pair | None, legs: Legs | None) -> list[Doubt]:
+    """Channels that are stuck while what they should follow moves."""
     found: list[Doubt] = []
-    judged: list[tuple[str, Floats, Floats, Callable[[], Floats], Flags, float, str, str]] = []
+    judged: list[tuple[str, Floats, Floats, Callable[[], Floats], Flags, float, str]] = []
     if legs is not None:
         time_s, battery, left, right, gap_after = legs
         for name, value, witness_of in (
@@ -234,7 +224,7 @@ def _stuck(run: Run, pair: Pair | None, legs: Legs | None) -> list[Doubt]:
             ("left_current_a", left, lambda: battery - right),
             ("right_current_a", right, lambda: battery - left),
         ):
-            judged.append((name, time_s, value, witness_of, gap_after, LEAST_MOVED_A, "A", ""))
+            judged.append((name, time_s, value, witness_of, gap_after, MIN_MOVED_A, ""))
     if pair is not None:
         time_s, amps, volts, gap_after = pair.time_s, pair.amps, pair.volts, pair.gap_after
         di, dv = pair.changes
@@ -242,21 +232,19 @@ def _stuck(run: Run, pair: Pair | None, legs: Legs | None) -> list[Doubt]:
         fit = line(di[moving], dv[moving]) if moving.sum() >= 20 else None
         if fit is not None and fit.slope < 0 and fit.correlation <= -0.5:
             ohm = fit.slope
-            judged.append((BATTERY, time_s, amps, lambda: volts / ohm, gap_after, LEAST_MOVED_A, "A", ""))
-            judged.append(
-                ("battery_voltage_v", time_s, volts, lambda: amps * ohm, gap_after, LEAST_MOVED_V, "V", "voltage")
-            )
+            judged.append((BATTERY, time_s, amps, lambda: volts / ohm, gap_after, MIN_MOVED_A, ""))
+            judged.append(("battery_voltage_v", time_s, volts, lambda: amps * ohm, gap_after, MIN_MOVED_V, "voltage"))
     seen: set[str] = set()
-    for name, time_s, value, witness_of, gap_after, least, unit, variant in judged:
-        place = stuck(time_s, value, witness_of, gap_after, least) if name not in seen else None
+    for name, time_s, value, witness_of, gap_after, minimum, variant in judged:
+        place = stuck(time_s, value, witness_of, gap_after, minimum) if name not in seen else None
         if place is not None:
             seen.add(name)
-            found.append(stuck_doubt(run.label(name), unit, place, name, variant))
+            found.append(stuck_doubt(name, place, variant))
     return found
 
 
 def _zeros(run: Run) -> list[Doubt | None]:
-    """Zeros that moved; a load that stayed on shows in the battery lead and in its channel alike."""
+    """Zeros that moved; a load that stayed on shows in the battery lead and in its channel equally."""
     shifts: dict[str, tuple[Shift, Series, float]] = {}
     for lead in LEADS:
         name = f"{lead}_current_a"
@@ -264,7 +252,7 @@ def _zeros(run: Run) -> list[Doubt | None]:
         if series is None or len(series.time_s) < 2:
             continue
         threshold = run_rest_threshold_a(run, name)
-        shift = shift_of_zero(series, threshold, run.sensor(name).full_scale or 0.0)
+        shift = measure_zero_shift(series, threshold, run.sensor(name).full_scale or 0.0)
         if shift is not None:
             shifts[name] = (shift, series, threshold)
     main = shifts.get("battery_current_a")
@@ -273,13 +261,12 @@ def _zeros(run: Run) -> list[Doubt | None]:
         if abs(main[0].by_a - sides) <= 2 * main[2]:
             return []
     return [
-        zero_shift_doubt(run.label(name), shift, name, _shift_widths(run, series, shift))
-        for name, (shift, series, _) in shifts.items()
+        zero_shift_doubt(name, shift, _shift_widths(run, series, shift)) for name, (shift, series, _) in shifts.items()
     ]
 
 
 def _shift_widths(run: Run, series: Series, shift: Shift) -> tuple[tuple[str, float], ...]:
-    """What a zero that moved at some unknown moment may do to sums, means and ratios."""
+    """Effect of a zero that moved at an unknown moment on sums, means and ratios."""
     by_a, hours = abs(shift.by_a), series.sampled_s / 3600
     voltage = run.smooth("battery_voltage_v")
     volts = float(np.mean(voltage.value)) if voltage is not None else 0.0
@@ -299,7 +286,7 @@ def _shift_widths(run: Run, series: Series, shift: Shift) -> tuple[tuple[str, fl
 
 
 def _partial(run: Run, name: str) -> Doubt | None:
-    """A channel that speaks for part of the run only; each by its own gaps."""
+    """A channel that covers part of the run only; each by its own gaps."""
     extremes = run.extremes(name)
     if extremes is None or extremes.samples == run.rows:
         return None  # nothing of it is missing
@@ -309,7 +296,7 @@ def _partial(run: Run, name: str) -> Doubt | None:
     lost_s = sum(gap.end_s - gap.start_s for gap in run.gaps() if gap.end_s is not None)
     # A slower channel cannot reach the run's two ends, nor means over some samples the edges of a gap.
     covered_s = series.sampled_s + (2 + int(series.gap_after.sum())) * series.interval_s
-    found = partial(run.label(name), name, covered_s, run.duration_s - lost_s)
+    found = partial(name, covered_s, run.duration_s - lost_s)
     if found is None or name.endswith("_current_a"):
         return found
     return replace(found, variant="voltage" if name == "battery_voltage_v" else "other")

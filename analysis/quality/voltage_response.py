@@ -1,4 +1,4 @@
-"""Does the battery's voltage answer its current? Turned signs, voltages from elsewhere, currents too steady to be true.
+"""Does the battery's voltage respond to its current? Reversed signs, voltages from elsewhere, filled-in currents.
 
 Pure functions on arrays; docs/methods.md, Bad data.
 """
@@ -11,28 +11,29 @@ from functools import cached_property
 
 import numpy as np
 
-from amptally.analysis.quality.doubt import Doubt
+from amptally.analysis.quality.doubts import Doubt
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.signals.curve_integrals import dot
 from amptally.analysis.signals.series import Flags, Floats
 
-LEAST_SPREAD_A = 1.0
-"""1 σ of a current that must be there before its relation to anything is judged."""
+MIN_SPREAD_A = 1.0
+"""1 σ of a current below which its relation to anything is not judged."""
 CLEAR_CORRELATION = 0.3
-LEAST_ANSWER_OHM = 2e-4
-"""A battery of this kind falls by more than 0.2 mV per ampere; below it the voltage does not answer the load."""
-LEAST_OF_SHEET = 0.03
+MIN_RESPONSE_OHM = 2e-4
+"""A battery of this kind falls by more than 0.2 mV per ampere; below it the voltage does not respond to the load."""
+MIN_OF_SHEET = 0.03
 """Likewise below this share of the resistance that the machine file gives."""
 BIN_S = 0.5
-LEAST_CHANGES = 10
+MIN_CHANGES = 10
 LATER_BINS = 3
 MOVED_SHARE = 0.002
 """Changes of a voltage from one bin to the next, relative, that a load must have caused: 48 mV of 24 V."""
 MOVED_STEPS = 3
 USUAL_SHARE = 0.95
-LEAST_RATIO, MOST_RATIO = 1 / 7, 20.0
+MIN_RATIO, MAX_RATIO = 1 / 7, 20.0
 """Resistance seen over that of the sheet: outside, the current's scale is doubted. A worn battery or a poor connection
 reaches several times its sheet, hardly anything a seventh of it."""
-ANSWERS = 0.5
+CLEAR_RESPONSE = 0.5
 """Correlation of changes from which a resistance is compared."""
 CURRENT, VOLTAGE = ("battery_current_a",), ("battery_voltage_v",)
 
@@ -90,101 +91,83 @@ def binned(time_s: Floats, values: tuple[Floats, ...], gap_after: Flags) -> tupl
     return tuple(np.add.reduceat(value, starts) / count for value in values), broken
 
 
-def turned_sign(pair: Pair) -> Doubt | None:
-    """A load pulls the voltage down; where it rises with the current, the current's sign is turned."""
-    if len(pair.time_s) < 20 or float(np.std(pair.amps)) < LEAST_SPREAD_A:
+def reversed_current(pair: Pair) -> Doubt | None:
+    """A load pulls the voltage down; where it rises with the current, the current's sign is reversed."""
+    if len(pair.time_s) < 20 or float(np.std(pair.amps)) < MIN_SPREAD_A:
         return None
     di, dv = pair.changes
-    if len(di) < LEAST_CHANGES:
+    if len(di) < MIN_CHANGES:
         return None
     fit = line(di, dv)
-    if fit.slope <= LEAST_ANSWER_OHM or fit.correlation < CLEAR_CORRELATION:
+    if fit.slope <= MIN_RESPONSE_OHM or fit.correlation < CLEAR_CORRELATION:
         return None
-    # Under samples too far apart the voltage answers the current before: it then falls with it one or two bins later.
+    # With samples too far apart the voltage responds to the current before: it then falls one or two bins later.
     later = min(line(di[:-lag], dv[lag:]).correlation for lag in range(1, LATER_BINS + 1))
     if later <= -0.8 * fit.correlation:
         return None
-    return Doubt(
-        "danger",
-        "current_sign",
-        "The battery's voltage rises when its current rises: the sign of the current looks turned.",
-        f"+{1e3 * fit.slope:.1f} mV per ampere over {len(di)} changes (correlation {fit.correlation:.2f})",
-        "Turn the sensor, or its gain in the machine file; at import use --discharge negative.",
-        CURRENT,
-    )
+    reason = Reason("current_sign", "danger", rise_ohm=fit.slope, changes=len(di), correlation=fit.correlation)
+    return Doubt(reason, CURRENT)
 
 
-def unanswering_voltage(pair: Pair, sheet_ohm: float | None = None) -> Doubt | None:
-    """A voltage that stays where it is while the current moves belongs to something else.
+def unresponsive_voltage(pair: Pair, sheet_ohm: float | None = None) -> Doubt | None:
+    """A voltage that does not move while the current does belongs to something else.
 
-    `sheet_ohm`: resistance of the whole battery by the machine file, which sharpens the judgement; None without.
+    `sheet_ohm`: resistance of the whole battery in the machine file, which sharpens the judgement; None without.
     """
-    if len(pair.time_s) < 20 or float(np.ptp(pair.amps)) < 10 * LEAST_SPREAD_A:
+    if len(pair.time_s) < 20 or float(np.ptp(pair.amps)) < 10 * MIN_SPREAD_A:
         return None
     di, dv = pair.changes
-    busy = np.abs(di) > LEAST_SPREAD_A
-    if busy.sum() < LEAST_CHANGES:
+    busy = np.abs(di) > MIN_SPREAD_A
+    if busy.sum() < MIN_CHANGES:
         return None
     fit = line(di[busy], dv[busy])
     scatter = float(np.std(dv[busy] - fit.intercept - fit.slope * di[busy]))
     doubt = 2 * scatter / math.sqrt(float((di[busy] ** 2).sum()))
-    if abs(fit.slope) + doubt >= max(LEAST_ANSWER_OHM, LEAST_OF_SHEET * (sheet_ohm or 0.0)):
+    if abs(fit.slope) + doubt >= max(MIN_RESPONSE_OHM, MIN_OF_SHEET * (sheet_ohm or 0.0)):
         return None
-    return Doubt(
-        "danger",
-        "voltage_unanswering",
-        "The battery voltage does not answer the load: it may be filled in, or measured elsewhere.",
-        f"{1e3 * fit.slope:.3f} ± {1e3 * doubt:.3f} mV per ampere over {int(busy.sum())} changes of current",
-        "Check where the voltage is taken; sag, energy and resistance of this run are not given.",
-        VOLTAGE,
+    reason = Reason(
+        "voltage_unanswering", "danger", slope_ohm=fit.slope, slope_doubt_ohm=doubt, changes=int(busy.sum())
     )
+    return Doubt(reason, VOLTAGE)
 
 
-def answer_ohm(pair: Pair) -> float | None:
-    """Drop per ampere between bins where the voltage clearly answers, to hold against a sheet; None where it does not.
+def apparent_resistance_ohm(pair: Pair) -> float | None:
+    """Drop per ampere between bins [Ω] where the voltage clearly responds, to compare with a sheet; None elsewhere.
 
-    No measure of the battery.
+    Not a measurement of the battery.
     """
     if len(pair.time_s) < 20:
         return None
     di, dv = pair.changes
-    if len(di) < LEAST_CHANGES:
+    if len(di) < MIN_CHANGES:
         return None
     fit = line(di, dv)
-    return -fit.slope if fit.correlation <= -ANSWERS else None
+    return -fit.slope if fit.correlation <= -CLEAR_RESPONSE else None
 
 
-def scale_by_sheet(seen_ohm: float, sheet_ohm: float) -> Doubt | None:
-    """A resistance far from its sheet's says that current or voltage is read on a wrong scale."""
+def implausible_scale(seen_ohm: float, sheet_ohm: float) -> Doubt | None:
+    """A resistance far from its sheet's means that current or voltage is read on a wrong scale."""
     ratio = seen_ohm / sheet_ohm
-    if LEAST_RATIO <= ratio <= MOST_RATIO:
+    if MIN_RATIO <= ratio <= MAX_RATIO:
         return None
-    size = "too large" if ratio < 1 else "too small"
-    return Doubt(
-        "caution",
-        "current_scale",
-        f"The battery current looks {size}: its voltage answers as no battery of this sheet would.",
-        f"{1e3 * seen_ohm:.3g} mΩ seen, {1e3 * sheet_ohm:.3g} mΩ by the machine file, {ratio:.3g} times as much",
-        "Check the sensor's scale (10, 100, 1000?) and battery.resistance_ohm in the machine file, with a meter.",
-        CURRENT,
-    )
+    return Doubt(Reason("current_scale", "caution", seen_ohm=seen_ohm, sheet_ohm=sheet_ohm), CURRENT)
 
 
-def too_steady(pair: Pair) -> str | None:
-    """Evidence that the current cannot have caused what the voltage did; None where it can.
+def steadier_than_voltage(pair: Pair) -> Reason | None:
+    """The current cannot have caused what the voltage did, and by how much; None where it can.
 
     V = E − R·I gives |dV|/V = (R·I/V) · |dI|/|I|, and R·I < V as long as V stands above half of E, which is below
     every cut-off: relative changes of the voltage are smaller than those of the current. Changes are those between
-    bins; what white noise of the bins makes of them is taken off by their covariance with the next change.
+    bins; the part from white noise of the bins is removed by their covariance with the next change.
     """
     if len(pair.time_s) < 100:
         return None
     mean_a, mean_v, _ = pair.means
     di, dv = pair.changes
     level_a, level_v = float(np.mean(np.abs(mean_a))), float(np.mean(mean_v))
-    if len(dv) < LEAST_CHANGES or level_a == 0 or level_v <= 0:
+    if len(dv) < MIN_CHANGES or level_a == 0 or level_v <= 0:
         return None
-    # Numbers that differ from stretch to stretch jump a few times: those changes are left out, on both sides.
+    # Numbers filled in by stretches jump a few times: those changes are left out, on both sides.
     usual = np.abs(di) <= np.quantile(np.abs(di), USUAL_SHARE)
     di, dv = di[usual], dv[usual]
     variance = float(np.mean(dv**2)) + 2 * float(np.mean(dv[1:] * dv[:-1]))
@@ -194,9 +177,6 @@ def too_steady(pair: Pair) -> str | None:
     steps = np.abs(np.diff(pair.volts))
     step_v = float(steps[steps > 0].min(initial=math.inf))
     least_v = max(MOVED_SHARE * level_v, MOVED_STEPS * step_v if math.isfinite(step_v) else 0.0)
-    if int((np.abs(dv) > least_v).sum()) < LEAST_CHANGES:
+    if int((np.abs(dv) > least_v).sum()) < MIN_CHANGES:
         return None
-    return (
-        f"from one half second to the next the voltage moves by {100 * by_voltage:.2g} %, the current by "
-        f"{100 * by_current:.2g} %: no load moves the voltage more than itself"
-    )
+    return Reason("steadier_than_voltage", voltage_share=by_voltage, current_share=by_current)

@@ -22,20 +22,16 @@ from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.protection.fuse_eligibility import fuse_specs
 from amptally.analysis.protection.fuse_leads import FuseLead, assess_fuses
 from amptally.analysis.protection.path import PathResult, assess_paths
-from amptally.analysis.quality.doubt import Doubt
-from amptally.analysis.quality.doubts import Doubts
-from amptally.analysis.quality.screening import suspect
+from amptally.analysis.quality.screening import judge
 from amptally.analysis.report.json_form import report_json
-from amptally.analysis.report.observations import clipping, observe
-from amptally.analysis.report.single_pass import survey
-from amptally.analysis.report.trust import Trust
+from amptally.analysis.report.observations import observe
+from amptally.analysis.report.single_pass import single_pass
 from amptally.analysis.report.uncertainty_budget import Contribution, main_contributions
 from amptally.analysis.results.estimate import Estimate, estimate
 from amptally.analysis.results.leads import LEADS, SIDES
 from amptally.analysis.results.reason import SEVERITIES, Reason
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.standing import driven_part
-from amptally.analysis.wording.findings import Finding
 from amptally.tables.fuse_families import fuse_table
 from amptally.tables.fuse_opening_times import opening_times_s, rated_after_s
 
@@ -59,7 +55,7 @@ class Report:
     laps_per_charge: Estimate
     laps_remaining: Estimate
     drive: DriveUse
-    findings: tuple[Finding | Reason, ...]
+    findings: tuple[Reason, ...]
     """Gravest first."""
     uncertainty: tuple[Contribution, ...]
     """Contributions to the intervals of the main results."""
@@ -90,16 +86,14 @@ def build_report(
     tables = [table for family, rating in named if family and rating and (table := fuse_table(family, rating))]
     times = sorted({time for table in tables for time in opening_times_s(table)})
     after = sorted({rated_after_s(table) for table in tables})
-    survey(run, window_list(run.duration_s, run.interval_s or math.inf, times, after).tolist())
-    currents = {lead: assess_current(run, lead, times, after) for lead in LEADS}
-    suspicions = [*suspect(run), *clipping(run, currents)]
-    doubts = Doubts.of(each for each in suspicions if isinstance(each, Doubt))
+    single_pass(run, window_list(run.duration_s, run.interval_s or math.inf, times, after).tolist())
+    doubts = judge(run)
+    currents = {lead: assess_current(run, lead, times, after, doubts) for lead in LEADS}
     mismatch = run.arrangement_mismatch()
     fuses = assess_fuses(run, specs, currents, doubts, description_fits=mismatch is None)
     paths = assess_paths(run.machine, currents, doubts, description_fits=mismatch is None)
-    trust = Trust.under(suspicions)
     sag = assess_sag(run, doubts)
-    energy = trust.of("energy", energy_used(run))
+    energy = energy_used(run, doubts)
     laps = assess_laps(run, doubts)
     charge = forecast_charge(
         run,
@@ -115,15 +109,14 @@ def build_report(
     )
     full_ah, left_ah, growth = charge.full.charge_ah, charge.before_doubts.charge_ah, charge.full.load_growth
     per_charge, left = laps_per_charge(laps, full_ah, left_ah, growth, doubts)
-    currents = trust.of("current", currents)
     drive = assess_drive(run, energy, laps, doubts)
-    found: list[Finding] = [
+    found: list[Reason] = [
         *(finding for lead in fuses.values() for finding in lead.findings),
         *(finding for path in paths.values() for finding in path.findings),
         *sag.findings,
         *laps.findings,
         *drive.findings,
-        *suspicions,
+        *doubts.reasons,
         *judge_sampling(currents),
         *observe(run, sag, charge, mismatch),
     ]

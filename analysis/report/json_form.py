@@ -19,9 +19,10 @@ from amptally.analysis.protection.fuse_leads import FuseLead
 from amptally.analysis.protection.wire import WireResult
 from amptally.analysis.report.uncertainty_budget import Contribution
 from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.curve_integrals import bridged
-from amptally.analysis.wording.findings import Finding, told
+from amptally.analysis.wording.findings import told
 from amptally.analysis.wording.of_protection import conductor
 from amptally.analysis.wording.results import basis, phrase, phrases, refusal, sentences
 from amptally.analysis.wording.uncertainty import words_of
@@ -72,7 +73,7 @@ def _all(results: Mapping[str, Estimate]) -> dict[str, object]:
     return {name: estimate_json(result) for name, result in results.items()}
 
 
-def finding_json(finding: Finding) -> dict[str, str]:
+def finding_json(finding: Reason) -> dict[str, str]:
     """One entry of `findings`."""
     words = told(finding)
     return {

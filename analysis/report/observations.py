@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
 from amptally.analysis.battery.sag import Sag
-from amptally.analysis.exposure.current import Current
 from amptally.analysis.forecast.capacity import LEAD_ACID
 from amptally.analysis.forecast.charge_forecast import ChargeForecast, battery_air_c
-from amptally.analysis.quality.doubt import Doubt
-from amptally.analysis.results.estimate import as_reasons
-from amptally.analysis.results.finding import Finding
 from amptally.analysis.results.reason import SEVERITIES, Reason, gravest
 from amptally.analysis.runs.corrections import drift_beyond_ppm
 from amptally.analysis.runs.run import Run
+from amptally.logger.machine.description import ArrangementMismatch
 
 RECEIVER_NEAR_SHARE = 0.1
 """A receiver supply within this share of its minimum is worth a caution. Our own choice."""
@@ -25,7 +23,7 @@ COLD_C = 15.0
 """Below it a lead-acid battery gives at least 5 % less than at 25 °C (a battery maker's table)."""
 
 
-def observe(run: Run, sag: Sag, charge: ChargeForecast, mismatch: Reason | str | None) -> list[Reason]:
+def observe(run: Run, sag: Sag, charge: ChargeForecast, mismatch: ArrangementMismatch | None) -> list[Reason]:
     """All of them, in no order. `mismatch`: why the machine description does not fit the measured voltage."""
     return [
         *_description(run, mismatch),
@@ -56,12 +54,12 @@ def _alarms(run: Run) -> list[Reason]:
     return found
 
 
-def _description(run: Run, mismatch: Reason | str | None) -> list[Reason]:
+def _description(run: Run, mismatch: ArrangementMismatch | None) -> list[Reason]:
     if run.machine is None:
         return [Reason("no_machine")]
     found = []
-    if mismatch:
-        found.append(Reason("arrangement_mismatch", "danger", mismatch=as_reasons(mismatch)))
+    if mismatch is not None:
+        found.append(Reason("arrangement_mismatch", "danger", **asdict(mismatch)))
     channels = ("battery_current_a", "battery_voltage_v", "left_current_a", "right_current_a")
     undeclared = tuple(name for name in channels if run.has(name) and run.sensor(name).gain_u is None)
     if undeclared:
@@ -95,22 +93,6 @@ def _recording(run: Run) -> list[Reason]:
     return found
 
 
-def clipping(run: Run, currents: dict[str, Current]) -> list[Finding]:
-    """Sensors that were at their full scale; what that does to the values is up to analysis/report/trust.py."""
-    return [
-        Doubt(
-            "danger",
-            "sensor_clipped",
-            f"The {lead} current sensor reached its full scale: the true current was higher.",
-            f"{current.clipped} samples at {run.sensor(f'{lead}_current_a').full_scale or 0:g} A",
-            "Fit a sensor with a larger range before trusting any margin of this lead.",
-            (f"{lead}_current_a",),
-        )
-        for lead, current in currents.items()
-        if current.clipped
-    ]
-
-
 def _receiver(run: Run, sag: Sag) -> list[Reason]:
     lowest_v = sag.receiver_min_v.value
     minimum_v = run.machine.receiver.minimum_v if run.machine and run.machine.receiver else None
@@ -135,15 +117,15 @@ def _controller(run: Run) -> list[Reason]:
         return []
     found = []
     minimum_v, maximum_v = controller.minimum_v, controller.maximum_v
-    if minimum_v is not None and supply.least < minimum_v:
-        found.append(Reason("controller_below_minimum", "caution", lowest_v=supply.least, minimum_v=minimum_v))
-    if maximum_v is not None and supply.greatest > maximum_v:
-        at_s = supply.greatest_at_s
+    if minimum_v is not None and supply.minimum < minimum_v:
+        found.append(Reason("controller_below_minimum", "caution", lowest_v=supply.minimum, minimum_v=minimum_v))
+    if maximum_v is not None and supply.maximum > maximum_v:
+        at_s = supply.maximum_at_s
         found.append(
             Reason(
                 "controller_above_maximum",
                 "danger",
-                highest_v=supply.greatest,
+                highest_v=supply.maximum,
                 at_s=at_s,
                 recovered_a=_recovered_a(run, at_s),
                 maximum_v=maximum_v,

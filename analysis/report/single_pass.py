@@ -1,39 +1,39 @@
-"""One look at every sample of a run, for what several sections of a report need: a long run is read once for all."""
+"""One pass over every sample of a run for all sections of a report, so that a long run is read once."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from amptally.analysis.controller.pulses import HELD, MANY, look_at_changes
-from amptally.analysis.exposure.run_exposure import exposed, look_at_exposure
-from amptally.analysis.integrals.energy import beside
-from amptally.analysis.integrals.sums import look_at_curve, look_at_power
-from amptally.analysis.quality.clipping import look_at_tops
+from amptally.analysis.controller.pulses import LONG_RUN_ROWS, STEP_CHANNELS, changes_pass
+from amptally.analysis.exposure.run_exposure import exposure_channel, exposure_pass
+from amptally.analysis.integrals.energy import voltages_beside
+from amptally.analysis.integrals.sums import curve_pass, power_pass
+from amptally.analysis.quality.clipping import peak_level_pass
 from amptally.analysis.results.leads import CURRENTS, LEADS
 from amptally.analysis.runs.run import Run
 
 
-def survey(run: Run, windows_s: Sequence[float] = ()) -> None:
-    """Extremes and means of all channels, sums of the currents and of the powers, tops, changes of what holds still.
+def single_pass(run: Run, windows_s: Sequence[float] = ()) -> None:
+    """Extremes and means of all channels, sums of currents and powers, peak levels, changes of step channels.
 
-    And of a long run the exposure of the currents: `windows_s` are lengths that will be asked for.
+    Of a long run also the exposure of the currents: `windows_s` are the window lengths that will be requested.
     """
-    run.in_step(_looks(run, windows_s))
+    run.run_passes(_passes(run, windows_s))
 
 
-def _looks(run: Run, windows_s: Sequence[float]) -> Iterator[Iterator[None]]:
-    exposures = () if run.at_once else {exposed(run, lead) for lead in LEADS}
+def _passes(run: Run, windows_s: Sequence[float]) -> Iterator[Iterator[None]]:
+    exposures = () if run.at_once else {exposure_channel(run, lead) for lead in LEADS}
     for name in run.columns:
-        yield run.look(name)
+        yield run.extremes_pass(name)
         if name.endswith(("_current_a", "_current_rms_a")):
-            yield look_at_curve(run, name)
+            yield curve_pass(run, name)
         if name in CURRENTS:
-            yield look_at_tops(run, name)
+            yield peak_level_pass(run, name)
         if name in exposures:
-            yield look_at_exposure(run, name, windows_s)
-        if name in HELD and run.rows >= MANY:
-            yield look_at_changes(run, name)
+            yield exposure_pass(run, name, windows_s)
+        if name in STEP_CHANNELS and run.rows >= LONG_RUN_ROWS:
+            yield changes_pass(run, name)
     for lead in LEADS:
-        voltage = next((name for name in beside(lead) if name in run.columns), None)
+        voltage = next((name for name in voltages_beside(lead) if name in run.columns), None)
         if voltage is not None and f"{lead}_current_a" in run.columns:
-            yield look_at_power(run, f"{lead}_current_a", voltage)
+            yield power_pass(run, f"{lead}_current_a", voltage)

@@ -13,10 +13,10 @@ from amptally.analysis.results.reason import Reason
 
 COVERAGE_FACTOR = 1.96
 """k for 95 % of a normal distribution (JCGM 100 table G.1 gives 1.960)."""
-LEAST_MENTIONED = 0.03
-"""A doubt of less than this part of the rest is not among the reasons; it widens its side all the same."""
-MOST_MENTIONED, LEAST_SHARE_MENTIONED = 3, 0.01
-"""This many terms are named as what an interval rests on, each with at least this share of the variance."""
+MIN_MENTIONED_DOUBT = 0.03
+"""A doubt smaller than this share of the rest is not among the reasons; it widens its side all the same."""
+MAX_MENTIONED_TERMS, MIN_MENTIONED_SHARE = 3, 0.01
+"""At most this many terms are named as what an interval rests on, each with at least this share of the variance."""
 UNDECLARED = Reason("sensor_error_undeclared")
 
 Bound = Literal["estimate", "at_least", "at_most"]
@@ -48,7 +48,7 @@ class Estimate:
     reasons: tuple[Reason, ...] = ()
     """Of a value: what its interval rests on and why a side is open, most important first. Of a refused one: why."""
     terms: tuple[Term, ...] = field(default=(), compare=False, repr=False)
-    """Where its width comes from, greatest first; empty where that was not worked out. Not part of the JSON object."""
+    """Where its width comes from, largest first; empty where that was not worked out. Not part of the JSON object."""
 
     def __str__(self) -> str:
         """`25.62 Wh (25.30 to 25.94)`, or `not given (no_current)` with the codes of the reasons."""
@@ -64,46 +64,27 @@ class Estimate:
         """There is no value; the reasons say why."""
         return self.value is None
 
-    @property
-    def refused(self) -> str | None:
-        """Transitional: the refusal in words."""
-        from amptally.analysis.wording.results import refusal
-
-        return refusal(self)
-
-    @property
-    def basis(self) -> str:
-        """Transitional: what the interval rests on in words."""
-        from amptally.analysis.wording.results import basis
-
-        return basis(self)
-
-    def bounded(self, bound: Bound, *why: Reason | str) -> Estimate:
+    def bounded(self, bound: Bound, *why: Reason) -> Estimate:
         """The same value as a one-sided statement; a refused one stays as it is."""
         if self.value is None or bound == "estimate":
             return self
         low = None if bound == "at_most" else self.low
         high = None if bound == "at_least" else self.high
-        return replace(self, low=low, high=high, bound=bound, reasons=(*as_reasons(*why), *self.reasons))
+        return replace(self, low=low, high=high, bound=bound, reasons=(*why, *self.reasons))
 
 
 def ranked(terms: Mapping[str, float | None]) -> tuple[Term, ...]:
-    """1 σ contributions by name → terms with their shares, greatest first, those not declared last."""
+    """1 σ contributions by name → terms with their shares, largest first, undeclared ones last."""
     total = sum(u**2 for u in terms.values() if u is not None)
     made = [Term(name, u, 0.0 if u is None or not total > 0 else u**2 / total) for name, u in terms.items()]
     return tuple(sorted(made, key=lambda term: (term.u is None, -term.share)))
 
 
-def as_reasons(*found: Reason | str) -> tuple[Reason, ...]:
-    """Transitional: sentences as reasons."""
-    return tuple(each if isinstance(each, Reason) else Reason("plain", text=each) for each in found if each)
-
-
-def refuse(unit: str, *reasons: Reason | str) -> Estimate:
+def refuse(unit: str, *reasons: Reason) -> Estimate:
     """No number, and the reasons, the most important first. Raises ValueError without any."""
     if not reasons:
         raise ValueError("a refusal needs a reason")
-    return Estimate(None, None, None, unit, reasons=as_reasons(*reasons))
+    return Estimate(None, None, None, unit, reasons=reasons)
 
 
 def estimate(
@@ -114,7 +95,7 @@ def estimate(
     doubt_low: float = 0.0,
     doubt_high: float = 0.0,
     doubt: str = "charge across gaps",
-    note: Reason | str | None = None,
+    note: Reason | None = None,
 ) -> Estimate:
     """Combine independent standard uncertainties into a 95 % interval.
 
@@ -132,10 +113,10 @@ def estimate(
         reasons.append(Reason("interval_from", shares=shares))
     if any(term is None for term in terms.values()):
         reasons.append(UNDECLARED)
-    if max(doubt_low, doubt_high) > LEAST_MENTIONED * half:
+    if max(doubt_low, doubt_high) > MIN_MENTIONED_DOUBT * half:
         reasons.append(Reason("widened_by_doubt", doubt=doubt))
-    if note:
-        reasons += as_reasons(note)
+    if note is not None:
+        reasons.append(note)
     doubts = {doubt: max(doubt_low, doubt_high) / COVERAGE_FACTOR} if doubt_low or doubt_high else {}
     return Estimate(value, low, high, unit, reasons=tuple(reasons), terms=ranked({**terms, **doubts}))
 
@@ -145,9 +126,9 @@ def main_shares(declared: Mapping[str, float]) -> tuple[tuple[str, float], ...]:
     variance = sum(term**2 for term in declared.values())
     if not variance > 0:
         return ()
-    largest = sorted(declared.items(), key=lambda item: -item[1])[:MOST_MENTIONED]
+    largest = sorted(declared.items(), key=lambda item: -item[1])[:MAX_MENTIONED_TERMS]
     shares = ((name, term**2 / variance) for name, term in largest)
-    return tuple((name, share) for name, share in shares if share >= LEAST_SHARE_MENTIONED)
+    return tuple((name, share) for name, share in shares if share >= MIN_MENTIONED_SHARE)
 
 
 def above_zero(result: Estimate) -> Estimate:
@@ -156,7 +137,7 @@ def above_zero(result: Estimate) -> Estimate:
 
 
 def extreme_u(sigma: float, samples: int) -> float:
-    """1 σ to declare for the greatest or least of so many readings, each with independent normal noise of `sigma`.
+    """1 σ to declare for the maximum or minimum of `samples` readings, each with independent normal noise of `sigma`.
 
     The largest of n errors passes k σ with at most 2.5 %, where n (1 − Φ(k)) = 0.025: a million samples of a steady
     current show a peak of 5.4 σ that was never there. Returned so that `estimate` gets that k.

@@ -6,7 +6,7 @@ import math
 from collections.abc import Collection, Mapping
 from dataclasses import replace
 
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Bound, Estimate, as_reasons, ranked, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Bound, Estimate, ranked, refuse
 from amptally.analysis.results.reason import Reason
 
 
@@ -19,9 +19,9 @@ def power_of(
     *,
     doubt_low: float = 0.0,
     doubt_high: float = 0.0,
-    note: Reason | str | None = None,
+    note: Reason | None = None,
 ) -> Estimate:
-    """factor × source^exponent for a source that cannot be negative; each side keeps its own width.
+    """factor × source^exponent for a source that cannot be negative; each side has its own width.
 
     The source's side and 1.96 × the relative terms add in quadrature, the doubts linearly. A one-sided source gives a
     one-sided result, on the other side when the exponent is negative.
@@ -46,7 +46,7 @@ def power_of(
     bound: Bound = "at_most" if low is None else "at_least" if high is None else "estimate"
     used = tuple((name, term) for name, term in relative_terms.items() if term)
     model_u = (Reason("model_uncertainty", relative_u=used),) if used else ()
-    reasons = (*as_reasons(note or ""), *model_u, *source.reasons)
+    reasons = (*_noted(note), *model_u, *source.reasons)
     slope = exponent * value / source.value if source.value else 0.0
     terms = carried(source, slope, "what it is computed from")
     terms |= {name: term * value for name, term in relative_terms.items()}
@@ -60,7 +60,7 @@ def product(
     second: Estimate,
     unit: str,
     *,
-    note: Reason | str | None = None,
+    note: Reason | None = None,
     names: tuple[str, str] = ("first factor", "second factor"),
     shared: Collection[str] = (),
 ) -> Estimate:
@@ -97,7 +97,7 @@ def product(
     if low is None and high is None:
         return refuse(unit, Reason("open_on_opposite_sides"))
     bound: Bound = "at_most" if low is None else "at_least" if high is None else "estimate"
-    reasons = tuple(dict.fromkeys((*as_reasons(note or ""), *first.reasons, *second.reasons)))
+    reasons = tuple(dict.fromkeys((*_noted(note), *first.reasons, *second.reasons)))
     return Estimate(value, low, high, unit, bound, reasons=reasons, terms=ranked(_joined(by_first, by_second, shared)))
 
 
@@ -106,7 +106,7 @@ def quotient(
     second: Estimate,
     unit: str,
     *,
-    note: Reason | str | None = None,
+    note: Reason | None = None,
     names: tuple[str, str] = ("numerator", "denominator"),
     shared: Collection[str] = (),
 ) -> Estimate:
@@ -127,6 +127,10 @@ def carried(source: Estimate, slope: float, name: str) -> dict[str, float | None
         abs(side - source.value) for side in (source.low, source.high) if side is not None and source.value is not None
     ]
     return {name: slope * max(sides) / COVERAGE_FACTOR} if any(sides) else {}
+
+
+def _noted(note: Reason | None) -> tuple[Reason, ...]:
+    return () if note is None else (note,)
 
 
 def _joined(

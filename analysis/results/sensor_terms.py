@@ -52,7 +52,7 @@ def skew_u_s(current: SensorError, voltage: SensorError) -> float | None:
 
 
 def pulse_seen(window_s: float, corner_hz: float) -> float:
-    """Share, 0 to 1, of its RMS that a rectangular pulse as long as the window keeps behind a first-order filter.
+    """Share, 0 to 1, of its RMS that is left of a rectangular pulse as long as the window behind a first-order filter.
 
     With u = t/τ and a = T/τ the filter answers 1 − e^(−u) up to a and p e^(−(u−a)) after it, p = 1 − e^(−a). The window
     of the pulse's length that holds most starts at x = ln(1 + p), where it answers alike at both ends; its squares
@@ -78,7 +78,7 @@ def hides_peaks(interval_s: float, corner_hz: float | None) -> bool:
 
 
 def near_zero(sensor: SensorError) -> float:
-    """Readings closer to zero than this, 3 σ, may be of either sign by noise alone."""
+    """Readings smaller than this, 3 σ, may have either sign by noise alone."""
     return 3 * white_u(sensor)
 
 

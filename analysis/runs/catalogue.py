@@ -1,4 +1,4 @@
-"""The runs of a folder, and opening one of them by its id: never by a path that somebody else wrote."""
+"""The runs of a folder, and opening one of them by its id, never by a path from outside."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from amptally.analysis.errors import RunContentError
-from amptally.analysis.runs.folder import OPENING_ERRORS, Glance, glance, run_paths, run_stamp
+from amptally.analysis.runs.folder import OPENING_ERRORS, RunSummary, run_paths, run_stamp, summarise
 from amptally.analysis.runs.run import Run
 
-MOST_RUNS = 2000
-"""The newest of a larger folder are listed."""
+MAX_RUNS = 2000
+"""Of a larger folder the newest are listed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,10 +21,10 @@ class Entry:
     path: Path
     stamp: tuple[int, ...]
     """Changes with the file and its edits."""
-    about: Glance | None
+    about: RunSummary | None
     """None where it cannot be read."""
     problem: str | None
-    """Why it cannot be read or opened, in one line; the folder's own path left out."""
+    """Why it cannot be read or opened, in one line without the folder's path."""
 
 
 def list_runs(folder: Path, known: Mapping[Path, Entry] | None = None) -> list[Entry]:
@@ -34,7 +34,7 @@ def list_runs(folder: Path, known: Mapping[Path, Entry] | None = None) -> list[E
     """
     entries = []
     taken: dict[str, str] = {}
-    for path in run_paths(folder)[-MOST_RUNS:]:
+    for path in run_paths(folder)[-MAX_RUNS:]:
         entry = _entry(path, (known or {}).get(path))
         if entry is None:
             continue
@@ -63,7 +63,7 @@ def _entry(path: Path, known: Entry | None) -> Entry | None:
     if known is not None and known.stamp == stamp and known.about is not None:
         return known
     try:
-        return Entry(path, stamp, glance(path), None)
+        return Entry(path, stamp, summarise(path), None)
     except OPENING_ERRORS as error:
         return Entry(path, stamp, None, _plain(error, path))
 

@@ -1,4 +1,4 @@
-"""Stored columns: read side by side for whoever looks at all channels stretch by stretch, and turned into SI units."""
+"""Stored columns: read together for passes over all channels, and converted to SI units."""
 
 from __future__ import annotations
 
@@ -13,53 +13,53 @@ from amptally.analysis.signals.series import Floats, Series
 
 CHUNK_ROWS = 240_000
 """Four row groups of a recorded file."""
-KEPT = 3
-"""The one looked at and its neighbours."""
+CACHED_CHUNKS = 3
+"""The current chunk and its neighbours."""
 
 
 @dataclass(slots=True)
-class ReadTogether:
-    """Any rows of some columns, asked for in about the order of the file."""
+class ColumnReader:
+    """Any rows of some columns, requested in roughly the order of the file."""
 
     read: Callable[[Sequence[str], int, int], pl.DataFrame]
     columns: Sequence[str]
     rows: int
     """Of the file."""
-    _kept: OrderedDict[int, pl.DataFrame] = field(default_factory=OrderedDict)
+    _cached: OrderedDict[int, pl.DataFrame] = field(default_factory=OrderedDict)
 
     def column(self, name: str, start: int, rows: int) -> pl.Series:
-        """So many values from row `start` on."""
+        """`rows` values from row `start` on."""
         first, last = start // CHUNK_ROWS, (start + rows - 1) // CHUNK_ROWS
         parts = [self._chunk(place)[name] for place in range(first, last + 1)]
         whole = parts[0] if len(parts) == 1 else pl.concat(parts, rechunk=False)
         return whole.slice(start - first * CHUNK_ROWS, rows)
 
     def _chunk(self, place: int) -> pl.DataFrame:
-        found = self._kept.pop(place, None)
+        found = self._cached.pop(place, None)
         if found is None:
             start = place * CHUNK_ROWS
             found = self.read(self.columns, start, min(CHUNK_ROWS, self.rows - start))
-        self._kept[place] = found
-        while len(self._kept) > KEPT:
-            self._kept.popitem(last=False)
+        self._cached[place] = found
+        while len(self._cached) > CACHED_CHUNKS:
+            self._cached.popitem(last=False)
         return found
 
 
 @dataclass(frozen=True, slots=True)
-class Walk:
-    """What one thread holds while it goes through a run for several looks at once."""
+class PassReader:
+    """What one thread reads through while several passes over a run go side by side."""
 
     load: Callable[[str, int, int], Series | None]
-    """Samples of a channel, a few of the last kept."""
-    together: ReadTogether | None
-    """All columns, where they are read stretch by stretch."""
-    gathered: dict[str, Gathered]
-    """Channels that are put together on the way."""
+    """Samples of a channel; the last few requests are cached."""
+    together: ColumnReader | None
+    """All columns, where they are read block by block."""
+    buffers: dict[str, ChannelBuffer]
+    """Channels to be held whole, filled during the pass."""
 
 
 @dataclass(slots=True)
-class Gathered:
-    """Values of all rows, put together from stretches that come in their order; incomplete where one lacks values."""
+class ChannelBuffer:
+    """Values of all rows, assembled from consecutive blocks; incomplete where a block lacks values."""
 
     value: Floats
     """Shape (rows of the run,)."""
@@ -72,7 +72,7 @@ class Gathered:
         return self.done == len(self.value)
 
     def add(self, first_row: int, value: Floats) -> None:
-        """Values from a row on; those of rows that are there already are passed over."""
+        """Values from a row on; those of rows that are filled already are ignored."""
         fresh = value[max(self.done - first_row, 0) :]
         if first_row <= self.done:
             self.value[self.done : self.done + len(fresh)] = fresh

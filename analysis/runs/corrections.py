@@ -1,4 +1,4 @@
-"""What the machine file says of a channel's sensor, and what it makes of the samples."""
+"""What the machine file declares about a channel's sensor, and the correction of samples by it."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def _section(channel: Channel) -> str:
 def declared(machine: Machine | None, channel: Channel) -> Sensor:
     """The machine file's section on a channel's sensor, empty without one.
 
-    The RMS, least and greatest current of an interval come from their lead's sensor unless they have their own.
+    The RMS, minimum and maximum of an interval come from their lead's sensor unless they have a section of their own.
     """
     sensors = machine.sensors if machine else {}
     name = _section(channel)
@@ -33,30 +33,30 @@ def declared(machine: Machine | None, channel: Channel) -> Sensor:
     return sensors.get(name) or (sensors.get(f"{lead}_current") if found else None) or Sensor()
 
 
-def sensor_error(said: Sensor, board: Mapping[str, Any] | None, channel: Channel) -> SensorError:
-    """Declared errors of a channel's sensor; full scale and filter corner also as the board tells."""
+def sensor_error(sensor: Sensor, board: Mapping[str, Any] | None, channel: Channel) -> SensorError:
+    """Declared errors of a channel's sensor; full scale and filter corner also from the board's descriptor."""
     full_scale, corner_hz = board_terms(board, channel.name, channel.si_per_step)
-    terms = said.offset_u, said.gain_u, said.delay_u, said.noise, said.resolution
-    return SensorError(*terms, said.full_scale or full_scale, said.bandwidth_hz or corner_hz)
+    terms = sensor.offset_u, sensor.gain_u, sensor.delay_u, sensor.noise, sensor.resolution
+    return SensorError(*terms, sensor.full_scale or full_scale, sensor.bandwidth_hz or corner_hz)
 
 
-def squares(machine: Machine | None, channel: Channel, said: Sensor) -> bool:
-    """The channel is an RMS that shares its lead's section: it loses the offset as squares do."""
+def offset_in_squares(machine: Machine | None, channel: Channel, sensor: Sensor) -> bool:
+    """The channel is an RMS that shares its lead's section: its offset is taken off in squares."""
     own = machine is not None and _section(channel) in machine.sensors
-    return bool(said.offset) and not own and channel.si_name.endswith("_rms_a")
+    return bool(sensor.offset) and not own and channel.si_name.endswith("_rms_a")
 
 
-def corrected_rms(rms: Floats, mean: pl.Series | None, per_step: float, said: Sensor) -> Floats:
+def corrected_rms(rms: Floats, mean: pl.Series | None, per_step: float, sensor: Sensor) -> Floats:
     """√(rms² − 2 · offset · mean + offset²) / (1 + gain), `mean` being the stored current of the same intervals.
 
-    Where the mean is not known the RMS loses nothing.
+    Where the mean is not known, the RMS is left as it is.
     """
-    offset = said.offset or 0.0
+    offset = sensor.offset or 0.0
     mean_a = np.full(len(rms), offset / 2)
     if mean is not None:
         mean_a = np.where(mean.is_not_null().to_numpy(), in_units(mean.fill_null(0), per_step), mean_a)
     squared = np.maximum(rms**2 - 2 * offset * mean_a + offset**2, 0.0)
-    return np.asarray(np.sqrt(squared) / (1.0 + (said.gain or 0.0)))
+    return np.asarray(np.sqrt(squared) / (1.0 + (sensor.gain or 0.0)))
 
 
 def drift_beyond_ppm(clock: dict[str, float | None]) -> float | None:
@@ -66,7 +66,7 @@ def drift_beyond_ppm(clock: dict[str, float | None]) -> float | None:
 
 
 def usable_drift_ppm(clock: dict[str, float | None]) -> float | None:
-    """Drift to correct for: known, within the limit, and larger than what the fit cannot tell."""
+    """Drift to correct for: known, within the limit, and larger than twice the uncertainty of the fit."""
     drift, rate_u = clock.get("drift_ppm"), clock.get("rate_u")
     if drift is None or rate_u is None or not 2e6 * rate_u <= abs(drift) <= DRIFT_LIMIT_PPM:
         return None

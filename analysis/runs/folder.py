@@ -1,4 +1,4 @@
-"""What a folder of runs holds, samples unread: the other half of the door to the logger."""
+"""What a folder of runs holds, without reading samples."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import open_run, run_files
 
 OPENING_ERRORS: tuple[type[Exception], ...] = (LoggerError, RunContentError, OSError)
-"""What opening a run may raise; each holds one plain line."""
+"""What opening a run may raise; each message is one plain line."""
 
 
 @dataclass(frozen=True, slots=True)
-class Glance:
-    """What a list of runs needs of one run file, its samples unread."""
+class RunSummary:
+    """What a list of runs needs from one run file, without reading samples."""
 
     run_id: str
     machine: str | None
@@ -33,7 +33,7 @@ class Glance:
     tags: tuple[str, ...]
 
 
-def glance(path: Path) -> Glance:
+def summarise(path: Path) -> RunSummary:
     """Read what describes a run. Raises one of OPENING_ERRORS."""
     file = open_run(path)
     if file.rows == 0:
@@ -43,7 +43,7 @@ def glance(path: Path) -> Glance:
     ends = [int(file.read([], row, 1)[TIME_COLUMN][0]) for row in (0, file.rows - 1)]
     drift = usable_drift_ppm(metadata.clock)
     duration_s = (ends[1] - ends[0]) * 1e-6 / (1.0 + (drift or 0.0) * 1e-6)
-    return Glance(
+    return RunSummary(
         metadata.run_id,
         machine.name if machine else None,
         metadata.start_utc,

@@ -1,4 +1,4 @@
-"""One channel of a long run ready to be drawn: extremes of its blocks are kept, a narrow view reads samples."""
+"""One channel of a long run, ready to plot: extremes of its blocks are in memory, a narrow view reads samples."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ from amptally.analysis.signals.series import Floats, Series, cut
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LongEnvelope:
-    """Answers what `Envelope` answers.
+    """Offers what `Envelope` offers.
 
-    A wide view shows the least and the greatest sample of every block of 64, at their own times: no peak is hidden, but
-    a column may show the extremes of a block that only begins or ends in it a block too late or too early.
+    A wide view shows the minimum and the maximum of every block of 64 samples, at their own times: no peak is hidden,
+    but a column may also show an extreme of a block that only begins or ends in it.
     """
 
     run: Run
     si_name: str
-    kept: Series
+    extremes: Series
     """Extremes of all blocks and the samples beside gaps, each at its time."""
 
     @classmethod
@@ -39,17 +39,20 @@ class LongEnvelope:
         return cls(run, si_name, Series(time_s, value, np.concatenate([part.gap_after for part in parts])))
 
     def _few(self, from_s: float, to_s: float) -> bool:
-        """Whether a view holds so few samples that it shows each of them."""
+        """Whether a view holds few enough samples to show each of them."""
         return to_s - from_s <= FINE * (self.run.interval_s or 0.0)
 
     def _seen(self, from_s: float, to_s: float) -> Envelope | None:
-        """What a view is drawn from: samples, or kept extremes and one more at each end."""
+        """What a view is drawn from: samples, or extremes and one more at each end."""
         if self._few(from_s, to_s):
             series = self.run.part(from_s, to_s).series(self.si_name)
             if series is not None:
                 return Envelope.of(series)
-        first, stop = np.searchsorted(self.kept.time_s, from_s), np.searchsorted(self.kept.time_s, to_s, "right")
-        near = cut(self.kept, max(int(first) - 1, 0), int(stop) + 1)
+        first, stop = (
+            np.searchsorted(self.extremes.time_s, from_s),
+            np.searchsorted(self.extremes.time_s, to_s, "right"),
+        )
+        near = cut(self.extremes, max(int(first) - 1, 0), int(stop) + 1)
         return Envelope.of(near) if len(near.time_s) else None
 
     def thin(self, from_s: float, to_s: float, columns: int) -> Thinned:
@@ -64,8 +67,8 @@ class LongEnvelope:
         """As `Envelope.ranges`."""
         seen = self._seen(float(edges_s[0]), float(edges_s[-1]))
         if seen is None:
-            least, greatest = np.full((2, len(edges_s) - 1), np.nan)
-            return least, greatest
+            minimum, maximum = np.full((2, len(edges_s) - 1), np.nan)
+            return minimum, maximum
         return seen.ranges(edges_s)
 
 

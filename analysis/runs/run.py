@@ -1,4 +1,4 @@
-"""The door to the logger: opens a run and gives its channels whole, in stretches or as means, whatever is asked for."""
+"""The only reader of run files: opens a run and gives its channels whole, block by block, or as means."""
 
 from __future__ import annotations
 
@@ -18,32 +18,32 @@ import polars as pl
 from amptally.analysis.errors import ArgumentError, RunContentError
 from amptally.analysis.results.leads import CURRENTS
 from amptally.analysis.results.sensor_error import SensorError
-from amptally.analysis.runs.columns import Gathered, ReadTogether, Walk
+from amptally.analysis.runs.columns import ChannelBuffer, ColumnReader, PassReader
 from amptally.analysis.runs.corrections import usable_drift_ppm
 from amptally.analysis.runs.sample_times import SampleTimes
 from amptally.analysis.runs.samples import STRETCH_ROWS, Samples
 from amptally.analysis.signals.series import (
-    Drawn,
     Extremes,
     Flags,
     Floats,
-    Joining,
-    Pair,
+    PairedSamples,
     Places,
+    Resampled,
     Series,
+    SeriesBuffer,
+    carry_over,
     cut,
-    drawn_at,
-    exhaust,
-    following,
-    pair_after,
     pair_between,
+    pair_with_carry_over,
+    resampled_at,
+    run_to_end,
     smoothed,
-    tail,
     together,
+    with_carry_over,
 )
 from amptally.analysis.signals.time_index import first_row
 from amptally.logger.channels import BY_NAME, BY_SI_NAME, TIME_COLUMN
-from amptally.logger.machine.description import Machine, arrangement_mismatch, load, parse
+from amptally.logger.machine.description import ArrangementMismatch, Machine, arrangement_mismatch, load, parse
 from amptally.logger.storage.edits import merged, read_edits
 from amptally.logger.storage.metadata import Gap
 from amptally.logger.storage.runfile import RunFile, open_run
@@ -52,18 +52,18 @@ __all__ = ["STRETCH_ROWS", "Flags", "Floats", "Run", "SensorError", "Series", "t
 
 T = TypeVar("T")
 
-WHOLE_ROWS = 5_000_000
-"""Of runs with more samples no channel is kept, but a current that lacks samples while its exposure is looked at."""
+CACHED_ROWS = 5_000_000
+"""Above this size no channel is cached, except a current with missing samples during its exposure search."""
 MARGIN_ROWS = 4096
-"""Read beyond both ends of a stretch where two channels are matched that differ in delay or lack samples."""
+"""Read beyond both ends of a block where two channels are matched that differ in delay or lack samples."""
 FAR_ROWS = 1 << 18
 """Where a channel is late or rare, as far as this: four minutes at 1 kHz. Beyond it a silence is a gap."""
-AGAIN = (*CURRENTS, "battery_voltage_v")
-"""Channels that several sections of a report go through a second time."""
+READ_AGAIN = (*CURRENTS, "battery_voltage_v")
+"""Channels that several sections of a report read a second time."""
 SMOOTH_S = 0.02
-"""Means over this long, or single samples where they are rarer, tell all but peaks and switching."""
-SMOOTH_MOST = 2_000_000
-"""At most so many means of a channel."""
+"""Means over this long, or single samples where they are rarer, show everything but peaks and switching."""
+MAX_SMOOTH_MEANS = 2_000_000
+"""Maximum number of means per channel."""
 
 
 @dataclass
@@ -73,11 +73,11 @@ class Run(Samples):
     _series: dict[str, Series | None] = field(default_factory=dict)
     _smooth: dict[str, Series | None] = field(default_factory=dict)
     _extremes: dict[str, Extremes | None] = field(default_factory=dict)
-    _drawn: tuple[Floats, Flags, Series, Drawn] | None = None
-    """What `drawn_at` was asked for last, and its answer."""
+    _resampled: tuple[Floats, Flags, Series, Resampled] | None = None
+    """The last arguments of `resampled_at`, and its result."""
     _from_start: Run | None = None
-    kept: dict[tuple[str, str], object] = field(default_factory=dict)
-    """What others computed of this run and need again."""
+    cache: dict[tuple[str, str], object] = field(default_factory=dict)
+    """Results that other rooms computed from this run and need again, by kind and channel."""
 
     @classmethod
     def open(
@@ -116,8 +116,8 @@ class Run(Samples):
 
     def _of_rows(self, start_row: int, rows: int) -> Run:
         """Other rows of the same file."""
-        said = self.path, self.file, self.metadata, self.edits, self.machine, self.machine_replaced
-        return Run(*said, start_row, rows, self.drift_applied_ppm, self._times)
+        described = self.path, self.file, self.metadata, self.edits, self.machine, self.machine_replaced
+        return Run(*described, start_row, rows, self.drift_applied_ppm, self._times)
 
     def from_start(self) -> Run:
         """The same run from its first sample to the end of this part: what came before the part belongs to it too."""
@@ -145,7 +145,7 @@ class Run(Samples):
     @property
     def long(self) -> bool:
         """Too long to hold channels whole."""
-        return self.rows > WHOLE_ROWS
+        return self.rows > CACHED_ROWS
 
     def interval_of(self, si_name: str) -> float:
         """Mean interval between the valid samples of a channel; infinite for fewer than two."""
@@ -171,16 +171,16 @@ class Run(Samples):
         return super().samples(si_name, start, rows) if whole is None else cut(whole, start, start + rows)
 
     def _whole(self, si_name: str) -> Series | None:
-        """A channel that is in memory with a sample in every row."""
+        """A channel that is in memory with a sample in every row; else None."""
         held = self._series.get(si_name)
         return held if held is not None and len(held.value) == self.rows else None
 
     def stretches(self, si_name: str) -> Iterator[Series]:
-        """The same stretch by stretch, each beginning with the last sample of the one before."""
-        return (part for part in self.turns(si_name) if part is not None)
+        """The blocks that hold samples, each beginning with the last sample of the one before."""
+        return (part for part in self.blocks(si_name) if part is not None)
 
-    def turns(self, si_name: str) -> Iterator[Series | None]:
-        """A stretch at each turn; None where the channel has no sample in it."""
+    def blocks(self, si_name: str) -> Iterator[Series | None]:
+        """A channel block by block, each beginning with the last sample before it; None for one without samples."""
         if self.at_once:
             yield self.series(si_name)
             return
@@ -189,30 +189,30 @@ class Run(Samples):
             part, rows = self._around(si_name, begin, stop), self._rows_around(begin, stop)
             if part is not None and len(part.value) == len(rows):
                 part = cut(part, max(begin - 1, 0) - rows.start, stop - rows.start)
-            else:  # values are missing: the gaps between have to be looked for
+            else:  # values are missing: gaps lie between the others
                 part = self.samples(si_name, begin, stop - begin)
                 if part is not None and before is not None:
-                    part = following(before, part, self._gap_rule.find)
+                    part = with_carry_over(before, part, self._gap_rule.find)
             yield part
-            before = before if part is None else tail(before, part)
+            before = before if part is None else carry_over(before, part)
 
     def _rows_around(self, begin: int, stop: int, margin: int = 0) -> range:
-        """Rows of a stretch and MARGIN_ROWS or more beyond both its ends."""
+        """Rows of a block and MARGIN_ROWS or more beyond both its ends."""
         margin = max(margin, MARGIN_ROWS)
         return range(max(begin - margin, 0), min(stop + margin, self.rows))
 
     def _around(self, si_name: str, begin: int, stop: int) -> Series | None:
-        """Samples there: the same for all that look at a stretch, so that they are converted once."""
+        """Samples there: the same array for all passes over a block, so they are converted once."""
         if self.at_once:
             return self.series(si_name)
         rows = self._rows_around(begin, stop)
-        found, walk = self.samples(si_name, rows.start, len(rows)), self._walk
-        if walk is not None and si_name in walk.gathered and found is not None and len(found.value) == len(rows):
-            walk.gathered[si_name].add(rows.start, found.value)
+        found, walk = self.samples(si_name, rows.start, len(rows)), self._pass_reader
+        if walk is not None and si_name in walk.buffers and found is not None and len(found.value) == len(rows):
+            walk.buffers[si_name].add(rows.start, found.value)
         return found
 
     def _reaching(self, si_name: str, begin: int, stop: int, from_s: float, to_s: float) -> Series | None:
-        """Samples of a stretch that reach beyond two moments, however late they are or rare, up to FAR_ROWS further."""
+        """Samples of a block that reach beyond two moments, however late or rare they are, up to FAR_ROWS further."""
         found, rows, margin = self._around(si_name, begin, stop), self._rows_around(begin, stop), MARGIN_ROWS
         while len(rows) < self.rows and margin < FAR_ROWS:
             if found is not None and found.time_s[0] <= from_s and found.time_s[-1] >= to_s:
@@ -223,19 +223,19 @@ class Run(Samples):
         return found
 
     def values(self, si_name: str) -> Iterator[Floats]:
-        """The valid samples alone, stretch by stretch, each once."""
+        """The valid samples alone, block by block, each once."""
         for place, part in enumerate(self.stretches(si_name)):
             yield part.value[min(place, 1) :]
 
-    def paired(self, first: str, second: str) -> Iterator[Pair]:
-        """Two channels `together`, stretch by stretch, each beginning with the last sample of the one before."""
-        return (pair for pair in self.paired_turns(first, second) if pair is not None)
+    def paired(self, first: str, second: str) -> Iterator[PairedSamples]:
+        """Two channels `together`, block by block, each beginning with the last sample of the one before."""
+        return (pair for pair in self.paired_blocks(first, second) if pair is not None)
 
-    def paired_turns(self, first: str, second: str) -> Iterator[Pair | None]:
-        """A stretch of both at each turn; None where they have no interval in it."""
-        last: Pair | None = None
+    def paired_blocks(self, first: str, second: str) -> Iterator[PairedSamples | None]:
+        """The same for every block; None where the two have no interval in it."""
+        last: PairedSamples | None = None
         for begin, stop in self.ranges():
-            # An interval belongs to the stretch in which it begins.
+            # An interval belongs to the block in which it begins.
             from_s, to_s = (float(self._times_s(min(row, self.rows - 1), 1)[0]) for row in (begin, stop))
             reach_s = math.inf if begin == 0 else from_s, -math.inf if stop == self.rows else to_s
             one, other = (self._reaching(name, begin, stop, *reach_s) for name in (first, second))
@@ -243,69 +243,73 @@ class Run(Samples):
                 yield None
                 continue
             between_s = -math.inf if begin == 0 else from_s, math.inf if stop == self.rows else to_s
-            pair = pair_between(together(one, other, self._drawn_at(one.time_s, one.gap_after, other)), *between_s)
-            pair = pair if last is None else pair_after(last, pair)
+            pair = pair_between(together(one, other, self._resampled_at(one.time_s, one.gap_after, other)), *between_s)
+            pair = pair if last is None else pair_with_carry_over(last, pair)
             if len(pair[0]) > 1 or self.at_once:
                 last = pair
                 yield pair
             else:
                 yield None
 
-    def _drawn_at(self, time_s: Floats, gap_after: Flags, drawn: Series) -> Drawn:
-        """`drawn_at`, once for channels of the same times that follow one another."""
-        held = self._drawn
-        if held is None or held[0] is not time_s or held[1] is not gap_after or held[2] is not drawn:
-            self._drawn = held = time_s, gap_after, drawn, drawn_at(time_s, gap_after, drawn)
+    def _resampled_at(self, time_s: Floats, gap_after: Flags, source: Series) -> Resampled:
+        """`resampled_at`, cached for consecutive calls with the same times."""
+        held = self._resampled
+        if held is None or held[0] is not time_s or held[1] is not gap_after or held[2] is not source:
+            self._resampled = held = time_s, gap_after, source, resampled_at(time_s, gap_after, source)
         return held[3]
 
     def smooth(self, si_name: str) -> Series | None:
         """Means over SMOOTH_S, or the samples where they are rarer; None without any."""
         if si_name not in self._smooth:
-            exhaust(self.look(si_name))
+            run_to_end(self.extremes_pass(si_name))
         return self._smooth[si_name]
 
     def extremes(self, si_name: str) -> Extremes | None:
-        """Least and greatest sample of a channel; None without any."""
+        """Minimum and maximum of a channel, and when they were sampled; None without a sample."""
         if si_name not in self._extremes:
-            exhaust(self.look(si_name))
+            run_to_end(self.extremes_pass(si_name))
         return self._extremes[si_name]
 
-    def look(self, si_name: str) -> Iterator[None]:
-        """Find extremes and means of a channel, a stretch at each turn; see `in_step`."""
-        size = max(int(SMOOTH_S / (self.interval_s or SMOOTH_S) + 1e-6), math.ceil(self.rows / SMOOTH_MOST))
+    def extremes_pass(self, si_name: str) -> Iterator[None]:
+        """Find extremes and means of a channel, one block per step; see `run_passes`."""
+        size = max(int(SMOOTH_S / (self.interval_s or SMOOTH_S) + 1e-6), math.ceil(self.rows / MAX_SMOOTH_MEANS))
         found: Extremes | None = None
-        # Each stretch may begin a mean anew, and so does what follows a gap.
-        means = Joining(self._gap_rule.find, self.rows // size + 2 * (self.rows // STRETCH_ROWS + 1))
-        for part in self.turns(si_name):
+        # Each block may begin a new mean, and so does the part after a gap.
+        means = SeriesBuffer(self._gap_rule.find, self.rows // size + 2 * (self.rows // STRETCH_ROWS + 1))
+        for part in self.blocks(si_name):
             if part is not None:
                 means.add(smoothed(cut(part, 0 if found is None else 1, len(part.value)), size))
                 found = Extremes.of(part) if found is None else found.joined(Extremes.of(part))
             yield
         self._extremes[si_name], self._smooth[si_name] = found, means.series
 
-    def in_step(self, looks: Iterable[Iterator[None]]) -> None:
-        """Let several looks at channels go through the run side by side, so that it is read once for all of them.
+    def run_passes(self, passes: Iterable[Iterator[None]]) -> None:
+        """Advance several passes over channels side by side, so that the run is read once for all of them.
 
-        What laps, exposure and resistance will look at again is kept on the way, of a run that is not long.
+        What laps, exposure and resistance read again is cached meanwhile, unless the run is long.
         """
         read = partial(self.file.read, with_time=False)
-        together = None if self.at_once else ReadTogether(read, self.file.columns, self.file.rows)
-        again = () if self.at_once or self.long else (name for name in AGAIN if name in self.columns)
-        gathered = {name: Gathered(np.empty(self.rows)) for name in again}
-        self._walks[get_ident()] = Walk(lru_cache(maxsize=len(self.columns))(self._load), together, gathered)
+        reader = None if self.at_once else ColumnReader(read, self.file.columns, self.file.rows)
+        again = () if self.at_once or self.long else (name for name in READ_AGAIN if name in self.columns)
+        buffers = {name: ChannelBuffer(np.empty(self.rows)) for name in again}
+        load = lru_cache(maxsize=len(self.columns))(self._load)
+        self._pass_readers[get_ident()] = PassReader(load, reader, buffers)
         try:
-            exhaust(itertools.zip_longest(*looks))
+            run_to_end(itertools.zip_longest(*passes))
         finally:
-            del self._walks[get_ident()]
-        for name in (name for name in gathered if gathered[name].complete):
+            del self._pass_readers[get_ident()]
+        for name in (name for name in buffers if buffers[name].complete):
             time_s = self._times.late(self.time_s, self.declared(name).delay_s or 0.0)
-            self._series[name] = Series(time_s, gathered[name].value, self._flags(0, self.rows), self.interval_s)
+            self._series[name] = Series(time_s, buffers[name].value, self._flags(0, self.rows), self.interval_s)
 
-    def kept_of(self, kind: type[T], key: tuple[str, str], look: Iterator[None]) -> T:
-        """What a look leaves in `kept` under a key; it is taken now where it was not taken before."""
-        if key not in self.kept:
-            exhaust(look)
-        found = self.kept[key]
+    def cached(self, kind: type[T], key: tuple[str, str], fill: Iterator[None]) -> T:
+        """What the pass `fill` leaves in `cache` under a key; the pass runs now unless it has run before.
+
+        Raises TypeError where the cache holds something of another kind.
+        """
+        if key not in self.cache:
+            run_to_end(fill)
+        found = self.cache[key]
         if not isinstance(found, kind):
             raise TypeError(f"{key} holds a {type(found).__name__}, not a {kind.__name__}")
         return found
@@ -324,10 +328,10 @@ class Run(Samples):
 
     @property
     def gap_unknown(self) -> bool:
-        """Somewhere time went on although nobody knows how long nothing was measured."""
+        """The length of at least one gap is not known."""
         return any(gap.end_s is None for gap in self.gaps())
 
-    def arrangement_mismatch(self) -> str | None:
+    def arrangement_mismatch(self) -> ArrangementMismatch | None:
         """Why the machine description cannot be this machine's, judged by battery voltage; None where it can."""
         volts = self.smooth("battery_voltage_v")
         if self.machine is None or volts is None:
@@ -393,6 +397,6 @@ class Run(Samples):
 
 
 def _stored_us(file: RunFile, start: int, rows: int) -> Places | None:
-    """Stored times of so many rows from one on; None where one is missing."""
+    """Stored times of `rows` rows from `start` on; None where one is missing."""
     column = file.read([], start, rows)[TIME_COLUMN]
     return None if column.null_count() else column.to_numpy()

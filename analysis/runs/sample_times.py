@@ -1,4 +1,4 @@
-"""Run times of samples: read from the file once, and not again where they lie evenly, as a recorder's mostly do."""
+"""Run times of samples: read from the file once, then computed where they are evenly spaced, as most are."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from amptally.analysis.errors import RunContentError
 from amptally.analysis.signals.series import Floats, Places
 
 BLOCK_ROWS = 60_000
-"""Remembered one by one; the row group of a recorded file."""
+"""Rows whose spacing is remembered together; the row group of a recorded file."""
 _COUNTS = np.arange(float(BLOCK_ROWS))
-MOST_SINGLE = 1000
-"""So many times of single rows are remembered."""
+MAX_SINGLE = 1000
+"""Maximum number of times of single rows that are cached."""
 LONGEST_S = 1e9
 """Thirty years: a time beyond it is damage, and too coarse in a float for the steps between samples."""
 UNORDERED = "{}: its time does not increase everywhere. Import it again to repair that."
@@ -28,20 +28,20 @@ class SampleTimes:
     """Of the file, for errors."""
     rows: int
     read_us: Callable[[int, int], Places | None]
-    """Stored times of so many rows from one on; None where one is missing."""
+    """Stored times of some rows, from (first row, number of rows); None where one is missing."""
     scale: float
     """Stored time ÷ run time: 1 + the drift of the board's clock."""
     _even: dict[int, tuple[int, int]] = field(default_factory=dict)
     """First time and step of the blocks whose samples all lie as far apart."""
     _recent: list[tuple[int, Floats]] = field(default_factory=list)
-    """The last two stretches asked for, each with the row it begins at: the same array for whoever asks again."""
+    """The last two stretches requested, each with its first row: the same array for the same request."""
     _single: dict[int, Floats] = field(default_factory=dict)
-    """Times of rows asked for alone, such as the first and the last: whoever looks for a moment begins with them."""
+    """Times of rows requested alone, such as the first and the last: every search for a moment begins with them."""
     _late: dict[float, tuple[Floats, Floats]] = field(default_factory=dict)
-    """For each delay the times it was last taken from, and these less it."""
+    """For each delay the times that it was last subtracted from, and the result."""
 
     def of(self, start: int, rows: int) -> Floats:
-        """Run time of so many samples from row `start` on. Raises RunContentError where it cannot be one."""
+        """Run time of `rows` samples from row `start` on [s]. Raises RunContentError where it cannot be one."""
         if rows == 1 and start in self._single:
             return self._single[start]
         for first, held in self._recent:
@@ -51,7 +51,7 @@ class SampleTimes:
         found = next((part for part in within if len(part) == rows), None)
         made = self._made(start, rows) if found is None else found
         if rows == 1:
-            if len(self._single) >= MOST_SINGLE:
+            if len(self._single) >= MAX_SINGLE:
                 self._single.clear()
             self._single[start] = made = made.copy()  # not a view that holds all it was cut from
         else:
@@ -59,7 +59,7 @@ class SampleTimes:
         return made
 
     def late(self, time_s: Floats, delay_s: float) -> Floats:
-        """Times less a delay: the same array for all channels that have it."""
+        """Times less a delay: the same array for all channels with that delay."""
         if not delay_s:
             return time_s
         held = self._late.get(delay_s)
@@ -98,7 +98,7 @@ class SampleTimes:
         return time_s
 
     def _read(self, start: int, rows: int) -> Places:
-        """From the file; blocks that turn out even are remembered."""
+        """From the file; evenly spaced blocks are remembered."""
         time_us = self.read_us(start, rows)
         if time_us is None:
             raise RunContentError(UNORDERED.format(self.name))

@@ -1,4 +1,4 @@
-"""Rows of a run file as corrected samples in SI units, whichever are asked for."""
+"""Any rows of a run file as corrected samples in SI units."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ import polars as pl
 
 from amptally.analysis.errors import RunContentError
 from amptally.analysis.results.sensor_error import SensorError
-from amptally.analysis.runs.columns import Walk, in_units
-from amptally.analysis.runs.corrections import corrected_rms, declared, sensor_error, squares
+from amptally.analysis.runs.columns import PassReader, in_units
+from amptally.analysis.runs.corrections import corrected_rms, declared, offset_in_squares, sensor_error
 from amptally.analysis.runs.sample_times import UNORDERED, SampleTimes
 from amptally.analysis.signals.gaps import GapRule
 from amptally.analysis.signals.series import Flags, Floats, Places, Series
@@ -29,7 +29,7 @@ from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import RunFile
 
 AT_ONCE_ROWS = 1_000_000
-"""Runs with no more samples are read at once; of longer ones a stretch at a time, wherever that is enough."""
+"""Runs with no more samples are read as one block; longer ones block by block, wherever that is enough."""
 BELIEVABLE_A = BY_SI_NAME["battery_current_a"].valid[1] * BY_SI_NAME["battery_current_a"].si_per_step
 """The limit of a stored current: beyond it an extreme is damage."""
 STRETCH_ROWS = 240_000
@@ -53,17 +53,17 @@ class Samples:
     _times: SampleTimes
     """Of all rows of the file."""
     _held_flags: tuple[int, int, Flags] | None = None
-    """The gaps asked for last, from which row on for how many rows."""
-    _walks: dict[int, Walk] = field(default_factory=dict)
-    """Of the threads whose looks go in step; others read for themselves meanwhile."""
+    """The gap flags requested last: first row, number of rows, flags."""
+    _pass_readers: dict[int, PassReader] = field(default_factory=dict)
+    """By thread, while its passes go side by side; other threads read for themselves meanwhile."""
 
     @property
     def at_once(self) -> bool:
-        """Short enough to be read at once."""
+        """Short enough to be read as one block."""
         return self.rows <= AT_ONCE_ROWS
 
     def ranges(self) -> Iterator[tuple[int, int]]:
-        """First row and end (exclusive) of the stretches in which a run is read; a short one is one."""
+        """First row and end (exclusive) of the blocks in which a run is read; a short run is one block."""
         step = self.rows if self.at_once else STRETCH_ROWS
         for begin in range(0, self.rows, step):
             yield begin, min(begin + step, self.rows)
@@ -124,11 +124,11 @@ class Samples:
 
     @property
     def sides_leg(self) -> str:
-        """Likewise, with the usual place where it does not say."""
+        """The same, with the usual place where the machine file does not declare it."""
         return self.sensed or ASSUMED_LEG
 
     def sensor(self, si_name: str) -> SensorError:
-        """Declared errors of the sensor of this channel; full scale and filter corner also as the board tells."""
+        """Declared errors of the sensor of this channel; full scale and filter corner also from the board."""
         return sensor_error(self.declared(si_name), self.metadata.board, BY_SI_NAME[si_name])
 
     def declared(self, si_name: str) -> Sensor:
@@ -137,12 +137,12 @@ class Samples:
 
     def samples(self, si_name: str, start: int, rows: int) -> Series | None:
         """Valid samples among some rows of this part, corrected; None without any."""
-        walk = self._walk
+        walk = self._pass_reader
         return (self._load if walk is None else walk.load)(si_name, start, rows)
 
     @property
-    def _walk(self) -> Walk | None:
-        return self._walks.get(get_ident())
+    def _pass_reader(self) -> PassReader | None:
+        return self._pass_readers.get(get_ident())
 
     def _load(self, si_name: str, start: int, rows: int) -> Series | None:
         channel = BY_SI_NAME[si_name]
@@ -162,21 +162,21 @@ class Samples:
         return Series(time_s - late_s if late_s else time_s, value, self._gap_rule.find(time_s))
 
     def _column(self, name: str, start: int, rows: int) -> pl.Series:
-        walk = self._walk
-        # Who looks further than a stretch and its margins reads one channel, and does not push out what others need.
+        walk = self._pass_reader
+        # A request longer than a block with its margins reads one channel alone, and evicts nothing that others need.
         if walk is not None and walk.together is not None and rows <= 2 * STRETCH_ROWS:
             return walk.together.column(name, self.start_row + start, rows)
         return self.file.read([name], self.start_row + start, rows, with_time=False)[name]
 
     def _corrected(self, channel: Channel, steps: pl.Series, valid: Flags | None, start: int, rows: int) -> Floats:
         """Samples as the machine file corrects them; an RMS may need its lead's current in the same rows."""
-        said = self.declared(channel.si_name)
+        sensor = self.declared(channel.si_name)
         lead = BY_NAME.get(channel.name.replace("_current_rms_", "_current_"))
-        if lead is None or not squares(self.machine, channel, said):
-            return in_units(steps, channel.si_per_step, said.offset or 0.0, 1.0 + (said.gain or 0.0))
+        if lead is None or not offset_in_squares(self.machine, channel, sensor):
+            return in_units(steps, channel.si_per_step, sensor.offset or 0.0, 1.0 + (sensor.gain or 0.0))
         raw = self._column(lead.name, start, rows) if lead.name in self.file.columns else None
         mean = None if raw is None else raw if valid is None else raw.filter(pl.Series(valid))
-        return corrected_rms(in_units(steps, channel.si_per_step), mean, lead.si_per_step, said)
+        return corrected_rms(in_units(steps, channel.si_per_step), mean, lead.si_per_step, sensor)
 
     @cached_property
     def _gap_rule(self) -> GapRule:

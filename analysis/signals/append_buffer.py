@@ -1,4 +1,4 @@
-"""Arrays that parts are appended to: a list of many small parts would lie in memory beside what is made of them."""
+"""Arrays that grow by appending: a list of many small parts would take memory beside the array made from them."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ import numpy.typing as npt
 T = TypeVar("T", bound=np.generic)
 
 
-class Growing(Generic[T]):
-    """Values that come one part after the other; memory is used as they come, not as room is asked for."""
+class AppendBuffer(Generic[T]):
+    """Values that arrive in parts; memory is used as they arrive, not as capacity is reserved."""
 
-    def __init__(self, kind: type[T], room: int) -> None:
-        """`room`: how many are expected; more find place too."""
-        self._held: npt.NDArray[T] = np.empty(max(room, 1), kind)
+    def __init__(self, kind: type[T], capacity: int) -> None:
+        """`capacity`: how many are expected; the buffer grows beyond it."""
+        self._held: npt.NDArray[T] = np.empty(max(capacity, 1), kind)
         self._count = 0
 
     def __len__(self) -> int:
@@ -23,7 +23,7 @@ class Growing(Generic[T]):
 
     @property
     def filled(self) -> npt.NDArray[T]:
-        """All of them so far, not copied."""
+        """All values so far, not copied."""
         return self._held[: self._count]
 
     def add(self, part: npt.NDArray[T]) -> None:

@@ -1,7 +1,7 @@
-"""What a picture needs of a long channel: few samples, among them every peak. Nothing here changes a value.
+"""What a plot needs of a long channel: few samples, among them every peak. Nothing here changes a value.
 
-A picture with fewer columns than samples must not hide a short peak, so of each column the least and the greatest
-sample are drawn, at the times at which they were taken.
+A plot with fewer columns than samples must not hide a short peak, so the minimum and the maximum of each column are
+drawn, at the times at which they were sampled.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from amptally.analysis.signals.series import Flags, Floats, Series
 Places = npt.NDArray[np.int64]
 
 BLOCK = 64
-"""Samples whose two extremes are found once; a wide view then looks at those alone."""
+"""Samples per block whose two extremes are found once; a wide view is drawn from these alone."""
 FINE = 65_536
-"""A view of fewer samples looks at each of them."""
+"""A view of fewer samples is drawn from all of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ class Envelope:
     gaps: Places
     """Places of the samples before each gap, increasing."""
     extremes: Places
-    """Places of the least and the greatest sample of each whole block, increasing; shape (2 × blocks,)."""
+    """Places of the minimum and the maximum of each whole block, increasing; shape (2 × blocks,)."""
 
     @classmethod
     def of(cls, series: Series) -> Envelope:
@@ -58,8 +58,8 @@ class Envelope:
     def thin(self, from_s: float, to_s: float, columns: int) -> Thinned:
         """At most about two samples for each of `columns` equal stretches of [from_s, to_s], and one beyond each end.
 
-        The least and the greatest sample inside are among them, at their own times. Up to `columns` gaps inside
-        keep the samples on both of their sides and break the line.
+        The minimum and the maximum inside are among them, at their own times. Of up to `columns` gaps inside, the
+        samples on both sides are included, and the line breaks there.
         """
         inside = int(np.searchsorted(self.time_s, from_s, "left")), int(np.searchsorted(self.time_s, to_s, "right"))
         first, last = max(inside[0] - 1, 0), min(inside[1] + 1, len(self.time_s))
@@ -74,17 +74,17 @@ class Envelope:
         return self._broken(places)
 
     def ranges(self, edges_s: Floats) -> tuple[Floats, Floats]:
-        """Least and greatest sample in [edge, next edge) for each stretch, shape (edges − 1,); NaN without a sample."""
+        """Minimum and maximum in [edge, next edge) for each stretch, shape (edges − 1,); NaN without a sample."""
         first, last = (int(place) for place in np.searchsorted(self.time_s, edges_s[[0, -1]]))
-        least, greatest = np.full((2, len(edges_s) - 1), np.nan)
+        minimum, maximum = np.full((2, len(edges_s) - 1), np.nan)
         if last > first:
             candidates = self._candidates(first, last, edges_s[1:-1])
             values, times = self.value[candidates], self.time_s[candidates]
             bounds = np.searchsorted(times, edges_s)
             filled = np.flatnonzero(np.diff(bounds))
-            least[filled] = np.minimum.reduceat(values, bounds[:-1][filled])
-            greatest[filled] = np.maximum.reduceat(values, bounds[:-1][filled])
-        return least, greatest
+            minimum[filled] = np.minimum.reduceat(values, bounds[:-1][filled])
+            maximum[filled] = np.maximum.reduceat(values, bounds[:-1][filled])
+        return minimum, maximum
 
     def _candidates(self, first: int, last: int, cuts_s: Floats) -> Places:
         """Places that hold the extremes of every stretch between the cuts: all, or those of whole blocks.
@@ -99,11 +99,10 @@ class Envelope:
         raw = (split[:, None] * BLOCK + np.arange(BLOCK)).ravel()
         raw = raw[(raw >= first) & (raw < last)]
         low, high = np.searchsorted(self.extremes, [first, last])
-        kept = self.extremes[low:high]
-        return _merged(raw, kept)
+        return _merged(raw, self.extremes[low:high])
 
     def _extremes(self, first: int, last: int, cuts_s: Floats) -> Places:
-        """Places of the least and the greatest sample between the cuts."""
+        """Places of the minimum and the maximum between the cuts."""
         places = self._candidates(first, last, cuts_s)
         values = self.value[places]
         starts = np.unique(np.concatenate(([0], np.searchsorted(self.time_s[places], cuts_s))))
@@ -161,7 +160,7 @@ def density(time_s: Floats, x: Floats, y: Floats, gap_after: Flags, columns: int
 
 
 def _cells(values: Floats, count: int) -> tuple[Floats, Places]:
-    """Equal cells from the least to the greatest value, and the cell of each value."""
+    """Equal cells from the minimum to the maximum, and the cell of each value."""
     low, high = float(values.min()), float(values.max())
     if high <= low:
         low, high = low - 0.5, high + 0.5

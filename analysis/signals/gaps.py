@@ -15,7 +15,7 @@ _MANY, _BLOCK = 1000, 1024
 
 @dataclass(frozen=True, slots=True)
 class GapRule:
-    """How gaps of one run are told."""
+    """How gaps of one run are recognised."""
 
     max_gap_s: float | None = None
     """As for `find_gaps`."""
@@ -44,7 +44,7 @@ def find_gaps(time_s: npt.NDArray[np.float64], max_gap_s: float | None = None) -
     found = np.zeros(len(steps), bool)
     if len(steps) < 2:
         return found
-    # No median is below the least interval, so that only these can be gaps.
+    # No median is below the minimum interval, so only these can be gaps.
     candidates = np.flatnonzero(steps > GAP_FACTOR * steps.min())
     if len(candidates) > _MANY:
         candidates = candidates[steps[candidates] > GAP_FACTOR * _least_median(steps)[candidates // _BLOCK]]
@@ -60,7 +60,7 @@ def _least_median(steps: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """For each block of steps, a value that no median beside a step of it is below, so that few odd ones cost little.
 
     A median of ten is at least their fifth smallest. Ten neighbours touch two blocks at most, so that one of the two
-    holds three values that small. At both ends of the run medians are of fewer, and only the least of all is sure.
+    holds three values that small. At both ends of the run medians are of fewer, and only the minimum of all is certain.
     """
     count = -(-len(steps) // _BLOCK)
     padded = np.full(count * _BLOCK, np.inf)

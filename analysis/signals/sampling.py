@@ -21,10 +21,10 @@ all intervals or more; each cluster then counts as one sample in the sampling er
 BURST = 10.0
 """They come in bursts where it is this many times as long. Samples at random moments are clustered, and no bursts."""
 BURST_SHARE = 0.25
-LEAST_GAPS, SAMPLES_A_GAP = 10, 50
+MIN_GAPS, SAMPLES_A_GAP = 10, 50
 """So many gaps, each after so few samples or fewer, are silences between bursts."""
-LOOKED_AT = 1 << 18
-"""Samples of one window that are looked at, in evenly spaced stretches."""
+SAMPLED_AT_MOST = 1 << 18
+"""Samples of one window that are examined at most, in evenly spaced stretches."""
 STRETCHES = 16
 
 Kind = Literal["even", "uneven", "bursts"]
@@ -74,7 +74,7 @@ def of_counts(lengths_s: Floats, counts: Places, gaps: int) -> Spacing:
     ranks = np.searchsorted(so_far, [(total - 1) // 2, total // 2], "right")
     usual = float(lengths_s[ranks].mean())
     by_time = float(lengths_s[np.searchsorted(reach_s, reach_s[-1] / 2)])
-    # The least interval such that none longer holds more than 5 % of the time.
+    # The shortest interval such that longer ones hold no more than 5 % of the time.
     coarse = float(lengths_s[np.searchsorted(reach_s, EVEN_SHARE * reach_s[-1] * (1 - 1e-12))])
     even = coarse <= UNEVEN * usual
     close, closer = (
@@ -86,12 +86,12 @@ def of_counts(lengths_s: Floats, counts: Places, gaps: int) -> Spacing:
 
 
 def parts_bursts(gaps: int, samples: int) -> bool:
-    """Whether gaps are so many that they part bursts."""
-    return gaps >= LEAST_GAPS and samples <= SAMPLES_A_GAP * gaps
+    """Whether the gaps are so many that they separate bursts."""
+    return gaps >= MIN_GAPS and samples <= SAMPLES_A_GAP * gaps
 
 
 def may_burst(time_s: Floats) -> bool:
-    """A quick look: with a quarter of the intervals below a third of a long one, as many lie below 0.8 of the mean."""
+    """A quick check: with a quarter of the intervals below a third of a long one, as many lie below 0.8 of the mean."""
     count = len(time_s) - 1
     limit_s = 0.8 * float(time_s[-1] - time_s[0]) / count
     short = sum(
@@ -144,8 +144,8 @@ def rms_sampling_u(load: Callable[[int, int], Pieces], first: int, stop: int, in
 
 
 def _stretches(pairs: int) -> list[tuple[int, int]]:
-    """First pair and number of pairs that are looked at: all, or evenly spaced stretches of them."""
-    most = LOOKED_AT // 2
+    """First pair and number of pairs to examine: all, or evenly spaced stretches of them."""
+    most = SAMPLED_AT_MOST // 2
     size = most // STRETCHES
     if pairs <= most:
         return [(begin, min(size, pairs - begin)) for begin in range(0, pairs, size)]

@@ -1,4 +1,4 @@
-"""One channel's samples, and what can be done with them whatever they measure."""
+"""One channel's samples, and operations on them that do not depend on what they measure."""
 
 from __future__ import annotations
 
@@ -9,16 +9,16 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from amptally.analysis.signals.append_buffer import Growing
+from amptally.analysis.signals.append_buffer import AppendBuffer
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 Places = npt.NDArray[np.int64]
-Pair = tuple[Floats, Floats, Floats, Flags]
+PairedSamples = tuple[Floats, Floats, Floats, Flags]
 """Times, two channels, and the gaps between the times."""
 
 _NEAR = 21
-"""Samples on each side that tell whether the interval between two stretches is a gap."""
+"""Samples on each side that decide whether the interval between two blocks is a gap."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +52,12 @@ class Series:
 
 @dataclass(frozen=True, slots=True)
 class Extremes:
-    """The least, the greatest and the outermost samples of a channel."""
+    """Minimum, maximum, and the first and last sample of a channel."""
 
-    least: float
-    least_at_s: float
-    greatest: float
-    greatest_at_s: float
+    minimum: float
+    minimum_at_s: float
+    maximum: float
+    maximum_at_s: float
     first_s: float
     last_s: float
     samples: int
@@ -65,28 +65,28 @@ class Extremes:
 
     @classmethod
     def of(cls, series: Series) -> Extremes:
-        """Of a channel with at least one sample; the first of equals."""
+        """Of a channel with at least one sample; of equal samples the first."""
         time_s, value = series.time_s, series.value
         low, high = int(np.argmin(value)), int(np.argmax(value))
         moments = float(time_s[high]), float(time_s[0]), float(time_s[-1])
         return cls(float(value[low]), float(time_s[low]), float(value[high]), *moments, len(value))
 
     def joined(self, later: Extremes) -> Extremes:
-        """With those of a later stretch that begins with the last sample of this one."""
-        low = later if later.least < self.least else self
-        high = later if later.greatest > self.greatest else self
-        lowest, highest = (low.least, low.least_at_s), (high.greatest, high.greatest_at_s)
+        """With those of a later block that begins with the last sample of this one."""
+        low = later if later.minimum < self.minimum else self
+        high = later if later.maximum > self.maximum else self
+        lowest, highest = (low.minimum, low.minimum_at_s), (high.maximum, high.maximum_at_s)
         return Extremes(*lowest, *highest, self.first_s, later.last_s, self.samples + later.samples - 1)
 
     @property
     def size(self) -> tuple[float, float]:
-        """Greatest magnitude, and when."""
-        return max((abs(self.greatest), self.greatest_at_s), (abs(self.least), self.least_at_s), key=lambda it: it[0])
+        """Maximum magnitude, and its run time."""
+        return max((abs(self.maximum), self.maximum_at_s), (abs(self.minimum), self.minimum_at_s), key=lambda it: it[0])
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
-    """A channel drawn at the sample times of others, within the stretch that it covers."""
+class Resampled:
+    """A channel interpolated at the sample times of another, within the stretch that it covers."""
 
     inside: slice
     """Which of those times."""
@@ -96,37 +96,37 @@ class Drawn:
     """Gaps between those times, and where the channel has one."""
 
 
-def drawn_at(time_s: Floats, gap_after: Flags, drawn: Series) -> Drawn:
-    """A channel at other times, shape (n,), with gaps between them, shape (n − 1,)."""
-    if time_s is drawn.time_s or np.array_equal(time_s, drawn.time_s):
-        both = gap_after if gap_after is drawn.gap_after else gap_after | drawn.gap_after
-        return Drawn(slice(0, len(time_s)), drawn.value, both)
-    start = int(np.searchsorted(time_s, drawn.time_s[0]))
-    inside = slice(start, int(np.searchsorted(time_s, drawn.time_s[-1], "right")))
+def resampled_at(time_s: Floats, gap_after: Flags, source: Series) -> Resampled:
+    """`source` at other times, shape (n,), with the gaps between those, shape (n − 1,)."""
+    if time_s is source.time_s or np.array_equal(time_s, source.time_s):
+        both = gap_after if gap_after is source.gap_after else gap_after | source.gap_after
+        return Resampled(slice(0, len(time_s)), source.value, both)
+    start = int(np.searchsorted(time_s, source.time_s[0]))
+    inside = slice(start, int(np.searchsorted(time_s, source.time_s[-1], "right")))
     time_s = time_s[inside]
     if len(time_s) < 2:
-        return Drawn(slice(0), np.empty(0), np.empty(0, bool))
+        return Resampled(slice(0), np.empty(0), np.empty(0, bool))
     gap_after = gap_after[start : inside.stop - 1]
-    if drawn.gap_after.any():
+    if source.gap_after.any():
         # From the channel's interval in which one begins to that in which it ends; its samples part intervals.
-        begins = np.searchsorted(drawn.time_s, time_s[:-1], "right") - 1
-        ends = np.searchsorted(drawn.time_s, time_s[1:], "left") - 1
-        reach = np.concatenate(([0], np.cumsum(drawn.gap_after)))
+        begins = np.searchsorted(source.time_s, time_s[:-1], "right") - 1
+        ends = np.searchsorted(source.time_s, time_s[1:], "left") - 1
+        reach = np.concatenate(([0], np.cumsum(source.gap_after)))
         gap_after = gap_after | (reach[ends + 1] > reach[begins])
-    return Drawn(inside, np.interp(time_s, drawn.time_s, drawn.value), gap_after)
+    return Resampled(inside, np.interp(time_s, source.time_s, source.value), gap_after)
 
 
-def together(first: Series, second: Series, drawn: Drawn | None = None) -> Pair:
+def together(first: Series, second: Series, resampled: Resampled | None = None) -> PairedSamples:
     """Two channels at the sample times of the first, within the stretch both cover: time, first, second, gaps.
 
     The second is interpolated linearly where its samples lie elsewhere; an interval in which it has a gap is one here.
-    `drawn` is what `drawn_at` made of these times and the second, where that is known already.
+    `resampled` is what `resampled_at` gave for these times and the second, where that is known already.
     """
-    at = drawn or drawn_at(first.time_s, first.gap_after, second)
+    at = resampled or resampled_at(first.time_s, first.gap_after, second)
     return first.time_s[at.inside], first.value[at.inside], at.value, at.gap_after
 
 
-def pair_between(pair: Pair, from_s: float, to_s: float) -> Pair:
+def pair_between(pair: PairedSamples, from_s: float, to_s: float) -> PairedSamples:
     """Its samples from one moment to the first at or after another."""
     time_s, first, second, gap_after = pair
     low, high = np.searchsorted(time_s, (from_s, to_s)).tolist()
@@ -134,8 +134,8 @@ def pair_between(pair: Pair, from_s: float, to_s: float) -> Pair:
     return time_s[low:high], first[low:high], second[low:high], gap_after[low : max(high - 1, low)]
 
 
-def pair_after(before: Pair, pair: Pair) -> Pair:
-    """A pair that begins with the last sample of the one before; nobody knows what lay between where it did not."""
+def pair_with_carry_over(before: PairedSamples, pair: PairedSamples) -> PairedSamples:
+    """A block of pairs that begins with the last pair of the block before; where it did not, a gap lies between."""
     (time_s, *values, gap_after), last = pair, [part[-1:] for part in before[:3]]
     if len(time_s) and time_s[0] <= last[0][0]:
         return pair
@@ -144,8 +144,8 @@ def pair_after(before: Pair, pair: Pair) -> Pair:
     return np.concatenate((last[0], time_s)), first, second, gaps
 
 
-def following(before: Series, part: Series, gaps_of: Callable[[Floats], Flags]) -> Series:
-    """A stretch with the last sample of the one before it as its first."""
+def with_carry_over(before: Series, part: Series, gaps_of: Callable[[Floats], Flags]) -> Series:
+    """A block with the last sample of the block before it as its first."""
     near_s = before.time_s[-_NEAR:]
     between = gaps_of(np.concatenate((near_s, part.time_s[:_NEAR])))[len(near_s) - 1 :][:1]
     time_s, value = (
@@ -154,8 +154,8 @@ def following(before: Series, part: Series, gaps_of: Callable[[Floats], Flags]) 
     return Series(time_s, value, np.concatenate((between, part.gap_after)), part.known_interval_s)
 
 
-def tail(before: Series | None, part: Series) -> Series:
-    """The last samples of a stretch and, where it has few, of those before it, whose last one is its first."""
+def carry_over(before: Series | None, part: Series) -> Series:
+    """The last samples of a block; where it has few, also of the block before, whose last sample is its first."""
     near = cut(part, max(len(part.time_s) - _NEAR, 0), len(part.time_s))
     if before is None or len(near.time_s) == _NEAR:
         return near
@@ -189,24 +189,24 @@ def smoothed(series: Series, size: int) -> Series:
 
 
 def _means(values: Floats, size: int) -> Floats:
-    """Means of `size` consecutive values each, the last of as many as are left."""
+    """Means of `size` consecutive values each; the last mean may be of fewer."""
     whole = len(values) // size * size
     means = np.einsum("ij->i", values[:whole].reshape(-1, size)) / size
     return means if whole == len(values) else np.append(means, values[whole:].mean())
 
 
-class Joining:
-    """Consecutive stretches of a channel put end to end; `gaps_of` tells gaps from times, here those between two."""
+class SeriesBuffer:
+    """Consecutive blocks of a channel joined end to end; `gaps_of` finds gaps from times, here those between blocks."""
 
-    def __init__(self, gaps_of: Callable[[Floats], Flags], room: int) -> None:
-        """`room`: how many samples are expected."""
+    def __init__(self, gaps_of: Callable[[Floats], Flags], capacity: int) -> None:
+        """`capacity`: how many samples are expected."""
         self._gaps_of = gaps_of
-        self._time_s, self._value = Growing(np.float64, room), Growing(np.float64, room)
-        self._gap_after = Growing(np.bool_, room)
+        self._time_s, self._value = AppendBuffer(np.float64, capacity), AppendBuffer(np.float64, capacity)
+        self._gap_after = AppendBuffer(np.bool_, capacity)
         self._interval_s: float | None = None
 
     def add(self, part: Series) -> None:
-        """The next stretch."""
+        """Append the next block."""
         before_s = self._time_s.filled[-_NEAR:]
         if not len(before_s):
             self._interval_s = part.known_interval_s
@@ -225,6 +225,6 @@ class Joining:
         return Series(self._time_s.filled, self._value.filled, self._gap_after.filled, self._interval_s)
 
 
-def exhaust(turns: Iterable[object]) -> None:
-    """Take every turn for what it does."""
-    collections.deque(turns, maxlen=0)
+def run_to_end(steps: Iterable[object]) -> None:
+    """Run a pass, or several zipped passes, for their side effects."""
+    collections.deque(steps, maxlen=0)

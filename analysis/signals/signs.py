@@ -1,4 +1,4 @@
-"""Where a sampled curve lies above and below zero, and sums that keep the two sides apart."""
+"""Where a sampled curve is above and below zero, and sums that separate the two sides."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Signs:
 
     @classmethod
     def of(cls, value: Floats) -> Signs:
-        """Look at each sample, shape (n,)."""
+        """From the samples, shape (n,)."""
         above = value > 0
         positive = int(np.count_nonzero(above))
         changes = above[1:] != above[:-1]

@@ -1,4 +1,4 @@
-"""Where a moment is in a long run, looking at little of it."""
+"""The row of a moment in a long run, found by reading little of it."""
 
 from __future__ import annotations
 
@@ -7,15 +7,15 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
-LOOK_ROWS = 20_000
-"""Rows looked at around a guess."""
+READ_ROWS = 20_000
+"""Rows read around a guess."""
 
 
 def first_row(times_s: Callable[[int, int], npt.NDArray[np.float64]], rows: int, wanted_s: float) -> int:
     """The first row at this time or later; `rows` where there is none.
 
-    `times_s(start, count)` reads the increasing times of a stretch. Time mostly grows evenly, so that a guess between
-    two known rows and a look around it soon finds the moment.
+    `times_s(start, count)` reads the increasing times of a stretch. Time mostly increases evenly, so interpolating
+    between two known rows and reading around that guess soon finds the moment.
     """
     low_s, high_s = float(times_s(0, 1)[0]), float(times_s(rows - 1, 1)[0])
     if wanted_s <= low_s:
@@ -27,8 +27,8 @@ def first_row(times_s: Callable[[int, int], npt.NDArray[np.float64]], rows: int,
     while low < high:
         share = (wanted_s - low_s) / (high_s - low_s) if evenly and high_s > low_s else 0.5
         guess = low + int(min(max(share, 0.0), 1.0) * (high - low))
-        start = max(min(guess - LOOK_ROWS // 2, high - 1), low)
-        part_s = times_s(start, min(LOOK_ROWS, high - start))
+        start = max(min(guess - READ_ROWS // 2, high - 1), low)
+        part_s = times_s(start, min(READ_ROWS, high - start))
         place = start + int(np.searchsorted(part_s, wanted_s, "left"))
         if place == start > low:
             high, high_s = start, float(part_s[0])

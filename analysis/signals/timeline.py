@@ -1,4 +1,4 @@
-"""When samples were taken, looked at once, stretch by stretch: ends, usual interval, gaps."""
+"""When samples were taken, found in one pass, block by block: ends, usual interval, gaps."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from amptally.analysis.signals.sampling import Spacing, of_counts
 from amptally.analysis.signals.series import Flags, Floats, Places
 
 _LONG_STEP = 1 << 20
-"""Ticks; longer steps are few, and kept one by one."""
+"""Ticks; longer steps are few, and are stored singly."""
 _SHORT_STEP = 1 << 16
 """Steps up to here are counted by place, longer ones by sorting them: few are expected."""
 _MARGIN = 2 * NEIGHBOURS
 _BLOCK = 1 << 15
-"""Times looked at together: what is made of them stays in the cache."""
+"""Times handled together: what is computed from them stays in the cache."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,23 +80,23 @@ class _Steps:
     def __init__(self, tick_s: float) -> None:
         self.tick_s = tick_s
         self.counts = np.zeros(_LONG_STEP + 1, np.int64)
-        self.most = 0
+        self.longest_counted = 0
         self.longer: list[Floats] = []
 
     def add(self, steps_s: Floats) -> None:
         """Count them."""
         if not len(steps_s):
             return
-        least, most = round(steps_s.min() / self.tick_s), round(steps_s.max() / self.tick_s)
-        self.most = max(self.most, min(most, _LONG_STEP))
-        if least == most <= _LONG_STEP:
-            self.counts[most] += len(steps_s)
+        shortest, longest = round(steps_s.min() / self.tick_s), round(steps_s.max() / self.tick_s)
+        self.longest_counted = max(self.longest_counted, min(longest, _LONG_STEP))
+        if shortest == longest <= _LONG_STEP:
+            self.counts[longest] += len(steps_s)
             return
         short = np.rint(steps_s / self.tick_s)
-        if most > _LONG_STEP:
+        if longest > _LONG_STEP:
             self.longer.append(steps_s[short > _LONG_STEP])
             short = short[short <= _LONG_STEP]
-        if most > _SHORT_STEP:
+        if longest > _SHORT_STEP:
             ticks, found = np.unique(short[short > _SHORT_STEP].astype(np.int64), return_counts=True)
             self.counts[ticks] += found
             short = short[short <= _SHORT_STEP]
@@ -105,7 +105,7 @@ class _Steps:
 
     def median_s(self) -> float | None:
         """Median of all; None without any."""
-        so_far = np.cumsum(self.counts[: self.most + 1])
+        so_far = np.cumsum(self.counts[: self.longest_counted + 1])
         rest = np.sort(np.concatenate([np.empty(0), *self.longer]))
         total, short = int(so_far[-1]) + len(rest), int(so_far[-1])
         if not total:
@@ -118,7 +118,10 @@ class _Steps:
 
     def spacing(self, gaps_s: Floats) -> Spacing:
         """How the steps that are no gaps are spread."""
-        counts, longer = self.counts[: self.most + 1].copy(), np.sort(np.concatenate([np.empty(0), *self.longer]))
+        counts, longer = (
+            self.counts[: self.longest_counted + 1].copy(),
+            np.sort(np.concatenate([np.empty(0), *self.longer])),
+        )
         for gap_s in gaps_s.tolist():
             place = round(gap_s / self.tick_s)
             if place <= _LONG_STEP:
@@ -133,7 +136,7 @@ class _Steps:
 def _gaps(stretches: Iterable[Floats], rule: GapRule, steps: _Steps) -> Iterator[tuple[Places, Floats, Floats]]:
     """Rows before gaps with the times on both sides; all steps are counted on the way.
 
-    The rule looks at ten intervals on both sides (`gaps`), so stretches are read with a margin.
+    The rule uses ten intervals on both sides (`gaps`), so blocks are judged with a margin.
     """
     held_s = np.empty(0)
     first = judged = 0  # row of the first time held, and of the first interval not yet judged
@@ -145,8 +148,8 @@ def _gaps(stretches: Iterable[Floats], rule: GapRule, steps: _Steps) -> Iterator
         if sure > judged:
             yield _among(held_s, first, judged, sure, rule)
             judged = sure
-            kept = max(judged - _MARGIN, first)
-            held_s, first = held_s[kept - first :], kept
+            new_first = max(judged - _MARGIN, first)
+            held_s, first = held_s[new_first - first :], new_first
     yield _among(held_s, first, judged, first + len(held_s) - 1, rule)
 
 

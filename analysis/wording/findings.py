@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
 
-from amptally.analysis.results import finding as transitional
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.wording.catalogue import FINDINGS, worded
-
-Finding: TypeAlias = Reason | transitional.Finding
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,9 +20,7 @@ class Told:
     """What the reader can do about it."""
 
 
-def told(finding: Finding) -> Told:
+def told(finding: Reason) -> Told:
     """The three sentences of a finding. KeyError for a code that no topic knows."""
-    if isinstance(finding, transitional.Finding):
-        return Told(finding.what, finding.evidence, finding.next)
     words = FINDINGS[finding.code]
     return Told(worded(words.what, finding), worded(words.evidence, finding), worded(words.next, finding))

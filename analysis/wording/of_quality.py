@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from amptally.analysis.quality.current_balance import SUM_TOLERANCE
 from amptally.analysis.wording.phrase import Facts, FindingWords, Phrase
+from amptally.logger.channels import BY_SI_NAME
 
 DOUBTS = {
-    "current_sign": "the sign of the battery current looks turned",
-    "voltage_unanswering": "the battery voltage does not answer the load",
+    "current_sign": "the sign of the battery current looks reversed",
+    "voltage_unanswering": "the battery voltage does not respond to the load",
     "current_filled_in": "the current is an assumption, not measured",
-    "current_scale": "the battery current is on a scale that does not fit its battery",
-    "channel_stuck": "a channel stands at one reading while others move",
+    "current_scale": "the scale of the battery current does not fit its battery",
+    "channel_stuck": "a channel is stuck at one reading while others move",
     "channel_partial": "the current was measured in part of the run only",
     "cut_top": "the peaks of the current are cut off",
     "sensor_clipped": "the current sensor was at its full scale",
@@ -19,6 +21,9 @@ DOUBTS = {
     "time_bases_differ": "two channels are on different clocks",
 }
 """What is doubted, by the code of the finding."""
+USUAL_FACTORS = (0.001, 0.01, 0.1, 0.5, 2.0, 10.0, 100.0, 1000.0)
+"""Slips of a unit, of a decimal point, of a second turn through a current clamp."""
+USUAL_WITHIN = 0.07
 
 
 def _doubted(facts: Facts) -> str:
@@ -29,5 +34,195 @@ def _widened(facts: Facts) -> str:
     return f"{_doubted(facts)}, ±{facts['half']:.3g}"
 
 
-PHRASES: dict[str, Phrase] = {"doubted": _doubted, "widened_for_doubt": _widened}
-FINDINGS: dict[str, FindingWords] = {}
+def _label(facts: Facts) -> str:
+    return BY_SI_NAME[facts["channel"]].label
+
+
+def _unit(facts: Facts) -> str:
+    return BY_SI_NAME[facts["channel"]].si_unit
+
+
+def _reads(factor: float) -> str:
+    """How a channel reads against what it should, by the usual slip where the factor is near one."""
+    size = abs(factor)
+    if abs(size - 1) <= SUM_TOLERANCE:
+        return "with the opposite sign"
+    near = [usual for usual in USUAL_FACTORS if abs(size / usual - 1) <= USUAL_WITHIN]
+    by = f"{near[0]:g}" if near else f"{size:.3g}"
+    return f"{by} times what it should{', with the opposite sign' if factor < 0 else ''}"
+
+
+def _channels_read(facts: Facts) -> str:
+    return f"both channels read {_reads(facts['factor']).replace('it should', 'they should')}"
+
+
+def _sum_fit(facts: Facts) -> str:
+    return (
+        f"battery = {facts['slope']:.3g} × (left + right) {facts['intercept_a']:+.1f} A, "
+        f"correlation {facts['correlation']:.2f}"
+    )
+
+
+def _two_channel_fit(facts: Facts) -> str:
+    return (
+        f"battery = {facts['left_slope']:.3g} × left + {facts['right_slope']:.3g} × right, "
+        f"correlation {facts['correlation']:.2f}"
+    )
+
+
+def _steadier(facts: Facts) -> str:
+    return (
+        f"from one half second to the next the voltage moves by {100 * facts['voltage_share']:.2g} %, the current by "
+        f"{100 * facts['current_share']:.2g} %: no load moves the voltage by a larger share than its own"
+    )
+
+
+def _sum_evidence(facts: Facts) -> str:
+    of_sheet = facts["resistance_of_sheet"]
+    by_sheet = "" if of_sheet is None else f"; its resistance by that current is {of_sheet:.3g} times its sheet's"
+    return f"{facts['measured']}{by_sheet}"
+
+
+def _filled_in(facts: Facts) -> str:
+    if facts["one_number"]:
+        return f"{_label(facts)} is the same number in every sample: it looks filled in by hand, not measured."
+    return (
+        f"{_label(facts)} is too steady for what the voltage does: it looks filled in, or the voltage is another "
+        "battery's."
+    )
+
+
+def _scale(facts: Facts) -> str:
+    size = "too large" if facts["seen_ohm"] < facts["sheet_ohm"] else "too small"
+    return f"The battery current looks {size}: its voltage responds as no battery of this sheet would."
+
+
+def _scale_evidence(facts: Facts) -> str:
+    seen, sheet = facts["seen_ohm"], facts["sheet_ohm"]
+    return f"{1e3 * seen:.3g} mΩ seen, {1e3 * sheet:.3g} mΩ in the machine file, {seen / sheet:.3g} times as much"
+
+
+def _stuck_evidence(facts: Facts) -> str:
+    unit = _unit(facts)
+    return (
+        f"{facts['level']:.4g} {unit} from {facts['start_s']:.1f} s to {facts['end_s']:.1f} s, while by the other "
+        f"channels it moved by {facts['witness_moved']:.2g} {unit} from one half second to the next"
+    )
+
+
+def _clocks(facts: Facts) -> str:
+    what = {"voltage": "The battery voltage", "channels": "The sum of both channels"}[facts["compared"]]
+    apart = "apart in time" if _constant(facts) else "more and more apart in time"
+    return f"{what} responds {apart}: the two are on different clocks."
+
+
+def _constant(facts: Facts) -> bool:
+    return bool(facts["start_lag_s"] == facts["end_lag_s"])
+
+
+def _clocks_evidence(facts: Facts) -> str:
+    start, end = facts["start_lag_s"], facts["end_lag_s"]
+    lag = f"{start:+.2f} s" if _constant(facts) else f"{start:+.2f} s at the start, {end:+.2f} s at the end"
+    return (
+        f"lag {lag} (correlation {facts['correlation']:.2f} with it, {facts['correlation_without']:.2f} without; "
+        f"{facts['stretches']} stretches)"
+    )
+
+
+def _clocks_next(facts: Facts) -> str:
+    if _constant(facts):
+        return (
+            "Bring both to one clock, or undo the filter of one, and import again; "
+            "a constant delay can go into delay_s."
+        )
+    return "Record both with one board, or bring their times together by marks at both ends, and import again."
+
+
+LARGER_RANGE = "Fit a sensor with a larger range before trusting any margin of this lead."
+PHRASES: dict[str, Phrase] = {
+    "doubted": _doubted,
+    "widened_for_doubt": _widened,
+    "sum_fit": _sum_fit,
+    "two_channel_fit": _two_channel_fit,
+    "battery_reversed": "the battery lead counts in the opposite direction to both channels",
+    "scale_sign_or_place": "a scale, a sign or the place of a sensor is wrong",
+    "channel_has_no_part": "the {lead} channel has no part in it",
+    "channel_reads": lambda facts: f"the {facts['lead']} channel reads {_reads(facts['factor'])}",
+    "channels_in_motor_leads": "the channels look measured in motor leads, where more flows than in supply legs",
+    "battery_reads": lambda facts: f"the battery lead reads {_reads(facts['factor'])}",
+    "channels_read": _channels_read,
+    "either": "{first}, or {second}",
+    "one_number": "{level_a:g} A in {samples} samples, while the voltage moves by {voltage_moves_v:.2f} V",
+    "steadier_than_voltage": _steadier,
+}
+FINDINGS: dict[str, FindingWords] = {
+    "current_sign": FindingWords(
+        "The battery's voltage rises when its current rises: the sign of the current looks reversed.",
+        lambda facts: (
+            f"+{1e3 * facts['rise_ohm']:.1f} mV per ampere over {facts['changes']} changes "
+            f"(correlation {facts['correlation']:.2f})"
+        ),
+        "Turn the sensor round, or its gain in the machine file; at import use --discharge negative.",
+    ),
+    "voltage_unanswering": FindingWords(
+        "The battery voltage does not respond to the load: it may be filled in, or measured elsewhere.",
+        lambda facts: (
+            f"{1e3 * facts['slope_ohm']:.3f} ± {1e3 * facts['slope_doubt_ohm']:.3f} mV per ampere over "
+            f"{facts['changes']} changes of current"
+        ),
+        "Check where the voltage is taken; sag, energy and resistance of this run are not given.",
+    ),
+    "current_filled_in": FindingWords(
+        _filled_in,
+        "{evidence}",
+        "Charge, energy and resistance are not given from an assumption: record the current. If a tester held it, "
+        "declare the step of its reading as resolution under [sensors] in the machine file.",
+    ),
+    "current_scale": FindingWords(
+        _scale,
+        _scale_evidence,
+        "Check the sensor's scale (10, 100, 1000?) and battery.resistance_ohm in the machine file, with a meter.",
+    ),
+    "channel_stuck": FindingWords(
+        lambda facts: f"{_label(facts)} is stuck at one reading while other channels move: it was not measured there.",
+        _stuck_evidence,
+        "Check the sensor and its lead; report the part without it, for example --to {start_s:.0f}.",
+    ),
+    "channel_partial": FindingWords(
+        lambda facts: f"{_label(facts)} was measured in part of the run only: what it did in the rest is not known.",
+        lambda facts: (
+            f"{facts['covered_s']:.1f} s of {facts['sampled_s']:.1f} s sampled, "
+            f"{100 * facts['covered_s'] / facts['sampled_s']:.0f} %"
+        ),
+        "Check its sensor and connector; its peaks and sums are lower limits, margins from it upper ones.",
+    ),
+    "cut_top": FindingWords(
+        lambda facts: f"{_label(facts)}: its peaks are cut off at one value, so the true current was higher.",
+        "{samples} samples at {level_a:.2f} A, the longest stretch {longest_stretch_samples} samples",
+        LARGER_RANGE,
+    ),
+    "sensor_clipped": FindingWords(
+        "The {lead} current sensor reached its full scale: the true current was higher.",
+        "{samples} samples at {full_scale_a:g} A",
+        LARGER_RANGE,
+    ),
+    "channels_swapped": FindingWords(
+        "The {lead} channel carries what the battery lead should: the two look swapped.",
+        lambda facts: f"{facts['lead']} = {facts['slope']:.2f} × (battery + the other channel); {facts['measured']}",
+        "Swap the two sensors' wires or their columns, then record or import again.",
+    ),
+    "channels_disagree": FindingWords(
+        lambda facts: f"The battery lead does not carry the sum of both channels: {facts['cause']}.",
+        _sum_evidence,
+        "Compare each sensor with a meter under a steady load, and check controller.sensed in the machine file.",
+    ),
+    "zero_shift": FindingWords(
+        lambda facts: (
+            f"{_label(facts)} reads differently at rest after the drive than before it: its zero moved, or a load "
+            "stayed on."
+        ),
+        "{before_a:+.2f} A before, {after_a:+.2f} A after",
+        "Switch everything off and compare; a magnetic sensor may keep an offset after a large peak.",
+    ),
+    "time_bases_differ": FindingWords(_clocks, _clocks_evidence, _clocks_next),
+}

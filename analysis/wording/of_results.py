@@ -20,7 +20,8 @@ def _not_measured(facts: Facts) -> str:
 
 PHRASES: dict[str, Phrase] = {
     "not_measured": _not_measured,
-    "plain": "{text}",
+    "single_sample": "a single sample covers no time",
+    "too_few_samples": "too few samples",
     "not_finite": "the data hold no finite value for this",
     "interval_from": _shares,
     "sensor_error_undeclared": "sensor error not declared",

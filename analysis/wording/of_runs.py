@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 from amptally.analysis.wording.phrase import Facts, FindingWords, Phrase, counted
+from amptally.logger.machine.description import ArrangementMismatch
+
+
+def _mismatch(facts: Facts) -> str:
+    names = ("nominal_v", "median_v", "blocks", "block_voltage_v", "arrangement", "other_fits")
+    return str(ArrangementMismatch(**{name: facts[name] for name in names}))
 
 
 def _alarm(facts: Facts) -> str:
@@ -56,7 +62,7 @@ FINDINGS: dict[str, FindingWords] = {
     ),
     "arrangement_mismatch": FindingWords(
         "The machine description does not fit the measured voltage.",
-        "{mismatch}",
+        _mismatch,
         "Report with the description of this machine: --machine FILE.",
     ),
     "sensor_undeclared": FindingWords(

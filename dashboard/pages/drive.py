@@ -6,8 +6,9 @@ from dash import dcc, html
 
 from amptally.analysis.report.build import Report
 from amptally.analysis.report.rows import fuse_heading, wire_heading
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
-from amptally.analysis.wording.findings import Finding, told
+from amptally.analysis.wording.findings import told
 from amptally.analysis.wording.formatting import moment, number
 from amptally.analysis.wording.labels import CAUTIONS, LAP_METHODS
 from amptally.analysis.wording.phrase import counted
@@ -254,7 +255,7 @@ def laps_part(
     ]
 
 
-def findings_part(findings: tuple[Finding, ...]) -> Child:
+def findings_part(findings: tuple[Reason, ...]) -> Child:
     """Findings, gravest first, then the cautions that always hold."""
     shown = []
     for finding in findings:

@@ -132,33 +132,50 @@ def parse(text: str, source: str) -> Machine:
     return Machine(**given.pop("machine", {}), **given, text=text)
 
 
-def arrangement_mismatch(machine: Machine, median_voltage_v: float) -> str | None:
-    """Why a run's median battery voltage [V] cannot come from this machine, in one line.
+@dataclass(frozen=True, slots=True)
+class ArrangementMismatch:
+    """A battery voltage that cannot come from the machine described; as text one line for people."""
+
+    nominal_v: float
+    """What the description makes of its blocks."""
+    median_v: float
+    """What was measured."""
+    blocks: int
+    block_voltage_v: float | None
+    arrangement: str | None
+    other_fits: str | None
+    """The arrangement in which the same blocks would fit; None where neither does."""
+
+    def __str__(self) -> str:
+        joined = f"{self.blocks} × {self.block_voltage_v:g} V in {self.arrangement}" if self.blocks > 1 else "one block"
+        usual = "Check battery.arrangement (series or parallel), battery.blocks and battery.block_voltage_v"
+        check = f"{usual}, and that this file belongs to this machine."
+        if self.other_fits is not None:
+            check = f"{usual}: the same blocks in {self.other_fits} would fit. Or the sensor spans part of the battery."
+        return (
+            f"the machine file's battery is nominally {self.nominal_v:g} V ({joined}), but the run's median battery "
+            f"voltage is {self.median_v:.4g} V, {self.median_v / self.nominal_v:.2f} times that. {check}"
+        )
+
+
+def arrangement_mismatch(machine: Machine, median_voltage_v: float) -> ArrangementMismatch | None:
+    """Why a run's median battery voltage [V] cannot come from this machine.
 
     None when the voltage is plausible, when the file gives no nominal voltage, or when nothing was measured (NaN).
     """
     battery = machine.battery
     if battery is None or battery.nominal_voltage_v is None or not math.isfinite(median_voltage_v):
         return None
-    nominal_v = battery.nominal_voltage_v
-    ratio = median_voltage_v / nominal_v
-    if LEAST_RATIO <= ratio <= GREATEST_RATIO:
+    if LEAST_RATIO <= median_voltage_v / battery.nominal_voltage_v <= GREATEST_RATIO:
         return None
-    blocks = battery.blocks or 1
-    joined = f"{blocks} × {battery.block_voltage_v:g} V in {battery.arrangement}" if blocks > 1 else "one block"
-    return (
-        f"the machine file's battery is nominally {nominal_v:g} V ({joined}), but the run's median battery voltage is "
-        f"{median_voltage_v:.4g} V, {ratio:.2f} times that. {_what_to_check(battery, median_voltage_v)}"
-    )
-
-
-def _what_to_check(battery: Battery, median_voltage_v: float) -> str:
-    usual = "Check battery.arrangement (series or parallel), battery.blocks and battery.block_voltage_v"
-    if battery.block_voltage_v is not None and battery.blocks is not None and battery.blocks > 1:
-        other, fold = ("parallel", 1) if battery.arrangement == "series" else ("series", battery.blocks)
+    blocks, other_fits = battery.blocks or 1, None
+    if battery.block_voltage_v is not None and blocks > 1:
+        other, fold = ("parallel", 1) if battery.arrangement == "series" else ("series", blocks)
         if LEAST_RATIO <= median_voltage_v / (battery.block_voltage_v * fold) <= GREATEST_RATIO:
-            return f"{usual}: the same blocks in {other} would fit. Or the sensor spans only a part of the battery."
-    return f"{usual}, and that this file belongs to this machine."
+            other_fits = other
+    return ArrangementMismatch(
+        battery.nominal_voltage_v, median_voltage_v, blocks, battery.block_voltage_v, battery.arrangement, other_fits
+    )
 
 
 def _bytes(path: Path) -> bytes:

@@ -14,10 +14,12 @@ import numpy.typing as npt
 import polars as pl
 
 from amptally.analysis.laps import table as lap_table
-from amptally.analysis.quality.doubt import Doubt
-from amptally.analysis.quality.doubts import Doubts
+from amptally.analysis.quality.clipping import PeakLevel, clipped_peaks
+from amptally.analysis.quality.doubts import Doubt, Doubts
 from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs import columns, run, samples
+from amptally.analysis.wording.results import refusal
 from amptally.logger.channels import BY_SI_NAME, TIME_COLUMN
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_frame
@@ -85,29 +87,29 @@ def measured(name: str) -> tuple[Floats, Floats, Floats]:
 
 def sides(result: Estimate) -> tuple[float, float, float]:
     """low, value, high of a two-sided estimate."""
-    assert result.refused is None, result.refused
+    assert refusal(result) is None, refusal(result)
     assert result.value is not None
     assert result.low is not None
     assert result.high is not None
     return result.low, result.value, result.high
 
 
-def doubted(code: str, channel: str = "left_current_a", **facts: Any) -> Doubts:
+def doubted(code: str, channel: str = "left_current_a", **fields: Any) -> Doubts:
     """One doubt about one channel."""
-    return Doubts.of([Doubt("danger", code, "what", "evidence", "next", channels=(channel,), **facts)])
+    return Doubts.of([Doubt(Reason(code, "danger"), (channel,), **fields)])
 
 
 def value_of(result: Estimate) -> float:
     """The value of an estimate that has one."""
-    assert result.value is not None, result.refused
+    assert result.value is not None, refusal(result)
     return result.value
 
 
 def consistent(result: Estimate) -> None:
     """What holds of every estimate: low ≤ value ≤ high, open sides as the bound says, nothing where refused."""
-    if result.refused is not None:
+    if refusal(result) is not None:
         assert (result.value, result.low, result.high) == (None, None, None)
-        assert result.refused.strip()
+        assert refusal(result).strip()
         return
     assert result.value is not None
     assert np.isfinite(result.value)
@@ -131,3 +133,8 @@ def in_stretches() -> Iterator[None]:
         patch.object(lap_table, "STRETCH_ROWS", 4000),
     ):
         yield
+
+
+def clipped_peaks_of(channel: str, value: Floats) -> Doubt | None:
+    """What quality says of a whole current's peaks."""
+    return clipped_peaks(channel, PeakLevel().add(value), lambda: [value], float(np.std(value)))

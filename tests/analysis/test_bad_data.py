@@ -10,13 +10,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from amptally.analysis.quality.clock_skew import find_lag
-from amptally.analysis.quality.current_balance import Known, disagreeing_sum
-from amptally.analysis.quality.implausible_values import partial, shift_of_zero, stuck
-from amptally.analysis.quality.screening import suspect
-from amptally.analysis.quality.voltage_response import Pair, answer_ohm, scale_by_sheet, too_steady, turned_sign
+from amptally.analysis.quality.clock_skew import estimate_lag
+from amptally.analysis.quality.current_balance import Known, unbalanced_currents
+from amptally.analysis.quality.screening import judge
+from amptally.analysis.quality.single_channel import measure_zero_shift, partial, stuck
+from amptally.analysis.quality.voltage_response import (
+    Pair,
+    apparent_resistance_ohm,
+    implausible_scale,
+    reversed_current,
+    steadier_than_voltage,
+)
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats, Series
+from amptally.analysis.wording.findings import told
 from tests.analysis.build_runs import measured, write_run
 from tests.studies import defects
 
@@ -59,16 +66,16 @@ def test_defects_in_one_are_named() -> None:
 
 @pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
 def test_sample_runs_raise_nothing(path: Path) -> None:
-    assert suspect(Run.open(path)) == []
+    assert list(judge(Run.open(path))) == []
 
 
 @pytest.mark.parametrize("name", ["pack_24v_65a_discharge.csv", "lead_acid_12v_1p5a_discharge.csv"])
 def test_measured_sets_raise_nothing_until_filled_in(name: str, tmp_path: Path) -> None:
     time_s, amps, volts = measured(name)
     channels = {"battery_current_a": amps, "battery_voltage_v": volts}
-    assert suspect(Run.open(write_run(tmp_path / "measured.parquet", time_s, channels))) == []
+    assert list(judge(Run.open(write_run(tmp_path / "measured.parquet", time_s, channels)))) == []
     channels["battery_current_a"] = np.full(len(amps), round(float(amps.mean()), 2))
-    (found,) = suspect(Run.open(write_run(tmp_path / "filled.parquet", time_s, channels)))
+    (found,) = judge(Run.open(write_run(tmp_path / "filled.parquet", time_s, channels)))
     assert found.code == "current_filled_in"
 
 
@@ -76,18 +83,18 @@ def test_a_held_current_read_in_declared_coarse_steps_is_no_assumption(tmp_path:
     volts = 25.0 - TIME_S / 500 + noise(0.003)
     channels = {"battery_current_a": np.full(N, 17.5), "battery_voltage_v": volts}
     path = write_run(tmp_path / "run.parquet", TIME_S, channels)
-    assert [found.code for found in suspect(Run.open(path))] == ["current_filled_in"]
+    assert [found.code for found in judge(Run.open(path))] == ["current_filled_in"]
     machine = "[sensors.battery_current]\nresolution = 0.1\n"
     path = write_run(tmp_path / "declared.parquet", TIME_S, channels, machine=machine)
-    assert suspect(Run.open(path)) == []
+    assert list(judge(Run.open(path))) == []
 
 
 @pytest.mark.parametrize("late_s", [-3.0, -0.4, 0.4, 2.0, 15.0])
 def test_the_lag_is_found(late_s: float) -> None:
     _, _, amps = drive()
     late = np.interp(TIME_S - late_s, TIME_S, -0.02 * amps) + noise(0.01)
-    assert find_lag(TIME_S, amps, 0.02 * amps + noise(0.01), NO_GAPS) is None
-    lag = find_lag(TIME_S, amps, -late, NO_GAPS)
+    assert estimate_lag(TIME_S, amps, 0.02 * amps + noise(0.01), NO_GAPS) is None
+    lag = estimate_lag(TIME_S, amps, -late, NO_GAPS)
     assert lag is not None
     assert lag.start_s == pytest.approx(late_s, abs=0.05)
     assert lag.end_s == pytest.approx(late_s, abs=0.05)
@@ -98,7 +105,7 @@ def test_clocks_that_run_apart(share: float) -> None:
     """Answer at t comes from t (1 − share): behind by share · t, 1.2 s and −2.4 s at the end of two minutes."""
     _, _, amps = drive(2)
     answer = np.interp(TIME_S * (1 - share), TIME_S, 0.02 * amps)
-    lag = find_lag(TIME_S, amps, answer + noise(0.005), NO_GAPS)
+    lag = estimate_lag(TIME_S, amps, answer + noise(0.005), NO_GAPS)
     assert lag is not None
     assert lag.start_s == pytest.approx(0.0, abs=0.15)
     assert lag.end_s == pytest.approx(share * TIME_S[-1], rel=0.15)
@@ -109,8 +116,8 @@ def test_no_lag_is_read_from_gaps_or_from_little() -> None:
     gap_after = NO_GAPS.copy()
     gap_after[[1000, 3000]] = True
     time_s = TIME_S + 40.0 * np.concatenate(([0], np.cumsum(gap_after)))
-    assert find_lag(time_s, amps, 0.02 * amps + noise(0.01), gap_after) is None
-    assert find_lag(TIME_S[:300], amps[:300], np.roll(amps, 50)[:300], NO_GAPS[:299]) is None
+    assert estimate_lag(time_s, amps, 0.02 * amps + noise(0.01), gap_after) is None
+    assert estimate_lag(TIME_S[:300], amps[:300], np.roll(amps, 50)[:300], NO_GAPS[:299]) is None
 
 
 FACTORS = [(0.1, "0.1"), (10.0, "10"), (0.5, "0.5"), (2.0, "2"), (0.001, "0.001"), (3.0, "3")]
@@ -122,17 +129,17 @@ def test_the_channel_and_its_factor(factor: float, said: str, side: str) -> None
     left, right, battery = drive(3)
     channels = {"left": left, "right": right}
     channels[side] = factor * channels[side]
-    found = disagreeing_sum(battery, channels["left"], channels["right"], 0.005)
+    found = unbalanced_currents(battery, channels["left"], channels["right"], 0.005)
     assert found is not None
     assert found.channels == (f"{side}_current_a",)
-    assert f"the {side} channel reads {said} times what it should" in found.what
+    assert f"the {side} channel reads {said} times what it should" in told(found.reason).what
 
 
 @pytest.mark.parametrize(("ratio", "channels"), [(1.1, 2), (0.12, 1), (None, 3)])
 def test_the_sheet_tells_whose_the_factor_is(ratio: float | None, channels: int) -> None:
     """battery = 10 · (left + right): either its own answer to the load is its sheet's, or a tenth of it."""
     left, right, battery = drive(4)
-    found = disagreeing_sum(10 * battery, left, right, 0.005, Known(True, ratio))
+    found = unbalanced_currents(10 * battery, left, right, 0.005, Known(True, ratio))
     assert found is not None
     assert (found.code, len(found.channels)) == ("channels_disagree", channels)
 
@@ -140,16 +147,16 @@ def test_the_sheet_tells_whose_the_factor_is(ratio: float | None, channels: int)
 def test_another_load_on_the_battery_is_no_disagreement() -> None:
     left, right, battery = drive(5)
     pump = np.where(TIME_S % 40 < 15, 12.0, 0.0)
-    assert disagreeing_sum(battery + pump, left, right, 0.005) is None
-    assert disagreeing_sum(battery - 3 * pump, left, right, 0.005) is not None
+    assert unbalanced_currents(battery + pump, left, right, 0.005) is None
+    assert unbalanced_currents(battery - 3 * pump, left, right, 0.005) is not None
 
 
 def test_currents_of_motor_leads_leave_the_battery_alone() -> None:
     left, right, battery = drive(6)
-    found = disagreeing_sum(0.5 * battery, left, right, 0.005, Known(answers=True, placed=False))
+    found = unbalanced_currents(0.5 * battery, left, right, 0.005, Known(responds=True, placed=False))
     assert found is not None
     assert found.channels == ("left_current_a", "right_current_a")
-    assert "motor leads" in found.what
+    assert "motor leads" in told(found.reason).what
 
 
 def test_a_voltage_that_answers_late_is_no_turned_sign() -> None:
@@ -159,8 +166,8 @@ def test_a_voltage_that_answers_late_is_no_turned_sign() -> None:
     amps = rng.uniform(0, 30, 360)
     volts = 25 - 0.002 * amps - 0.03 * np.concatenate(([0], amps[:-1]))
     none = np.zeros(359, bool)
-    assert turned_sign(Pair(time_s, amps, volts, none)) is None
-    found = turned_sign(Pair(time_s, -amps, 25 - 0.03 * amps, none))
+    assert reversed_current(Pair(time_s, amps, volts, none)) is None
+    found = reversed_current(Pair(time_s, -amps, 25 - 0.03 * amps, none))
     assert found is not None
     assert found.code == "current_sign"
 
@@ -168,24 +175,24 @@ def test_a_voltage_that_answers_late_is_no_turned_sign() -> None:
 def test_a_current_too_steady_for_its_voltage() -> None:
     _, _, amps = drive(7)
     volts = 25.6 - 0.02 * amps + noise(0.003)
-    assert too_steady(Pair(TIME_S, amps, volts, NO_GAPS)) is None
-    assert too_steady(Pair(TIME_S, 25 + noise(0.05, 2), volts, NO_GAPS)) is not None
+    assert steadier_than_voltage(Pair(TIME_S, amps, volts, NO_GAPS)) is None
+    assert steadier_than_voltage(Pair(TIME_S, 25 + noise(0.05, 2), volts, NO_GAPS)) is not None
     steps = np.repeat([25.0, 24.6, 25.3, 25.1], N // 4)
-    assert too_steady(Pair(TIME_S, steps, volts, NO_GAPS)) is not None
+    assert steadier_than_voltage(Pair(TIME_S, steps, volts, NO_GAPS)) is not None
     # A tester's own: held current, noisy and coarse voltage, falling.
     falling = np.round(25.6 - TIME_S / 60 + noise(0.05), 1)
-    assert too_steady(Pair(TIME_S, np.full(N, 25.0), falling, NO_GAPS)) is None
+    assert steadier_than_voltage(Pair(TIME_S, np.full(N, 25.0), falling, NO_GAPS)) is None
 
 
 def test_the_scale_against_the_sheet() -> None:
     _, _, amps = drive(8)
     volts = 25.6 - 0.02 * amps + noise(0.003)
     for factor, code in ((1.0, None), (0.3, None), (3.0, None), (10.0, "current_scale"), (0.001, "current_scale")):
-        seen = answer_ohm(Pair(TIME_S, factor * amps, volts, NO_GAPS))
+        seen = apparent_resistance_ohm(Pair(TIME_S, factor * amps, volts, NO_GAPS))
         assert seen == pytest.approx(0.02 / factor, rel=0.05)
-        found = scale_by_sheet(seen, 0.02) if seen is not None else None
+        found = implausible_scale(seen, 0.02) if seen is not None else None
         assert (found.code if found else None) == code
-    assert answer_ohm(Pair(TIME_S, amps, 25 + noise(0.1), NO_GAPS)) is None
+    assert apparent_resistance_ohm(Pair(TIME_S, amps, 25 + noise(0.1), NO_GAPS)) is None
 
 
 def test_stuck_needs_a_witness() -> None:
@@ -204,7 +211,7 @@ def test_stuck_needs_a_witness() -> None:
 
 @pytest.mark.parametrize(("covered_s", "named"), [(100.0, False), (99.5, False), (98.0, True), (50.0, True)])
 def test_partial(covered_s: float, named: bool) -> None:
-    assert (partial("Left current", "left_current_a", covered_s, 100.0) is not None) == named
+    assert (partial("left_current_a", covered_s, 100.0) is not None) == named
 
 
 @pytest.mark.parametrize("by_a", [0.9, -1.5, 2.5])
@@ -213,12 +220,12 @@ def test_a_zero_that_moved_far_is_seen_by_its_quiet(by_a: float) -> None:
     rest = np.random.default_rng(3).normal(0.1, 0.05, 500)
     time_s = np.arange(N + 1000) * 0.02
     value = np.concatenate((rest, battery, rest + by_a))
-    found = shift_of_zero(Series(time_s, value, np.zeros(N + 999, bool)), 0.3)
+    found = measure_zero_shift(Series(time_s, value, np.zeros(N + 999, bool)), 0.3)
     assert found is not None
     assert found.by_a == pytest.approx(by_a, abs=0.02)
     # A load that stays on is no small part of the greatest current.
     value = np.concatenate((rest, battery, rest + 12.0))
-    assert shift_of_zero(Series(time_s, value, np.zeros(N + 999, bool)), 0.3) is None
+    assert measure_zero_shift(Series(time_s, value, np.zeros(N + 999, bool)), 0.3) is None
 
 
 def test_a_load_that_stayed_on_shows_in_lead_and_channel(tmp_path: Path) -> None:
@@ -229,7 +236,17 @@ def test_a_load_that_stayed_on_shows_in_lead_and_channel(tmp_path: Path) -> None
     parts = {name: np.concatenate((rest, value, rest)) for name, value in
              (("left_current_a", left), ("right_current_a", right), ("battery_current_a", battery))}  # fmt: skip
     parts["battery_current_a"] += on
-    shifted = suspect(Run.open(write_run(tmp_path / "shifted.parquet", time_s, parts)))
+    shifted = judge(Run.open(write_run(tmp_path / "shifted.parquet", time_s, parts)))
     assert [found.code for found in shifted] == ["zero_shift"]
     parts["left_current_a"] += on
-    assert suspect(Run.open(write_run(tmp_path / "load.parquet", time_s, parts))) == []
+    assert list(judge(Run.open(write_run(tmp_path / "load.parquet", time_s, parts)))) == []
+
+
+@pytest.mark.parametrize(("responds", "doubted"), [(True, 2), (False, 3)])
+def test_whose_sign_is_wrong_where_the_battery_counts_against_both(responds: bool, doubted: int) -> None:
+    """A voltage that falls with the battery's current shows that it is not the battery's; without one it may be."""
+    left, right, battery = drive(12)
+    found = unbalanced_currents(-battery, left, right, 0.005, Known(responds=responds))
+    assert found is not None
+    assert (found.code, found.variant, len(found.channels)) == ("channels_disagree", "sign", doubted)
+    assert ("battery_current_a" in found.channels) is not responds

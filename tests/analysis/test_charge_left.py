@@ -20,8 +20,7 @@ from amptally.analysis.forecast.charge_forecast import (
     start_charge,
 )
 from amptally.analysis.integrals.gap_doubt import bridge_u
-from amptally.analysis.quality.doubt import Doubt
-from amptally.analysis.quality.doubts import Doubts
+from amptally.analysis.quality.doubts import Doubt, Doubts
 from amptally.analysis.report.build import build_report
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, refuse
 from amptally.analysis.results.reason import Reason
@@ -54,7 +53,7 @@ def assessed(
 ) -> ChargeForecast:
     sag = assess_sag(run, Doubts())
     start = start_charge(run, sag, rested_h, fraction, ledger)
-    found = count_from(run, sag, assess_current(run, "battery", [], []), start, speed)
+    found = count_from(run, sag, assess_current(run, "battery", [], [], Doubts()), start, speed)
     for each in (found.remaining, found.full):
         for result in (each.charge_ah, each.energy_wh, each.runtime_s, each.distance_m):
             consistent(result)
@@ -275,12 +274,12 @@ def test_a_drive_that_ends_by_giving_back_still_has_a_forecast(tmp_path: Path) -
 
 def doubted(run: Run, *doubts: Doubt, **options: Any) -> ChargeForecast:
     held = Doubts.of(doubts)
-    current = assess_current(run, "battery", [], [])
+    current = assess_current(run, "battery", [], [], Doubts())
     return forecast_charge(run, assess_sag(run, held), current, held, start_fraction=1.0, **options)
 
 
 def doubt(code: str, channel: str, widths: tuple[tuple[str, float], ...] = ()) -> Doubt:
-    return Doubt("danger", code, "what", "evidence", "next", (channel,), "", widths)
+    return Doubt(Reason(code, "danger"), (channel,), widths=widths)
 
 
 def test_a_doubted_current_refuses_charge_and_forecast(tmp_path: Path) -> None:

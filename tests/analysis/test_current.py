@@ -10,7 +10,11 @@ import pytest
 
 from amptally.analysis.exposure.current import Current, assess_current
 from amptally.analysis.exposure.exposure import FIXED_WINDOWS_S
+from amptally.analysis.quality.clipping import sensor_clipped
+from amptally.analysis.quality.doubts import Doubt, Doubts
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
+from amptally.analysis.wording.results import basis, refusal
 from tests.analysis.build_runs import CART, Floats, consistent, measured, sides, value_of, write_run
 
 PHASE_S = np.arange(0, 10.0005, 0.001)
@@ -18,10 +22,16 @@ PHASE_S = np.arange(0, 10.0005, 0.001)
 
 def current_of(folder: Path, t_s: Floats, channels: dict[str, Any], lead: str = "left", **metadata: Any) -> Current:
     name = f"run{len(list(folder.iterdir()))}.parquet"
-    found = assess_current(Run.open(write_run(folder / name, t_s, channels, **metadata)), lead, [], [])
+    found = assess_current(Run.open(write_run(folder / name, t_s, channels, **metadata)), lead, [], [], Doubts())
     for result in (found.peak_a, found.mean_a, *found.rms_a.values()):
         consistent(result)
     return found
+
+
+def clipped_of(folder: Path) -> int | None:
+    """Samples at full scale in the run written last."""
+    doubt = sensor_clipped(Run.open(folder / f"run{len(list(folder.iterdir())) - 1}.parquet"), "left")
+    return None if doubt is None else int(doubt.reason["samples"])
 
 
 @pytest.mark.parametrize(
@@ -61,16 +71,16 @@ def test_windows_that_the_samples_cannot_support_are_refused(tmp_path: Path) -> 
     t_s, amps, _ = measured("lead_acid_12v_1p5a_discharge.csv")
     found = current_of(tmp_path, t_s, {"battery_current_a": amps}, "battery")
     for window in ("0.1", "1", "10", "60"):
-        assert found.rms_a[window].refused == (
-            f"a window of {window} s is shorter than two sample intervals of 60 s; a faster sample rate would show it"
+        assert refusal(found.rms_a[window]) == (
+            f"a window of {window} s is shorter than two sample intervals of 60 s; a higher sample rate would show it"
         )
     assert value_of(found.rms_a["600"]) == pytest.approx(1.54, abs=0.005)
 
 
 def test_windows_longer_than_the_run_are_refused(tmp_path: Path) -> None:
     found = current_of(tmp_path, np.arange(0, 3, 0.01), {"left_current_a": 5.0})
-    assert found.rms_a["1"].refused is None
-    assert found.rms_a["10"].refused == "the run lasts 2.99 s, shorter than this window of 10 s"
+    assert refusal(found.rms_a["1"]) is None
+    assert refusal(found.rms_a["10"]) == "the run lasts 2.99 s, shorter than this window of 10 s"
     assert list(found.rms_a) == [f"{window:g}" for window in FIXED_WINDOWS_S]
     assert found.exposure[-1][0] == pytest.approx(2.99)
 
@@ -81,7 +91,7 @@ def test_a_sampled_peak_is_a_lower_bound_with_its_interval(tmp_path: Path) -> No
     found = current_of(tmp_path, t_s, {"left_current_a": np.where(t_s == t_s[700], -42.0, 5.0)})
     assert (found.peak_a.value, found.peak_a.bound, found.peak_a.high) == (42.0, "at_least", None)
     assert found.peak_at_s == pytest.approx(14.0)
-    assert "samples 20 ms apart can miss a shorter peak" in found.peak_a.basis
+    assert "samples 20 ms apart can miss a shorter peak" in basis(found.peak_a)
 
 
 def test_the_peak_of_a_noisy_steady_current_does_not_exceed_the_truth(tmp_path: Path) -> None:
@@ -129,7 +139,7 @@ def test_the_board_s_own_extreme_is_kept_though_no_sample_shows_it(tmp_path: Pat
     t_s = np.arange(0, 20, 0.1)
     found = current_of(tmp_path, t_s, {"left_current_a": 5.0}, extremes=(extremes(-88_000_000, 50_000_000),))
     assert (found.peak_a.value, found.peak_at_s) == (88.0, None)
-    assert "not seen in any sample" in found.peak_a.basis
+    assert "not seen in any sample" in basis(found.peak_a)
     corrected = current_of(
         tmp_path,
         t_s,
@@ -159,7 +169,7 @@ def test_extremes_of_the_whole_run_are_not_those_of_a_part(tmp_path: Path) -> No
     path = write_run(
         tmp_path / "r.parquet", np.arange(0, 20, 0.1), {"left_current_a": 5.0}, extremes=(extremes(0, 88_000_000),)
     )
-    assert value_of(assess_current(Run.open(path, from_s=5.0), "left", [], []).peak_a) == 5.0
+    assert value_of(assess_current(Run.open(path, from_s=5.0), "left", [], [], Doubts()).peak_a) == 5.0
 
 
 def test_interval_rms_is_used_where_it_covers_the_run(tmp_path: Path) -> None:
@@ -178,12 +188,13 @@ def test_a_reading_at_full_scale_is_counted_and_only_a_lower_bound(tmp_path: Pat
     machine = CART + "[sensors.left_current]\nfull_scale = 50\n"
     flat = np.where((t_s > 5) & (t_s < 6), 50.0, 10.0)
     found = current_of(tmp_path, t_s, {"left_current_a": flat}, machine=machine)
-    assert found.clipped == ((t_s > 5) & (t_s < 6)).sum()
-    assert "at the sensor's full scale" in found.peak_a.basis
+    assert clipped_of(tmp_path) == ((t_s > 5) & (t_s < 6)).sum()
+    assert "at the sensor's full scale" in basis(found.peak_a)
     only_inside = {"left_current_a": 10.0, "left_current_min_a": 9.0, "left_current_max_a": flat}
-    assert current_of(tmp_path, t_s, only_inside, machine=machine).clipped == found.clipped
     assert current_of(tmp_path, t_s, only_inside, machine=machine).peak_a.bound == "at_least"
-    assert current_of(tmp_path, t_s, {"left_current_a": flat}).clipped == 0
+    assert clipped_of(tmp_path) == ((t_s > 5) & (t_s < 6)).sum()
+    current_of(tmp_path, t_s, {"left_current_a": flat})
+    assert clipped_of(tmp_path) is None
 
 
 def test_mean_is_over_sampled_time(tmp_path: Path) -> None:
@@ -202,14 +213,38 @@ def test_mean_is_over_sampled_time(tmp_path: Path) -> None:
 def test_tiny_runs(tmp_path: Path, count: int) -> None:
     found = current_of(tmp_path, np.arange(count) * 0.01, {"left_current_a": 5.0})
     assert value_of(found.peak_a) == 5.0
-    assert "inf" not in found.peak_a.basis
+    assert "inf" not in basis(found.peak_a)
     if count == 1:
-        assert found.mean_a.refused == "too few samples"
+        assert refusal(found.mean_a) == "too few samples"
         assert found.exposure == ()
 
 
 def test_a_lead_that_was_not_measured(tmp_path: Path) -> None:
     found = current_of(tmp_path, np.arange(0, 20, 0.1), {"left_current_a": 5.0}, "right")
     for result in (found.peak_a, found.mean_a, *found.rms_a.values()):
-        assert result.refused == "no right current was measured"
+        assert refusal(result) == "no right current was measured"
     assert (found.exposure, found.prepared, found.peak_at_s) == ((), None, None)
+
+
+def test_a_current_whose_size_is_refused_offers_nothing_to_compare(tmp_path: Path) -> None:
+    t_s = np.arange(0, 20, 0.1)
+    run = Run.open(write_run(tmp_path / "r.parquet", t_s, {"left_current_a": 10.0 + np.sin(t_s)}))
+
+    def under(code: str, **fields: Any) -> Current:
+        doubt = Doubt(Reason(code, "danger"), ("left_current_a",), **fields)
+        return assess_current(run, "left", [], [], Doubts.of([doubt]))
+
+    why = (Reason("doubted", "danger", finding="channels_disagree"),)
+    stuck = under("channels_disagree", variant="left")
+    assert (stuck.exposure, stuck.prepared, stuck.peak_at_s) == ((), None, None)
+    assert {each.reasons[0] for each in (stuck.peak_a, stuck.mean_a, *stuck.rms_a.values())} == set(why)
+    assert stuck.spacing is not None
+    # A sign leaves |i| as it was; cut peaks leave the curve, as a lower limit.
+    reversed_sign = under("channels_disagree", variant="left_sign")
+    assert (reversed_sign.mean_a.value, reversed_sign.prepared is None) == (None, False)
+    assert reversed_sign.rms_a["1"].bound == "estimate"
+    cut = under("cut_top")
+    assert (cut.rms_a["1"].bound, cut.mean_a.bound, bool(cut.exposure)) == ("at_least", "at_least", True)
+    # A zero that moved by 0.5 A widens by that.
+    shifted, plain = under("zero_shift", widths=(("A", 0.5),)), assess_current(run, "left", [], [], Doubts())
+    assert shifted.rms_a["1"].high == pytest.approx((plain.rms_a["1"].high or 0.0) + 0.5)

@@ -24,8 +24,7 @@ from amptally.analysis.driving.driving import (
 from amptally.analysis.driving.stall import assess_stalls, merge, on_spans, standing
 from amptally.analysis.integrals.energy import energy_used
 from amptally.analysis.laps.laps import assess_laps
-from amptally.analysis.quality.doubt import Doubt
-from amptally.analysis.quality.doubts import Doubts
+from amptally.analysis.quality.doubts import Doubt, Doubts
 from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Floats, Run, Series
@@ -49,7 +48,7 @@ def codes(result: Estimate) -> list[str]:
 
 
 def drive_of(run: Run) -> DriveUse:
-    return assess_drive(run, energy_used(run), assess_laps(run, Doubts()), Doubts())
+    return assess_drive(run, energy_used(run, Doubts()), assess_laps(run, Doubts()), Doubts())
 
 
 def turning(rate_hz: Any) -> Floats:
@@ -227,11 +226,11 @@ def test_open_ratios() -> None:
 
 def test_the_left_share(tmp_path: Path) -> None:
     run = run_of(tmp_path, {"left_current_a": 6.0, "right_current_a": 4.0})
-    assert value_of(left_share(energy_used(run))) == pytest.approx(0.6)
+    assert value_of(left_share(energy_used(run, Doubts()))) == pytest.approx(0.6)
     one = run_of(tmp_path, {"left_current_a": 6.0})
-    assert "no right current" in (refusal(left_share(energy_used(one))) or "")
+    assert "no right current" in (refusal(left_share(energy_used(one, Doubts()))) or "")
     idle = run_of(tmp_path, {"left_current_a": 6.0, "right_current_a": 0.0})
-    assert codes(left_share(energy_used(idle))) == ["channel_charge_near_zero"]
+    assert codes(left_share(energy_used(idle, Doubts()))) == ["channel_charge_near_zero"]
 
 
 def test_current_by_command(tmp_path: Path) -> None:
@@ -261,7 +260,7 @@ def test_no_map_says_why(tmp_path: Path) -> None:
 
 
 def doubt(*channels: str, variant: str) -> Doubts:
-    return Doubts.of([Doubt("danger", "channels_disagree", "what", "evidence", "next", channels, variant)])
+    return Doubts.of([Doubt(Reason("channels_disagree", "danger"), channels, variant)])
 
 
 def test_the_command_map_loses_the_side_that_is_refused(tmp_path: Path) -> None:
@@ -375,7 +374,7 @@ def test_a_long_run_read_in_stretches_says_the_same(tmp_path: Path, monkeypatch:
     """Pulses and counts, kept by their changes, lose nothing."""
     (tmp_path / "a").mkdir()
     short = demo_report(tmp_path / "a", DEMO_CART).drive
-    monkeypatch.setattr("amptally.analysis.runs.run.WHOLE_ROWS", 10_000)
+    monkeypatch.setattr("amptally.analysis.runs.run.CACHED_ROWS", 10_000)
     monkeypatch.setattr("amptally.analysis.runs.samples.AT_ONCE_ROWS", 10_000)
     monkeypatch.setattr("amptally.analysis.runs.samples.STRETCH_ROWS", 4_000)
     (tmp_path / "b").mkdir()
@@ -397,5 +396,5 @@ def sides_or_low(result: Estimate) -> tuple[float, float]:
 
 def test_commands_without_mixing_or_pulses(tmp_path: Path) -> None:
     assert isinstance(read_commands(run_of(tmp_path, pulses(0.5))), Commands)
-    stall_s, stalls = assess_stalls(run_of(tmp_path, {"mark": 0.0}), Reason("no_pulses"))
-    assert (stall_s.reasons, stalls) == ((Reason("no_pulses"),), ())
+    stall_s, stalls = assess_stalls(run_of(tmp_path, {"mark": 0.0}), Reason("no_command_pulses"))
+    assert (stall_s.reasons, stalls) == ((Reason("no_command_pulses"),), ())

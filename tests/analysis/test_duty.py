@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 
 from amptally.analysis.controller.command import Commands, read_commands
 from amptally.analysis.controller.duty import Duty, estimate_duty, fuse_rms_a
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Floats, Run
+from amptally.analysis.wording.results import basis
 from tests.analysis.build_runs import CART, sides, write_run
 from tests.analysis.simulated import MOTOR_LEAD, TOLD, demo, demo_report
 from tests.dashboard.made_runs import write_run_of
@@ -117,19 +119,19 @@ def test_the_envelope_holds_every_command_of_the_last_while(seed: int, back_s: f
 
 
 @pytest.mark.parametrize(
-    ("machine", "without", "words"),
+    ("machine", "without", "code"),
     [
-        (CART, ("pulse_a_us",), "neither commands nor wheel pickups|no command pulses"),
-        (CART.replace('mixing = "controller"\n', ""), (), "controller.mixing"),
-        (CART.replace("[controller]\n", '[controller]\ncommand_sets = "current"\n'), (), "command_sets is current"),
-        (CART.replace("[controller]\n", '[controller]\ncommand_sets = "unknown"\n'), (), "command_sets is unknown"),
+        (CART, ("pulse_a_us",), "no_command_pulses"),
+        (CART.replace('mixing = "controller"\n', ""), (), "mixing_undeclared"),
+        (CART.replace("[controller]\n", '[controller]\ncommand_sets = "current"\n'), (), "command_sets_no_duty"),
+        (CART.replace("[controller]\n", '[controller]\ncommand_sets = "unknown"\n'), (), "command_sets_no_duty"),
     ],
 )
-def test_no_duty_without_its_reason(tmp_path: Path, machine: str, without: tuple[str, ...], words: str) -> None:
+def test_no_duty_without_its_reason(tmp_path: Path, machine: str, without: tuple[str, ...], code: str) -> None:
     channels = {name: 1700.0 for name in ("pulse_a_us", "pulse_b_us") if name not in without} | {"mark": 0.0}
     found = estimate_duty(run_of(tmp_path, channels, machine), "left", T_S, np.full(len(T_S), 10.0))
-    assert isinstance(found, str)
-    assert any(word in found for word in words.split("|")), found
+    assert isinstance(found, Reason)
+    assert found.code == code
 
 
 def test_duty_from_wheel_speed(tmp_path: Path) -> None:
@@ -147,8 +149,8 @@ def test_duty_from_wheel_speed(tmp_path: Path) -> None:
         found = duty_of(run, "left", np.full(len(T_S), 7.0))
         middle = slice(100, -100)
         assert found.likely[middle] == pytest.approx(expected, abs=0.01)
-        assert (found.least[middle] <= expected).all()
-        assert (found.greatest[middle] >= expected).all()
+        assert (found.minimum[middle] <= expected).all()
+        assert (found.maximum[middle] >= expected).all()
         assert not found.signed
 
 
@@ -166,10 +168,11 @@ def test_the_simulated_controller_s_duty_lies_within_the_bounds(
     tmp_path: Path, machine: str, most_width: float
 ) -> None:
     found, truth = true_duty(machine, tmp_path)
-    assert ((found.least <= truth) & (truth <= found.greatest)).mean() > 0.99
-    assert float(np.mean(found.greatest - found.least)) < most_width
+    assert ((found.minimum <= truth) & (truth <= found.maximum)).mean() > 0.99
+    assert float(np.mean(found.maximum - found.minimum)) < most_width
     assert float(np.median(np.abs(found.likely - truth))) < 0.02
-    assert "wheel speed gives duties 0.0" in found.how
+    assert found.how["both_possible"] is False
+    assert 0.0 < found.how["median_apart"] < 0.1
 
 
 @pytest.mark.parametrize("machine", [MOTOR_LEAD, TOLD])
@@ -184,7 +187,7 @@ def test_charge_and_fuse_margin_through_duty_hold_the_truth(tmp_path: Path, mach
         low, value, high = sides(found.energy.by_channel[side][0])
         assert low < true_ah < high
         assert value == pytest.approx(true_ah, rel=0.05)
-        assert "estimated" in found.energy.by_channel[side][0].basis
+        assert "estimated" in basis(found.energy.by_channel[side][0])
         measured, estimated = plain.fuses[side], found.fuses[side]
         assert estimated.current_from == "estimated"
         for name in ("margin", "margin_latest", "continuous_fraction", "seconds_above_rating"):

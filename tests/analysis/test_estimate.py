@@ -21,6 +21,7 @@ from amptally.analysis.results.estimate import (
 )
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.wording.formatting import full
+from amptally.analysis.wording.results import basis, refusal
 from tests.analysis.build_runs import consistent, sides
 
 finite = st.floats(-1e9, 1e9)
@@ -35,8 +36,9 @@ def test_contributions_add_as_squares_and_the_interval_is_95_percent() -> None:
 
 
 def test_basis_names_contributions_greatest_first_with_their_share_of_the_variance() -> None:
-    basis = estimate(1.0, "V", {"gain": 0.3, "offset": 0.4, "noise": 0.001}, note="12 s at rest").basis
-    assert basis == "offset 64 %, gain 36 %; 12 s at rest"
+    noted = Reason("rest_after_load", length_s=12.0)
+    result = estimate(1.0, "V", {"gain": 0.3, "offset": 0.4, "noise": 0.001}, note=noted)
+    assert basis(result) == "offset 64 %, gain 36 %; rest of 12 s after the last load"
 
 
 def test_an_undeclared_term_adds_nothing_and_is_told() -> None:
@@ -52,7 +54,7 @@ def test_a_doubt_widens_its_side_alone_and_is_named() -> None:
     assert high - value == pytest.approx(0.696, rel=1e-9)
     result = estimate(2.0, "Ah", {}, doubt_low=0.5, doubt="time without a voltage")
     assert result.low == 1.5
-    assert "time without a voltage as doubt" in result.basis
+    assert "time without a voltage as doubt" in basis(result)
 
 
 @pytest.mark.parametrize(
@@ -62,17 +64,17 @@ def test_a_doubt_widens_its_side_alone_and_is_named() -> None:
 def test_what_is_not_finite_is_refused(value: float, term: float, doubt: float) -> None:
     result = estimate(value, "A", {"gain": term}, doubt_high=doubt)
     consistent(result)
-    assert result.refused
+    assert refusal(result)
 
 
 def test_one_sided_statements_drop_the_other_side_and_say_why() -> None:
     result = estimate(5.0, "A", {"gain": 0.1})
-    least, most = result.bounded("at_least", "samples can miss a peak"), result.bounded("at_most")
+    least, most = result.bounded("at_least", Reason("shorter_peak_missed")), result.bounded("at_most")
     assert (least.low, least.high, least.bound) == (result.low, None, "at_least")
-    assert least.basis == "samples can miss a peak; gain 100 %"
+    assert [reason.code for reason in least.reasons] == ["shorter_peak_missed", "interval_from"]
     assert (most.low, most.high) == (None, result.high)
     assert result.bounded("estimate") == result
-    refused = refuse("A", "no current was measured")
+    refused = refuse("A", Reason("no_current"))
     assert refused.bounded("at_least") == refused
 
 
@@ -80,7 +82,7 @@ def test_json_object_has_the_contract_s_keys() -> None:
     # ../shared/design.md, Report JSON: E
     keys = ["value", "low", "high", "unit", "bound", "refused", "basis", "reasons"]
     assert list(estimate_json(estimate(1.0, "A", {}))) == keys
-    assert list(estimate_json(refuse("A", "why"))) == keys
+    assert list(estimate_json(refuse("A", Reason("no_current")))) == keys
 
 
 def test_a_quantity_that_cannot_be_negative_keeps_its_low_side_at_zero() -> None:

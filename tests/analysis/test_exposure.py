@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from amptally.analysis.exposure import square_integral
 from amptally.analysis.exposure.exposure import CurrentError, Exposure, rms_estimate, window_list, window_rms
+from amptally.analysis.wording.results import basis, refusal
 from tests.strategies import examples
 
 
@@ -374,8 +375,8 @@ def test_seconds_above_by_linear_crossings() -> None:
 
 def test_refusals_name_the_reason() -> None:
     exposure = plain(np.arange(21) / 20, np.full(21, 3.0))
-    assert "shorter than this window" in (window_rms(exposure, 10.0, CurrentError()).refused or "")
-    assert "two sample intervals" in (window_rms(exposure, 0.05, CurrentError()).refused or "")
+    assert "shorter than this window" in (refusal(window_rms(exposure, 10.0, CurrentError())) or "")
+    assert "two sample intervals" in (refusal(window_rms(exposure, 0.05, CurrentError())) or "")
     assert window_rms(exposure, 0.1, CurrentError()).value == pytest.approx(3.0, rel=1e-12)
     with pytest.raises(ValueError, match="at most"):
         exposure.worst(2.0)
@@ -413,7 +414,7 @@ def test_declared_sensor_error_becomes_the_interval() -> None:
     u = math.sqrt(0.2**2 + 0.1**2 + 0.05**2 + 0.00625**2)
     assert (result.low, result.value, result.high) == pytest.approx((20 - 1.96 * u, 20, 20 + 1.96 * u), rel=1e-9)
     undeclared = rms_estimate(exposure, exposure.worst(1.0), CurrentError())
-    assert "sensor error not declared" in undeclared.basis
+    assert "sensor error not declared" in basis(undeclared)
     assert (undeclared.low, undeclared.high) == (undeclared.value, undeclared.value)
 
 

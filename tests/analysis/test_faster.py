@@ -63,9 +63,9 @@ def small_steps(first_blocks: int, pairs: int) -> Iterator[None]:
         stack.enter_context(patch.object(square_integral, "BLOCK_PIECES", (64, 16, 4)))
         stack.enter_context(patch.object(window_search, "FIRST_BLOCKS", first_blocks))
         stack.enter_context(patch.object(window_longer, "FIRST_BLOCKS", first_blocks))
-        stack.enter_context(patch.object(window_exact, "MOST_BLOCKS", pairs))
+        stack.enter_context(patch.object(window_exact, "MAX_BLOCKS", pairs))
         stack.enter_context(patch.object(square_integral, "_GATHERED_BLOCKS", pairs))
-        for name in ("ROUGH_PAIRS", "SPLIT_PAIRS", "MOST_PAIRS", "MOST_SOLVED", "CACHED_PAIRS"):
+        for name in ("ROUGH_PAIRS", "SPLIT_PAIRS", "MAX_PAIRS", "MAX_SOLVED", "CACHED_PAIRS"):
             stack.enter_context(patch.object(window_search, name, pairs))
         yield
 

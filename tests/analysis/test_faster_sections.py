@@ -15,12 +15,13 @@ from amptally.analysis.driving.stall import on_spans
 from amptally.analysis.laps.marks import press_times, wheel_distance
 from amptally.analysis.laps.table import Cut, cut
 from amptally.analysis.quality import clock_skew as bad_clock
-from amptally.analysis.quality import implausible_values as bad_values
-from amptally.analysis.quality.clipping import Tops, cut_tops
+from amptally.analysis.quality import single_channel
+from amptally.analysis.quality.clipping import PeakLevel
 from amptally.analysis.signals.gaps import GapRule, find_gaps
 from amptally.analysis.signals.sampling import _halved
 from amptally.analysis.signals.series import Flags, Floats, Series
 from amptally.analysis.signals.timeline import Timeline
+from tests.analysis.build_runs import clipped_peaks_of
 
 SEEDS = st.integers(0, 10_000)
 
@@ -134,12 +135,12 @@ def test_presses_and_turns_among_many_samples_that_bring_nothing(seed: int, samp
 def test_tops_in_parts_are_those_of_the_whole(seed: int, samples: int, parts: int, sign: float) -> None:
     rng = np.random.default_rng(seed)
     value = sign * np.round(np.minimum(rng.normal(10, 5, samples), 14), 1)
-    found = Tops()
+    found = PeakLevel()
     for part in np.array_split(value, parts):
         found.add(part)
     top = float(np.abs(value).max())
-    assert (found.top, found.samples) == (top, samples)
-    at = [np.arange(start, stop) for each in found.places for start, stop in zip(*each, strict=True)]
+    assert (found.level, found.samples) == (top, samples)
+    at = [np.arange(start, stop) for each in found.stretches for start, stop in zip(*each, strict=True)]
     assert np.concatenate(at).tolist() == np.flatnonzero(np.abs(value) == top).tolist()
     assert found.below_zero == int((value == -top).sum())
 
@@ -148,9 +149,9 @@ def test_a_held_top_among_held_levels_is_no_cut_top() -> None:
     """A tester's profile holds its greatest level as it holds all others; a drive holds only what is cut."""
     rng = np.random.default_rng(2)
     profile = np.repeat(rng.choice([3.0, 8.0, 20.0], 60), 30)
-    assert cut_tops("x", profile) is None
+    assert clipped_peaks_of("x", profile) is None
     drive = np.minimum(np.repeat(rng.uniform(0, 30, 60), 30) + rng.normal(0, 0.5, 1800), 20.0)
-    found = cut_tops("x", drive)
+    found = clipped_peaks_of("x", drive)
     assert found is not None
     assert found.code == "cut_top"
 
@@ -170,11 +171,11 @@ def test_the_longest_stretch_of_one_reading(seed: int, samples: int, stood: int)
     longest = max(runs, key=lambda ends: time_s[ends[1] - 1] - time_s[ends[0]])
     length = longest[1] - longest[0]
     enough = (
-        time_s[longest[1] - 1] - time_s[longest[0]] >= bad_values.STUCK_S
-        and length >= bad_values.STUCK_SAMPLES
+        time_s[longest[1] - 1] - time_s[longest[0]] >= single_channel.STUCK_S
+        and length >= single_channel.STUCK_SAMPLES
         and length <= 0.95 * samples
     )
-    assert bad_values.standing_still(time_s, value, gap_after) == (longest if enough else None)
+    assert single_channel.longest_constant(time_s, value, gap_after) == (longest if enough else None)
 
 
 @given(SEEDS, st.integers(30, 400))

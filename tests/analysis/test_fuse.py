@@ -349,7 +349,7 @@ def est(value: float, low: float | None = 0.0, bound: str = "estimate") -> Estim
         (est(0.5, None, "at_most"), est(0.99, None, "at_most"), est(0.1), 0.1, "past"),
         (est(0.99), est(1.0), est(0.1), 0.1, "inside"),
         (est(0.8, None, "at_most"), est(1.5, None, "at_most"), est(0.1), 0.1, "inside"),
-        (est(0.8), refuse("", "run too short"), est(0.1), 0.1, "inside"),
+        (est(0.8), refuse("", Reason("run_short")), est(0.1), 0.1, "inside"),
         (est(1.0), est(2.0), est(0.1), 0.1, "near"),
         (est(1.3, 1.24), est(2.0), est(0.1), 0.1, "near"),
         (est(1.3, 1.25), est(2.0), est(0.1), 0.1, "below"),
@@ -358,7 +358,13 @@ def est(value: float, low: float | None = 0.0, bound: str = "estimate") -> Estim
         (est(1.3), est(2.0), est(0.5, bound="at_least"), 0.76, "unknown"),
         (est(1.1, None, "at_most"), est(2.0, None, "at_most"), est(0.1), 0.1, "unknown"),
         (est(3.0, None, "at_most"), est(5.0, None, "at_most"), est(0.9), 0.9, "unknown"),
-        (refuse("", "not measured"), refuse("", "not measured"), refuse("", "not measured"), math.inf, "unknown"),
+        (
+            refuse("", Reason("no_current")),
+            refuse("", Reason("no_current")),
+            refuse("", Reason("no_current")),
+            math.inf,
+            "unknown",
+        ),
     ],
 )
 def test_verdicts(margin: Estimate, latest: Estimate, fraction: Estimate, filled: float, verdict: str) -> None:

@@ -181,7 +181,7 @@ def test_a_fuse_in_the_motor_lead_with_the_current_in_the_supply_leg(tmp_path: P
 
 
 def test_a_run_too_long_to_follow_its_duty_keeps_the_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("amptally.analysis.runs.run.WHOLE_ROWS", 1000)
+    monkeypatch.setattr("amptally.analysis.runs.run.CACHED_ROWS", 1000)
     fuse = report_of(tmp_path, COMMANDED).fuses["left"]
     assert (fuse.current_from, fuse.margin.bound) == ("bounded", "at_least")
     assert "ask for a part of the run" in sentences(fuse.rule)
@@ -258,7 +258,7 @@ def test_a_doubted_current_is_compared_with_nothing() -> None:
         assert value.is_refused
     assert found.verdict == "unknown"
     assert (found.tightest_window_s, found.tightest_at_s, found.worst_rms_a) == (None, None, None)
-    assert sentences(found.rule).startswith("No comparison: a channel stands at one reading")
+    assert sentences(found.rule).startswith("No comparison: a channel is stuck at one reading")
     # What the machine file lacks still counts; nothing is said about the current.
     assert not codes(found) & {"fuse_past", "fuse_inside", "fuse_near", "fuse_preheated", "fuse_short_windows"}
     other = under(doubted("channel_stuck", "right_current_a"), 100.0)

@@ -146,5 +146,6 @@ def test_a_run_whose_current_is_turned_does_not_fill_the_battery(tmp_path: Path)
         write_run(tmp_path / f"{name}.parquet", T_S, channels, **described)
     found = charge_of(drove(tmp_path, "c", at(10)))
     assert refusal(found) == (
-        "the ledger stops at run b of this battery; the sign of the battery current looks turned (finding current_sign)"
+        "the ledger stops at run b of this battery; the sign of the battery current looks reversed "
+        "(finding current_sign)"
     )

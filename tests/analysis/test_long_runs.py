@@ -21,12 +21,12 @@ from amptally.analysis.exposure.run_exposure import prepare_exposure
 from amptally.analysis.exposure.square_integral import SquareIntegral
 from amptally.analysis.laps import table as lap_table
 from amptally.analysis.report.build import build_report
-from amptally.analysis.report.single_pass import survey
+from amptally.analysis.report.single_pass import single_pass
 from amptally.analysis.runs import long_envelope, run, samples
 from amptally.analysis.runs.long_envelope import LongEnvelope
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.decimation import Envelope
-from amptally.analysis.signals.series import Joining, Series, together
+from amptally.analysis.signals.series import Series, SeriesBuffer, together
 from amptally.logger.storage.runfile import RunFile
 from tests.analysis.build_runs import CART, Floats, write_run
 from tests.strategies import examples
@@ -40,7 +40,7 @@ def read_in_stretches(stretch: int = 4096, whole: int = 0) -> Iterator[None]:
     """Every run with more than `whole` rows is long here, and stretches are short."""
     sizes = tuple(size for size in (4096, 256, 16) if size <= stretch)
     with (
-        patch.object(run, "WHOLE_ROWS", whole),
+        patch.object(run, "CACHED_ROWS", whole),
         patch.object(samples, "AT_ONCE_ROWS", whole),
         patch.object(samples, "STRETCH_ROWS", stretch),
         patch.object(run, "MARGIN_ROWS", 64),
@@ -124,7 +124,7 @@ def test_a_gap_between_two_stretches_is_seen() -> None:
 
     parts = [Series(np.array([0.0, 0.1]), np.ones(2), np.zeros(1, bool)) for _ in range(2)]
     later = Series(parts[1].time_s + 5, parts[1].value, parts[1].gap_after)
-    joining = Joining(gaps, 4)
+    joining = SeriesBuffer(gaps, 4)
     for part in (parts[0], later):
         joining.add(part)
     assert joining.series is not None
@@ -204,7 +204,7 @@ def test_the_survey_makes_exposures_ready(tmp_path: Path, gaps: int) -> None:
     whole = prepare_exposure(Run.open(path), "left")
     with read_in_stretches():
         run_read = Run.open(path)
-        survey(run_read, [0.01, 0.1])
+        single_pass(run_read, [0.01, 0.1])
         with patch.object(RunFile, "read", side_effect=AssertionError("read again")):
             long = prepare_exposure(run_read, "left")
         assert whole is not None

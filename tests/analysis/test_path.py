@@ -11,6 +11,7 @@ import pytest
 
 from amptally.analysis.exposure.current import Current, assess_current
 from amptally.analysis.protection.path import PathResult, assess_paths, lead_limits
+from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.results.leads import LEADS
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
@@ -48,7 +49,7 @@ def paths_of(
     folder: Path, machine: str | None, channels: dict[str, Any], t_s: Floats = T_S, **given: Any
 ) -> tuple[dict[str, PathResult], dict[str, Current]]:
     run = Run.open(write_run(folder / f"r{len(list(folder.iterdir()))}.parquet", t_s, channels, machine=machine))
-    currents = {lead: assess_current(run, lead, [], []) for lead in LEADS}
+    currents = {lead: assess_current(run, lead, [], [], Doubts()) for lead in LEADS}
     return assess_paths(run.machine, currents, **given), currents
 
 

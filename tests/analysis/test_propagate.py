@@ -15,6 +15,8 @@ from uncertainties import UFloat, ufloat
 
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
 from amptally.analysis.results.propagation import power_of, product, quotient
+from amptally.analysis.results.reason import Reason
+from amptally.analysis.wording.results import refusal
 from tests.analysis.build_runs import consistent, sides
 
 values = st.floats(0.5, 500)
@@ -91,9 +93,9 @@ def test_open_and_refused_factors() -> None:
     least, most = estimate(10.0, "A", {"gain": 1.0}).bounded("at_least"), estimate(2.0, "", {}).bounded("at_most")
     assert product(least, estimate(2.0, "V", {}), "W").bound == "at_least"
     assert quotient(estimate(2.0, "V", {}), least, "ohm").bound == "at_most"
-    assert product(least, most, "W").refused
-    assert quotient(estimate(2.0, "V", {}), refuse("A", "no current"), "ohm").refused == "no current"
-    assert quotient(estimate(2.0, "V", {}), estimate(0.0, "A", {}), "ohm").refused
+    assert refusal(product(least, most, "W"))
+    assert quotient(estimate(2.0, "V", {}), refuse("A", Reason("no_current")), "ohm").reasons == (Reason("no_current"),)
+    assert refusal(quotient(estimate(2.0, "V", {}), estimate(0.0, "A", {}), "ohm"))
 
 
 # JCGM 100 H.2 (references UN1; data and results from memory, reproduced by arithmetic): Z = V/I of five pairs of means,
@@ -167,5 +169,5 @@ def test_sides_stay_in_order(a: float, ua: float, b: float, ub: float, shared: b
         # A gain that cancels leaves nothing to share out.
         spread = sum(term.share for term in result.terms)
         assert (
-            result.refused or spread == pytest.approx(1.0) or (result.low, result.high) == (result.value, result.value)
+            refusal(result) or spread == pytest.approx(1.0) or (result.low, result.high) == (result.value, result.value)
         )

@@ -13,9 +13,9 @@ import pytest
 
 from amptally.analysis.errors import RunContentError
 from amptally.analysis.integrals.sums import curve_sums, power_sums
-from amptally.analysis.report.single_pass import survey
+from amptally.analysis.report.single_pass import single_pass
 from amptally.analysis.runs import columns, run
-from amptally.analysis.runs.columns import Gathered, ReadTogether, in_units
+from amptally.analysis.runs.columns import ChannelBuffer, ColumnReader, in_units
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.sample_times import BLOCK_ROWS, SampleTimes
 from amptally.analysis.signals.series import Places
@@ -106,7 +106,7 @@ def test_columns_side_by_side_are_read_chunk_by_chunk() -> None:
         return frame.select(names).slice(start, rows)
 
     with patch.object(columns, "CHUNK_ROWS", 100):
-        together = ReadTogether(read, ("a", "b"), 1000)
+        together = ColumnReader(read, ("a", "b"), 1000)
         for start, rows in ((0, 100), (95, 110), (200, 105), (990, 10)):
             for name in ("a", "b"):
                 assert together.column(name, start, rows).equals(frame[name].slice(start, rows))
@@ -122,7 +122,7 @@ def test_units_of_a_column_in_pieces() -> None:
 
 def test_stretches_are_put_together_where_none_lacks_values() -> None:
     value = np.arange(10.0)
-    gathered, broken = Gathered(np.empty(10)), Gathered(np.empty(10))
+    gathered, broken = ChannelBuffer(np.empty(10)), ChannelBuffer(np.empty(10))
     for begin, stop in ((0, 5), (3, 8), (3, 8), (6, 10)):
         gathered.add(begin, value[begin:stop])
     assert gathered.complete
@@ -161,7 +161,7 @@ def test_what_a_report_needs_again_is_kept_by_the_survey(tmp_path: Path, even: b
     held = ("battery_current_a", "battery_voltage_v")
     with in_stretches():
         kept, again = Run.open(path), Run.open(path)
-        survey(kept)
+        single_pass(kept)
         reads = Reads()
         with reads.counting():
             found = [kept.series(name) for name in held]
@@ -188,9 +188,9 @@ def test_what_a_report_needs_again_is_kept_by_the_survey(tmp_path: Path, even: b
 def test_nothing_is_kept_of_a_long_run(tmp_path: Path) -> None:
     path = write_run(tmp_path / "a.parquet", np.arange(9000) * 0.002, {"battery_current_a": np.ones(9000)})
     reads = Reads()
-    with in_stretches(), patch.object(run, "WHOLE_ROWS", 8000):
+    with in_stretches(), patch.object(run, "CACHED_ROWS", 8000):
         long = Run.open(path)
-        survey(long)
+        single_pass(long)
         with reads.counting():
             long.samples("battery_current_a", 0, 10)
     assert (("battery_current_ua",), 10) in reads.asked
@@ -206,7 +206,7 @@ def test_a_survey_reads_a_long_run_once(tmp_path: Path) -> None:
         assert not long.at_once
         assert long.interval_s == 0.002
         with reads.counting():
-            survey(long)
+            single_pass(long)
             seen = [long.extremes(name) for name in channels]
             curve = curve_sums(long, "battery_current_a")
             power = power_sums(long, "left_current_a", "battery_voltage_v")

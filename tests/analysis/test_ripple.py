@@ -12,6 +12,8 @@ import pytest
 from amptally.analysis.quality.ripple import CORNERS, SLOWEST_HZ, pulses_seen
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.runs.run import Run
+from amptally.analysis.wording.findings import told
+from amptally.analysis.wording.results import basis
 from amptally.logger.errors import MachineFileError
 from amptally.logger.machine.description import parse
 from tests.analysis.build_runs import CART, value_of, write_run
@@ -63,7 +65,7 @@ def report_of(folder: Path, machine_text: str, **channels: Any) -> Report:
 
 
 def ripples(report: Report) -> list[str]:
-    return [finding.evidence for finding in report.findings if finding.code == "ripple_unseen"]
+    return [told(finding).evidence for finding in report.findings if finding.code == "ripple_unseen"]
 
 
 @pytest.mark.parametrize("capacitors", ["battery_side", "unknown"])
@@ -71,7 +73,7 @@ def test_between_capacitors_and_bridge_means_are_lower_bounds(tmp_path: Path, ca
     report = report_of(tmp_path, machine(capacitors))
     left, fuse = report.currents["left"], report.fuses["left"]
     assert left.rms_a["1"].bound == "at_least"
-    assert "1/√duty" in left.rms_a["1"].basis
+    assert "1/√duty" in basis(left.rms_a["1"])
     assert left.mean_a.bound == "estimate"
     assert (fuse.margin.bound, fuse.margin.low, fuse.verdict) == ("at_most", None, "unknown")
     # The margin of the true RMS lies below the one that is at most: by √duty and more, as longer times allow less.

@@ -276,7 +276,7 @@ def test_an_embedded_machine_of_another_arrangement_is_told_not_raised(tmp_path:
     run = opened(tmp_path, {"battery_voltage_v": 12.6}, machine=CART)
     mismatch = run.arrangement_mismatch()
     assert mismatch is not None
-    assert "parallel" in mismatch
+    assert "parallel" in str(mismatch)
 
 
 def test_files_that_are_no_runs_are_one_line_errors(tmp_path: Path) -> None:

@@ -10,8 +10,7 @@ import pytest
 
 from amptally.analysis.battery.rest import run_rest
 from amptally.analysis.battery.sag import Sag, assess_sag, balance_residual, minimum_voltage
-from amptally.analysis.quality.doubt import Doubt
-from amptally.analysis.quality.doubts import Doubts
+from amptally.analysis.quality.doubts import Doubt, Doubts
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.findings import told
@@ -201,13 +200,13 @@ def test_doubts_act_on_what_rests_on_their_channel(tmp_path: Path) -> None:
         "battery_voltage_v": 25.4 - 0.030 * AMPS,
     }
     run = run_of(tmp_path, channels, machine=CART + SURE)
-    turned = Doubt("danger", "current_sign", "what", "evidence", "next", ("battery_current_a",))
+    turned = Doubt(Reason("current_sign", "danger"), ("battery_current_a",))
     found = assess_sag(run, Doubts.of([turned]))
     assert found.resistance.by_scale[1.0].is_refused
     assert found.resistance.open_circuit_v.is_refused
     assert (found.weak_block, found.findings) == (None, ())
     assert found.worst_sag_at_s is not None
-    elsewhere = Doubt("danger", "voltage_unanswering", "what", "evidence", "next", ("battery_voltage_v",))
+    elsewhere = Doubt(Reason("voltage_unanswering", "danger"), ("battery_voltage_v",))
     found = assess_sag(run, Doubts.of([elsewhere]))
     reason = Reason("doubted", "danger", finding="voltage_unanswering")
     refused = (found.rest_voltage_v, found.min_voltage_v, found.worst_sag_v, found.block_imbalance_v)

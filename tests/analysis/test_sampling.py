@@ -17,6 +17,8 @@ from amptally.analysis.runs.run import Floats, Run, SensorError, Series
 from amptally.analysis.signals.gaps import GapRule, find_gaps
 from amptally.analysis.signals.sampling import burst_halving, of_counts, spacing
 from amptally.analysis.signals.timeline import Timeline
+from amptally.analysis.wording.findings import told
+from amptally.analysis.wording.results import basis
 from tests.analysis.build_runs import CART, sides, write_run
 
 
@@ -178,7 +180,7 @@ def test_short_windows_of_uneven_samples_are_lower_bounds() -> None:
     assert exposure.coarse_s == pytest.approx(0.09)
     short = rms_estimate(exposure, exposure.worst(0.1), CurrentError())
     assert short.bound == "at_least"
-    assert "0.09 s apart" in short.basis
+    assert "0.09 s apart" in basis(short)
     assert rms_estimate(exposure, exposure.worst(1.0), CurrentError()).bound == "estimate"
 
 
@@ -190,7 +192,7 @@ def test_a_filter_widens_upwards_what_is_short_and_opens_what_is_shorter_than_it
     # 10 Hz: τ 15.9 ms. A lone pulse of 0.1 s shows 0.900 of its RMS: up to 11.1 % more (test_sensor_terms.py).
     assert sides(behind)[0] == sides(known)[0]
     assert sides(behind)[2] - sides(known)[2] == pytest.approx(0.111 * window.rms_a, rel=0.02)
-    assert "filter before the converter as doubt" in behind.basis
+    assert "filter before the converter as doubt" in basis(behind)
     assert rms_estimate(exposure, window, CurrentError(corner_hz=1.0)).bound == "at_least"
     # The board's own interval RMS stays an estimate, as docs/methods.md, Fuse margin, has it.
     board = Exposure.from_interval_rms(time_s, np.full(10_000, 20.0), np.zeros(9999, bool))
@@ -205,7 +207,8 @@ def report_of(folder: Path, time_s: Floats, amps: Floats, **channels: Any) -> Re
 def finding(report: Report, code: str) -> tuple[str, str]:
     found = [each for each in report.findings if each.code == code]
     assert len(found) == 1, [each.code for each in report.findings]
-    return found[0].evidence, found[0].next
+    words = told(found[0])
+    return words.evidence, words.next
 
 
 def codes(report: Report) -> set[str]:

@@ -15,13 +15,13 @@ import pytest
 from amptally.analysis.exposure.run_exposure import prepare_exposure
 from amptally.analysis.integrals.sums import curve_sums, power_sums
 from amptally.analysis.laps.table import lap_table
-from amptally.analysis.quality.clipping import Tops
-from amptally.analysis.report.single_pass import survey
+from amptally.analysis.quality.clipping import PeakLevel
+from amptally.analysis.report.single_pass import single_pass
 from amptally.analysis.runs import run
 from amptally.analysis.runs.long_envelope import LongEnvelope
 from amptally.analysis.runs.run import Run
-from amptally.analysis.runs.sample_times import MOST_SINGLE, SampleTimes
-from amptally.analysis.signals.series import Floats, exhaust
+from amptally.analysis.runs.sample_times import MAX_SINGLE, SampleTimes
+from amptally.analysis.signals.series import Floats, run_to_end
 from amptally.logger.storage.runfile import RunFile
 from tests.analysis.build_runs import CART, in_stretches, write_run
 
@@ -122,7 +122,7 @@ def test_a_channel_that_begins_late_does_not_make_others_be_read_again(tmp_path:
         return read(file, names, start, rows, **how)
 
     with in_stretches(), patch.object(RunFile, "read", counted):
-        survey(Run.open(path))
+        single_pass(Run.open(path))
     assert sorted(asked) == list(range(0, ROWS, 4000))
 
 
@@ -134,13 +134,15 @@ def test_another_thread_reads_for_itself(tmp_path: Path) -> None:
         seen: list[object] = []
 
         def look() -> Iterator[None]:
-            for _ in shared.turns(names[0]):
-                other = threading.Thread(target=lambda: seen.append(shared._walk) or exhaust(shared.look(names[1])))
+            for _ in shared.blocks(names[0]):
+                other = threading.Thread(
+                    target=lambda: seen.append(shared._pass_reader) or run_to_end(shared.extremes_pass(names[1]))
+                )
                 other.start()
                 other.join()
                 yield
 
-        shared.in_step([look(), *(shared.look(name) for name in names)])
+        shared.run_passes([look(), *(shared.extremes_pass(name) for name in names)])
         assert seen
         assert all(each is None for each in seen)
         for name in names:
@@ -158,8 +160,8 @@ def test_nothing_is_left_of_a_survey_that_fails(tmp_path: Path) -> None:
     with in_stretches():
         broken = Run.open(recorded(tmp_path))
         with pytest.raises(MemoryError):
-            broken.in_step([broken.look("battery_current_a"), fails()])
-        assert broken._walk is None
+            broken.run_passes([broken.extremes_pass("battery_current_a"), fails()])
+        assert broken._pass_reader is None
         assert broken.series("battery_current_a") is not None
 
 
@@ -169,7 +171,7 @@ def test_a_run_goes_with_its_last_user(tmp_path: Path) -> None:
     try:
         with in_stretches():
             opened = Run.open(path)
-            survey(opened, [0.1, 1.0])
+            single_pass(opened, [0.1, 1.0])
             assert prepare_exposure(opened, "battery") is not None
             gone = weakref.ref(opened)
             del opened
@@ -180,18 +182,18 @@ def test_a_run_goes_with_its_last_user(tmp_path: Path) -> None:
 
 def test_a_level_held_for_long_takes_little_memory() -> None:
     for level in (0.0, 5.0):
-        tops = Tops()
+        tops = PeakLevel()
         for _ in range(10):
             tops.add(np.full(100_000, level))
-        assert sum(each.nbytes for part in tops.places for each in part) < 10_000
+        assert sum(each.nbytes for part in tops.stretches for each in part) < 10_000
 
 
 def test_times_of_single_rows_hold_nothing_else() -> None:
     times = SampleTimes("a", 1_000_000, lambda start, rows: np.arange(start, start + rows) * 1000, 1.0)
     times.of(0, 100_000)
-    for row in range(2 * MOST_SINGLE):
+    for row in range(2 * MAX_SINGLE):
         assert times.of(row, 1).base is None
-    assert len(times._single) <= MOST_SINGLE
+    assert len(times._single) <= MAX_SINGLE
 
 
 def test_a_gap_between_two_stretches_is_drawn(tmp_path: Path) -> None:
@@ -199,8 +201,8 @@ def test_a_gap_between_two_stretches_is_drawn(tmp_path: Path) -> None:
     time_s[4000:] += 2.0
     time_s[5500:] += 2.0
     path = write_run(tmp_path / "a.parquet", time_s, channels)
-    with in_stretches(), patch.object(run, "WHOLE_ROWS", 0):
+    with in_stretches(), patch.object(run, "CACHED_ROWS", 0):
         envelope = LongEnvelope.of(Run.open(path), "battery_current_a")
     assert envelope is not None
-    gaps = np.flatnonzero(envelope.kept.gap_after)
-    assert envelope.kept.time_s[gaps] == pytest.approx([time_s[3999], time_s[5499]])
+    gaps = np.flatnonzero(envelope.extremes.gap_after)
+    assert envelope.extremes.time_s[gaps] == pytest.approx([time_s[3999], time_s[5499]])

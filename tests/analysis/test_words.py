@@ -15,6 +15,7 @@ from amptally.analysis.controller.command import mixed, read_commands
 from amptally.analysis.driving.manoeuvre import commanded
 from amptally.analysis.driving.stall import assess_stalls
 from amptally.analysis.results.estimate import Estimate, estimate, refuse
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.formatting import bare, full, moment, number, short
 from amptally.analysis.wording.results import phrase
@@ -52,7 +53,10 @@ def test_moments(seconds: float, text: str) -> None:
         (estimate(42.0, "A", {"gain": 0.4}).bounded("at_least"), "at least 42.00 A (95 %: from 41.22)"),
         (estimate(42.0, "A", {}).bounded("at_least"), "at least 42.00 A"),
         (estimate(19.94, "V", {"offset": 0.02}).bounded("at_most"), "at most 19.94 V (95 %: to 19.98)"),
-        (refuse("V", "no battery voltage was measured"), "not given: no battery voltage was measured"),
+        (
+            refuse("V", Reason("not_measured", channel="battery_voltage_v")),
+            "not given: no battery voltage was measured",
+        ),
     ],
 )
 def test_a_value_is_shown_with_unit_and_interval(result: Estimate, text: str) -> None:
@@ -65,7 +69,7 @@ def test_short_forms() -> None:
     assert short(result.bounded("at_least")) == "≥ 42.00 A"
     assert short(result.bounded("at_most")) == "≤ 42.00 A"
     assert bare(result.bounded("at_least")) == "42.00 A"
-    assert short(refuse("A", "why")) == "–"
+    assert short(refuse("A", Reason("no_current"))) == "–"
 
 
 def test_never_minus_zero() -> None:

@@ -81,7 +81,7 @@ def test_numbers_keep_their_units() -> None:
 
 
 def one_sided(bound: Literal["at_least", "at_most"], terms: dict[str, float | None]) -> Estimate:
-    return estimate(42.0, "A", terms).bounded(bound, Reason("plain", text="peak from samples (not measured)"))
+    return estimate(42.0, "A", terms).bounded(bound, Reason("shorter_peak_missed"))
 
 
 @pytest.mark.parametrize(
@@ -100,7 +100,10 @@ def one_sided(bound: Literal["at_least", "at_most"], terms: dict[str, float | No
         (one_sided("at_most", {"gain": None}), "upper bound; sensor error not declared"),
         (one_sided("at_most", {}), "upper bound; no interval is known"),
         # Reasons are for people: they do not decide.
-        (replace(estimate(42.0, "A", {"gain": 1.0}), reasons=(Reason("plain", text="(a; b)"),)), "95 %: 40.0 to 44.0"),
+        (
+            replace(estimate(42.0, "A", {"gain": 1.0}), reasons=(Reason("doubted", finding="cut_top"),)),
+            "95 %: 40.0 to 44.0",
+        ),
         (replace(one_sided("at_least", {"gain": None}), reasons=()), "lower bound; sensor error not declared"),
     ],
 )

@@ -371,6 +371,6 @@ def test_arrangement_mismatch(text: str, measured_v: float, pieces: list[str] | 
         assert reason is None
         return
     assert reason is not None
-    assert "\n" not in reason
+    assert "\n" not in str(reason)
     for piece in pieces:
-        assert piece in reason
+        assert piece in str(reason)

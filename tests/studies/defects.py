@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from amptally.analysis.quality.screening import suspect
+from amptally.analysis.quality.screening import judge
 from amptally.analysis.runs.run import Run
 from amptally.logger.simulator import Scenario, draw_cart, draw_drive, draw_wander, simulate
 from tests.analysis.build_runs import write_run
@@ -214,7 +214,7 @@ def codes(record: Record, folder: Path, machine: str | None) -> list[str]:
     path.unlink(missing_ok=True)
     channels = {name: value for name, value in record.items() if name != "t_s"}
     write_run(path, record["t_s"], channels, machine=machine)
-    return [finding.code for finding in suspect(Run.open(path))]
+    return [finding.code for finding in judge(Run.open(path))]
 
 
 def drawn(seed: int) -> Record:

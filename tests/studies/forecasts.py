@@ -18,7 +18,7 @@ import polars as pl
 from amptally.analysis.report.build import build_report
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats
-from amptally.analysis.wording.results import phrases
+from amptally.analysis.wording.results import phrases, refusal
 from tests.analysis.build_runs import write_run
 
 DATA = Path(__file__).parents[1] / "data"
@@ -115,7 +115,7 @@ def scores(battery: Battery, folder: Path, parts: tuple[float, ...] = PARTS) -> 
             left = build_report(Run.open(path), fraction=1.0, with_ledger=False).charge.remaining
             runtime = left.runtime_s
             if runtime.value is None:
-                raise ValueError(f"{battery.file} at {part:g} with the {name}: {runtime.refused}")
+                raise ValueError(f"{battery.file} at {part:g} with the {name}: {refusal(runtime)}")
             truth = float(time_s[end] - time_s[cut - 1])
             yield Score(
                 battery.file, part, name, truth, runtime.value, runtime.low, runtime.high, line, phrases(left.evidence)

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from amptally.analysis.signals.append_buffer import Growing
-from amptally.analysis.signals.series import Joining, Series
+from amptally.analysis.signals.append_buffer import AppendBuffer
+from amptally.analysis.signals.series import Series, SeriesBuffer
 
 
 @pytest.mark.parametrize("room", [0, 5, 7, 1000])
 def test_parts_follow_one_another(room: int) -> None:
-    growing = Growing(np.float64, room)
+    growing = AppendBuffer(np.float64, room)
     assert len(growing) == 0
     for part in ([1.0, 2.0], [], [3.0], [4.0, 5.0, 6.0, 7.0]):
         growing.add(np.array(part))
@@ -21,7 +21,7 @@ def test_parts_follow_one_another(room: int) -> None:
 
 @pytest.mark.parametrize("room", [1, 100])
 def test_stretches_are_joined_with_the_gaps_between_them(room: int) -> None:
-    joining = Joining(lambda time_s: np.diff(time_s) > 1.5, room)
+    joining = SeriesBuffer(lambda time_s: np.diff(time_s) > 1.5, room)
     assert joining.series is None
     for first_s in (0.0, 3.0, 7.0):
         time_s = first_s + np.arange(3.0)

@@ -20,7 +20,7 @@ from amptally.analysis.signals.time_index import first_row
 def test_the_same_row_as_a_search_through_all_times(steps: list[int], wanted: int, look: int) -> None:
     time_s = np.cumsum(steps).astype(float)
     for moment in (float(wanted), float(time_s[wanted % len(time_s)])):
-        with patch.object(locate, "LOOK_ROWS", look):
+        with patch.object(locate, "READ_ROWS", look):
             found = first_row(lambda start, count: time_s[start : start + count], len(time_s), moment)
         assert found == np.searchsorted(time_s, moment, "left")
 
