@@ -111,13 +111,15 @@ def observers(machine: Machine) -> tuple[Observer, ...]:
 
     from amptally.analysis.alarms.limits import fuse_limits, watch_limits
     from amptally.analysis.alarms.watch import WATCHED, Watch, to_si
+    from amptally.analysis.results.reason import Reason
+    from amptally.analysis.wording.of_alarms import unwatched
     from amptally.logger.channels import BY_SI_NAME
     from amptally.logger.wire.frames import INT64_NULL
 
     watch = Watch(watch_limits(machine))
-    unwatched = [f"{place} ({why})" for place, why in fuse_limits(machine).items() if isinstance(why, str)]
-    if unwatched:
-        print(f"Not watched by alarms: fuse {', fuse '.join(unwatched)}.", file=sys.stderr)
+    left_out = [f"{place} ({unwatched(why)})" for place, why in fuse_limits(machine).items() if isinstance(why, Reason)]
+    if left_out:
+        print(f"Not watched by alarms: fuse {', fuse '.join(left_out)}.", file=sys.stderr)
     channels = {BY_SI_NAME[name].name: BY_SI_NAME[name] for name in WATCHED}
 
     def see(

@@ -263,7 +263,7 @@ def remaining(run: Run, *, rested_h: float | None = None, start_charge: float | 
 
 
 def laps(run: Run) -> Laps:
-    """The complete laps in `each`, what told them apart, or in `reason` why there are none.
+    """The complete laps in `each`, what told them apart, or in `reasons` why there are none.
 
     >>> pl.DataFrame(at.laps(run).each).height
     9

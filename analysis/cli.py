@@ -1,4 +1,4 @@
-"""Commands that compute: report. Heavy imports wait until used."""
+"""The commands that compute: report, summary. Heavy imports wait until used."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def add_commands(commands: Any) -> None:
     """Add this package's commands to argparse's subparsers."""
     report = commands.add_parser(
         "report",
-        help="say what a run says: fuse margin, sag, energy, charge left",
+        help="report a run: fuse margin, sag, energy, remaining charge",
         description="Prints a page that leads with the answers, or with --json the document of docs/json.md.",
     )
     report.add_argument("run_file", type=Path, metavar="RUN", help="run file (.parquet)")
@@ -35,7 +35,7 @@ def add_commands(commands: Any) -> None:
     summary = commands.add_parser(
         "summary",
         help="one table over all runs of a folder",
-        description="Writes a Parquet table with a row per run; runs that did not change are not computed again.",
+        description="Writes a Parquet table with a row per run; unchanged runs are not computed again.",
     )
     summary.add_argument("folder", type=Path, metavar="DIR", help="folder with run files")
     summary.add_argument("--out", type=Path, required=True, metavar="FILE", help="table to write or bring up to date")
@@ -71,7 +71,7 @@ def page_of(path: Path) -> str:
 
 @contextlib.contextmanager
 def _importing() -> Iterator[None]:
-    """Garbage is not looked for among what is being imported, all of which stays: a twentieth of a small report."""
+    """Without garbage collection, since all that is imported stays: that saves a twentieth of a small report."""
     collected = gc.isenabled()
     gc.disable()
     try:

@@ -34,6 +34,7 @@ from amptally.analysis.laps.frames import run_frames
 from amptally.analysis.laps.laps import Laps, assess_laps
 from amptally.analysis.laps.per_charge import laps_in
 from amptally.analysis.laps.signal import find_laps
+from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs.run import Run
 from amptally.logger.simulator import Drive, Scenario, draw_cart, draw_drive, draw_scenario, draw_wander, simulate
@@ -139,7 +140,7 @@ def faulty_marks(drive: Drive, rng: np.random.Generator) -> npt.NDArray[np.int64
 def _timed(what: str, wanted: int, path: Path, truth: Truth) -> Outcome:
     run = Run.open(path)
     start = time.perf_counter()
-    laps = assess_laps(run)
+    laps = assess_laps(run, Doubts())
     seconds = time.perf_counter() - start
     return Outcome(what, wanted, len(laps.each), truth.error(parts_of(laps)), seconds)
 
@@ -168,7 +169,7 @@ def lapless(seed: int) -> list[Outcome]:
         for what, table in columns.items():
             run = Run.open(written(Path(name), table, machine_text("signal", 32.7)))
             start = time.perf_counter()
-            found = len(assess_laps(run).each)
+            found = len(assess_laps(run, Doubts()).each)
             out.append(Outcome(what, 0, found, None, time.perf_counter() - start))
     return out
 

@@ -13,7 +13,7 @@ from urllib.parse import parse_qs, quote
 from amptally.analysis.runs.run import Run
 
 RUN_PREFIX = "/run/"
-MOST_LAPS = 100_000
+MAX_LAPS = 100_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,36 +23,36 @@ class DriveAddress:
     part: tuple[float, float] | None = None
     """Run times between which every figure is computed; None for the whole run."""
     see: tuple[float, float] | None = None
-    """Run times in view in the traces; None for all that is computed."""
+    """Run times in view in the traces; None for the whole computed part."""
     show: tuple[str, ...] | None = None
     """Keys of the lanes shown; None for the usual ones."""
     fuse: str | None = None
     """main, left or right: whose exposure is drawn."""
     lap: int | None = None
-    """Lap brought out from the others, counted from 1."""
+    """Lap drawn in front of the others, counted from 1."""
     across: str | None = None
-    """SI name of the channel in which laps are laid over one another."""
+    """SI name of the channel in which laps are overlaid."""
 
     @classmethod
     def parse(cls, search: str | None) -> DriveAddress:
-        """Read a query; whatever makes no sense counts as not said."""
+        """Read a query; parameters that make no sense are ignored."""
         try:
             raw = parse_qs((search or "").removeprefix("?")[:2000], max_num_fields=20)
         except ValueError:
             return cls()
-        said = {name: values[0] for name, values in raw.items()}
-        lap = said.get("lap", "")
+        params = {name: values[0] for name, values in raw.items()}
+        lap = params.get("lap", "")
         return cls(
-            pair((said.get("from"), said.get("to"))),
-            pair((said.get("see_from"), said.get("see_to"))),
-            words(said["show"].split(",")) if "show" in said else None,
-            word(said.get("fuse")),
-            int(lap) if lap.isascii() and lap.isdigit() and 0 < int(lap[:9]) <= MOST_LAPS else None,
-            word(said.get("across")),
+            pair((params.get("from"), params.get("to"))),
+            pair((params.get("see_from"), params.get("see_to"))),
+            words(params["show"].split(",")) if "show" in params else None,
+            word(params.get("fuse")),
+            int(lap) if lap.isascii() and lap.isdigit() and 0 < int(lap[:9]) <= MAX_LAPS else None,
+            word(params.get("across")),
         )
 
     def query(self) -> str:
-        """The query of an address, with its question mark; empty where everything is as usual."""
+        """The query of an address, with its question mark; empty where everything is at its default."""
         parts = []
         for names, times in ((("from", "to"), self.part), (("see_from", "see_to"), self.see)):
             if times is not None:
@@ -66,12 +66,12 @@ class DriveAddress:
 
 
 def _plain(seconds: float) -> str:
-    """Milliseconds are the finest that an address holds."""
+    """To the millisecond, the resolution of an address."""
     return f"{seconds:.3f}".rstrip("0").rstrip(".")
 
 
 def number(raw: Any) -> float | None:
-    """A finite number, or None; whatever a browser sent is taken with care."""
+    """A finite number, or None: a browser may send anything."""
     if isinstance(raw, bool) or not isinstance(raw, int | float | str):
         return None
     try:
@@ -110,7 +110,7 @@ def whole(run: Run) -> tuple[float, float]:
 
 
 def in_view(run: Run, wanted: tuple[float, float] | None, part: tuple[float, float] | None) -> tuple[float, float]:
-    """What the traces show: what was asked for, as far as it lies in the run."""
+    """The view of the traces: what was asked for, as far as it lies in the run."""
     ends = whole(run)
     for asked in (wanted, part):
         if asked is not None:

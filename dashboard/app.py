@@ -56,7 +56,7 @@ def create_app(folder: Path, *, port: int) -> Dash:
                 [
                     dcc.Link([html.Span(className="sign"), "amptally"], href="/", className="home"),
                     html.Nav([dcc.Link("Logbook", href="/")]),
-                    html.Button("Light or dark", id="theme-button", title="Switch between light and dark"),
+                    html.Button("Theme", id="theme-button", title="Switch between light and dark"),
                 ],
                 className="top",
             ),

@@ -1,6 +1,6 @@
-"""What happens when: the address chooses a page, the stores of a page choose what is drawn and computed.
+"""The callbacks: the address chooses a page, the stores of a page choose what is drawn and computed.
 
-assets/amptally.js turns what people do into those stores and into the address; everything here reads them.
+assets/amptally.js turns user actions into those stores and into the address; everything here reads them.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from amptally.dashboard.pages.drive import (
 from amptally.dashboard.pages.logbook import logbook_page, logbook_rows
 from amptally.dashboard.pages.overview import overview_figure
 from amptally.dashboard.pages.parts import Child, is_open, message, plain
-from amptally.dashboard.stores import MOST_MARKED, address_of, lap_of, laps_of, view_of
+from amptally.dashboard.stores import MAX_MARKED, address_of, lap_of, laps_of, view_of
 from amptally.dashboard.theme import Screen
 
 _log = logging.getLogger(__name__)
@@ -78,7 +78,7 @@ def register(app: Dash, library: Library) -> None:
         State("run", "data"),
     )
     def traces(view_data: Any, part_data: Any, screen_data: Any, laps_known: Any, run_id: Any) -> Any:
-        screen = Screen.told(screen_data)
+        screen = Screen.parse(screen_data)
         if screen is None:
             return (no_update,) * 3
         opened = library.open(str(run_id))
@@ -121,15 +121,15 @@ def register(app: Dash, library: Library) -> None:
         bar = ("part-bar", True) if part is None else ("part-bar of-part", False)
         try:
             report = library.report(str(run_id), part)
-            # No output of this callback, or the traces would wait for it before they are drawn for the first time.
-            each = [(lap.start_s, lap.end_s) for lap in report.laps.each[:MOST_MARKED]]
+            # Not an output of this callback: the traces would wait for it before they are first drawn.
+            each = [(lap.start_s, lap.end_s) for lap in report.laps.each[:MAX_MARKED]]
             set_props("laps-known", {"data": {"part": part, "each": each}})
             cards = answer_cards(report, address_of(part, view_data, detail), str(run_id))
             return cards, part_words(report, part), *bar, {"part": part}
         except Exception as error:
-            told = trouble(error)
-        said = "No figures." if part is None else f"No figures for {part[0]:g} to {part[1]:g} s of the run."
-        return told, said, *bar, None
+            cards = trouble(error)
+        words = "No figures." if part is None else f"No figures for {part[0]:g} to {part[1]:g} s of the run."
+        return cards, words, *bar, None
 
     @app.callback(
         Output("findings", "children"),
@@ -155,7 +155,7 @@ def register(app: Dash, library: Library) -> None:
 
 
 def register_browser(app: Dash) -> None:
-    """What runs in the browser: assets/amptally.js."""
+    """The callbacks that run in the browser: assets/amptally.js."""
     in_browser: Callable[..., None] = app.clientside_callback
     in_browser(ClientsideFunction("amptally", "screen"), Output("screen", "data"), Input("theme-button", "n_clicks"))
     in_browser(ClientsideFunction("amptally", "deferred"), Output("deferred", "data"), Input("computed", "data"))
@@ -171,7 +171,7 @@ def register_browser(app: Dash) -> None:
 
 
 def trouble(error: Exception) -> Child:
-    """What is shown where something failed: the reason, or that it is a defect; the terminal has the details."""
+    """Shown where something failed: the reason, or that it is a defect; the terminal has the details."""
     home = html.P(html.A("To the list of runs", href="/"))
     if isinstance(error, AnalysisError):
         return message(plain(str(error)), home, kind="error")
@@ -181,5 +181,5 @@ def trouble(error: Exception) -> Child:
 
 
 def show_trouble(error: Exception) -> None:
-    """For callbacks that draw: what is on the page stays, and the top of the page says what went wrong."""
+    """For callbacks that draw: the page stays as it is, with what went wrong at its top."""
     set_props("trouble", {"children": trouble(error)})

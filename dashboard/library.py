@@ -1,7 +1,7 @@
-"""The only state of the dashboard: what the folder holds, runs that are open, reports that are computed.
+"""The only state of the dashboard: the runs of the folder, those that are open, reports that are computed.
 
-Everything is bounded, and known by run id together with the time and size of its file and edits: a changed file is
-read again. Safe to use from several threads; reports are computed one at a time.
+Everything is bounded, and keyed by run id and the time and size of its file and edits: a changed file is read again.
+Safe to use from several threads; reports are computed one at a time.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Generic, TypeVar
 
 from amptally.analysis.errors import AnalysisError
+from amptally.analysis.report.answers import by_margin
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs.catalogue import Entry, find_run, list_runs, open_listed
@@ -22,52 +23,52 @@ from amptally.analysis.runs.long_envelope import LongEnvelope
 from amptally.analysis.runs.run import CACHED_ROWS, Run
 from amptally.analysis.signals.decimation import Envelope
 
-MOST_OPEN = 3
-MOST_REPORTS = 8
-MOST_LINES = 2000
-MOST_SAMPLES = 12_000_000
-"""Held open at the same time, and again in reports over parts; one run may be larger than that."""
-LARGEST_UNASKED = 5_000_000
-"""Runs with more samples are computed when somebody opens them, not for the list."""
+MAX_OPEN = 3
+MAX_REPORTS = 8
+MAX_LINES = 2000
+MAX_SAMPLES = 12_000_000
+"""In all open runs, and again in all reports over parts; a single run may be larger."""
+MAX_BACKGROUND_SAMPLES = 5_000_000
+"""Runs with more samples are computed when they are opened, not for the list."""
 
 _log = logging.getLogger(__name__)
 
-Kept = TypeVar("Kept")
+Item = TypeVar("Item")
 Part = tuple[float, float] | None
 
 
-class Recent(Generic[Kept]):
-    """The most recently used of what was made."""
+class Recent(Generic[Item]):
+    """A cache of the most recently used items, bounded by their number and their total weight."""
 
-    def __init__(self, most: int, most_weight: int = 0) -> None:
-        self._most = most
-        self._most_weight = most_weight
-        self._kept: OrderedDict[object, tuple[Kept, int]] = OrderedDict()
+    def __init__(self, max_items: int, max_weight: int = 0) -> None:
+        self._max_items = max_items
+        self._max_weight = max_weight
+        self._items: OrderedDict[object, tuple[Item, int]] = OrderedDict()
         self._lock = threading.Lock()
 
-    def get(self, key: object) -> Kept | None:
-        """What is kept under a key."""
+    def get(self, key: object) -> Item | None:
+        """The item cached under a key."""
         with self._lock:
-            if key in self._kept:
-                self._kept.move_to_end(key)
-            found = self._kept.get(key)
+            if key in self._items:
+                self._items.move_to_end(key)
+            found = self._items.get(key)
         return None if found is None else found[0]
 
-    def put(self, key: object, value: Kept, weight: int = 0) -> None:
-        """Keep it, and forget those that nobody used for longest while there are too many or they weigh too much."""
+    def put(self, key: object, value: Item, weight: int = 0) -> None:
+        """Cache an item; the least recently used ones go while there are too many or they weigh too much."""
         with self._lock:
-            self._kept[key] = value, weight
-            self._kept.move_to_end(key)
-            while len(self._kept) > self._most or (len(self._kept) > 1 and self._weight() > self._most_weight):
-                self._kept.popitem(last=False)
+            self._items[key] = value, weight
+            self._items.move_to_end(key)
+            while len(self._items) > self._max_items or (len(self._items) > 1 and self._weight() > self._max_weight):
+                self._items.popitem(last=False)
 
     def _weight(self) -> int:
-        return sum(weight for _, weight in self._kept.values())
+        return sum(weight for _, weight in self._items.values())
 
 
 @dataclass
 class OpenRun:
-    """One whole run with its channels ready to be drawn."""
+    """A whole run with the envelopes of its channels, made when first drawn."""
 
     run: Run
     _envelopes: dict[str, Envelope | LongEnvelope | None] = field(default_factory=dict)
@@ -83,7 +84,7 @@ class OpenRun:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """What the list of runs says of one computed run."""
+    """The figures of one computed run in the list."""
 
     fuse: str | None
     """The tightest one: main, left or right."""
@@ -95,9 +96,7 @@ class Line:
 
 def line_of(report: Report) -> Line:
     """The tightest fuse, the net energy and the sag of a report."""
-    ranked = sorted(
-        report.fuses.items(), key=lambda item: float("inf") if item[1].margin.value is None else item[1].margin.value
-    )
+    ranked = by_margin(report)
     place, fuse = ranked[0] if ranked else (None, None)
     return Line(
         place,
@@ -113,19 +112,19 @@ class Library:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self._shelf: dict[Path, Entry] = {}
-        self._shelf_lock = threading.Lock()
+        self._entries: dict[Path, Entry] = {}
+        self._entries_lock = threading.Lock()
         self._open_lock = threading.Lock()
         self._compute_lock = threading.Lock()
-        self._runs: Recent[OpenRun] = Recent(MOST_OPEN, MOST_SAMPLES)
-        self._reports: Recent[Report] = Recent(MOST_REPORTS, MOST_SAMPLES)
-        self._lines: Recent[Line | str] = Recent(MOST_LINES)
+        self._runs: Recent[OpenRun] = Recent(MAX_OPEN, MAX_SAMPLES)
+        self._reports: Recent[Report] = Recent(MAX_REPORTS, MAX_SAMPLES)
+        self._lines: Recent[Line | str] = Recent(MAX_LINES)
 
     def entries(self) -> list[Entry]:
         """Every run file of the folder, newest first."""
-        with self._shelf_lock:
-            found = list_runs(self.folder, self._shelf)
-            self._shelf = {entry.path: entry for entry in found}
+        with self._entries_lock:
+            found = list_runs(self.folder, self._entries)
+            self._entries = {entry.path: entry for entry in found}
         return found
 
     def entry(self, run_id: str) -> Entry:
@@ -153,21 +152,21 @@ class Library:
         return report
 
     def line(self, entry: Entry) -> Line | str | None:
-        """What the list says of a run: its figures, why there are none, or None while they are not computed."""
+        """A run's figures for the list, why there are none, or None while they are not computed."""
         return None if entry.about is None else self._lines.get((entry.about.run_id, entry.stamp))
 
     def waiting(self, entries: list[Entry]) -> list[Entry]:
-        """Runs that the list may compute unasked."""
+        """Runs that are still to be computed in the background."""
         return [
             entry
             for entry in entries
-            if entry.about is not None and entry.about.samples <= LARGEST_UNASKED and self.line(entry) is None
+            if entry.about is not None and entry.about.samples <= MAX_BACKGROUND_SAMPLES and self.line(entry) is None
         ]
 
     def compute_next(self, entries: list[Entry]) -> bool:
-        """Compute the figures of the first run that waits; False where nothing is to do or another one is computing.
+        """Compute the figures of the first waiting run; False where none waits or another one is being computed.
 
-        The run is opened for this alone: a long list does not push out what somebody looks at.
+        The run is opened for this alone, so that a long list does not push open runs out of the cache.
         """
         waiting = self.waiting(entries)
         if not waiting or not self._compute_lock.acquire(blocking=False):
@@ -189,20 +188,20 @@ class Library:
 
     @staticmethod
     def _made(
-        kept: Recent[Kept],
+        cache: Recent[Item],
         key: object,
         lock: threading.Lock,
-        make: Callable[[], Kept],
-        weigh: Callable[[Kept], int],
-    ) -> Kept:
-        """From what is kept, else made once, however many ask at the same time."""
-        found = kept.get(key)
+        make: Callable[[], Item],
+        weigh: Callable[[Item], int],
+    ) -> Item:
+        """From the cache, else made once, however many threads ask at the same time."""
+        found = cache.get(key)
         if found is None:
             with lock:
-                found = kept.get(key)
+                found = cache.get(key)
                 if found is None:
                     found = make()
-                    kept.put(key, found, weigh(found))
+                    cache.put(key, found, weigh(found))
         return found
 
 

@@ -21,7 +21,7 @@ _BACKLOG = 64
 
 
 def listening_socket(port: int | None) -> socket.socket:
-    """A socket that listens on the loopback address; on the usual port, else on a free one. Raises OSError."""
+    """A socket that listens on the loopback address, on the default port or else a free one. Raises OSError."""
     wanted = [port] if port is not None else [DEFAULT_PORT, 0]
     for place, number in enumerate(wanted):
         found = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
@@ -47,7 +47,7 @@ def can_show() -> bool:
 
 
 def request_handler() -> type[WSGIRequestHandler]:
-    """Answers requests without a line for each on the terminal, and without version numbers in the answers."""
+    """Answers requests without logging each on the terminal, and without version numbers in the headers."""
     from werkzeug.serving import WSGIRequestHandler
 
     class Quiet(WSGIRequestHandler):

@@ -1,4 +1,4 @@
-"""What the stores of a drive's page hold, read with care: they come from a browser."""
+"""The contents of a drive page's stores, checked, since they come from a browser."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from amptally.dashboard.figures.traces import View
 from amptally.dashboard.library import OpenRun
 
 PLACES = (*SIDES, "main")
-MOST_MARKED = 5000
-"""Laps whose marks a browser is told of."""
+MAX_MARKED = 5000
+"""Laps whose marks are sent to a browser."""
 
 
 def address_of(part: tuple[float, float] | None, view: Any, detail: Any) -> DriveAddress:
@@ -36,17 +36,17 @@ def view_of(opened: OpenRun, raw: Any, part: tuple[float, float] | None, laps: t
 def laps_of(raw: Any) -> tuple[tuple[float, float], ...]:
     """Laps as the browser holds them."""
     each = raw.get("each")
-    found = (pair(lap) for lap in each[:MOST_MARKED]) if isinstance(each, list) else ()
+    found = (pair(lap) for lap in each[:MAX_MARKED]) if isinstance(each, list) else ()
     return tuple(lap for lap in found if lap is not None)
 
 
 def place_of(detail: Any) -> str | None:
-    """The fuse that somebody chose; None for the tightest."""
+    """The chosen fuse; None for the tightest."""
     place = word((detail or {}).get("fuse"))
     return place if place in PLACES else None
 
 
-def lap_of(detail: Any, found: int) -> int | None:
-    """The lap that somebody chose, among those found; None for the hardest."""
+def lap_of(detail: Any, laps: int) -> int | None:
+    """The chosen lap, counted from 1 up to `laps`; None for the hardest."""
     lap = (detail or {}).get("lap")
-    return lap if isinstance(lap, int) and not isinstance(lap, bool) and 1 <= lap <= found else None
+    return lap if isinstance(lap, int) and not isinstance(lap, bool) and 1 <= lap <= laps else None

@@ -1,7 +1,7 @@
 """The colours of pictures, light and dark; assets/style.css holds the same ones for everything else.
 
-Series colours keep apart for the three colour-vision deficiencies (tests/dashboard/test_theme.py), and every one of
-them stands out from its card as text must. Dashes, marks and words tell the same without any colour.
+Series colours stay distinct under the three colour-vision deficiencies (tests/dashboard/test_theme.py), and each has
+the contrast of text against its card. Dashes, marks and words carry the same information without colour.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 DASHES = ("solid", "dash", "dot", "dashdot")
 """Second code beside the colour, by place in a lane."""
 DASH_SIGNS = ("━━", "╍╍", "┅┅", "━╍")
-"""The same in words' height, for legends."""
+"""The same at text height, for legends."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,7 @@ class Theme:
     limit: str
     """Ratings, minima, the band in which a fuse may open."""
     ramp: tuple[str, str, str]
-    """Little to much, for densities."""
+    """Low to high, for densities."""
 
 
 LIGHT = Theme(
@@ -69,8 +69,8 @@ class Screen:
     """A telephone: words in pictures are broken into short lines."""
 
     @classmethod
-    def told(cls, raw: object) -> Screen | None:
-        """As the browser tells it; None before it did, since a picture would only be drawn twice."""
+    def parse(cls, raw: object) -> Screen | None:
+        """From what the browser sent; None before it did, since a picture would only be drawn twice."""
         if not isinstance(raw, dict):
             return None
         return cls(THEMES.get(str(raw.get("theme")), LIGHT), raw.get("narrow") is True)

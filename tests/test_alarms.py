@@ -260,9 +260,9 @@ def test_what_is_watched_comes_from_the_machine_file_alone() -> None:
     assert {fuse.place: round(fuse.limit.beyond_a, 2) for fuse in limits.fuses} == {
         "left": 39.33, "right": 39.33, "main": 78.67,
     }  # fmt: skip
-    assert [(limit.who, limit.minimum_v) for limit in limits.voltages] == [
-        ("Battery", 21.0), ("Lower block", 10.5), ("Upper block", 10.5), ("Controller supply", 18.0),
-        ("Controller supply", 19.0), ("Receiver supply", 4.0),
+    assert [(limit.supply, limit.minimum_v) for limit in limits.voltages] == [
+        ("battery", 21.0), ("lower_block", 10.5), ("upper_block", 10.5), ("controller_supply", 18.0),
+        ("controller_supply", 19.0), ("receiver_supply", 4.0),
     ]  # fmt: skip
     assert limits.balance is not None
     assert limits.full_scale_a == {"battery": 200.0, "left": 200.0, "right": 200.0}
@@ -274,7 +274,7 @@ def test_what_is_watched_comes_from_the_machine_file_alone() -> None:
         "m.toml",
     )
     limits = watch_limits(parallel)
-    assert [(limit.who, limit.minimum_v) for limit in limits.voltages] == [("Battery", 10.5), ("Battery", 10.8)]
+    assert [(limit.supply, limit.minimum_v) for limit in limits.voltages] == [("battery", 10.5), ("battery", 10.8)]
     assert limits.balance is None
     assert limits.corrections == {"battery_current_a": (0.2, 0.0)}
 

@@ -38,7 +38,12 @@ DOORS = {
         "dashboard/": set(),
     },
     "amptally.tables": {"logger/": {"*"}, "analysis/": {"*"}, "dashboard/": set()},
-    "amptally.analysis.wording": {"analysis/wording/": {"*"}, "analysis/report/": {"*"}, "analysis/": set()},
+    "amptally.analysis.wording": {
+        "analysis/wording/": {"*"},
+        "analysis/report/": {"*"},
+        "analysis/alarms/": {"*"},
+        "analysis/": set(),
+    },
 }
 """What each place may import of a package, the first entry that fits counting: rooms of it, or * for all.
 

@@ -15,7 +15,7 @@ PAGES = sorted(path for path in [*ROOT.glob("*.md"), *(ROOT / "docs").glob("*.md
 
 
 def source_codes() -> set[str]:
-    """Every finding code of analysis: those with words, and constants in the second argument of Finding."""
+    """Every finding code that the analysis words; and, until all are reasons, those of Finding and Doubt calls."""
     found: set[str] = set(FINDINGS)
     for path in (ROOT / "analysis").rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
@@ -65,3 +65,14 @@ def test_nothing_calls_a_fuse_or_wire_safe() -> None:
             if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in docstrings:
                 words = re.findall(r"\b(?:is|are|looks?) (?:safe|OK|okay)\b", node.value)
                 assert not words, f"{path.name}: {node.value}"
+
+
+def test_nomenclature_uses_the_names_of_the_code() -> None:
+    text = (ROOT / "docs" / "nomenclature.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| .*$", text.split("## Quantities")[1].split("\n## ")[0], re.MULTILINE)[1:]
+    names = {name for row in rows for name in re.findall(r"`(\w+)`", row.split(" | ")[2])}
+    source = "\n".join(
+        path.read_text(encoding="utf-8") for room in ("analysis", "logger") for path in (ROOT / room).rglob("*.py")
+    )
+    assert len(names) > 40
+    assert not {name for name in names if not re.search(rf"\b{name}\b", source)}

@@ -1,6 +1,6 @@
 """The checks that run while samples arrive: each turns a slice of samples into alarms that begin and end.
 
-Levels, holds and words are our own choice unless the machine file gives them; docs/methods.md, Alarms while recording.
+Levels and holds are our own choice unless the machine file gives them; docs/methods.md, Alarms while recording.
 """
 
 from __future__ import annotations
@@ -8,16 +8,16 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Literal, Protocol, TypeAlias
 
 import numpy as np
 
 from amptally.analysis.alarms.fuse_watch import FuseLimit, WindowWatch, watched_windows
-from amptally.analysis.alarms.signals import START, Array, Checkpoints, Latch, Signals, grown
+from amptally.analysis.alarms.signals import START, Array, Change, Checkpoints, Latch, Signals, grown
 from amptally.analysis.protection.fuse_curve import NEAR_MARGIN
 from amptally.analysis.results.estimate import COVERAGE_FACTOR
-from amptally.analysis.results.finding import Severity
 from amptally.analysis.results.leads import CURRENTS, LEADS
+from amptally.analysis.results.reason import Reason, Severity
 from amptally.analysis.results.sensor_terms import CLIPPED_SHARE
 
 NEAR_RATIO, NEAR_AGAIN = 1 / NEAR_MARGIN, 0.7
@@ -26,56 +26,57 @@ INSIDE_RATIO, INSIDE_AGAIN = 1.0, 0.9
 AGAIN_SHARE = 0.02
 """A voltage arms its check again once it stands this share above the limit …"""
 AGAIN_S = 1.0
-"""… for so long."""
+"""… for this long."""
 LOST_S = 0.15
-"""Without a new pulse for so long, at 50 Hz seven of them: lost. Together with what follows our own choice."""
+"""Without a new pulse for this long, seven of them at 50 Hz: lost. This and what follows is our own choice."""
 GOING_S = 0.1
 HELD_S = 5.0
 HELD_CHANGES = 10
 HELD_EVERY_S = 0.5
-"""Only a receiver whose widths used to change at least this often, and at least HELD_CHANGES times, can be told to
-hold its last pulse."""
+"""Only a receiver whose widths have changed at least this often, and at least HELD_CHANGES times, can be recognised as
+holding its last pulse."""
 BALANCE_S = 1.0
-"""The balance of currents is a mean over so long, so that noise and the sensors' different delays cancel."""
+"""The balance of currents is a mean over this long, so that noise and the sensors' different delays cancel."""
 BALANCE_A = 1.0
 BALANCE_SHARE = 0.03
 """Allowed beside the declared sensor errors: BALANCE_A and this share of the battery current."""
 
+Supply: TypeAlias = Literal["battery", "lower_block", "upper_block", "controller_supply", "receiver_supply"]
+Rule: TypeAlias = Literal["sheet_cutoff", "bms_cutoff", "sheet_minimum", "controller_cutoff"]
+
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """One alarm began, or the one of the same key ended."""
+    """An alarm began, or the one of the same key ended."""
 
     key: str
     at_s: float
-    raised: bool
     value: float
     """When it ended, the worst value."""
-    code: str = ""
-    severity: Severity = "caution"
-    text: str = ""
+    raised: Reason | None = None
+    """What began: the code and severity of the alarm, and its numbers. None where it ended."""
     limit: float = math.nan
     unit: str = ""
 
 
 class Check(Protocol):
-    """Looks at slices of samples in turn."""
+    """Evaluates one slice of samples after another."""
 
     def take(self, signals: Signals) -> list[Notice]:
-        """What began and ended in these samples."""
+        """The alarms that began and ended in these samples."""
         ...
 
     def worst(self) -> dict[str, float]:
-        """Worst value so far of each alarm that has not ended, by key."""
+        """Worst value so far of each open alarm, by key."""
         ...
 
 
 class FuseCheck:
     """`fuse_near` and `fuse_inside` of one fuse."""
 
-    _SAYS: Mapping[str, tuple[Severity, str, float]] = {
-        "fuse_near": ("caution", "is near its earliest opening", NEAR_RATIO),
-        "fuse_inside": ("danger", "may open: it is inside its opening times", INSIDE_RATIO),
+    _LEVELS: Mapping[str, tuple[Severity, float]] = {
+        "fuse_near": ("caution", NEAR_RATIO),
+        "fuse_inside": ("danger", INSIDE_RATIO),
     }
 
     def __init__(self, fuse: FuseLimit) -> None:
@@ -104,22 +105,21 @@ class FuseCheck:
         ratio = np.zeros(len(run_s)) if reading is None else reading.worst
         found = []
         for code, latch in self._latches.items():
-            severity, what, limit = self._SAYS[code]
-            for turn in latch.follow(axis_s, ratio, ratio):
-                key, at_s = f"{code}/{self._fuse.place}", float(run_s[turn.index])
-                if not turn.raised or reading is None:
-                    found.append(Notice(key, at_s, False, turn.value))
+            severity, limit = self._LEVELS[code]
+            for change in latch.follow(axis_s, ratio, ratio):
+                key, at_s = f"{code}/{self._fuse.place}", float(run_s[change.index])
+                if not change.is_set or reading is None:
+                    found.append(Notice(key, at_s, change.value))
                     continue
-                window_s, rms_a, allowed_a = reading.window(turn.index)
-                text = (
-                    f"{self._fuse.place.capitalize()} fuse {what}: {rms_a:.1f} A RMS over {window_s:.3g} s, earliest "
-                    f"opening from {allowed_a:.1f} A"
+                window_s, rms_a, allowed_a = reading.window(change.index)
+                raised = Reason(
+                    code, severity, place=self._fuse.place, rms_a=rms_a, window_s=window_s, allowed_a=allowed_a
                 )
-                found.append(Notice(key, at_s, True, turn.value, code, severity, text, limit, ""))
+                found.append(Notice(key, at_s, change.value, raised, limit))
         return found
 
     def worst(self) -> dict[str, float]:
-        """Greatest ratio."""
+        """Maximum ratio."""
         return {f"{code}/{self._fuse.place}": latch.worst for code, latch in self._latches.items() if latch.active}
 
 
@@ -128,17 +128,16 @@ class VoltageLimit:
     """A voltage that should stay above a limit."""
 
     code: str
-    who: str
-    """Names it at the head of a sentence."""
+    supply: Supply
     channels: tuple[str, ...]
     """SI names; the first one that is measured counts."""
     minimum_v: float
-    rule: str
-    """What the limit is, in words that follow the number."""
+    rule: Rule
+    """What the limit is."""
     hold_s: float = 0.5
-    """Sampled time at the limit or under it before it counts."""
+    """Sampled time at or below the limit before the alarm is raised."""
     less: str | None = None
-    """SI name of a voltage to take off."""
+    """SI name of a voltage to subtract."""
     severity: Severity = "caution"
 
 
@@ -147,7 +146,7 @@ class VoltageCheck:
 
     def __init__(self, limit: VoltageLimit) -> None:
         self._limit = limit
-        self._key = f"{limit.code}/{limit.who}/{limit.minimum_v:g}"
+        self._key = f"{limit.code}/{limit.supply}/{limit.minimum_v:g}"
         self._time = START
         self._latch = Latch(-limit.minimum_v, -limit.minimum_v * (1 + AGAIN_SHARE), limit.hold_s, AGAIN_S)
 
@@ -163,17 +162,21 @@ class VoltageCheck:
         run_s, volts = rows[0], rows[1] if limit.less is None else rows[1] - rows[2]
         self._time, axis_s, _ = signals.sampled(self._time, run_s)
         found = []
-        for turn in self._latch.follow(axis_s, -volts, volts):
-            at_s = float(run_s[turn.index])
-            text = (
-                f"{limit.who} down to {turn.value:.2f} V for {limit.hold_s:g} s; {limit.minimum_v:g} V is {limit.rule}"
+        for change in self._latch.follow(axis_s, -volts, volts):
+            raised = Reason(
+                limit.code,
+                limit.severity,
+                supply=limit.supply,
+                voltage_v=change.value,
+                hold_s=limit.hold_s,
+                minimum_v=limit.minimum_v,
+                rule=limit.rule,
             )
-            more = (limit.code, limit.severity, text, limit.minimum_v, "V") if turn.raised else ()
-            found.append(Notice(self._key, at_s, turn.raised, turn.value, *more))
+            found.append(_notice(self._key, run_s, change, raised, limit.minimum_v, "V"))
         return found
 
     def worst(self) -> dict[str, float]:
-        """Least voltage."""
+        """Minimum voltage."""
         return {self._key: self._latch.worst} if self._latch.active else {}
 
 
@@ -188,7 +191,7 @@ class PulseCheck:
         self._alive_s = math.inf
 
     def take(self, signals: Signals) -> list[Notice]:
-        """A pulse is new where the count has moved and the width is not 0, as far as both are sent."""
+        """A pulse is new where the count has changed and the width is not 0, as far as both are sent."""
         letter = self.name
         names = [name for name in (f"pulse_{letter}_us", f"pulse_{letter}_count") if name in signals]
         rows = signals.rows(*names) if names else None
@@ -206,14 +209,11 @@ class PulseCheck:
             fresh &= width_us > 0
         last_s = _latest(axis_s, fresh, self._alive_s)
         self._alive_s = float(last_s[-1])
-        # Infinity: no pulse was ever seen, so that none can be missed.
+        # Infinity: there has been no pulse yet, so none can be missing.
         quiet_s = np.maximum(axis_s - last_s, 0.0)
-        found = []
-        for turn in self._latch.follow(axis_s, quiet_s, quiet_s):
-            text = f"No command pulse {letter.upper()} for {LOST_S:g} s: the receiver or its wire has stopped sending"
-            more = ("pulse_lost", "danger", text, LOST_S, "s") if turn.raised else ()
-            found.append(Notice(f"pulse_lost/{letter}", float(run_s[turn.index]), turn.raised, turn.value, *more))
-        return found
+        raised = Reason("pulse_lost", "danger", input=letter.upper(), limit_s=LOST_S)
+        changes = self._latch.follow(axis_s, quiet_s, quiet_s)
+        return [_notice(f"pulse_lost/{letter}", run_s, change, raised, LOST_S, "s") for change in changes]
 
     def worst(self) -> dict[str, float]:
         """Longest time without a pulse."""
@@ -253,15 +253,9 @@ class HeldPulseCheck:
         self._still_since_s, self._changed_s = float(since_s[-1]), float(changed_s[-1])
         self._changes = int(changes[-1])
         held_s = np.where(usual, np.maximum(axis_s - since_s, 0.0), 0.0)
-        found = []
-        for turn in self._latch.follow(axis_s, held_s, held_s):
-            text = (
-                f"The command pulses have not changed by a single step for {HELD_S:g} s while current flowed: the "
-                "receiver may be holding its last pulse"
-            )
-            more = ("pulse_held", "note", text, HELD_S, "s") if turn.raised else ()
-            found.append(Notice("pulse_held", float(run_s[turn.index]), turn.raised, turn.value, *more))
-        return found
+        raised = Reason("pulse_held", limit_s=HELD_S)
+        held = self._latch.follow(axis_s, held_s, held_s)
+        return [_notice("pulse_held", run_s, change, raised, HELD_S, "s") for change in held]
 
     def worst(self) -> dict[str, float]:
         """Longest time without a change."""
@@ -312,18 +306,14 @@ class BalanceCheck:
         residual_a, limit_a = (sums - table[1:, place]) / span_s
         excess_a = np.where(full, np.abs(residual_a) - limit_a, -np.inf)
         found = []
-        for turn in self._latch.follow(axis_s, excess_a, residual_a):
-            bound_a = float(limit_a[turn.index])
-            text = (
-                f"Battery current less left and right is {turn.value:+.1f} A over {BALANCE_S:g} s, beyond the "
-                f"{bound_a:.1f} A that the sensors and small consumers explain"
-            )
-            more = ("balance", "caution", text, bound_a, "A") if turn.raised else ()
-            found.append(Notice("balance", float(run_s[turn.index]), turn.raised, turn.value, *more))
+        for change in self._latch.follow(axis_s, excess_a, residual_a):
+            bound_a = float(limit_a[change.index])
+            raised = Reason("balance", "caution", residual_a=change.value, mean_s=BALANCE_S, limit_a=bound_a)
+            found.append(_notice("balance", run_s, change, raised, bound_a, "A"))
         return found
 
     def worst(self) -> dict[str, float]:
-        """The residual that passed its limit by most."""
+        """The residual that exceeded its limit most."""
         return {"balance": self._latch.worst} if self._latch.active else {}
 
 
@@ -342,28 +332,27 @@ class ClipCheck:
         names = [name for name in (f"{self._lead}_current{part}_a" for part in ("", "_min", "_max")) if name in signals]
         if not names:
             return []
-        found: list[Notice] = []
-        most_a = np.abs(signals.raw(names[0]))
+        largest_a = np.abs(signals.raw(names[0]))
         for name in names[1:]:
-            most_a = np.fmax(most_a, np.abs(signals.raw(name)))
-        measured = ~np.isnan(most_a)
+            largest_a = np.fmax(largest_a, np.abs(signals.raw(name)))
+        measured = ~np.isnan(largest_a)
         if not measured.any():
-            return found
-        run_s, most_a = signals.run_s[measured], most_a[measured]
+            return []
+        run_s, largest_a = signals.run_s[measured], largest_a[measured]
         self._time, axis_s, _ = signals.sampled(self._time, run_s)
-        for turn in self._latch.follow(axis_s, most_a, most_a):
-            text = (
-                f"{self._lead.capitalize()} current sensor at its full scale of {self._full_scale_a:g} A: the true "
-                "current was higher"
-            )
-            limit_a = CLIPPED_SHARE * self._full_scale_a
-            more = ("sensor_clipped", "danger", text, limit_a, "A") if turn.raised else ()
-            found.append(Notice(self._key, float(run_s[turn.index]), turn.raised, turn.value, *more))
-        return found
+        raised = Reason("sensor_clipped", "danger", lead=self._lead, full_scale_a=self._full_scale_a)
+        limit_a, changes = CLIPPED_SHARE * self._full_scale_a, self._latch.follow(axis_s, largest_a, largest_a)
+        return [_notice(self._key, run_s, change, raised, limit_a, "A") for change in changes]
 
     def worst(self) -> dict[str, float]:
-        """Greatest magnitude."""
+        """Maximum magnitude."""
         return {self._key: self._latch.worst} if self._latch.active else {}
+
+
+def _notice(key: str, run_s: Array, change: Change, raised: Reason, limit: float, unit: str) -> Notice:
+    """What a change of a check's latch means."""
+    at_s = float(run_s[change.index])
+    return Notice(key, at_s, change.value, raised, limit, unit) if change.is_set else Notice(key, at_s, change.value)
 
 
 def _latest(axis_s: Array, flag: np.ndarray[tuple[int], np.dtype[np.bool_]], before_s: float) -> Array:

@@ -1,11 +1,11 @@
 """The exposure of a fuse as samples arrive, against its earliest opening. docs/methods.md, Alarms while recording.
 
-For every watched length of window T and every sample k it reads the most that any window of that length ending after
-sample k − 1 and not after sample k can hold. With F the integral of i² and e the end of such a window,
-G(e) = F(e) − F(e − T) rises by at most the greatest i² there less the least i² one window earlier, and falls likewise:
-from its values at both samples that gives an upper bound, exact for a steady current. For long windows only
-checkpoints of F are kept, SHARE of the shortest window of their group apart, and the window is taken to begin at the
-one before. So nothing is ever hidden; what is read is never more than a window longer by `slack_s` holds.
+For every watched window length T and every sample k it gives an upper bound on what any window of that length that ends
+after sample k − 1 and not after sample k holds. With F the integral of i² and e the end of such a window,
+G(e) = F(e) − F(e − T) rises by at most the maximum i² there less the minimum i² one window earlier, and falls likewise:
+with its values at both samples that gives an upper bound, exact for a steady current. For long windows only checkpoints
+of F are stored, spaced by 1/SHARE of the shortest window of their group, and the window is taken to begin at the
+previous one. The bound never misses a window, and never exceeds what a window longer by `slack_s` holds.
 """
 
 from __future__ import annotations
@@ -22,18 +22,19 @@ from amptally.analysis.exposure.exposure import WINDOW_INTERVALS
 from amptally.analysis.protection.fuse_curve import JUST_LONGER, Limit
 from amptally.analysis.protection.fuse_eligibility import FuseSpec, usable_rating
 from amptally.analysis.results.leads import LEAD_OF
+from amptally.analysis.results.reason import Reason
 
 STEP = 1.5
-"""Watched windows lie at most this factor apart. A burst between two of them reads at most 5 % low. Own choice."""
+"""Maximum ratio of neighbouring windows. A burst between two of them reads at most 5 % low. Our own choice."""
 BEYOND = (JUST_LONGER, 1.26, 1.59)
-"""Windows longer than the last published time, where the limit is level, as multiples of it: a stretch of twice that
-time or more holds one no longer than twice with at least its RMS."""
+"""Windows longer than the last published time, where the limit is level, as multiples of it: any stretch of twice that
+time or more contains one of at most twice with at least its RMS."""
 SHARE = 64
 """Checkpoints in the shortest window of a group."""
 SPAN = 64
 """A group holds windows up to this many times its shortest."""
 SLIP_S = 1e-9
-"""A moment this close before a checkpoint is at it: windows of a whole number of intervals begin at samples."""
+"""A moment this close before a checkpoint counts as being at it: windows of whole intervals begin at samples."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,26 +52,26 @@ class FuseLimit:
         return LEAD_OF[self.place]
 
 
-def fuse_limit(fuse: FuseSpec) -> FuseLimit | str:
-    """What to watch of a fuse, or why it cannot be watched; decided as in the report."""
+def fuse_limit(fuse: FuseSpec) -> FuseLimit | Reason:
+    """The limit of a fuse, or why it cannot be watched; decided as in the report."""
     at, usable = fuse.sensor, usable_rating(fuse)
     if at.code == "unknown":
-        return "it is not known whether the sensor sees its current"
+        return Reason("unwatched_sensor_unknown")
     if at.code == "differs":
-        return "its current is measured elsewhere"
+        return Reason("unwatched_sensor_elsewhere")
     if usable.table is not None and usable.derated_a is not None:
         return FuseLimit(fuse.place, Limit.of(usable.table, usable.derated_a, "earliest"))
     match usable.code:
         case "rating_missing":
-            return "its rating is not given"
+            return Reason("unwatched_rating_missing")
         case "family_missing":
-            return "its family is not given"
+            return Reason("unwatched_family_missing")
         case "family_unknown":
-            return f"{fuse.family} is not a known fuse family"
+            return Reason("unwatched_family_unknown", family=fuse.family)
         case "rating_unknown":
-            return f"{fuse.family} has no {fuse.rating_a:g} A rating"
+            return Reason("unwatched_rating_unknown", family=fuse.family, rating_a=fuse.rating_a)
         case _:
-            return f"its derating table ends below {fuse.air_c:g} °C"
+            return Reason("unwatched_air_beyond_table", air_c=fuse.air_c)
 
 
 def watched_windows(limit: Limit) -> tuple[float, ...]:
@@ -89,10 +90,10 @@ class Reading:
     def __init__(self, ratio: Array, windows_s: Array, allowed_a: Array) -> None:
         self.ratio, self._windows_s, self._allowed_a = ratio, windows_s, allowed_a
         self.worst: Array = ratio.max(axis=0)
-        """Greatest ratio over all windows, shape (n,)."""
+        """Maximum ratio over all windows, shape (n,)."""
 
     def window(self, index: int) -> tuple[float, float, float]:
-        """(length s, RMS A, allowed A) of the window that reads worst at a sample."""
+        """(length s, RMS A, allowed A) of the window with the highest ratio at a sample."""
         place = int(np.argmax(self.ratio[:, index]))
         allowed_a = float(self._allowed_a[place])
         return float(self._windows_s[place]), float(self.ratio[place, index]) * allowed_a, allowed_a
@@ -101,12 +102,12 @@ class Reading:
 class WindowWatch:
     """Running exposure of one lead over some windows, in constant memory."""
 
-    def __init__(self, windows_s: tuple[float, ...], allowed_a: tuple[float, ...], least_ratio: float) -> None:
-        """`windows_s` rising; ratios below `least_ratio` need not be told apart."""
+    def __init__(self, windows_s: tuple[float, ...], allowed_a: tuple[float, ...], min_ratio: float) -> None:
+        """`windows_s` rising; ratios below `min_ratio` need not be computed."""
         self._windows_s = np.array(windows_s)
         self._allowed_a = np.array(allowed_a)
-        self._floor_a2s = (least_ratio * self._allowed_a) ** 2 * self._windows_s
-        # Per window: what it held at some sample, and F there. It has gained no more than F has since.
+        self._floor_a2s = (min_ratio * self._allowed_a) ** 2 * self._windows_s
+        # Per window: its content at some sample, and F there. It has gained at most what F has since.
         self._held_a2s = np.zeros(len(windows_s))
         self._held_at_a2s = np.zeros(len(windows_s))
         self._groups = list(_groups(windows_s))
@@ -119,12 +120,12 @@ class WindowWatch:
         return sum(group.points.nbytes for group in self._groups)
 
     def slack_s(self, window_s: float, interval_s: float) -> float:
-        """How much longer than `window_s` the window is, at most, that holds what is read; for a steady interval."""
+        """By how much the window behind the bound is longer than `window_s` at most [s], for a steady interval."""
         spacing_s = next(group.points.spacing_s for group in self._groups if window_s in self._windows_s[group.members])
         return 2 * interval_s if interval_s >= spacing_s * (1 + ROUNDING) else 3 * interval_s + spacing_s
 
     def take(self, axis_s: Array, growth_s: Array, current_a: Array, *, interval_rms: bool) -> Reading | None:
-        """What the windows read at each of at most LONGEST_SLICE samples; None where no ratio reaches `least_ratio`.
+        """The windows' bounds at each of at most MAX_SLICE samples; None where no ratio reaches `min_ratio`.
 
         `axis_s`: sampled time, `growth_s` its growth before each sample. Between samples the current is a straight
         line; with `interval_rms` each value holds for the whole interval that it ends.
@@ -250,7 +251,7 @@ class _Points:
 
 
 def _square_range(*current_a: Array) -> tuple[Array, Array]:
-    """Greatest and least i² of a current that goes along straight lines through these values."""
+    """Maximum and minimum i² of a current along straight lines through these values."""
     high, low = current_a[0], current_a[0]
     for other in current_a[1:]:
         high, low = np.maximum(high, other), np.minimum(low, other)

@@ -1,4 +1,4 @@
-"""What to watch of a machine: the limits that its description gives, no others."""
+"""The limits to watch: those that a machine's description gives, no others."""
 
 from __future__ import annotations
 
@@ -9,12 +9,13 @@ from amptally.analysis.alarms.fuse_watch import FuseLimit, fuse_limit
 from amptally.analysis.alarms.watch import WatchLimits
 from amptally.analysis.protection.fuse_eligibility import fuse_specs
 from amptally.analysis.results.leads import LEADS
+from amptally.analysis.results.reason import Reason
 from amptally.logger.machine.description import Machine
 from amptally.logger.machine.fields import SENSORS
 
 
 def watch_limits(machine: Machine) -> WatchLimits:
-    """What to watch of a machine: the limits that its description gives, no others."""
+    """The limits that a machine's description gives, no others."""
     sensed = machine.controller.sensed if machine.controller else None
     sensors = {lead: machine.sensors[f"{lead}_current"] for lead in LEADS if f"{lead}_current" in machine.sensors}
     balance = BalanceLimit(
@@ -35,39 +36,39 @@ def watch_limits(machine: Machine) -> WatchLimits:
     )
 
 
-def fuse_limits(machine: Machine) -> dict[str, FuseLimit | str]:
-    """What to watch of each fuse that a machine's description names, or why it cannot be watched."""
+def fuse_limits(machine: Machine) -> dict[str, FuseLimit | Reason]:
+    """The limit of each fuse that a machine's description names, or why it cannot be watched."""
     return {place: fuse_limit(spec) for place, spec in fuse_specs(machine).items()}
 
 
 def voltage_limits(machine: Machine) -> Iterator[VoltageLimit]:
-    """The least voltages that a machine's description gives."""
+    """The minimum voltages that a machine's description gives."""
     battery, bms, controller, receiver = machine.battery, machine.bms, machine.controller, machine.receiver
     whole = ("battery_voltage_v",)
     if battery is not None and battery.cutoff_v is not None and battery.in_series is not None:
-        rule = "where its sheet ends a discharge"
-        yield VoltageLimit("battery_low", "Battery", whole, battery.cutoff_v * battery.in_series, rule)
+        cutoff_v = battery.cutoff_v
+        yield VoltageLimit("battery_low", "battery", whole, cutoff_v * battery.in_series, "sheet_cutoff")
         if battery.in_series == 2:
             middle = "midpoint_voltage_v"
-            yield VoltageLimit("block_low", "Lower block", (middle,), battery.cutoff_v, rule)
-            yield VoltageLimit("block_low", "Upper block", whole, battery.cutoff_v, rule, less=middle)
+            yield VoltageLimit("block_low", "lower_block", (middle,), cutoff_v, "sheet_cutoff")
+            yield VoltageLimit("block_low", "upper_block", whole, cutoff_v, "sheet_cutoff", less=middle)
     if bms is not None and bms.cutoff_v is not None:
-        yield VoltageLimit("battery_low", "Battery", whole, bms.cutoff_v, "where its management board opens")
+        yield VoltageLimit("battery_low", "battery", whole, bms.cutoff_v, "bms_cutoff")
     if controller is not None:
         channels = ("controller_voltage_v", *whole)
-        for minimum_v, rule in (
-            (controller.minimum_v, "the least of its sheet"),
-            (controller.cutoff_v, "where it stops driving"),
-        ):
-            if minimum_v is not None:
-                yield VoltageLimit("controller_low", "Controller supply", channels, minimum_v, rule)
+        if controller.minimum_v is not None:
+            yield VoltageLimit("controller_low", "controller_supply", channels, controller.minimum_v, "sheet_minimum")
+        if controller.cutoff_v is not None:
+            yield VoltageLimit(
+                "controller_low", "controller_supply", channels, controller.cutoff_v, "controller_cutoff"
+            )
     if receiver is not None and receiver.minimum_v is not None:
         yield VoltageLimit(
             "receiver_low",
-            "Receiver supply",
+            "receiver_supply",
             ("receiver_voltage_v",),
             receiver.minimum_v,
-            "the least of its sheet",
+            "sheet_minimum",
             hold_s=0.02,
             severity="danger",
         )

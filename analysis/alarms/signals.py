@@ -1,6 +1,6 @@
-"""What every check that runs while samples arrive is made of: sampled time, running checkpoints, a latch.
+"""Building blocks of the checks that run while samples arrive: sampled time, running checkpoints, a latch.
 
-All of it works on arrays, keeps a bounded state, and gives the same result however the samples were cut into pieces.
+All of them work on arrays, hold a bounded state, and give the same result however the samples are cut into slices.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from amptally.analysis.signals.gaps import GAP_FACTOR, NEIGHBOURS
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-LONGEST_SLICE = 1024
+MAX_SLICE = 1024
 """Most samples handed to a check at once."""
 ROUNDING = 1e-9
 """Relative; a length of time counts as reached when it is this close."""
@@ -96,12 +96,12 @@ class Checkpoints:
     def __init__(self, columns: int, spacing_s: float, reach_s: float) -> None:
         self.spacing_s = spacing_s
         self._keep = math.ceil(reach_s / spacing_s) + 3
-        self._data = np.zeros((1 + columns, 2 * self._keep + LONGEST_SLICE))
+        self._data = np.zeros((1 + columns, 2 * self._keep + MAX_SLICE))
         self._used = 0
         self._bin = -1
 
     def append(self, axis_s: Array, *columns: Array) -> None:
-        """Take at most LONGEST_SLICE samples; each column is as long as `axis_s`."""
+        """Take at most MAX_SLICE samples; each column is as long as `axis_s`."""
         if math.floor(axis_s[-1] / self.spacing_s) == self._bin:
             return
         bins = np.floor(axis_s / self.spacing_s)
@@ -127,19 +127,19 @@ class Checkpoints:
 
 
 @dataclass(frozen=True, slots=True)
-class Turn:
-    """A latch was set, or let go."""
+class Change:
+    """A latch was set or reset."""
 
     index: int
-    """Which sample did it."""
-    raised: bool
+    """The sample at which it was."""
+    is_set: bool
     value: float
-    """When raised, the worst value up to here; when let go, the worst of all."""
+    """When set, the worst value so far; when reset, the worst of all."""
 
 
 class Latch:
-    """Set once a level has stood at `set_at` or above for `hold_s`; let go once it has stood below `free_at` for
-    `free_s`. Between the two nothing happens, so that a level that wavers at its limit is one event."""
+    """Set once a level has been at `set_at` or above for `hold_s`; reset once it has been below `free_at` for `free_s`.
+    Between the two nothing happens, so that a level that wavers at its limit is one event."""
 
     def __init__(self, set_at: float, free_at: float, hold_s: float = 0.0, free_s: float = 0.0) -> None:
         self._set_at, self._free_at = set_at, free_at
@@ -154,8 +154,8 @@ class Latch:
         """The value that went with the highest level of the event so far."""
         return self._worst[1]
 
-    def follow(self, axis_s: Array, level: Array, value: Array) -> list[Turn]:
-        """Take samples: sampled time, how bad, and the value that is told; no NaN. Returns what turned, in order."""
+    def follow(self, axis_s: Array, level: Array, value: Array) -> list[Change]:
+        """Take samples: sampled time, level, and the value to report; no NaN. Returns the changes, in order."""
         bad = level >= self._set_at
         if not self.active and not bad.any():
             self._bad_since = None
@@ -165,7 +165,7 @@ class Latch:
         _, good_since = _runs(axis_s, good, self._good_since if self.active else None)
         sets = np.flatnonzero(bad & (axis_s - bad_since >= self._hold_s * (1 - ROUNDING)))
         frees = np.flatnonzero(good & (axis_s - good_since >= self._free_s * (1 - ROUNDING)))
-        turns: list[Turn] = []
+        changes: list[Change] = []
         at = 0
         while True:
             candidates = frees if self.active else sets
@@ -175,12 +175,12 @@ class Latch:
             index = int(candidates[place])
             if self.active:
                 self._worse(level, value, at, index)
-                turns.append(Turn(index, False, self.worst))
+                changes.append(Change(index, False, self.worst))
             else:
                 if bad_from[index] >= 0:
                     self._worst = (-math.inf, math.nan)
                 self._worse(level, value, max(int(bad_from[index]), 0), index + 1)
-                turns.append(Turn(index, True, self.worst))
+                changes.append(Change(index, True, self.worst))
             self.active = not self.active
             at = index + 1
         self._bad_since = float(bad_since[-1]) if bad[-1] else None
@@ -191,7 +191,7 @@ class Latch:
             if bad_from[-1] >= 0:
                 self._worst = (-math.inf, math.nan)
             self._worse(level, value, max(int(bad_from[-1]), 0), len(level))
-        return turns
+        return changes
 
     def _worse(self, level: Array, value: Array, start: int, stop: int) -> None:
         if stop > start:

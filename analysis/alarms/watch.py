@@ -1,7 +1,7 @@
-"""Alarms while samples arrive, in constant memory: what would be a finding of the report is told when it happens.
+"""Alarms while samples arrive, in constant memory: what the report would find is raised when it happens.
 
-Nothing here stops, slows or commands a machine: a board has its own lamp and buzzer limits. Method: docs/methods.md,
-Alarms while recording.
+Nothing here stops, slows or commands a machine: a board has its own limits for lamp and buzzer. Method:
+docs/methods.md, Alarms while recording.
 """
 
 from __future__ import annotations
@@ -25,28 +25,29 @@ from amptally.analysis.alarms.checks import (
     VoltageLimit,
 )
 from amptally.analysis.alarms.fuse_watch import FuseLimit
-from amptally.analysis.alarms.signals import LONGEST_SLICE, START, Array, Signals
-from amptally.analysis.results.finding import Severity
+from amptally.analysis.alarms.signals import MAX_SLICE, START, Array, Signals
 from amptally.analysis.results.leads import LEADS
+from amptally.analysis.results.reason import Reason, Severity
+from amptally.analysis.wording.of_alarms import alarm_text
 
-MOST_ALARMS = 1000
+MAX_ALARMS = 1000
 """Later ones are only counted."""
-TELL_AGAIN_S = 1.0
-"""An alarm that gets worse is told again no sooner than this, in run time."""
+REPEAT_S = 1.0
+"""An alarm that gets worse is reported again no sooner than this, in run time."""
 WATCHED: tuple[str, ...] = (
     *(f"{lead}_current{part}_a" for lead in LEADS for part in ("", "_rms", "_min", "_max")),
     *(f"{place}_voltage_v" for place in ("battery", "midpoint", "controller", "receiver")),
     *(f"pulse_{letter}_{what}" for letter in ("a", "b") for what in ("us", "count")),
 )
-"""SI names of every channel that a check may look at."""
+"""SI names of every channel that a check may use."""
 
 
 @dataclass(frozen=True, slots=True)
 class Alarm:
-    """One thing that went past a limit, from when it was noticed until it was over."""
+    """A limit was passed: from when it was noticed until it was over."""
 
     number: int
-    """Place in the run's list of alarms."""
+    """Index in the run's list of alarms."""
     at_s: float
     """Run time at which it was noticed."""
     code: str
@@ -69,7 +70,7 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True)
 class WatchLimits:
-    """What to watch; whatever a machine file does not say is not watched."""
+    """What to watch; a limit that the machine file does not give is not watched."""
 
     fuses: tuple[FuseLimit, ...] = ()
     voltages: tuple[VoltageLimit, ...] = ()
@@ -84,7 +85,7 @@ class WatchLimits:
 
 
 class Watch:
-    """Looks at samples as they arrive. The same samples give the same alarms however they are cut."""
+    """Evaluates samples as they arrive. The same samples give the same alarms however they are cut into slices."""
 
     def __init__(self, limits: WatchLimits) -> None:
         self._corrections = limits.corrections
@@ -98,11 +99,11 @@ class Watch:
         ]
         self._time = START
         self._open: dict[str, int | None] = {}
-        self._told: dict[int, tuple[float, float]] = {}
+        self._reported: dict[int, tuple[float, float]] = {}
         self.alarms: list[Alarm] = []
-        """At most MOST_ALARMS, by time."""
+        """At most MAX_ALARMS, by time."""
         self.uncounted = 0
-        """Alarms beyond MOST_ALARMS."""
+        """Alarms beyond MAX_ALARMS."""
 
     def take(self, run_s: Array, columns: Mapping[str, Array]) -> list[Alarm]:
         """Take the next samples: run time, rising, and columns by SI name in SI units, NaN where not measured.
@@ -111,22 +112,22 @@ class Watch:
         """
         changed: set[int] = set()
         for part in _slices(len(run_s)):
-            whole = len(run_s) <= LONGEST_SLICE
+            whole = len(run_s) <= MAX_SLICE
             cut = columns if whole else {name: values[part] for name, values in columns.items()}
             signals = Signals(run_s if whole else run_s[part], cut, self._corrections, self._time)
             self._time = signals.time
             notices = [notice for check in self._checks for notice in check.take(signals)]
             # Stable: at the same moment the order of the checks stands.
             for notice in sorted(notices, key=lambda notice: notice.at_s):
-                number = self._raise(notice) if notice.raised else self._end(notice)
+                number = self._end(notice) if notice.raised is None else self._raise(notice, notice.raised)
                 if number is not None:
                     changed.add(number)
         if len(run_s):
             changed |= self._worsen(float(run_s[-1]))
         return [self.alarms[number] for number in sorted(changed)]
 
-    def _raise(self, notice: Notice) -> int | None:
-        if len(self.alarms) >= MOST_ALARMS:
+    def _raise(self, notice: Notice, raised: Reason) -> int | None:
+        if len(self.alarms) >= MAX_ALARMS:
             self.uncounted += 1
             self._open[notice.key] = None
             return None
@@ -135,9 +136,9 @@ class Watch:
             Alarm(
                 number,
                 notice.at_s,
-                notice.code,
-                notice.severity,
-                notice.text,
+                raised.code,
+                raised.severity,
+                alarm_text(raised),
                 notice.value,
                 notice.limit,
                 notice.unit,
@@ -145,18 +146,18 @@ class Watch:
             )
         )
         self._open[notice.key] = number
-        self._told[number] = (notice.at_s, notice.value)
+        self._reported[number] = (notice.at_s, notice.value)
         return number
 
     def _end(self, notice: Notice) -> int | None:
         number = self._open.pop(notice.key, None)
         if number is not None:
-            self._told.pop(number, None)
+            self._reported.pop(number, None)
             self.alarms[number] = replace(self.alarms[number], worst=notice.value, ended_s=notice.at_s)
         return number
 
     def _worsen(self, now_s: float) -> set[int]:
-        """Bring open alarms up to date; those to tell again are returned."""
+        """Update open alarms; those to report again are returned."""
         again = set()
         for check in self._checks:
             for key, worst in check.worst().items():
@@ -165,16 +166,16 @@ class Watch:
                     continue
                 if worst != self.alarms[number].worst:
                     self.alarms[number] = replace(self.alarms[number], worst=worst)
-                told_s, told = self._told[number]
-                if worst != told and now_s - told_s >= TELL_AGAIN_S:
-                    self._told[number] = (now_s, worst)
+                reported_s, reported = self._reported[number]
+                if worst != reported and now_s - reported_s >= REPEAT_S:
+                    self._reported[number] = (now_s, worst)
                     again.add(number)
         return again
 
 
 def _slices(count: int) -> Iterator[slice]:
-    for start in range(0, count, LONGEST_SLICE):
-        yield slice(start, min(start + LONGEST_SLICE, count))
+    for start in range(0, count, MAX_SLICE):
+        yield slice(start, min(start + MAX_SLICE, count))
 
 
 def to_si(stored: np.ndarray[tuple[int], np.dtype[np.int64]], si_per_step: float, null: int) -> Array:

@@ -1,4 +1,4 @@
-"""How a machine was driven: stalls, reversing, braking into the battery, balance, current by command.
+"""How a machine was driven: stalls, reversing, recovered charge, balance of both sides, current by command.
 
 docs/methods.md, Drive. What the data cannot support is refused with the reason.
 """
@@ -11,12 +11,12 @@ import numpy as np
 
 from amptally.analysis.controller.command import Commands, read_commands
 from amptally.analysis.controller.pulses import course_of
-from amptally.analysis.driving.stall import Stall, assess_stalls, on_spans
+from amptally.analysis.driving.stall import SEEN_BY, Stall, assess_stalls, on_spans
 from amptally.analysis.exposure.current import current_error
 from amptally.analysis.integrals.energy import Energy
 from amptally.analysis.laps.laps import Laps
-from amptally.analysis.results.estimate import Bound, Estimate, above_zero, as_reasons, estimate, extreme_u, refuse
-from amptally.analysis.results.finding import Finding
+from amptally.analysis.quality.doubts import Doubts
+from amptally.analysis.results.estimate import Bound, Estimate, above_zero, estimate, extreme_u, refuse
 from amptally.analysis.results.leads import SIDES
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
@@ -24,18 +24,18 @@ from amptally.analysis.runs.samples import BELIEVABLE_A
 
 BINS = 10
 LEVEL_A = 0.05
-"""To which the median of a bin is known."""
-MOST_LEVEL = round(BELIEVABLE_A / LEVEL_A)
+"""Resolution of the median of a bin."""
+MAX_LEVEL = round(BELIEVABLE_A / LEVEL_A)
 
 
 @dataclass(frozen=True, slots=True)
 class CommandBin:
-    """Current of one side while it was asked for about this much."""
+    """Current of one side while its command was about this large."""
 
     side: str
     """left or right."""
     from_share: float
-    """|command| from here on, 0 to 1."""
+    """Lower end of |command|, 0 to 1."""
     to_share: float
     samples: int
     seconds: float
@@ -52,33 +52,34 @@ class DriveUse:
     """Time in which a wheel stood although its side was commanded."""
     stalls: tuple[Stall, ...]
     reversing_s: Estimate
-    """Time commanded backwards, turning on the spot left out."""
+    """Time commanded backwards, without turning on the spot."""
     reversing_fraction: Estimate
     """The same over the time with commands."""
     regenerated_ah: Estimate
-    """Charge that came back into the battery."""
+    """Charge recovered into the battery."""
     regenerated_fraction: Estimate
-    """The same over what went out."""
+    """The same over the discharged charge."""
     peak_recovered_a: Estimate
-    """Greatest current into the battery."""
+    """Maximum current into the battery."""
     peak_recovered_at_s: float | None
     left_share: Estimate
     """Left channel's part of both channels' net charge."""
     laps_left_share: tuple[float | None, ...]
     """The same for each lap; None where a channel was not measured in its supply leg or took nothing."""
     command_map: tuple[CommandBin, ...]
-    command_map_refused: str | None
+    command_map_refused: Reason | None
     """Why there is no map."""
-    findings: tuple[Finding, ...]
+    findings: tuple[Reason, ...]
 
 
-def assess_drive(run: Run, energy: Energy, laps: Laps) -> DriveUse:
-    """Everything about how a machine was driven."""
+def assess_drive(run: Run, energy: Energy, laps: Laps, doubts: Doubts) -> DriveUse:
+    """How a machine was driven. `energy` and `laps` have been held against the doubts already."""
     commands = read_commands(run)
     stall_s, stalls = assess_stalls(run, commands)
     reversing_s, reversing_fraction = reversing(run, commands)
     peak, peak_at_s = peak_recovered(run)
-    bins, refused = command_map(run, commands)
+    peak = doubts.hold(peak, ("battery_current_a", "back"))
+    bins, refused = command_map(run, commands, doubts)
     return DriveUse(
         stall_s,
         stalls,
@@ -87,7 +88,7 @@ def assess_drive(run: Run, energy: Energy, laps: Laps) -> DriveUse:
         energy.recovered_ah,
         ratio(energy.recovered_ah, energy.discharged_ah),
         peak,
-        peak_at_s,
+        None if peak.is_refused else peak_at_s,
         left_share(energy),
         tuple(lap.left_share for lap in laps.each),
         bins,
@@ -96,46 +97,46 @@ def assess_drive(run: Run, energy: Energy, laps: Laps) -> DriveUse:
     )
 
 
-def _stalled(side: str, stalls: tuple[Stall, ...], stall_s: Estimate) -> Finding:
+def _stalled(side: str, stalls: tuple[Stall, ...], stall_s: Estimate) -> Reason:
     own = [stall for stall in stalls if stall.side == side]
     longest = max(own, key=lambda stall: stall.end_s - stall.start_s)
-    times = "once" if len(own) == 1 else f"{len(own)} times"
-    return Finding(
-        "caution",
+    return Reason(
         "wheel_stalled",
-        f"The {side} wheel stood still under command.",
-        f"{times}, longest {longest.end_s - longest.start_s:.1f} s from {longest.start_s:.1f} s; "
-        f"{stall_s.basis.split(';')[-1].strip()}",
-        "A standing motor takes its greatest current: let go of the stick at once, and look for what held the wheel.",
+        "caution",
+        side=side,
+        stalls=len(own),
+        longest_s=longest.end_s - longest.start_s,
+        longest_at_s=longest.start_s,
+        seen_by=next(reason for reason in stall_s.reasons if reason.code in SEEN_BY),
     )
 
 
 def reversing(run: Run, commands: Commands | Reason) -> tuple[Estimate, Estimate]:
-    """Seconds commanded backwards, and their share of the time with commands."""
+    """Time commanded backwards [s], and its share of the time with commands; refused without commands."""
     if isinstance(commands, Reason):
         return refuse("s", commands), refuse("", commands)
     steps_s = np.where(commands.gap_after, 0.0, np.diff(commands.time_s))
     whole_s = float(steps_s.sum())
     if whole_s <= 0:
-        return refuse("s", "too few command pulses"), refuse("", "too few command pulses")
+        return refuse("s", Reason("command_pulses_few")), refuse("", Reason("command_pulses_few"))
     mean = 0.5 * (commands.left + commands.right)
 
     def backwards(threshold: float) -> tuple[float, int]:
-        least = np.minimum(np.abs(commands.left), np.abs(commands.right))
-        on = (mean < -threshold) & ~((commands.left * commands.right < 0) & (least > threshold))
+        smaller = np.minimum(np.abs(commands.left), np.abs(commands.right))
+        on = (mean < -threshold) & ~((commands.left * commands.right < 0) & (smaller > threshold))
         return float((steps_s * on[:-1]).sum()), len(on_spans(commands.time_s, on, float(commands.time_s[-1])))
 
     near, far = commands.dead_range
     value_s, spells = backwards(commands.dead)
-    most_s, least_s = backwards(near)[0], backwards(far)[0]
+    longest_s, shortest_s = backwards(near)[0], backwards(far)[0]
     missing_s = float(commands.time_s[-1] - commands.time_s[0]) - whole_s
     result = above_zero(
         estimate(
             value_s,
             "s",
             {"sampling": (run.interval_s or 0.0) * (spells / 6) ** 0.5},
-            doubt_low=max(value_s - least_s, 0.0),
-            doubt_high=max(most_s - value_s, 0.0) + missing_s,
+            doubt_low=max(value_s - shortest_s, 0.0),
+            doubt_high=max(longest_s - value_s, 0.0) + missing_s,
             doubt="dead band and gaps",
         )
     )
@@ -144,51 +145,54 @@ def reversing(run: Run, commands: Commands | Reason) -> tuple[Estimate, Estimate
 
 
 def ratio(part: Estimate, whole: Estimate) -> Estimate:
-    """part / whole of two amounts, each end from the ends of both, as if their errors stood against each other."""
+    """part ÷ whole of two amounts, each end from the opposite ends of both: the worst case, without any correlation.
+
+    Refused where one of them is, where the whole is not above 0, and where both ends would be open.
+    """
     for each in (part, whole):
         if each.value is None:
-            return refuse("", each.refused or "one of the amounts is not known")
+            return refuse("", *each.reasons)
     assert part.value is not None
     assert whole.value is not None
     if whole.value <= 0:
-        return refuse("", "nothing went out, so there is no share of it")
+        return refuse("", Reason("nothing_discharged"))
     low = None if part.low is None or whole.high is None else max(part.low, 0.0) / whole.high
     high = None if part.high is None or not whole.low or whole.low <= 0 else part.high / whole.low
     value = part.value / whole.value
     if low is None and high is None:
-        return refuse("", "neither side of the share is bounded")
+        return refuse("", Reason("share_unbounded"))
     bound: Bound = "at_most" if low is None else "at_least" if high is None else "estimate"
-    basis = _basis(part, whole)
-    return Estimate(value, low, high, "", bound, reasons=as_reasons(basis))
+    return Estimate(value, low, high, "", bound, reasons=_reasons_of(part, whole))
 
 
-def _basis(*parts: Estimate) -> str:
-    """What each rests on, the same words once."""
-    return "; ".join(dict.fromkeys(words for part in parts for words in part.basis.split("; ") if words))
+def _reasons_of(*parts: Estimate) -> tuple[Reason, ...]:
+    """What they rest on, each reason once."""
+    return tuple(dict.fromkeys(reason for part in parts for reason in part.reasons))
 
 
 def peak_recovered(run: Run) -> tuple[Estimate, float | None]:
-    """Greatest current into the battery [A], 0 where none was seen, and when."""
+    """Maximum current into the battery [A], `at_least`, 0 where none flowed back; and when [s]."""
     found = run.extremes("battery_current_a")
     if found is None:
-        return refuse("A", "no battery current was measured"), None
+        return refuse("A", Reason("not_measured", channel="battery_current_a")), None
     sensor, value = run.sensor("battery_current_a"), max(-found.minimum, 0.0)
     terms: dict[str, float | None] = {
         "current gain": None if sensor.gain_u is None else sensor.gain_u * value,
         "current offset": sensor.offset_u,
         "noise of the greatest sample": extreme_u(current_error(sensor).noise_a or 0.0, found.samples),
     }
-    why = "samples can miss a shorter peak"
-    result = above_zero(estimate(value, "A", terms)).bounded("at_least", why)
+    result = above_zero(estimate(value, "A", terms)).bounded("at_least", Reason("shorter_peak_missed"))
     return result, found.minimum_at_s if value > 0 else None
 
 
 def left_share(energy: Energy) -> Estimate:
-    """Left / (left + right) of both channels' net charge, each end from the ends of both."""
+    """Left ÷ (left + right) of both channels' net charge, each end from the opposite ends of both."""
     left, right = energy.by_channel["left"][0], energy.by_channel["right"][0]
     for side in (left, right):
-        if side.value is None or side.low is None or side.high is None:
-            return refuse("", side.refused or "a channel's charge is known from one side only")
+        if side.value is None:
+            return refuse("", *side.reasons)
+        if side.low is None or side.high is None:
+            return refuse("", Reason("channel_charge_one_sided"))
     assert left.value is not None
     assert left.low is not None
     assert left.high is not None
@@ -196,19 +200,26 @@ def left_share(energy: Energy) -> Estimate:
     assert right.low is not None
     assert right.high is not None
     if min(left.low, right.low) <= 0:
-        return refuse("", "one channel took no charge that can be told from zero")
+        return refuse("", Reason("channel_charge_near_zero"))
     value = left.value / (left.value + right.value)
     low, high = left.low / (left.low + right.high), left.high / (left.high + right.low)
-    basis = _basis(left, right)
-    return Estimate(value, low, high, "", reasons=as_reasons(basis))
+    return Estimate(value, low, high, "", reasons=_reasons_of(left, right))
 
 
-def command_map(run: Run, commands: Commands | Reason) -> tuple[tuple[CommandBin, ...], str | None]:
-    """Mean and median current of each side by size of its command, in ten equal bins; empty bins are left out."""
+def command_map(run: Run, commands: Commands | Reason, doubts: Doubts) -> tuple[tuple[CommandBin, ...], Reason | None]:
+    """Mean and median current of each side by size of its command, in ten equal bins, without the empty ones; or why
+    there are none. A side whose charge is refused has no bins.
+    """
     if isinstance(commands, Reason):
-        return (), refuse("", commands).refused
-    found = [each for side in SIDES for each in _bins(run, commands, side, run.sides_leg == "motor_lead")]
-    return tuple(found), None if found else "left and right current were not measured in two samples or more"
+        return (), commands
+    against = {side: doubts.against((f"{side}_current_a", "channel_charge")) for side in SIDES}
+    motor_lead = run.sides_leg == "motor_lead"
+    bins = {side: _bins(run, commands, side, motor_lead) for side in SIDES}
+    found = tuple(each for side in SIDES if against[side] is None for each in bins[side])
+    if found:
+        return found, None
+    refusing = (reason for side in SIDES if bins[side] and (reason := against[side]) is not None)
+    return (), next(refusing, Reason("side_currents_unmeasured"))
 
 
 def _bins(run: Run, commands: Commands, side: str, motor_lead: bool) -> list[CommandBin]:
@@ -223,19 +234,19 @@ def _bins(run: Run, commands: Commands, side: str, motor_lead: bool) -> list[Com
     amps = np.abs(amps) if motor_lead else amps
     place = np.minimum((np.abs(asked) * BINS).astype(np.int64), BINS - 1)
     seconds, charge = np.bincount(place, steps_s, BINS), np.bincount(place, steps_s * amps, BINS)
-    level = np.clip(np.rint(amps / LEVEL_A), -MOST_LEVEL, MOST_LEVEL).astype(np.int64)
-    least = int(level.min(initial=0))
-    levels = int(level.max(initial=0)) - least + 1
-    counts = np.bincount(place * levels + (level - least), minlength=BINS * levels).reshape(BINS, levels)
-    # Of many samples their means were looked at, each for as many.
+    level = np.clip(np.rint(amps / LEVEL_A), -MAX_LEVEL, MAX_LEVEL).astype(np.int64)
+    lowest = int(level.min(initial=0))
+    levels = int(level.max(initial=0)) - lowest + 1
+    counts = np.bincount(place * levels + (level - lowest), minlength=BINS * levels).reshape(BINS, levels)
+    # The values of a long run are means of several samples each.
     whole = run.extremes(name)
-    each_is = 1.0 if whole is None else whole.samples / len(part.value)
+    per_value = 1.0 if whole is None else whole.samples / len(part.value)
     found = []
     for number in np.flatnonzero(seconds > 0).tolist():
-        looked = int(counts[number].sum())
-        samples = round(looked * each_is)
-        middle = int(np.searchsorted(np.cumsum(counts[number]), (looked + 1) // 2))
+        values = int(counts[number].sum())
+        samples = round(values * per_value)
+        middle = int(np.searchsorted(np.cumsum(counts[number]), (values + 1) // 2))
         ends = number / BINS, (number + 1) / BINS
-        means = float(seconds[number]), float(charge[number] / seconds[number]), (middle + least) * LEVEL_A
+        means = float(seconds[number]), float(charge[number] / seconds[number]), (middle + lowest) * LEVEL_A
         found.append(CommandBin(side, *ends, samples, *means))
     return found

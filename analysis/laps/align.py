@@ -1,7 +1,8 @@
-"""Follows a drive round a template of its lap: which part of the lap each frame belongs to. docs/methods.md, Laps.
+"""Aligns a drive with a template of its lap: which part of the lap each frame belongs to. docs/methods.md, Laps.
 
-The template is a ring of bins. Frame by frame the place on the ring stays, moves on one bin or two; the cheapest path
-over the whole run is found by dynamic programming (Viterbi 1967, from memory), then the template is averaged anew.
+The template is a ring of bins. From frame to frame the position on the ring stays, or moves on by one bin or two; the
+cheapest path over the whole run is found by dynamic programming (Viterbi 1967, from memory), then the template is
+averaged again.
 """
 
 from __future__ import annotations
@@ -17,11 +18,11 @@ from amptally.analysis.runs.run import Flags, Floats
 
 STAY = 0.2
 SKIP = 0.3
-"""Cost of staying, of moving two bins; a frame that fits its bin costs about 0.05, one that does not up to MOST."""
-MOST = 2.0
+"""Cost of staying, and of moving two bins; a frame that fits its bin costs about 0.05, others up to MAX_COST."""
+MAX_COST = 2.0
 """Cost of a frame that does not fit at all: the mean square between two unrelated features is 2."""
 FITS = 1.0
-"""Frames that cost more are left out of the template."""
+"""Frames that cost more do not contribute to the template."""
 ROUNDS = 3
 LEARNED_FROM = 8000
 """Frames from which the template is averaged; the rest of a longer run is only aligned."""
@@ -37,7 +38,7 @@ class Alignment:
     phase: Floats
     """Laps, growing along each piece; shape (frames,). Only its fraction compares between pieces."""
     cost: Floats
-    """How badly the frame fits its bin, 0 to MOST."""
+    """How badly the frame fits its bin, 0 to MAX_COST."""
     template: Floats
     """Shape (channels, bins)."""
 
@@ -63,7 +64,7 @@ def align(
 
 
 def average(table: Singles, phase: Floats, bins: int, keep: Flags) -> Floats:
-    """Mean of the kept frames in each bin of the ring; bins without any lie between their neighbours."""
+    """Mean of the frames flagged `keep` in each bin of the ring; empty bins are interpolated."""
     place = np.floor((phase[keep] % 1.0) * bins + 1e-6).astype(np.int64) % bins
     seen = np.bincount(place, minlength=bins)
     known = np.flatnonzero(seen)
@@ -108,11 +109,11 @@ def _follow(table: Singles, free: Flags, starts: Places, ring: Floats) -> tuple[
             _pass_reader(table, free, ring, segments[group : group + TOGETHER]),
             strict=True,
         ):
-            # Where two segments meet both know the bin; how many laps lie behind, only the first does.
+            # Where two segments meet, both know the bin; only the first knows the number of laps so far.
             shift = 0.0 if fresh else bins * round((walked[join - 1] - path[join - 1 - begin]) / bins)
             walked[join:end] = path[join - begin :] + shift
     place = walked.astype(np.int64) % bins
-    cost = np.minimum(((table - ring[:, place]) ** 2).mean(axis=0), MOST)
+    cost = np.minimum(((table - ring[:, place]) ** 2).mean(axis=0), MAX_COST)
     return walked / bins, cost.astype(np.float64)
 
 
@@ -143,7 +144,7 @@ def _pass_reader(table: Singles, free: Flags, ring: Floats, segments: list[tuple
     moves = np.zeros((int(lengths.max()), many, bins), np.uint8)
     final = np.zeros(many, np.int64)
     for step in range(len(moves)):
-        # A segment that has ended steps on along the table; its end is taken down when it is reached.
+        # A segment that has ended runs on along the table; its final bin was noted at its end.
         at = np.minimum(begins + step, table.shape[1] - 1)
         if step:
             ahead[:, 1:], ahead[:, 0] = total[:, :-1], total[:, -1]
@@ -156,7 +157,7 @@ def _pass_reader(table: Singles, free: Flags, ring: Floats, segments: list[tuple
             move[skipped < total] = 2
             np.minimum(total, skipped, out=total)
         cost = (row_square[at, None] + ring_square - 2.0 * (rows[at] @ ring32)) / len(table)
-        np.clip(cost, 0.0, MOST, out=cost)
+        np.clip(cost, 0.0, MAX_COST, out=cost)
         cost[free[at]] = 0.0
         total += cost
         if step % 64 == 0:

@@ -1,6 +1,6 @@
-"""From which place on the lap laps are counted: where most complete ones fit in, and where they agree best.
+"""The place on the lap from which laps are counted: where the most complete ones fit in, and where they agree best.
 
-Where a lap begins is arbitrary in a run without marks. docs/methods.md, Laps.
+In a run without marks the start of a lap is arbitrary. docs/methods.md, Laps.
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ from amptally.analysis.runs.run import Flags, Floats
 COMPLETE = 0.02
 """A lap that lacks less than this part at the ends of the run counts as complete."""
 EDGE = 0.05
-"""Weight of a place at the edge of those possible, against 0.5 in their middle: the ends of a run mislead most."""
+"""Weight of a place at the edge of the possible ones, against 0.5 in their middle: the ends of a run mislead most."""
 UNLIKE = 0.8
-"""A lap at the end of a piece that agrees with the others less than this part of the usual is the way to the loop."""
+"""A lap at the end of a piece whose agreement is below this part of the median is the way to the loop."""
 OTHER_LENGTH = 1.6
-"""So is one that is longer or shorter than the usual by this factor, standing still left out."""
-LEAST_COST = 0.12
-"""What a frame that belongs to a lap may cost on average, or twice what it costs within the laps found."""
+"""So is one that is longer or shorter than the median by this factor, standing excluded."""
+MIN_COST = 0.12
+"""Limit of a frame's mean cost within a lap, unless twice the cost within the laps found is more."""
 
 
 Span = tuple[float, float]
@@ -65,9 +65,9 @@ def whole_spans(track: Track) -> list[Span]:
 
 
 def narrowed(track: Track, spans: list[Span], marks: list[Floats], like: Floats) -> list[Span]:
-    """Spans without the way to the loop and back: laps at their ends that are unlike the others, `like` for each.
+    """Spans without the way to the loop and back: the laps at their ends that are unlike the others, `like` for each.
 
-    From the first lap that is kept a span reaches back as far as the frames still fit, at most one lap.
+    From its first good lap a span reaches back as far as the frames still fit, at most one lap.
     """
     frames = np.concatenate([np.diff(_at(track, part, each)) for part, each in zip(track.each(), marks, strict=True)])
     ratio = np.maximum(frames, 1e-3) / max(float(np.median(frames)), 1e-3)
@@ -84,7 +84,7 @@ def narrowed(track: Track, spans: list[Span], marks: list[Floats], like: Floats)
         low, high = span
         phase, cost = track.alignment.phase[part], np.where(track.free[part], 0.0, track.alignment.cost[part])
         begin, end = float(each[good[0]]), float(each[good[-1] + 1])
-        usual = max(2 * float(cost[(phase >= begin) & (phase <= end)].mean()), LEAST_COST)
+        usual = max(2 * float(cost[(phase >= begin) & (phase <= end)].mean()), MIN_COST)
         if good[0] > 0:
             before = (phase < begin) & (phase >= begin - 1)
             low = begin - _reach(np.abs(phase[before] - begin)[::-1], cost[before][::-1], usual)
@@ -96,7 +96,7 @@ def narrowed(track: Track, spans: list[Span], marks: list[Floats], like: Floats)
 
 
 def _reach(away: Floats, cost: Floats, usual: float) -> float:
-    """How far the frames fit: where what fits has outweighed what does not for the last time."""
+    """How far the frames fit: up to the maximum of the cumulative gain."""
     gain = np.cumsum(usual - np.minimum(cost, 2 * usual))
     return float(away[gain.argmax()]) if len(gain) and gain.max() > 0 else 0.0
 
@@ -139,14 +139,14 @@ def _inside(most: Flags) -> Floats:
     return np.asarray(0.5 * distance / max(distance.max(), 1.0))
 
 
-def _edge_frames(track: Track, lap_share: float, least_s: float) -> int:
-    """A short stretch in frames: a share of a lap, but no less than `least_s`."""
+def _edge_frames(track: Track, lap_share: float, min_s: float) -> int:
+    """A short stretch in frames: a share of a lap, but at least `min_s`."""
     step_s = float(np.median(np.diff(track.time_s))) if len(track.time_s) > 1 else 1.0
-    return int(max(round(lap_share * track.alignment.template.shape[1]), round(least_s / step_s), 1))
+    return int(max(round(lap_share * track.alignment.template.shape[1]), round(min_s / step_s), 1))
 
 
 def _badness(track: Track) -> Floats:
-    """How little a frame is to be trusted as a boundary: bad fit, or a phase that runs or halts around it."""
+    """How unreliable each frame is as a boundary: a bad fit, or a phase that jumps or halts around it."""
     bins = track.alignment.template.shape[1]
     bad = np.where(track.free, 1.0, track.alignment.cost)
     half = _edge_frames(track, 0.03, 1.5)
@@ -160,7 +160,7 @@ def _badness(track: Track) -> Floats:
 
 
 def _sharpness(track: Track) -> Floats:
-    """How fast the template changes at each bin, shape (bins,); a place where nothing changes has no moment."""
+    """How fast the template changes at each bin, shape (bins,): where nothing changes, a boundary has no clear time."""
     ring = track.alignment.template
     change = ((np.roll(ring, -1, axis=1) - np.roll(ring, 1, axis=1)) ** 2).mean(axis=0)
     half = _edge_frames(track, 0.01, 0.5)

@@ -1,4 +1,4 @@
-"""A run's channels as a few frames a second, all the lap finder looks at. docs/methods.md, Laps.
+"""A run's channels as a few frames a second, the input of the lap finder. docs/methods.md, Laps.
 
 A frame is the mean over a tenth of a second (longer where samples are rarer), so that a day at 1 kHz becomes a table
 of some hundred thousand columns, read in parts.
@@ -18,12 +18,12 @@ Places = npt.NDArray[np.int64]
 
 FRAME_S = 0.1
 BREAK_S = 5.0
-"""Where nothing was measured for longer, nobody knows what the machine did: a lap does not reach across."""
+"""Where nothing was measured for longer, a lap does not reach across: what the machine did is not known."""
 STILL_S = 1.0
 STILL_SHARE = 0.4
-"""Nothing moves: over a second the channels range, on average, over less than this part of their σ."""
+"""Still: over a second the channels range, on average, over less than this part of their σ."""
 AT_REST_SHARE = 0.5
-"""At rest: still, and on average nearer than this part of their σ to where they stand when the run begins or ends."""
+"""At rest: still, and on average within this part of their σ of their level at the start or the end of the run."""
 PART_ROWS = 4_000_000
 LEVELS = (
     "battery_current_a", "left_current_a", "right_current_a", "pulse_a_us", "pulse_b_us", "battery_voltage_v",
@@ -33,7 +33,7 @@ COUNTS = ("left_wheel_count", "right_wheel_count")
 SPARE = (
     "controller_voltage_v", "midpoint_voltage_v", "left_fused_voltage_v", "right_fused_voltage_v", "receiver_voltage_v",
 )  # fmt: skip
-"""Looked at only where fewer than two of the others are there: they follow the battery voltage."""
+"""Used only where fewer than two of the others were recorded: they follow the battery voltage."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +61,7 @@ class Frames:
 
 @dataclass(frozen=True, slots=True)
 class Pieces:
-    """Stretches without a break in which the machine does something, standing still shortened away."""
+    """Stretches without a break in which the machine moves; rests are shortened."""
 
     kept: Places
     """Frames that are kept, increasing."""
@@ -95,7 +95,7 @@ def last_values(edges: Places, value: Floats, valid: Flags) -> Floats:
 
 
 def steps_of(count: Floats) -> Floats:
-    """Growth of a running count from frame to frame; a count that falls was reset and tells nothing."""
+    """Growth of a running count from frame to frame; NaN where the count fell, since it was reset."""
     out = np.full(len(count), np.nan)
     known = np.flatnonzero(np.isfinite(count))
     if len(known) > 1:
@@ -106,7 +106,7 @@ def steps_of(count: Floats) -> Floats:
 
 
 def run_frames(run: Run, names: tuple[str, ...] | None = None) -> Frames | None:
-    """Frames of the channels that tell laps apart; None where the run has none of them, or less than two samples."""
+    """Frames of the channels that tell laps apart; None where the run has none of them, or fewer than two samples."""
     interval = run.interval_s
     present = dict(zip(run.columns, run.file.columns, strict=True))
     if names is None:
@@ -128,7 +128,7 @@ def run_frames(run: Run, names: tuple[str, ...] | None = None) -> Frames | None:
 
 
 def _channel(run: Run, column: str, name: str, edges: Places) -> Floats:
-    """One channel's frames: uncorrected, since only its shape matters; a missing pulse is no value."""
+    """One channel's frames: uncorrected, since only its shape matters; a missing pulse is NaN."""
     means = []
     for first, last in _parts(edges):
         row, rows = int(edges[first]), int(edges[last] - edges[first])
@@ -144,7 +144,7 @@ def _channel(run: Run, column: str, name: str, edges: Places) -> Floats:
 
 
 def _parts(edges: Places) -> Iterator[tuple[int, int]]:
-    """Ranges of frames that hold a bearable number of samples each."""
+    """Ranges of frames, each with at most about `PART_ROWS` samples."""
     first = 0
     while first < len(edges) - 1:
         last = int(np.searchsorted(edges, edges[first] + PART_ROWS, "right")) - 1
@@ -154,7 +154,7 @@ def _parts(edges: Places) -> Iterator[tuple[int, int]]:
 
 
 def filled(values: Floats) -> Floats:
-    """NaN replaced by what lies between its neighbours in time; the breaks are told apart elsewhere."""
+    """NaN interpolated in time; breaks are handled in `pieces`."""
     out = values.copy()
     for row in out:
         known = np.flatnonzero(np.isfinite(row))
@@ -166,7 +166,7 @@ def filled(values: Floats) -> Floats:
 def still(values: Floats, width: int) -> Flags:
     """Frames around which the channels hardly change within `width` frames; shape (frames,).
 
-    A channel that is as restless at its quietest as at most times is noise here, and hardly counts.
+    A channel whose quietest span is near its median span is noise here, and gets little weight.
     """
     scale = values.std(axis=1, keepdims=True)
     used = values[scale[:, 0] > 0] / scale[scale[:, 0] > 0]
@@ -184,7 +184,7 @@ def still(values: Floats, width: int) -> Flags:
 
 
 def at_rest(values: Floats, interval_s: float) -> Flags:
-    """Frames in which the machine stands as it does when the run begins or ends; none where it then moves."""
+    """Frames in which the machine stands as at the start or the end of the run; none where it moves there."""
     width = max(3, round(STILL_S / interval_s))
     quiet = still(values, width)
     scale = np.where(values.std(axis=1) > 0, values.std(axis=1), 1.0)[:, None]

@@ -6,15 +6,17 @@ import itertools
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 
 from amptally.analysis.runs.run import Flags, Floats, Series
 
+Source = Literal["wheel_counts", "signals"]
 DOUBLE_SHARE = 0.3
-"""A mark closer to the one before than this part of a typical lap is the same press. Our own choice, as all here."""
+"""A mark closer to the previous one than this part of a typical lap is the same press. Our own choice, as all here."""
 BOUNCE_S = 1.0
-"""No lap is this short: what follows so soon is the same press, however short the laps are."""
+"""No lap is this short: a press that follows sooner is the same press, however short the laps are."""
 STRAY_SHARE = 0.2
 """A mark is stray if the lap without it has the typical length within this part, and neither half comes near it."""
 NEAR_SHARE = 0.75
@@ -34,8 +36,8 @@ class Progress:
     """Shape (n,), never falling."""
     amount: Floats
     """Shape (n,), never falling; NaN where it is not known."""
-    source: str
-    """In words: "wheel counts" or "signals"."""
+    source: Source
+    """What it was read from."""
 
     def at(self, moment_s: float) -> float:
         """Amount at a moment; NaN outside and across what is not known."""
@@ -64,15 +66,15 @@ class Boundaries:
     times_s: tuple[float, ...]
     """Increasing."""
     doubled: int = 0
-    """Marks left out because the one before is the same press."""
+    """Marks left out because they repeat the previous press."""
     stray: int = 0
     """Marks left out in the middle of a lap of typical length."""
     placed: tuple[float, ...] = ()
     """Boundaries put where a mark was not pressed, because the machine came round more than once."""
-    placed_by: str = ""
+    placed_by: Source | None = None
     """What showed it."""
     doubtful: tuple[int, ...] = field(default=())
-    """Laps, counted from 0, that may be two or more: nothing tells."""
+    """Laps, counted from 0, that may be two or more and could not be settled."""
 
 
 def press_times(stretches: Iterable[Series]) -> tuple[Floats, int]:
@@ -94,7 +96,7 @@ def press_times(stretches: Iterable[Series]) -> tuple[Floats, int]:
 
 
 def typical_s(times_s: Floats) -> float:
-    """The interval in which half of the time is spent, or a longer one: many double presses take little time."""
+    """The weighted median interval, each weighted by its length: many double presses weigh little."""
     lengths = np.sort(np.diff(times_s))
     if not len(lengths):
         return 0.0
@@ -142,7 +144,8 @@ def from_marks(times_s: Floats) -> Boundaries:
 def settled(found: Boundaries, progress: Progress) -> Boundaries:
     """Settle the doubtful laps by how far the machine came in them, against the median of the others.
 
-    Near one lap: a slow lap, no longer doubtful. Near a whole number above one: boundaries are placed. Else as before.
+    Near one lap: a slow lap, no longer doubtful. Near a whole number above one: boundaries are added. Otherwise
+    unchanged.
     """
     grown = [progress.between(start, end) for start, end in itertools.pairwise(found.times_s)]
     usual = [amount for place, amount in enumerate(grown) if place not in found.doubtful and math.isfinite(amount)]
@@ -162,7 +165,7 @@ def settled(found: Boundaries, progress: Progress) -> Boundaries:
             placed += new
         times.append(end)
     return Boundaries(
-        tuple(times), found.doubled, found.stray, tuple(placed), progress.source if placed else "", tuple(doubtful)
+        tuple(times), found.doubled, found.stray, tuple(placed), progress.source if placed else None, tuple(doubtful)
     )
 
 
@@ -186,7 +189,7 @@ def wheel_distance(counts: Iterable[tuple[Floats, Floats, Floats, Flags]], metre
         gone = float(amount[-1])
     if sum(map(len, times_s)) < 2:
         return None
-    return Progress(np.concatenate(times_s), np.concatenate(metres), "wheel counts")
+    return Progress(np.concatenate(times_s), np.concatenate(metres), "wheel_counts")
 
 
 def from_distance(distance: Progress, length_m: float) -> Boundaries:

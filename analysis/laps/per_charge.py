@@ -6,17 +6,18 @@ import math
 
 import numpy as np
 
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, as_reasons, ranked, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, UNDECLARED, Estimate, ranked, refuse
 from amptally.analysis.results.propagation import power_of, quotient
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Floats
 
 STUDENT_T = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228)
 """t for 95 % at 1, 2 … 10 degrees of freedom (JCGM 100:2008, table G.2, printed to two or three digits)."""
 ENOUGH_TO_CORRELATE = 8
-MOST_CORRELATION = 0.7
+MAX_CORRELATION = 0.7
 TREND_LAPS = 4
 UNLIKE_U = 0.045
-"""1 σ, relative: the laps to come are not these over again (voltage falls, things warm up, someone else drives).
+"""1 σ, relative: the laps to come do not repeat these (voltage falls, things warm up, someone else drives).
 
 Set on 80 simulated drives of 14 laps, seven from seven: without it 64 % of intervals held what came, with it 95 %.
 """
@@ -34,49 +35,49 @@ def student_t(degrees: int) -> float:
 def correlation(values: Floats) -> float:
     """Correlation of each lap with the next, 0 to 0.7; 0 where there are too few laps to tell.
 
-    The plain estimate is low by (1 + 4r)/n (Marriott & Pope 1954, from memory), which is put right.
+    The plain estimate is low by (1 + 4r)/n (Marriott & Pope 1954, from memory), which is corrected.
     """
     count = len(values)
-    off = values - values.mean()
-    whole = float((off**2).sum())
-    if count < ENOUGH_TO_CORRELATE or whole == 0:
+    deviation = values - values.mean()
+    total = float((deviation**2).sum())
+    if count < ENOUGH_TO_CORRELATE or total == 0:
         return 0.0
-    plain = float((off[1:] * off[:-1]).sum()) / whole
-    return min(max((plain + 1 / count) / (1 - 4 / count), 0.0), MOST_CORRELATION)
+    plain = float((deviation[1:] * deviation[:-1]).sum()) / total
+    return min(max((plain + 1 / count) / (1 - 4 / count), 0.0), MAX_CORRELATION)
 
 
 def trend(values: Floats, unit: str) -> Estimate:
-    """Growth from lap to lap by least squares, with Student's t; refused for fewer than four laps."""
+    """Growth from lap to lap [`unit` per lap] by least squares, with Student's t; refused for fewer than four laps."""
     count = len(values)
     if count < TREND_LAPS:
-        return refuse(unit, f"a trend needs {TREND_LAPS} laps")
+        return refuse(unit, Reason("trend_laps_few", needed=TREND_LAPS))
     place = np.arange(count) - 0.5 * (count - 1)
     slope = float((place * values).sum() / (place**2).sum())
-    left = values - values.mean() - slope * place
-    u = math.sqrt(float((left**2).sum()) / (count - 2) / float((place**2).sum()))
+    residual = values - values.mean() - slope * place
+    u = math.sqrt(float((residual**2).sum()) / (count - 2) / float((place**2).sum()))
     half = student_t(count - 2) * u
-    return Estimate(slope, slope - half, slope + half, unit, reasons=as_reasons(f"least squares over {count} laps"))
+    return Estimate(slope, slope - half, slope + half, unit, reasons=(Reason("least_squares_of_laps", laps=count),))
 
 
 def charge_of_a_lap(
     charges_ah: Floats, ahead: float, gain_u: float | None = None, offset_u_ah: float | None = None
 ) -> Estimate:
-    """Mean net charge [Ah] of the next `ahead` laps, if they are like those of the run.
+    """Mean net charge [Ah] of the next `ahead` laps, if they are like those of the run; `charges_ah` has shape (n,).
 
-    Its interval: `UNLIKE_U`; scatter of the laps seen and of as many to come, s √(1/n + 1/ahead), by Student's t, wider
-    where laps follow their neighbours; the sensor, whose error is the same on every lap; and a trend that is sure at
-    95 %, carried on over no more laps than were seen, as a doubt on its side. Refused for fewer than two laps.
+    The interval holds `UNLIKE_U`; the scatter of the laps seen and of those to come, s √(1/n + 1/ahead), by Student's
+    t, wider where laps correlate with their neighbours; the sensor, whose error is the same on every lap; and, on its
+    side, a trend that is significant at 95 %, extrapolated over no more laps than were seen. Refused for fewer than two
+    laps, and for laps that took no net charge. docs/methods.md, Laps per charge.
     """
     count = len(charges_ah)
     if count < 2:
-        seen = "one lap" if count else "no lap"
-        return refuse("Ah", f"{seen} with battery current: two are needed to see how much laps differ")
+        return refuse("Ah", Reason("laps_few", laps=count))
     mean, scatter = float(charges_ah.mean()), float(charges_ah.std(ddof=1))
     if mean <= 0:
-        return refuse("Ah", "the laps took no net charge")
-    follow = correlation(charges_ah)
-    worth = count * (1 - follow) / (1 + follow)
-    spread = student_t(count - 1) * scatter * math.sqrt(1 / worth + 1 / max(ahead, 1.0))
+        return refuse("Ah", Reason("laps_uncharged"))
+    r = correlation(charges_ah)
+    independent = count * (1 - r) / (1 + r)
+    spread = student_t(count - 1) * scatter * math.sqrt(1 / independent + 1 / max(ahead, 1.0))
     sensor = COVERAGE_FACTOR * math.hypot((gain_u or 0.0) * mean, offset_u_ah or 0.0)
     half = math.hypot(spread, sensor, COVERAGE_FACTOR * UNLIKE_U * mean)
     below = above = 0.0
@@ -85,14 +86,14 @@ def charge_of_a_lap(
         # From the middle of the laps seen to the middle of those to come.
         moved = slope.value * 0.5 * (count + min(ahead, float(count)))
         below, above = max(-moved, 0.0), max(moved, 0.0)
-    parts = [
-        f"scatter of {count} laps, {100 * scatter / mean:.1f} % (1 σ)",
-        f"later laps differ, {100 * UNLIKE_U:g} % (1 σ)",
+    reasons = [
+        Reason("laps_scatter", laps=count, scatter_relative=scatter / mean),
+        Reason("later_laps_differ", relative_u=UNLIKE_U),
     ]
     if below or above:
-        parts.append(f"trend of {1000 * (slope.value or 0.0):+.2g} mAh a lap as doubt")
+        reasons.append(Reason("trend_of_laps", ah_per_lap=slope.value))
     if gain_u is None or offset_u_ah is None:
-        parts.append("sensor error not declared")
+        reasons.append(UNDECLARED)
     terms: dict[str, float | None] = {
         "scatter of laps": spread / COVERAGE_FACTOR,
         "current gain": None if gain_u is None else gain_u * mean,
@@ -100,9 +101,7 @@ def charge_of_a_lap(
         "later laps differ": UNLIKE_U * mean,
         "trend of laps": max(below, above) / COVERAGE_FACTOR,
     }
-    return Estimate(
-        mean, mean - half - below, mean + half + above, "Ah", reasons=as_reasons("; ".join(parts)), terms=ranked(terms)
-    )
+    return Estimate(mean, mean - half - below, mean + half + above, "Ah", reasons=tuple(reasons), terms=ranked(terms))
 
 
 def laps_in(
@@ -112,18 +111,18 @@ def laps_in(
     offset_u_ah: float | None = None,
     growth: float = 1.0,
 ) -> Estimate:
-    """How many laps a charge gives: charge / mean net charge of a lap, times its growth as the voltage falls.
+    """Laps that a charge gives: charge ÷ (mean net charge of a lap × its `growth` as the voltage falls).
 
-    Where the interval of a lap's charge reaches down to nothing, as with two laps that differ, the answer is
-    `at_least`.
+    `at_least` where the interval of a lap's charge reaches down to zero, as with two laps that differ. Refused where
+    the charge or the charge of a lap is.
     """
     if charge_ah.value is None:
-        return refuse("", charge_ah.refused or "the charge is not known")
+        return refuse("", *charge_ah.reasons)
     first = charge_of_a_lap(charges_ah, math.inf, gain_u, offset_u_ah)
     if first.value is None:
-        return refuse("", first.refused or "")
+        return refuse("", *first.reasons)
     one = charge_of_a_lap(charges_ah, charge_ah.value / first.value, gain_u, offset_u_ah)
     later = power_of(growth, one, 1, "Ah", {})
     names = "usable charge of the battery", "charge of a lap"
-    # The sensor that counted the charge is the one that counted the laps'.
+    # One sensor measured the charge and the laps: its gain and offset act on both alike.
     return quotient(charge_ah, later, "", names=names, shared={"current gain", "current offset"})

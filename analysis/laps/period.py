@@ -1,4 +1,4 @@
-"""How long a lap is: the lag at which a run resembles itself, found with room for laps that differ in pace.
+"""The length of a lap: the lag at which a run resembles itself, with room for laps that differ in pace.
 
 The similarity of a window with what lies one lag later is followed block by block, and the lag may move a little from
 block to block, as in dynamic time warping (Sakoe & Chiba 1978, from memory). docs/methods.md, Laps.
@@ -17,26 +17,26 @@ Singles = npt.NDArray[np.float32]
 
 BLOCK = 5
 """Frames that are moved together."""
-LEAST_LAG = 25
-"""Frames in the shortest lap looked for."""
+MIN_LAG = 25
+"""Frames in the shortest lap searched for."""
 SHORTEST_LAG = 10
-"""Lags from here on are looked at: what repeats that quickly is no lap, but it shows up at every multiple."""
+"""Lags are examined from here on: what repeats this quickly is no lap, but shows up at every multiple."""
 HIGH_PASS = 75
-"""Frames over which a moving mean is taken off: slow drift is no likeness."""
-GREATEST_SHARE = 0.67
-"""Longest lag as part of the run: a lap must be seen nearly twice."""
+"""Frames of the moving mean that is subtracted: slow drift is no likeness."""
+MAX_SHARE = 0.67
+"""Longest lag as part of the run: a lap must appear nearly twice."""
 GRID = 0.02
 """Step of the lags examined, relative."""
 DRIFT = 0.05
-"""How far the lag may lie from the one examined, anew for each window, relative."""
+"""How far the lag of each window may lie from the one examined, relative."""
 CLIP = 3.0
-"""A feature beyond so many σ counts as that many: a stall is one moment, not the whole run."""
-LEAST_LIKENESS = 0.4
+"""Features are clipped at this many σ, so that one stall does not dominate the run."""
+MIN_LIKENESS = 0.4
 AS_GOOD = 0.10
-"""A shorter lag is taken if its best windows are no worse than this against a longer one's."""
+"""A shorter lag is preferred if its best windows are at most this much worse than a longer one's."""
 MUCH_WORSE = 0.3
 CANDIDATES = 3
-"""Lags looked at in detail; with few laps a stall can make a multiple look better than the lap."""
+"""Lags examined in detail; with few laps a stall can make a multiple score better than the lap."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,8 +124,8 @@ def find_periods(values: Floats) -> list[Period]:
     First comes the shortest lag that is about as good as any. values: shape (channels, frames).
     """
     table = features(values, HIGH_PASS)
-    lags = int(GREATEST_SHARE * values.shape[1])
-    if lags < 2 * LEAST_LAG or not len(table):
+    lags = int(MAX_SHARE * values.shape[1])
+    if lags < 2 * MIN_LAG or not len(table):
         return []
     levels = similarity(table, lags)
     grid = SHORTEST_LAG * np.exp(GRID * np.arange(int(np.log(lags / SHORTEST_LAG) / GRID)))
@@ -153,14 +153,14 @@ def _choose(grid: Floats, likeness: Floats, best: Floats) -> list[int]:
     peaks = [
         place
         for place in range(len(grid))
-        if grid[place] >= LEAST_LAG
-        and likeness[place] > LEAST_LIKENESS
+        if grid[place] >= MIN_LAG
+        and likeness[place] > MIN_LIKENESS
         and likeness[place] >= np.nanmax(likeness[max(0, place - 4) : place + 5])
     ]
     if not peaks:
         return []
     goal, level = max(best[peaks]), max(likeness[peaks])
-    # Among multiples of a lap the first: a longer lag is no better, only seen in fewer windows.
+    # Of the multiples of a lap the first: a longer lag is no better, only present in fewer windows.
     good = [place for place in peaks if best[place] >= goal - AS_GOOD and likeness[place] >= level - MUCH_WORSE]
     by_likeness = sorted(peaks, key=lambda place: -float(likeness[place]))
     return list(dict.fromkeys([*good[:1], *by_likeness]))[:CANDIDATES]

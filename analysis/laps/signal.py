@@ -1,7 +1,7 @@
 """Laps from the signals themselves: the run resembles itself one lap later. docs/methods.md, Laps.
 
-Three steps: the lag at which it does (lap_period), which part of the lap each moment is (lap_align), and the place on
-the lap from which most complete laps can be counted and where they agree best.
+Three steps: the lag at which it does (period.py), which part of the lap each moment is (align.py), and the place on
+the lap from which the most complete laps can be counted and where they agree best (boundaries.py).
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ from amptally.analysis.laps.align import align
 from amptally.analysis.laps.boundaries import Track, crossings, narrowed, rising, whole_spans
 from amptally.analysis.laps.frames import Frames, Pieces, Places, filled, pieces
 from amptally.analysis.laps.marks import Progress
-from amptally.analysis.laps.period import LEAST_LAG, Period, features, find_periods
+from amptally.analysis.laps.period import MIN_LAG, Period, features, find_periods
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Flags, Floats
 
 SEARCH_S = 0.2
@@ -22,29 +23,29 @@ SEARCH_S = 0.2
 COARSER = 4
 WINDOW = 3000
 """Frames searched at once; of a longer run three windows."""
-MOST_BINS = 300
+MAX_BINS = 300
 LONG_REST_S, SHORT_REST_S = 30.0, 10.0
 """For the search of the lag a rest longer than the first lasts the second: a pause is no part of a lap's rhythm."""
 GLIMPSE_S = 0.3
-"""For the alignment every rest lasts so long: laps differ most in how long the machine stands."""
+"""For the alignment every rest is cut to this length: laps differ most in how long the machine stands."""
 START_S, STOP_S = 1.0, 2.0
 """Driving off at the start of the run and coming to rest at its end are compared with nothing."""
 ROUNDS = 4
-"""How often the way to the loop is sought anew."""
+"""Passes that separate the way to the loop from the laps."""
 SURE = 0.75
-"""Least confidence with which laps are reported. Set on simulated drives, docs/methods.md."""
+"""Minimum confidence with which laps are reported. Set on simulated drives, docs/methods.md."""
 RAMPS = {
     "likeness": (0.60, 0.95),
     "contrast": (0.12, 0.35),
     "agreement": (0.75, 0.93),
     "regularity": (0.78, 0.93),
 }
-"""Each measure counts nothing up to its first value, fully from its second. Set on simulated drives."""
+"""Each measure counts 0 up to its first value, 1 from its second, linearly between. Set on simulated drives."""
 FOLDED = 0.6
-"""Every k-th lap lies so much nearer than the others that the lap is k times as long."""
+"""Where every k-th lap lies nearer than this, relative to the others, the true lap is k times as long."""
 HALVES = 0.85
-"""Nearer than this it is a doubt, told but not acted on."""
-MOST_COMPARED = 24
+"""Where it lies nearer than this, the report says so, but nothing follows."""
+MAX_COMPARED = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +56,8 @@ class SignalLaps:
     """Run times of one place on the lap, for each stretch without a break; n of them make n − 1 laps."""
     confidence: float
     """0 to 1; laps are given from SURE on."""
-    reason: str | None
-    """Why there are no laps, or which doubt remains."""
+    reason: Reason | None
+    """Why there are no laps, or which doubt remains about those found."""
     measures: dict[str, float]
     """likeness, contrast, agreement and regularity of the best candidate."""
     driven_s: tuple[float, float] | None = None
@@ -65,23 +66,23 @@ class SignalLaps:
     """Laps gone at each moment; not known between stretches."""
 
 
-def none_found(reason: str, measures: dict[str, float] | None = None, confidence: float = 0.0) -> SignalLaps:
-    """No laps, and why."""
-    return SignalLaps((), confidence, reason, measures or {})
+def none_found(code: str, measures: dict[str, float] | None = None, confidence: float = 0.0) -> SignalLaps:
+    """No laps, and the code of the reason."""
+    return SignalLaps((), confidence, Reason(code), measures or {})
 
 
 def find_laps(frames: Frames) -> SignalLaps:
     """Laps of a run from the shape of its signals alone.
 
-    The machine must repeat itself: at least two complete laps of at least 5 s. Where each half of a lap looks like
-    the other in every channel nobody can tell the two apart; such halves are reported as laps.
+    The machine must repeat itself: at least two complete laps of at least 5 s. Halves of a lap that look alike in
+    every channel cannot be told apart; they are reported as laps.
     """
     values = filled(frames.values)
     if not len(features(values, frames.count)):
-        return none_found("the signals do not change")
+        return none_found("signals_constant")
     whole = pieces(frames, LONG_REST_S, SHORT_REST_S)
-    if len(whole.kept) * frames.interval_s < 2 * LEAST_LAG * max(SEARCH_S, frames.interval_s):
-        return none_found("too short: the signals must show at least two laps of 5 s or longer")
+    if len(whole.kept) * frames.interval_s < 2 * MIN_LAG * max(SEARCH_S, frames.interval_s):
+        return none_found("signals_short")
     best: SignalLaps | None = None
     group = max(1, round(SEARCH_S / frames.interval_s))
     while True:
@@ -91,7 +92,7 @@ def find_laps(frames: Frames) -> SignalLaps:
                 return found
             best = found if best is None or found.confidence > best.confidence else best
         if WINDOW * group >= len(whole.kept):
-            return best or none_found("the signals do not repeat themselves")
+            return best or none_found("signals_unrepeating")
         group *= COARSER
 
 
@@ -141,9 +142,9 @@ def _judge(frames: Frames, values: Floats, whole: Pieces, period: Period) -> Sig
     moving = pieces(frames, GLIMPSE_S, GLIMPSE_S)
     lap = whole.kept[[period.start, min(period.start + period.start_lag, len(whole.kept) - 1)]]
     begin, end = np.searchsorted(moving.kept, lap).tolist()
-    group = max(1, -(-(end - begin) // MOST_BINS))
+    group = max(1, -(-(end - begin) // MAX_BINS))
     if len(moving.kept) < 4 * group or end - begin < 2:
-        return none_found("the machine stands still nearly all the time", measures)
+        return none_found("machine_standing", measures)
     track = _track(frames, values, moving, group, begin, end - begin, 1)
     times, alike = _folds(track)
     if times > 1:
@@ -204,7 +205,7 @@ def _folds(track: Track) -> tuple[int, float]:
     laps = _laps_of(track, [np.arange(phase[0], phase[-1], 1.0) for phase in _phases(track) if len(phase)])
     if len(laps) < 4:
         return 1, 1.0
-    laps = laps[:MOST_COMPARED].reshape(min(len(laps), MOST_COMPARED), -1)
+    laps = laps[:MAX_COMPARED].reshape(min(len(laps), MAX_COMPARED), -1)
     square = (laps**2).sum(axis=1)
     distance = square[:, None] + square - 2 * laps @ laps.T
     first, second = np.triu_indices(len(laps), 1)
@@ -240,7 +241,7 @@ def _report(track: Track, measures: dict[str, float], alike: float) -> SignalLap
     ]
     durations = np.concatenate([np.diff(each) for each in times]) if times else np.empty(0)
     if len(durations) < 2:
-        return none_found("only one complete lap: nothing to compare it with", measures)
+        return none_found("one_lap", measures)
     middle = float(np.median(durations))
     spread = 1.4826 * float(np.median(np.abs(durations - middle))) / middle
     measures = measures | {"agreement": float(np.median(_agreement(laps))), "regularity": 1.0 - spread}
@@ -250,7 +251,7 @@ def _report(track: Track, measures: dict[str, float], alike: float) -> SignalLap
         return none_found(_weakest(measures), measures, confidence)
     doubt = None
     if alike < HALVES:
-        doubt = "every second lap is a little nearer to it than the next: these may be halves of a longer lap"
+        doubt = Reason("maybe_half_laps")
     breaks = [np.append(phase, np.nan) for phase in map(rising, _phases(track))]
     moments = [np.append(track.time_s[part], track.time_s[part][-1:]) for part in track.each()]
     return SignalLaps(
@@ -272,14 +273,14 @@ def _agreement(laps: Floats) -> Floats:
     return np.asarray((one * rest).sum(axis=(1, 2)) / np.maximum(scale, 1e-12))
 
 
-_WORDS = {
-    "likeness": "no stretch of the run resembles what comes one lap later closely enough",
-    "contrast": "the run resembles itself at any distance, not at that of a lap",
-    "agreement": "the stretches that repeat are too unlike one another to be laps",
-    "regularity": "the stretches that repeat differ too much in length to be laps",
+_TOO_LOW = {
+    "likeness": "likeness_low",
+    "contrast": "contrast_low",
+    "agreement": "agreement_low",
+    "regularity": "regularity_low",
 }
 
 
 def _weakest(measures: dict[str, float]) -> str:
-    """The reason in words: the measure that counts least."""
-    return _WORDS[min(measures, key=lambda name: _ramp(name, measures[name]))]
+    """The code of the reason: the measure with the lowest score."""
+    return _TOO_LOW[min(measures, key=lambda name: _ramp(name, measures[name]))]

@@ -30,12 +30,12 @@ class Lap:
     end_s: float
     """Run time of the next one."""
     net_wh: float | None = None
-    """Out less back of the battery over sampled time."""
+    """Discharged less recovered, over sampled time."""
     net_ah: float | None = None
     peak_a: float | None = None
-    """Greatest |i| of the battery's samples."""
+    """Maximum |i| of the battery's samples."""
     min_voltage_v: float | None = None
-    """Least battery voltage of the samples."""
+    """Minimum battery voltage of the samples."""
     sag_v: float | None = None
     """How far that lies below the rest voltage before the first load."""
     left_ah: float | None = None
@@ -66,7 +66,7 @@ def lap_table(run: Run, times_s: Iterable[float], doubtful: Iterable[int] = ()) 
     bounds = list(enumerate(itertools.pairwise(times_s)))
     laps: list[Lap] = []
     while len(laps) < len(bounds):
-        # Of a long run as many laps are loaded at once as fit into a stretch.
+        # A long run is read in groups of laps that fit into one stretch.
         begin = bounds[len(laps)][1][0]
         fit = run.duration_s if run.at_once else STRETCH_ROWS * (run.interval_s or 0.0)
         group = [each for each in bounds[len(laps) :] if each[1][1] <= begin + fit] or [bounds[len(laps)]]
@@ -84,22 +84,22 @@ def _reach_s(run: Run, si_name: str) -> float:
 def _laps(
     run: Run, bounds: list[tuple[int, tuple[float, float]]], unsure: frozenset[int], resting_v: float | None
 ) -> list[Lap]:
-    """Some laps of a run of which all channels are kept whole."""
+    """Some laps of a run whose channels are read whole."""
     battery, volts = run.series("battery_current_a"), run.series("battery_voltage_v")
     legs = [run.series(f"{side}_current_a") if run.sides_leg == "supply_leg" else None for side in SIDES]
     laps = []
     for place, (start, end) in bounds:
         current, voltage = cut(battery, start, end), cut(volts, start, end)
-        least = None if voltage is None else voltage.least()
+        lowest_v = None if voltage is None else voltage.minimum()
         left, right = (cut(leg, start, end, current) for leg in legs)
         lap = Lap(
             start,
             end,
             net_wh=_net(_power(current, volts, start, end)),
             net_ah=_net(current),
-            peak_a=None if current is None else max(-current.least(), current.greatest()),
-            min_voltage_v=least,
-            sag_v=None if least is None or resting_v is None else resting_v - least,
+            peak_a=None if current is None else max(-current.minimum(), current.maximum()),
+            min_voltage_v=lowest_v,
+            sag_v=None if lowest_v is None or resting_v is None else resting_v - lowest_v,
             left_ah=_net(left),
             right_ah=_net(right),
             gap_s=end - start if current is None else max(end - start - current.axis.sampled_s, 0.0),
@@ -131,13 +131,13 @@ class Axis:
 
     whole: Series
     first: int
-    """Row of the sample at which it begins, or of the last one before that."""
+    """Row of the sample at which it begins, or of the last one before."""
     stop: int
-    """End (exclusive): behind the sample at which it ends, or the first one after that."""
+    """End (exclusive): past the sample at which it ends, or past the first one after."""
     begins: float
-    """How far on the way from the first sample to the second it begins."""
+    """Where it begins between the first sample (0) and the second (1)."""
     ends: float
-    """How far on the way from the last but one to the last it ends."""
+    """Where it ends between the last sample but one (0) and the last (1)."""
 
     @cached_property
     def weights_s(self) -> Floats:
@@ -150,7 +150,7 @@ class Axis:
         parts_s = {at: step_s[at] * (high - low) for at, (low, high) in shares.items()}
         step_s[list(shares)] = 0.0
         weight_s = weights_s(step_s)
-        # Of the first and the last interval a part counts, which lies nearer to one of its samples.
+        # Only part of the first and the last interval counts; its weight leans towards the nearer sample.
         for at, (low, high) in shares.items():
             weight_s[at] += parts_s[at] * (1 - 0.5 * (low + high))
             weight_s[at + 1] += parts_s[at] * 0.5 * (low + high)
@@ -175,12 +175,12 @@ class Cut:
         """Trapezoid over sampled time."""
         return dot(self.value, self.axis.weights_s)
 
-    def least(self) -> float:
-        """Least value from end to end."""
+    def minimum(self) -> float:
+        """Minimum from end to end."""
         return min(*self._at_ends(), float(self._inner().min(initial=np.inf)))
 
-    def greatest(self) -> float:
-        """Greatest value from end to end."""
+    def maximum(self) -> float:
+        """Maximum from end to end."""
         return max(*self._at_ends(), float(self._inner().max(initial=-np.inf)))
 
     def _inner(self) -> Floats:
@@ -192,9 +192,9 @@ class Cut:
 
 
 def cut(series: Series | None, start_s: float, end_s: float, like: Cut | None = None) -> Cut | None:
-    """A channel from one moment to another; None without two points in it. Cuts that join add up to the whole.
+    """A channel from one moment to another; None without two points in it. Adjoining cuts add up to the whole.
 
-    `like` is the same cut of another channel, whose axis is taken where both have the same times.
+    `like` is the same cut of another channel: its axis is reused where both have the same times.
     """
     if series is None:
         return None

@@ -1,4 +1,4 @@
-"""Everything a run says, in one place: computes each part once and gives the fixed JSON of docs/json.md."""
+"""The whole report of a run: computes each section once and gives the fixed JSON of docs/json.md."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from amptally.analysis.exposure.exposure import window_list
 from amptally.analysis.exposure.sampling_findings import judge_sampling
 from amptally.analysis.forecast.charge_forecast import ChargeForecast, forecast_charge
 from amptally.analysis.integrals.energy import Energy, energy_used
-from amptally.analysis.laps.laps import Laps, assess_laps
+from amptally.analysis.laps.laps import Laps, assess_laps, laps_per_charge
 from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.protection.fuse_eligibility import fuse_specs
 from amptally.analysis.protection.fuse_leads import FuseLead, assess_fuses
@@ -26,11 +26,10 @@ from amptally.analysis.quality.screening import judge
 from amptally.analysis.report.json_form import report_json
 from amptally.analysis.report.observations import observe
 from amptally.analysis.report.single_pass import single_pass
-from amptally.analysis.report.trust import Trust
 from amptally.analysis.report.uncertainty_budget import Contribution, main_contributions
 from amptally.analysis.results.estimate import Estimate, estimate
-from amptally.analysis.results.finding import gravest_first
 from amptally.analysis.results.leads import LEADS, SIDES
+from amptally.analysis.results.reason import SEVERITIES, Reason
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.standing import driven_part
 from amptally.analysis.wording.findings import Finding
@@ -60,7 +59,7 @@ class Report:
     findings: tuple[Finding, ...]
     """Gravest first."""
     uncertainty: tuple[Contribution, ...]
-    """What the intervals of the main results rest on, by result."""
+    """Contributions to the intervals of the main results."""
 
     @property
     def fuses(self) -> dict[str, FuseResult]:
@@ -79,9 +78,9 @@ class Report:
 def build_report(
     run: Run, *, rested_h: float | None = None, fraction: float | None = None, with_ledger: bool = True
 ) -> Report:
-    """Compute everything. `rested_h` and `fraction` (start charge) override what was said when recording.
+    """Compute everything. `rested_h` and `fraction` (start charge) override what was given when recording.
 
-    Without `with_ledger` the other runs of the folder are left alone, and the start charge is what this run says.
+    Without `with_ledger` the other runs of the folder are not read, and the start charge comes from this run alone.
     """
     specs = fuse_specs(run.machine)
     named = ((spec.family, spec.rating_a) for spec in specs.values())
@@ -94,10 +93,9 @@ def build_report(
     mismatch = run.arrangement_mismatch()
     fuses = assess_fuses(run, specs, currents, doubts, description_fits=mismatch is None)
     paths = assess_paths(run.machine, currents, doubts, description_fits=mismatch is None)
-    trust = Trust.under(doubts)
     sag = assess_sag(run, doubts)
     energy = energy_used(run, doubts)
-    laps = assess_laps(run)
+    laps = assess_laps(run, doubts)
     charge = forecast_charge(
         run,
         sag,
@@ -110,9 +108,9 @@ def build_report(
         speed_m_s=speed(run, laps),
         net_ah=energy.net_ah if run.start_row == 0 else None,
     )
-    per_charge, left = laps.in_charge(charge.full.charge_ah, charge.before_doubts.charge_ah, charge.full.load_growth)
-    laps, ahead = trust.of("laps", laps), trust.of("laps", {"per_charge": per_charge, "remaining": left})
-    drive = trust.drive(assess_drive(run, energy, laps))
+    full_ah, left_ah, growth = charge.full.charge_ah, charge.before_doubts.charge_ah, charge.full.load_growth
+    per_charge, left = laps_per_charge(laps, full_ah, left_ah, growth, doubts)
+    drive = assess_drive(run, energy, laps, doubts)
     found: list[Finding] = [
         *(finding for lead in fuses.values() for finding in lead.findings),
         *(finding for path in paths.values() for finding in path.findings),
@@ -123,8 +121,7 @@ def build_report(
         *judge_sampling(currents),
         *observe(run, sag, charge, mismatch),
     ]
-    findings = gravest_first(found)
-    per_charge, left = ahead["per_charge"], ahead["remaining"]
+    findings = tuple(sorted(found, key=lambda finding: SEVERITIES.index(finding.severity)))
     recovery = assess_recovery(run, doubts)
     results = {place: lead.result for place, lead in fuses.items()}
     rests_on = main_contributions(energy, currents, results, sag, charge.remaining, per_charge)
@@ -161,9 +158,9 @@ def speed(run: Run, laps: Laps) -> Estimate | None:
                 "wheel diameter under load": 0.02 * metres / seconds,
                 "one count": per_count / seconds,
             }
-            return estimate(metres / seconds, "m/s", terms, note="from wheel counts, without slip")
+            return estimate(metres / seconds, "m/s", terms, note=Reason("speed_by_wheels"))
     if machine.lap and machine.lap.length_m and laps.each:
         metres = machine.lap.length_m * len(laps.each)
         seconds = sum(lap.end_s - lap.start_s for lap in laps.each)
-        return estimate(metres / seconds, "m/s", {"lap length": 0.02 * metres / seconds}, note="from laps")
+        return estimate(metres / seconds, "m/s", {"lap length": 0.02 * metres / seconds}, note=Reason("speed_by_laps"))
     return None

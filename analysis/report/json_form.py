@@ -17,12 +17,14 @@ from amptally.analysis.laps.laps import Laps
 from amptally.analysis.laps.table import Lap
 from amptally.analysis.protection.fuse_leads import FuseLead
 from amptally.analysis.protection.wire import WireResult
+from amptally.analysis.report.uncertainty_budget import Contribution
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.curve_integrals import bridged
 from amptally.analysis.wording.findings import Finding, told
 from amptally.analysis.wording.of_protection import conductor
 from amptally.analysis.wording.results import basis, phrase, phrases, refusal, sentences
+from amptally.analysis.wording.uncertainty import words_of
 
 if TYPE_CHECKING:
     from amptally.analysis.report.build import Report
@@ -48,10 +50,7 @@ def report_json(report: Report) -> dict[str, Any]:
         },
         "drive": _drive(report.drive),
         "findings": [finding_json(finding) for finding in report.findings],
-        "uncertainty": [
-            {"value": each.value, "what": each.what, "share": each.share, "next": each.next}
-            for each in report.uncertainty
-        ],
+        "uncertainty": [uncertainty_json(each) for each in report.uncertainty],
     }
 
 
@@ -83,6 +82,12 @@ def finding_json(finding: Finding) -> dict[str, str]:
         "evidence": words.evidence,
         "next": words.next,
     }
+
+
+def uncertainty_json(each: Contribution) -> dict[str, object]:
+    """One entry of `uncertainty`."""
+    words = words_of(each.source, each.declared)
+    return {"value": each.value, "what": words.what, "share": each.share, "next": words.next}
 
 
 def _run(run: Run) -> dict[str, Any]:
@@ -233,7 +238,7 @@ def _drive(use: DriveUse) -> dict[str, object]:
         "left_share": estimate_json(use.left_share),
         "laps_left_share": list(use.laps_left_share),
         "command_map": [_command_bin(each) for each in use.command_map],
-        "command_map_refused": use.command_map_refused,
+        "command_map_refused": None if use.command_map_refused is None else phrase(use.command_map_refused),
     }
 
 

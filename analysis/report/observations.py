@@ -1,4 +1,4 @@
-"""Findings about the recording and the voltages, beside those that each computation makes itself. docs/json.md."""
+"""Findings about the run as a whole, beside those that each computation makes itself. docs/json.md."""
 
 from __future__ import annotations
 
@@ -9,44 +9,21 @@ import numpy as np
 from amptally.analysis.battery.sag import Sag
 from amptally.analysis.forecast.capacity import LEAD_ACID
 from amptally.analysis.forecast.charge_forecast import ChargeForecast, battery_air_c
-from amptally.analysis.results.estimate import UNDECLARED
-from amptally.analysis.results.finding import SEVERITIES, Finding, gravest
+from amptally.analysis.results.estimate import as_reasons
+from amptally.analysis.results.reason import SEVERITIES, Reason, gravest
 from amptally.analysis.runs.corrections import drift_beyond_ppm
 from amptally.analysis.runs.run import Run
-from amptally.analysis.wording.results import phrases
 
 RECEIVER_NEAR_SHARE = 0.1
 """A receiver supply within this share of its minimum is worth a caution. Our own choice."""
-LEAST_COVERAGE = 0.99
+MIN_COVERAGE = 0.99
+"""With a smaller part of the run sampled, its gaps are worth a caution. Our own choice."""
 COLD_C = 15.0
 """Below it a lead-acid battery gives at least 5 % less than at 25 °C (a battery maker's table)."""
 
 
-def _alarms(run: Run) -> list[Finding]:
-    """What was told while recording, one finding for each code; times are the recorder's."""
-    told: dict[str, list[dict[str, Any]]] = {}
-    for alarm in run.metadata.alarms:
-        code, text, at_s = alarm.get("code"), alarm.get("text"), alarm.get("at_s")
-        if isinstance(code, str) and isinstance(text, str) and isinstance(at_s, int | float):
-            told.setdefault(code, []).append(alarm)
-    found = []
-    for code, alarms in told.items():
-        severities = [alarm["severity"] for alarm in alarms if alarm.get("severity") in SEVERITIES]
-        more = "" if len(alarms) == 1 else f", and {len(alarms) - 1} more"
-        found.append(
-            Finding(
-                gravest(severities) if severities else "caution",
-                "alarm",
-                f"While recording, an alarm was raised: {code}.",
-                f"{alarms[0]['text']} at {alarms[0]['at_s']:.1f} s{more}",
-                "Look at that moment in the run; docs/methods.md, Alarms while recording, says what raises it.",
-            )
-        )
-    return found
-
-
-def observe(run: Run, sag: Sag, charge: ChargeForecast, mismatch: str | None) -> list[Finding]:
-    """All of them, in no order."""
+def observe(run: Run, sag: Sag, charge: ChargeForecast, mismatch: Reason | str | None) -> list[Reason]:
+    """All of them, in no order. `mismatch`: why the machine description does not fit the measured voltage."""
     return [
         *_description(run, mismatch),
         *_recording(run),
@@ -58,189 +35,131 @@ def observe(run: Run, sag: Sag, charge: ChargeForecast, mismatch: str | None) ->
     ]
 
 
-def _description(run: Run, mismatch: str | None) -> list[Finding]:
-    if run.machine is None:
-        return [
-            Finding(
-                "note",
-                "no_machine",
-                "No machine description: fuses, wires and charge left cannot be judged.",
-                "the run file holds none",
-                "Write one with: amptally machine new cart.toml, then report with --machine cart.toml",
-            )
-        ]
+def _alarms(run: Run) -> list[Reason]:
+    """The alarms raised while recording, one finding for each code; times are the recorder's."""
+    by_code: dict[str, list[dict[str, Any]]] = {}
+    for alarm in run.metadata.alarms:
+        code, text, at_s = alarm.get("code"), alarm.get("text"), alarm.get("at_s")
+        if isinstance(code, str) and isinstance(text, str) and isinstance(at_s, int | float):
+            by_code.setdefault(code, []).append(alarm)
     found = []
-    if mismatch is not None:
+    for code, alarms in by_code.items():
+        severities = [alarm["severity"] for alarm in alarms if alarm.get("severity") in SEVERITIES]
+        severity = gravest(severities) if severities else "caution"
+        first = alarms[0]
         found.append(
-            Finding(
-                "danger",
-                "arrangement_mismatch",
-                "The machine description does not fit the measured voltage.",
-                mismatch,
-                "Report with the description of this machine: --machine FILE.",
-            )
-        )
-    undeclared = [
-        name
-        for name in ("battery_current_a", "battery_voltage_v", "left_current_a", "right_current_a")
-        if run.has(name) and run.sensor(name).gain_u is None
-    ]
-    if undeclared:
-        found.append(
-            Finding(
-                "note",
-                "sensor_undeclared",
-                "Sensor errors are not declared: intervals hold only what the data themselves show.",
-                f"{UNDECLARED} for {', '.join(undeclared)}",
-                "Compare the sensor with a meter and write offset_u and gain_u under [sensors] in the machine file.",
-            )
+            Reason("alarm", severity, alarm=code, text=first["text"], first_at_s=first["at_s"], alarms=len(alarms))
         )
     return found
 
 
-def _recording(run: Run) -> list[Finding]:
+def _description(run: Run, mismatch: Reason | str | None) -> list[Reason]:
+    if run.machine is None:
+        return [Reason("no_machine")]
+    found = []
+    if mismatch:
+        found.append(Reason("arrangement_mismatch", "danger", mismatch=as_reasons(mismatch)))
+    channels = ("battery_current_a", "battery_voltage_v", "left_current_a", "right_current_a")
+    undeclared = tuple(name for name in channels if run.has(name) and run.sensor(name).gain_u is None)
+    if undeclared:
+        found.append(Reason("sensor_undeclared", channels=undeclared))
+    return found
+
+
+def _recording(run: Run) -> list[Reason]:
     found = []
     gaps = run.gaps()
-    lost = sum(gap.end_s - gap.start_s for gap in gaps if gap.end_s is not None)
+    lost_s = sum(gap.end_s - gap.start_s for gap in gaps if gap.end_s is not None)
     if gaps:
-        grave = run.duration_s > 0 and lost > (1 - LEAST_COVERAGE) * run.duration_s
-        kinds = ", ".join(sorted({gap.kind for gap in gaps}))
+        grave = run.duration_s > 0 and lost_s > (1 - MIN_COVERAGE) * run.duration_s
+        kinds = tuple(sorted({gap.kind for gap in gaps}))
         found.append(
-            Finding(
-                "caution" if grave else "note",
+            Reason(
                 "gaps",
-                "Samples are missing: peaks, charge and energy inside the gaps are not known.",
-                f"{len(gaps)} gaps ({kinds}), {lost:.1f} s in all of {run.duration_s:.1f} s",
-                "Check cable, connectors and radio link, and record again where the gap matters.",
+                "caution" if grave else "note",
+                gaps=len(gaps),
+                kinds=kinds,
+                lost_s=lost_s,
+                duration_s=run.duration_s,
             )
         )
-    faults = {kind: count for kind, count in run.metadata.faults.items() if count}
+    faults = tuple((kind, count) for kind, count in run.metadata.faults.items() if count)
     if faults:
-        found.append(
-            Finding(
-                "note",
-                "faults",
-                "Damage was met while receiving or importing, counted and left out.",
-                ", ".join(f"{kind} {count}" for kind, count in faults.items()),
-                "A few are normal on a noisy link; many ask for a better cable, or a lower rate.",
-            )
-        )
-    drift = drift_beyond_ppm(run.metadata.clock)
-    if drift is not None:
-        found.append(
-            Finding(
-                "note",
-                "clock_not_real_time",
-                "The board's clock does not follow the computer's: board time is used as it is.",
-                f"it runs {1 + drift / 1e6:.4g} times as fast",
-                "Expected for a simulated or replayed board; on a real one check its oscillator.",
-            )
-        )
+        found.append(Reason("faults", counts=faults))
+    drift_ppm = drift_beyond_ppm(run.metadata.clock)
+    if drift_ppm is not None:
+        found.append(Reason("clock_not_real_time", rate=1 + drift_ppm / 1e6))
     return found
 
 
-def _receiver(run: Run, sag: Sag) -> list[Finding]:
-    least = sag.receiver_min_v.value
-    wanted = run.machine.receiver.minimum_v if run.machine and run.machine.receiver else None
-    if least is None or wanted is None or least > (1 + RECEIVER_NEAR_SHARE) * wanted:
+def _receiver(run: Run, sag: Sag) -> list[Reason]:
+    lowest_v = sag.receiver_min_v.value
+    minimum_v = run.machine.receiver.minimum_v if run.machine and run.machine.receiver else None
+    if lowest_v is None or minimum_v is None or lowest_v > (1 + RECEIVER_NEAR_SHARE) * minimum_v:
         return []
-    under = least < wanted
-    at = f" at {sag.receiver_min_at_s:.1f} s" if sag.receiver_min_at_s is not None else ""
-    return [
-        Finding(
-            "danger" if under else "caution",
-            "receiver_below_minimum" if under else "receiver_near_minimum",
-            "The receiver supply fell below its minimum: control may have dropped out."
-            if under
-            else "The receiver supply came close to its minimum.",
-            f"at most {least:.2f} V{at}, minimum {wanted:g} V",
-            "Test with the wheels off the ground; feed the receiver from a supply that does not sag with the motors.",
+    if lowest_v < minimum_v:
+        found = Reason(
+            "receiver_below_minimum", "danger", lowest_v=lowest_v, at_s=sag.receiver_min_at_s, minimum_v=minimum_v
         )
-    ]
+    else:
+        found = Reason(
+            "receiver_near_minimum", "caution", lowest_v=lowest_v, at_s=sag.receiver_min_at_s, minimum_v=minimum_v
+        )
+    return [found]
 
 
-def _controller(run: Run) -> list[Finding]:
+def _controller(run: Run) -> list[Reason]:
     """Its supply against the limits of its sheet, from its own voltage or else the battery's."""
     controller = run.machine.controller if run.machine else None
     supply = run.extremes("controller_voltage_v") or run.extremes("battery_voltage_v")
     if controller is None or supply is None:
         return []
     found = []
-    if controller.minimum_v is not None and supply.minimum < controller.minimum_v:
+    minimum_v, maximum_v = controller.minimum_v, controller.maximum_v
+    if minimum_v is not None and supply.minimum < minimum_v:
+        found.append(Reason("controller_below_minimum", "caution", lowest_v=supply.minimum, minimum_v=minimum_v))
+    if maximum_v is not None and supply.maximum > maximum_v:
+        at_s = supply.maximum_at_s
         found.append(
-            Finding(
-                "caution",
-                "controller_below_minimum",
-                "The controller's supply fell below the least voltage of its sheet.",
-                f"{supply.minimum:.2f} V, minimum {controller.minimum_v:g} V",
-                "Charge the battery, or look for a weak block or a poor connection.",
-            )
-        )
-    if controller.maximum_v is not None and supply.maximum > controller.maximum_v:
-        at_s, most_v = supply.maximum_at_s, controller.maximum_v
-        found.append(
-            Finding(
-                "danger",
+            Reason(
                 "controller_above_maximum",
-                "The controller's supply rose above the greatest voltage of its sheet.",
-                f"{supply.maximum:.2f} V or more at {at_s:.1f} s, {_returned(run, at_s)}maximum {most_v:g} V",
-                "Braking into a full battery does this: brake more gently or start below full charge; else look for a "
-                "loose battery lead, or a charger that was on.",
+                "danger",
+                highest_v=supply.maximum,
+                at_s=at_s,
+                recovered_a=_recovered_a(run, at_s),
+                maximum_v=maximum_v,
             )
         )
     return found
 
 
-def _returned(run: Run, at_s: float) -> str:
-    """What flowed back into the battery at that moment, in words."""
+def _recovered_a(run: Run, at_s: float) -> float | None:
+    """The current into the battery at that moment [A]; None where none flowed or it was not measured."""
     current = run.smooth("battery_current_a")
     amps = None if current is None else float(np.interp(at_s, current.time_s, current.value))
-    return f"{-amps:.1f} A flowing back, " if amps is not None and amps < 0 else ""
+    return -amps if amps is not None and amps < 0 else None
 
 
-def _count(charge: ChargeForecast) -> list[Finding]:
+def _count(charge: ChargeForecast) -> list[Reason]:
     if charge.start.source != "none":
         return []
-    return [
-        Finding(
-            "note",
-            "start_charge_unknown",
-            "Charge left and runtime are not given: how full the battery was at the start is not known.",
-            charge.start.whole.refused or "",
-            "Report again with --start-charge full (or a fraction), or with --rested HOURS after a long rest.",
-        )
-    ]
+    return [Reason("start_charge_unknown", why=charge.start.whole.reasons)]
 
 
-def _capacity(charge: ChargeForecast) -> list[Finding]:
+def _capacity(charge: ChargeForecast) -> list[Reason]:
     left = charge.remaining
     if left.charge_ah.value is None or left.capacity_measured:
         return []
-    low, high = left.charge_ah.low, left.charge_ah.high
-    open_ah = f", {low:.3g} to {high:.3g} Ah left" if low is not None and high is not None else ""
-    return [
-        Finding(
-            "note",
-            "capacity_unmeasured",
-            "Charge left and runtime rest on the nameplate: the capacity is the doubt.",
-            f"{phrases(left.evidence)}{open_ah}",
-            "Discharge the battery once from full, and write measured_capacity_ah and measured_hours into the machine "
-            "file: that takes most of the doubt away.",
-        )
-    ]
+    evidence = left.evidence
+    low_ah, high_ah = left.charge_ah.low, left.charge_ah.high
+    if low_ah is not None and high_ah is not None:
+        evidence = (*evidence, Reason("charge_between", low_ah=low_ah, high_ah=high_ah))
+    return [Reason("capacity_unmeasured", evidence=evidence)]
 
 
-def _cold(run: Run) -> list[Finding]:
+def _cold(run: Run) -> list[Reason]:
     air_c = battery_air_c(run)
     chemistry = run.machine.battery.chemistry if run.machine and run.machine.battery else None
     if air_c is None or air_c >= COLD_C or chemistry not in LEAD_ACID:
         return []
-    return [
-        Finding(
-            "note",
-            "battery_cold",
-            "The battery was cold: its resistance and sag are higher, and it gives less, than in a warm room.",
-            f"{air_c:.0f} °C around it; the forecast counts with that temperature",
-            "Compare resistances only between runs at about the same temperature.",
-        )
-    ]
+    return [Reason("battery_cold", air_c=air_c)]

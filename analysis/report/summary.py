@@ -1,8 +1,8 @@
 """Many runs → one table: a pure function per run, mapped over processes or a Dask cluster. docs/methods.md, Summary.
 
-A row says what its run file says, whatever else is in the folder: the battery's ledger is left out. So runs that have
-not changed since the table was written need not be computed again, and what an interrupted summary had finished is
-kept beside the table.
+A row depends on its run file alone, not on the rest of the folder: the battery's ledger is not used. So runs that have
+not changed since the table was written need not be computed again, and the finished rows of an interrupted summary are
+stored beside the table.
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ from amptally.analysis.runs.run import Run
 
 ENDS = ("value", "low", "high")
 ATTEMPTS = 3
-"""So often a pool is started again after a worker died; then every run left gets a process of its own."""
+"""Starts of a pool after a worker died; then every remaining run gets a process of its own."""
 ROW_VERSION = 2
-"""Goes up when a row's meaning changes: rows of an earlier table are then computed again."""
+"""Raised when a row's meaning changes: rows of an earlier table are then computed again."""
 TEXTS = ("run_id", "file", "started_utc", "machine", "error", "battery_id", "tags", "findings", "fingerprint")
 COUNTS = ("samples", "laps")
 
@@ -56,7 +56,7 @@ def _three(name: str, result: Estimate | None) -> Row:
 
 
 def row_of(report: Report) -> Row:
-    """The figures of one run worth comparing over a year, each with its interval."""
+    """The figures of one run to compare over a year, each with its interval."""
     run = report.run
     battery = run.machine.battery if run.machine else None
     row: Row = {
@@ -89,20 +89,20 @@ def row_of(report: Report) -> Row:
 
 def summarise(path: str) -> Row:
     """The row of one run file; a file that cannot be used becomes a row with its reason under `error`."""
-    found = Path(path)
-    head: Row = {"file": found.name, "fingerprint": _fingerprint(found), "error": None}
+    file = Path(path)
+    head: Row = {"file": file.name, "fingerprint": _fingerprint(file), "error": None}
     try:
-        return head | row_of(build_report(Run.open(found), with_ledger=False))
+        return head | row_of(build_report(Run.open(file), with_ledger=False))
     except UNUSABLE as error:
         reason = str(error)
     except Exception as error:  # one run that shows a defect of ours must not cost the table of all others
         reason = f"unexpected {type(error).__name__}: {error}"
-    return head | {"error": " ".join(reason.replace(str(found), found.name).split())}
+    return head | {"error": " ".join(reason.replace(str(file), file.name).split())}
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a summary came to."""
+    """The counts of a finished summary."""
 
     rows: int
     computed: int
@@ -185,7 +185,7 @@ def _on_this_machine(paths: list[str], workers: int | None) -> Iterator[Row]:
         yield from _in_pool(left, count)
         if not left:
             return
-    # Some run kills its worker, and every pool with it: alone each can only harm itself.
+    # One run kills its worker, and every pool with it: in a process of its own it only harms itself.
     for path in sorted(left):
         alone = {path}
         yield from _in_pool(alone, 1)
@@ -195,7 +195,7 @@ def _on_this_machine(paths: list[str], workers: int | None) -> Iterator[Row]:
 
 def _in_pool(left: set[str], count: int) -> Iterator[Row]:
     """Rows in the order in which they are done, their runs taken out of `left`; ends early where a worker dies."""
-    # Each process works alone: more threads inside would only take the others' cores.
+    # One thread per process: more would only take the other processes' cores.
     with _environment(POLARS_MAX_THREADS="1", OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1"):
         pool = ProcessPoolExecutor(count, mp_context=get_context("spawn"), initializer=end_with_parent)
         futures = {pool.submit(summarise, path): path for path in sorted(left)}
@@ -211,7 +211,7 @@ def _in_pool(left: set[str], count: int) -> Iterator[Row]:
 
 
 def end_with_parent() -> None:
-    """End this process when the one that started it does: a killed summary leaves no workers behind."""
+    """End this process with the one that started it: a killed summary leaves no workers behind."""
     parent = parent_process()
     if parent is None:
         return

@@ -10,26 +10,25 @@ from typing import Protocol, TextIO
 
 from amptally.analysis.report.answers import answers
 from amptally.analysis.report.build import Report
-from amptally.analysis.report.text_driving import write_drive
+from amptally.analysis.report.rows import (
+    Rows,
+    battery_rows,
+    charge_rows,
+    current_rows,
+    drive_rows,
+    energy_rows,
+    fuse_heading,
+    fuse_rows,
+    wire_heading,
+    wire_rows,
+)
 from amptally.analysis.report.uncertainty_budget import by_source
 from amptally.analysis.wording.findings import told
 from amptally.analysis.wording.formatting import full, moment, number
-from amptally.analysis.wording.of_protection import conductor, part_name
-from amptally.analysis.wording.other_ratings import other_ratings
-from amptally.analysis.wording.results import phrase, sentences
+from amptally.analysis.wording.labels import CAUTIONS, LAP_METHODS
+from amptally.analysis.wording.results import phrase, phrases
+from amptally.analysis.wording.uncertainty import share_of, words_of
 
-CAUTIONS = (
-    "Batteries of this size can weld tools and burn. Disconnect the battery before touching wires, take rings off, "
-    "keep the wheels off the ground while testing, and have an emergency stop within reach.",
-    "These figures say what was measured, against which limit, with what margin. They do not replace local codes or "
-    "the judgement of a licensed person.",
-)
-SOURCES = {
-    None: "none to compare",
-    "measured": "measured in this fuse's lead",
-    "estimated": "estimated through the controller's duty, not measured",
-    "bounded": "only bounded by the current measured in the other lead",
-}
 _STYLE = {"head": "1", "danger": "1;31", "caution": "33", "note": "2", "unknown": "2", "plain": "0"}
 
 
@@ -109,7 +108,7 @@ def compose(page: Writer, report: Report) -> None:
     page.head("Answers")
     for answer in answers(report):
         page.paragraph(answer.text, answer.tone, "• ")
-    for part in (_energy, _currents, _fuses, _wires, _battery, _charge, _laps, write_drive, _findings, _uncertainty):
+    for part in (_energy, _currents, _fuses, _wires, _battery, _charge, _laps, _drive, _findings, _uncertainty):
         part(page, report)
     page.head("Cautions")
     for text in CAUTIONS:
@@ -133,102 +132,48 @@ def printable(text: str) -> str:
     return "".join(character if character.isprintable() else "�" for character in text)
 
 
+def _rows(page: Writer, rows: Rows) -> None:
+    page.rows((name, value if isinstance(value, str) else full(value)) for name, value in rows)
+
+
 def _energy(page: Writer, report: Report) -> None:
-    energy = report.energy
     page.head("Energy")
-    page.rows(
-        [
-            ("out", f"{full(energy.discharged_wh)}; {full(energy.discharged_ah)}"),
-            ("recovered", f"{full(energy.recovered_wh)}; {full(energy.recovered_ah)}"),
-            ("net", f"{full(energy.net_wh)}; {full(energy.net_ah)}"),
-            ("mean power", full(energy.mean_power_w)),
-            ("peak power", full(energy.peak_power_w)),
-        ]
-    )
+    _rows(page, energy_rows(report))
 
 
 def _currents(page: Writer, report: Report) -> None:
-    for lead, current in report.currents.items():
+    for lead in report.currents:
         page.head(f"{lead.capitalize()} current")
-        rows = [("peak", full(current.peak_a)), ("mean", full(current.mean_a))]
-        rows += [(f"RMS {window} s", full(value)) for window, value in current.rms_a.items()]
-        page.rows(rows)
+        _rows(page, current_rows(report, lead))
 
 
 def _fuses(page: Writer, report: Report) -> None:
-    for place, lead in report.fuse_leads.items():
-        fuse = lead.result
-        page.head(f"{place.capitalize()} fuse: {fuse.verdict}")
-        page.rows(
-            [
-                ("rating", f"{fuse.rating_a:g} A" if fuse.rating_a else "not given"),
-                ("derated", f"{fuse.derated_a:.1f} A" if fuse.derated_a else "not given"),
-                ("margin to earliest", full(fuse.margin)),
-                ("margin to latest", full(fuse.margin_latest)),
-                ("above rating", full(fuse.seconds_above_rating)),
-                ("continuous share", full(fuse.continuous_fraction)),
-                ("current", SOURCES[fuse.current_from]),
-                ("rule", sentences(fuse.rule)),
-                ("other ratings", other_ratings(lead.advice)),
-            ]
-        )
+    for place in report.fuses:
+        page.head(fuse_heading(report, place))
+        _rows(page, fuse_rows(report, place))
 
 
 def _wires(page: Writer, report: Report) -> None:
-    for place, path in report.paths.items():
-        wire = path.wire
-        page.head(f"{place.capitalize()} wire: {wire.verdict}")
-        ampacity = f"{wire.ampacity_a:.1f} A" if wire.ampacity_a else "not given"
-        rows = [
-            ("conductor", conductor(wire.conductor)),
-            ("ampacity", f"{ampacity}: {phrase(wire.ampacity_basis)}"),
-            ("margin", full(wire.margin)),
-            ("adiabatic margin", full(wire.adiabatic_margin)),
-            ("drop at peak", full(wire.drop_v)),
-            ("loss", full(wire.loss_w)),
-        ]
-        if path.weakest is not None:
-            weakest = path.weakest
-            unrated = f"; not rated: {', '.join(map(part_name, weakest.unrated))}" if weakest.unrated else ""
-            rows.append(("lowest rating", f"{part_name(weakest.part)}, {weakest.rating_a:.3g} A{unrated}"))
-        page.rows(rows)
+    for place in report.paths:
+        page.head(wire_heading(report, place))
+        _rows(page, wire_rows(report, place))
 
 
 def _battery(page: Writer, report: Report) -> None:
-    sag = report.sag
     page.head("Battery")
-    rows = [
-        ("rest voltage", full(sag.rest_voltage_v)),
-        ("least voltage", full(sag.min_voltage_v)),
-        ("worst sag", full(sag.worst_sag_v)),
-        *((f"resistance {scale:g} s", full(value)) for scale, value in sag.resistance.by_scale.items()),
-        ("open circuit", full(sag.resistance.open_circuit_v)),
-        ("lower − upper block", full(sag.block_imbalance_v)),
-        ("receiver supply", full(sag.receiver_min_v)),
-        ("battery − left − right", full(sag.balance_residual_a)),
-    ]
-    if sag.weak_block:
-        rows.append(("weak block", sag.weak_block))
-    page.rows(rows)
+    _rows(page, battery_rows(report))
 
 
 def _charge(page: Writer, report: Report) -> None:
-    charge = report.charge
-    page.head("Charge left, at this load")
-    page.rows(
-        [
-            ("state of charge", full(charge.state_of_charge)),
-            ("charge", full(charge.remaining.charge_ah)),
-            ("energy", full(charge.remaining.energy_wh)),
-            ("runtime", full(charge.remaining.runtime_s)),
-            ("distance", full(charge.remaining.distance_m)),
-        ]
-    )
+    page.head("Remaining charge, at this load")
+    _rows(page, charge_rows(report))
 
 
 def _laps(page: Writer, report: Report) -> None:
     laps = report.laps
-    page.head(f"Laps: {len(laps.each)}" + (f", from {laps.method}" if laps.method else ""))
+    page.head(f"Laps: {len(laps.each)}" + (f", from {LAP_METHODS[laps.method]}" if laps.method else ""))
+    if laps.reasons:
+        page.paragraph(phrases(laps.reasons))
     if laps.each:
         page.table(
             ("lap", "start s", "time s", "net Wh", "net Ah", "peak A"),
@@ -244,19 +189,40 @@ def _laps(page: Writer, report: Report) -> None:
                 for place, lap in enumerate(laps.each, 1)
             ],
         )
-    if not laps.each and laps.reason:
-        page.paragraph(laps.reason)
-    page.rows([("per full charge", full(report.laps_per_charge)), ("left", full(report.laps_remaining))])
+
+
+def _drive(page: Writer, report: Report) -> None:
+    page.head("Drive")
+    _rows(page, drive_rows(report))
+    refused = report.drive.command_map_refused
+    if refused is not None:
+        page.paragraph(f"No current by command: {phrase(refused)}")
+        return
+    page.table(
+        ("side", "command %", "time s", "mean A", "median A"),
+        [
+            (
+                each.side,
+                f"{100 * each.from_share:.0f} to {100 * each.to_share:.0f}",
+                number(each.seconds, 1),
+                number(each.mean_a, 1),
+                number(each.median_a, 1),
+            )
+            for each in report.drive.command_map
+        ],
+    )
 
 
 def _uncertainty(page: Writer, report: Report) -> None:
-    found = by_source(report.uncertainty)
-    if not found:
+    sources = by_source(report.uncertainty)
+    if not sources:
         return
-    page.head("What the intervals rest on")
-    for what, shares, following in found:
-        page.paragraph(f"{what}: {', '.join(shares)}")
-        page.paragraph(following, "note", "    ")
+    page.head("Sources of uncertainty")
+    for contributions in sources:
+        words = words_of(contributions[0].source, contributions[0].declared)
+        shares = ", ".join(share_of(each.value, each.share) for each in contributions)
+        page.paragraph(f"{words.what}: {shares}")
+        page.paragraph(words.next, "note", "    ")
 
 
 def _figure(value: float | None, decimals: int) -> str:

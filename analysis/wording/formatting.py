@@ -8,7 +8,7 @@ from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.number_format import interval, number, value_alone
 from amptally.analysis.wording.results import refusal
 
-__all__ = ["bare", "full", "interval", "moment", "number", "short"]
+__all__ = ["bare", "full", "interval_line", "moment", "number", "short"]
 
 
 def moment(seconds: float) -> str:
@@ -36,3 +36,18 @@ def short(result: Estimate) -> str:
 def full(result: Estimate) -> str:
     """Value with its 95 % interval, or what is known of it, or why there is none."""
     return f"not given: {refusal(result)}" if result.value is None else str(result)
+
+
+def interval_line(result: Estimate) -> str:
+    """What is known of a value's interval, on a line of its own, by the estimate's own numbers and terms."""
+    side = {"estimate": "", "at_least": "lower bound", "at_most": "upper bound"}[result.bound]
+    undeclared = any(term.u is None for term in result.terms)
+    has_width = any(end is not None and end != result.value for end in (result.low, result.high))
+    shown = interval(result)
+    if shown:
+        width, side = f"95 %: {shown}", ""  # "from" and "to" say which side is open
+    elif undeclared:
+        width = ""  # a sensor of unknown error has no narrow interval
+    else:
+        width = "95 %: narrower than the digits shown" if has_width else "no interval is known"
+    return "; ".join(filter(None, (side, width, "sensor error not declared" if undeclared else "")))

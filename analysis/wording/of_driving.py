@@ -2,7 +2,52 @@
 
 from __future__ import annotations
 
-from amptally.analysis.wording.phrase import FindingWords, Phrase
+from amptally.analysis.wording.phrase import Facts, FindingWords, Phrase
 
-PHRASES: dict[str, Phrase] = {}
-FINDINGS: dict[str, FindingWords] = {}
+MISSING = {"motor_resistance": "motor.resistance_ohm or stall_a", "voltage": "the battery voltage"}
+BY_CURRENT = "estimated from current against command, without wheel pickups; ends: other shares of the standing current"
+
+
+def _by_pickups(facts: Facts) -> str:
+    sides = facts["sides"]
+    return "from wheel pickups" + ("" if len(sides) == 2 else f", {sides[0]} only")
+
+
+def _stalls(facts: Facts) -> str:
+    times = "once" if facts["stalls"] == 1 else f"{facts['stalls']} times"
+    return f"{times}, longest {facts['longest_s']:.1f} s from {facts['longest_at_s']:.1f} s; {facts['seen_by']}"
+
+
+def _standing(facts: Facts) -> str:
+    sides = facts["sides"]
+    return f"while the {' and '.join(sides)} wheel{'s' if len(sides) > 1 else ''} stood still under command"
+
+
+PHRASES: dict[str, Phrase] = {
+    "without_pulses": "without command pulses",
+    "sticks_at_rest": "with the sticks at rest",
+    "wheels_standing": _standing,
+    "turning_on_the_spot": "while turning on the spot to the {side}",
+    "turning": "while turning {side}",
+    "reversing": "while reversing",
+    "straight_ahead": "while driving straight ahead",
+    "command_pulses_few": "too few command pulses",
+    "nothing_discharged": "nothing was discharged, so there is no share of it",
+    "share_unbounded": "neither side of the share is bounded",
+    "channel_charge_one_sided": "a channel's charge is known from one side only",
+    "channel_charge_near_zero": "the charge of one channel cannot be told from zero",
+    "side_currents_unmeasured": "left and right current were not measured in two samples or more",
+    "stall_seen_by_pickups": _by_pickups,
+    "stall_seen_by_current": BY_CURRENT,
+    "stall_undecidable": lambda facts: (
+        f"no wheel pickups; to tell a stall from the current, {MISSING[facts['missing']]} is needed"
+    ),
+    "stall_leg_unknown": "no wheel pickups, and where the currents are measured is unknown",
+}
+FINDINGS: dict[str, FindingWords] = {
+    "wheel_stalled": FindingWords(
+        "The {side} wheel stood still under command.",
+        _stalls,
+        "A standing motor takes its maximum current: let go of the stick at once, and look for what held the wheel.",
+    ),
+}

@@ -2,7 +2,91 @@
 
 from __future__ import annotations
 
-from amptally.analysis.wording.phrase import FindingWords, Phrase
+from amptally.analysis.wording.phrase import Facts, FindingWords, Phrase, counted
 
-PHRASES: dict[str, Phrase] = {}
-FINDINGS: dict[str, FindingWords] = {}
+SOURCES = {"wheel_counts": "wheel counts", "signals": "signals"}
+PRESS = "Press the marker at the same place each lap to have them counted from there."
+HALVES = "every second lap resembles it slightly more than the next: these may be halves of a longer lap"
+
+
+def _too_few(facts: Facts) -> str:
+    seen = {0: "no lap", 1: "one lap"}[facts["laps"]]
+    return f"{seen} with battery current: two are needed to see how much laps differ"
+
+
+def _marks(facts: Facts) -> str:
+    laps = facts["doubtful_laps"]
+    numbers, many = ", ".join(map(str, laps)), len(laps) > 1
+    doubled, stray, placed, lost = facts["doubled"], facts["stray"], facts["placed"], facts["lost"]
+    parts = [
+        f"{counted(doubled, 'press', 'presses')} right after another left out" if doubled else "",
+        f"{counted(stray, 'press', 'presses')} in the middle of a lap left out" if stray else "",
+        f"{counted(placed, 'boundary', 'boundaries')} added where the {SOURCES[facts['placed_by']]} show more than "
+        "one lap"
+        if placed
+        else "",
+        f"{'laps' if many else 'lap'} {numbers} may be two or more, and {'are' if many else 'is'} left out of the mean"
+        if laps
+        else "",
+        f"{counted(lost, 'press', 'presses')} while nothing was recorded, at unknown times" if lost else "",
+    ]
+    return "; ".join(filter(None, parts))
+
+
+def _distance(facts: Facts) -> str:
+    if facts["repeat_m"] is not None:
+        return f"the signals repeat every {facts['repeat_m']:.1f} m by the wheels: counted at that repetition"
+    return (
+        f"every {facts['length_m']:g} m of the mean of both wheels from where they start to turn; slip and error add up"
+    )
+
+
+def _signal(facts: Facts) -> str:
+    return f"confidence {facts['confidence']:.2f} of 1" + (f"; {HALVES}" if facts["doubt"] is not None else "")
+
+
+PHRASES: dict[str, Phrase] = {
+    "laps_unwanted": "the machine file says that its runs have no laps",
+    "lap_marks_few": lambda facts: (
+        f"{counted(facts['marks'], 'lap mark')} in the run's edits within this part: two make a lap"
+    ),
+    "marker_unrecorded": "no marker button was recorded",
+    "marker_presses_few": lambda facts: (
+        f"the marker was pressed {counted(facts['presses'], 'time')}: two marks make a lap"
+    ),
+    "lap_distance_undescribed": (
+        "laps by distance need wheel counts on both sides, wheel_diameter_m, wheel_counts_per_rev and [lap] length_m"
+    ),
+    "lap_distance_short": "the wheels covered less than one lap of {length_m:g} m",
+    "lap_channels_absent": "no channel that could tell laps apart",
+    "signals_constant": "the signals do not change",
+    "signals_short": "too short: the signals must show at least two laps of 5 s or longer",
+    "signals_unrepeating": "the signals do not repeat themselves",
+    "machine_standing": "the machine stands still nearly all the time",
+    "one_lap": "only one complete lap: nothing to compare it with",
+    "likeness_low": "no stretch of the run is similar enough to what comes one lap later",
+    "contrast_low": "the run resembles itself at any distance, not only at that of a lap",
+    "agreement_low": "the stretches that repeat are too different from one another to be laps",
+    "regularity_low": "the stretches that repeat differ too much in length to be laps",
+    "maybe_half_laps": HALVES,
+    "trend_laps_few": "a trend needs {needed} laps",
+    "least_squares_of_laps": "least squares over {laps} laps",
+    "laps_few": _too_few,
+    "laps_uncharged": "the laps took no net charge",
+    "laps_scatter": lambda facts: f"scatter of {facts['laps']} laps, {100 * facts['scatter_relative']:.1f} % (1 σ)",
+    "later_laps_differ": lambda facts: f"later laps differ, {100 * facts['relative_u']:g} % (1 σ)",
+    "trend_of_laps": lambda facts: f"trend of {1000 * facts['ah_per_lap']:+.2g} mAh a lap as doubt",
+}
+FINDINGS: dict[str, FindingWords] = {
+    "lap_marks": FindingWords(
+        "Some lap marks look pressed twice or not at all.",
+        _marks,
+        "If that is wrong, correct the marks in the run's edits file (lap_marks_s).",
+    ),
+    "laps_from_distance": FindingWords(
+        "Laps were counted by distance, not marked: the start of a lap is arbitrary.", _distance, PRESS
+    ),
+    "laps_from_signal": FindingWords(
+        "Laps were found in the signals, not marked: the start of a lap is arbitrary.", _signal, PRESS
+    ),
+}

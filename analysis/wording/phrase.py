@@ -25,7 +25,7 @@ class Clauses(tuple[str, ...]):
 
 @dataclass(frozen=True, slots=True)
 class FindingWords:
-    """How a finding is told."""
+    """The three sentences of a finding."""
 
     what: Phrase
     """One plain sentence."""
@@ -33,3 +33,8 @@ class FindingWords:
     """The numbers or the missing fields behind it, without a full stop."""
     next: Phrase
     """What the reader can do about it, a sentence."""
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """A number with its noun: 1 gap, 2 gaps, 2 presses."""
+    return f"{number} {one if number == 1 else many or one + 's'}"

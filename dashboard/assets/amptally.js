@@ -1,5 +1,5 @@
-// What people do, turned into the address of a page and into its stores. dashboard/address.py reads the same form.
-// The address is the state: it is read, changed and written at once, so that nothing done is lost while a page loads.
+// User actions become the address of a page and its stores. dashboard/address.py reads the same form.
+// The address is the state: it is read, changed and written at once, so that no action is lost while a page loads.
 (function () {
   "use strict";
 
@@ -24,41 +24,41 @@
     return String(Math.round(value * 1000) / 1000);
   }
 
-  function span(said, first, second) {
-    var from = parseFloat(said.get(first));
-    var to = parseFloat(said.get(second));
+  function span(params, first, second) {
+    var from = parseFloat(params.get(first));
+    var to = parseFloat(params.get(second));
     return isFinite(from) && isFinite(to) && to > from ? [from, to] : null;
   }
 
   function readAddress() {
-    var said = new URLSearchParams(window.location.search);
+    var params = new URLSearchParams(window.location.search);
     return {
       view: {
-        see: span(said, "see_from", "see_to"),
-        show: said.has("show") ? said.get("show").split(",").filter(Boolean) : null
+        see: span(params, "see_from", "see_to"),
+        show: params.has("show") ? params.get("show").split(",").filter(Boolean) : null
       },
-      part: span(said, "from", "to"),
-      detail: { fuse: said.get("fuse"), lap: parseInt(said.get("lap"), 10) || null, across: said.get("across") }
+      part: span(params, "from", "to"),
+      detail: { fuse: params.get("fuse"), lap: parseInt(params.get("lap"), 10) || null, across: params.get("across") }
     };
   }
 
   function query(state) {
-    var said = [];
+    var params = [];
     if (state.part) {
-      said.push("from=" + time(state.part[0]), "to=" + time(state.part[1]));
+      params.push("from=" + time(state.part[0]), "to=" + time(state.part[1]));
     }
     if (state.view.see) {
-      said.push("see_from=" + time(state.view.see[0]), "see_to=" + time(state.view.see[1]));
+      params.push("see_from=" + time(state.view.see[0]), "see_to=" + time(state.view.see[1]));
     }
     if (state.view.show) {
-      said.push("show=" + state.view.show.map(encodeURIComponent).join(","));
+      params.push("show=" + state.view.show.map(encodeURIComponent).join(","));
     }
     ["fuse", "lap", "across"].forEach(function (name) {
       if (state.detail[name]) {
-        said.push(name + "=" + encodeURIComponent(state.detail[name]));
+        params.push(name + "=" + encodeURIComponent(state.detail[name]));
       }
     });
-    return said.length ? "?" + said.join("&") : "";
+    return params.length ? "?" + params.join("&") : "";
   }
 
   // Both ends inside the run, and never less than a millisecond apart.
@@ -81,7 +81,7 @@
     return isFinite(value) ? value : null;
   }
 
-  // What one thing that somebody did makes of the state; false where it was nothing.
+  // Applies one action to the state; false where it changes nothing.
   function changed(id, value, state, ends) {
     var see = (state.view.see && inside(state.view.see, ends)) || (state.part && inside(state.part, ends)) || ends;
     var length = see[1] - see[0];
@@ -108,10 +108,10 @@
         state.part = inside(value.range.x, ends);
         state.view.see = null;
         return true;
-      case "closer":
+      case "zoom-in":
         state.view.see = inside([middle - length / 4, middle + length / 4], ends) || see;
         return true;
-      case "wider":
+      case "zoom-out":
         state.view.see = inside([middle - length, middle + length], ends);
         return true;
       case "earlier":
@@ -120,7 +120,7 @@
       case "later":
         state.view.see = shifted(see, length / 2, ends);
         return true;
-      case "see-all":
+      case "fit":
         state.view.see = null;
         return true;
       case "compute-view":
@@ -158,7 +158,7 @@
     }
   }
 
-  // Change the address (replacing it: a zoom is no step to go back to) and those stores that it changes.
+  // Change the address (in place, since a zoom is not worth a step back) and the stores that differ.
   function act(id, value) {
     var main = document.querySelector("main[data-ends]");
     if (!main) {
@@ -212,17 +212,17 @@
         return screenNow();
       },
 
-      // What stands further down waits until the traces are drawn: answers and traces come first.
+      // The rest of the page waits until the traces are drawn: answers and traces come first.
       deferred: function (computed) {
         return new Promise(function (resolve) {
-          var looks = 0;
-          (function look() {
+          var polls = 0;
+          (function poll() {
             var words = document.getElementById("view-words");
-            looks += 1;
-            if ((words && words.textContent) || looks > 100) {
+            polls += 1;
+            if ((words && words.textContent) || polls > 100) {
               window.setTimeout(function () { resolve(computed); }, 50);
             } else {
-              window.setTimeout(look, 30);
+              window.setTimeout(poll, 30);
             }
           })();
         });

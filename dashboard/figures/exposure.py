@@ -1,4 +1,4 @@
-"""How much current for how long, inside the band in which the fuse may open."""
+"""Largest RMS current by window length, against the band in which the fuse may open."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import numpy as np
 from amptally.analysis.protection.fuse_curve import Limit, fitted_limits
 from amptally.analysis.report.build import Report
 from amptally.analysis.results.leads import LEAD_OF
+from amptally.analysis.wording.results import refusal
 from amptally.dashboard.figures.plot import Figure, axis, frame, note, packed
 from amptally.dashboard.theme import Screen, Theme
 
@@ -18,7 +19,7 @@ HEIGHT_PX = 400
 LABEL_PX = {False: 205, True: 112}
 UNPUBLISHED_PX = 58
 PLOT_PX = {False: 900, True: 290}
-"""Room that the words beside the arrow take, and about the width of the plot, on a wide and on a narrow screen."""
+"""Width of the words beside the arrow, and roughly of the plot, on a wide and on a narrow screen."""
 DECADE_TEXTS = {
     -3: "1 ms", -2: "10 ms", -1: "0.1 s", 0: "1 s", 1: "10 s", 2: "100 s", 3: "1000 s", 4: "10⁴ s", 5: "10⁵ s",
 }  # fmt: skip
@@ -53,7 +54,7 @@ def missing(report: Report, place: str) -> str | None:
     current = report.currents[LEAD_OF[place]]
     if current.exposure:
         return None
-    return current.mean_a.refused or "the run is too short"
+    return refusal(current.mean_a) or "the run is too short"
 
 
 def rows(report: Report, place: str) -> list[Row]:
@@ -73,13 +74,13 @@ def exposure_figure(report: Report, place: str, screen: Screen) -> Figure:
     limits = limits_of(report, place)
     windows = np.array([window for window, _ in curve])
     rms = np.array([max(value, 1e-6) for _, value in curve])
-    least_s, longest_s = min(windows[0], 0.02), max(windows[-1], 200.0)
+    shortest_s, longest_s = min(windows[0], 0.02), max(windows[-1], 200.0)
     highest = float(rms.max()) * 1.5
     lowest = max(float(rms.min()) / 2, highest / 3000)
     if limits is not None:
         highest = max(highest, 1.15 * limits[0].points[0][1])
         lowest = min(lowest, limits[0].beyond_a / 3)
-    x_range, y_range = _decades(least_s, longest_s), _decades(lowest, highest)
+    x_range, y_range = _decades(shortest_s, longest_s), _decades(lowest, highest)
     colour = theme.series[{"main": 0, "left": 1, "right": 2}[place]]
     layout = frame(
         theme,
@@ -229,7 +230,7 @@ def _zone_words(
     shortest = math.log10(earliest.shortest_s)
     middle = 0.5 * (math.log10(latest.shortest_s) + shortest) + 0.05
     top, bottom = y_range[1] - 0.08, y_range[0] + 0.05
-    # The lower left corner is the one place that no curve reaches: it is level there, and high if it is anywhere.
+    # No curve reaches the lower left corner: at short windows it is level and at its highest.
     zone_px = (shortest - x_range[0]) / (x_range[1] - x_range[0]) * PLOT_PX[screen.narrow]
     unpublished = "no time<br>published" if zone_px > UNPUBLISHED_PX else ""
     return [
@@ -271,14 +272,14 @@ def _arrow(report: Report, place: str, earliest: Limit, x_range: list[float], sc
         "arrowcolor": screen.theme.ink,
         "text": "",
     }
-    # The curve never rises with the window, so that the place below it and to the left is free.
+    # The curve never rises with the window, so the area below it and to the left is free.
     room = LABEL_PX[screen.narrow] / PLOT_PX[screen.narrow] * (x_range[1] - x_range[0])
     leftmost = x - x_range[0] < room
     lines = "<br>" if screen.narrow else " "
     label = note(
         f"<b>{times}</b>{lines}may open it<br>at {window:.2g} s",
         x,
-        min(top, bottom) if not leftmost else _least_until(report, place, x + room),
+        min(top, bottom) if not leftmost else _lowest_until(report, place, x + room),
         xanchor="left" if leftmost else "right",
         yanchor="top",
         align="left" if leftmost else "right",
@@ -288,7 +289,7 @@ def _arrow(report: Report, place: str, earliest: Limit, x_range: list[float], sc
     return [arrow, label]
 
 
-def _least_until(report: Report, place: str, power: float) -> float:
+def _lowest_until(report: Report, place: str, power: float) -> float:
     """Logarithm of the curve at the longest window up to ten to that power."""
     shorter = [rms for window, rms in report.currents[LEAD_OF[place]].exposure if math.log10(window) <= power]
     return math.log10(max(shorter[-1], 1e-6)) if shorter else 0.0

@@ -22,19 +22,19 @@ class Lane:
     fuse: str | None = None
     """The fuse whose rating is drawn."""
     usual: bool = True
-    """Shown unless the address says otherwise."""
-    least_span: float = 1.0
+    """Shown by default."""
+    min_span: float = 1.0
     """An axis covers at least this much, so that noise does not fill the lane."""
     from_zero: bool = False
-    """Zero is always in sight."""
+    """Zero is always in view."""
     stepped: bool = False
     """Values hold until the next one."""
 
 
 def _lead(lead: str, name: str, first_colour: int, fuse: str) -> Lane:
-    parts = (("", name), ("_rms", "RMS of interval"), ("_min", "least of interval"), ("_max", "greatest of interval"))
+    parts = (("", name), ("_rms", "RMS of interval"), ("_min", "minimum of interval"), ("_max", "maximum of interval"))
     channels = tuple((f"{lead}_current{part}_a", text) for part, text in parts)
-    return Lane(lead, f"{name} current", "A", channels, first_colour, fuse, least_span=2.0, from_zero=True)
+    return Lane(lead, f"{name} current", "A", channels, first_colour, fuse, min_span=2.0, from_zero=True)
 
 
 LANES: tuple[Lane, ...] = (
@@ -46,9 +46,9 @@ LANES: tuple[Lane, ...] = (
         "Voltage",
         "V",
         (("battery_voltage_v", "battery"), ("controller_voltage_v", "controller")),
-        least_span=0.2,
+        min_span=0.2,
     ),
-    Lane("lower", "Lower block voltage", "V", (("midpoint_voltage_v", "lower block"),), 3, least_span=0.1),
+    Lane("lower", "Lower block voltage", "V", (("midpoint_voltage_v", "lower block"),), 3, min_span=0.1),
     Lane(
         "fused",
         "Voltage behind the fuses",
@@ -56,17 +56,17 @@ LANES: tuple[Lane, ...] = (
         (("left_fused_voltage_v", "left"), ("right_fused_voltage_v", "right")),
         1,
         usual=False,
-        least_span=0.2,
+        min_span=0.2,
     ),
-    Lane("blockb", "Block B current", "A", (("block_b_current_a", "block B"),), 3, least_span=2.0, from_zero=True),
-    Lane("receiver", "Receiver supply", "V", (("receiver_voltage_v", "receiver"),), 3, least_span=0.2),
+    Lane("blockb", "Block B current", "A", (("block_b_current_a", "block B"),), 3, min_span=2.0, from_zero=True),
+    Lane("receiver", "Receiver supply", "V", (("receiver_voltage_v", "receiver"),), 3, min_span=0.2),
     Lane(
         "pulses",
         "Command pulses",
         "µs",
         (("pulse_a_us", "A"), ("pulse_b_us", "B")),
         0,
-        least_span=100.0,
+        min_span=100.0,
         stepped=True,
     ),
     Lane(
@@ -76,7 +76,7 @@ LANES: tuple[Lane, ...] = (
         (("left_wheel_count", "left"), ("right_wheel_count", "right")),
         1,
         usual=False,
-        least_span=10.0,
+        min_span=10.0,
         stepped=True,
     ),
     Lane(
@@ -90,7 +90,7 @@ LANES: tuple[Lane, ...] = (
             ("motor_temp_c", "motor"),
         ),
         usual=False,
-        least_span=2.0,
+        min_span=2.0,
     ),
     Lane(
         "counts",
@@ -98,7 +98,7 @@ LANES: tuple[Lane, ...] = (
         "counts",
         (("pulse_a_count", "pulses A"), ("pulse_b_count", "pulses B"), ("mark", "marker")),
         usual=False,
-        least_span=2.0,
+        min_span=2.0,
         stepped=True,
     ),
 )
@@ -106,10 +106,9 @@ BY_KEY = {lane.key: lane for lane in LANES}
 
 
 def lanes_of(run: Run) -> tuple[Lane, ...]:
-    """The lanes that this run has something to show in.
+    """The lanes for which this run has channels.
 
-    Channels of the usual lanes are looked into for a valid sample; those of the others are not loaded before anybody
-    asks for them.
+    Channels of the usual lanes are checked for a valid sample; those of the others are not read before they are shown.
     """
     columns = set(run.columns)
     return tuple(
@@ -120,6 +119,6 @@ def lanes_of(run: Run) -> tuple[Lane, ...]:
 
 
 def usual_keys(lanes: tuple[Lane, ...]) -> tuple[str, ...]:
-    """What is shown when nobody chose; everything where that would be nothing."""
+    """What is shown by default; everything where that would be nothing."""
     usual = tuple(lane.key for lane in lanes if lane.usual)
     return usual or tuple(lane.key for lane in lanes)

@@ -1,4 +1,4 @@
-"""Laps laid over one another: one channel against the time since each lap began."""
+"""Laps overlaid: one channel against the time since each lap began."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from amptally.dashboard.theme import Theme
 
 HEIGHT_PX = 340
 COLUMNS = 300
-MOST_LAPS = 40
-"""Drawn behind the chosen one; of more, those nearest to it in the run."""
+MAX_LAPS = 40
+"""Drawn behind the chosen one: those nearest to it in the run."""
 
 
 def channels_of(opened: OpenRun) -> list[tuple[str, str]]:
-    """(SI name, words) of the channels that laps can be compared in: those that are no running counts."""
+    """(SI name, title) of the channels in which laps can be compared: all but running counts."""
     return [
         (lane.channels[0][0], lane.title)
         for lane in LANES
@@ -26,7 +26,7 @@ def channels_of(opened: OpenRun) -> list[tuple[str, str]]:
 
 
 def hardest_lap(report: Report) -> int:
-    """The lap with the greatest peak current, counted from 1; the first where no peak is known."""
+    """The lap with the highest peak current, counted from 1; the first where no peak is known."""
     peaks = [lap.peak_a or 0.0 for lap in report.laps.each]
     return 1 + peaks.index(max(peaks)) if peaks else 1
 
@@ -35,7 +35,7 @@ def laps_figure(report: Report, opened: OpenRun, si_name: str, chosen: int, them
     """Every lap as a thin line, the chosen one in front."""
     lane = _lane(si_name)
     laps = list(enumerate(report.laps.each, 1))
-    behind = sorted((lap for lap in laps if lap[0] != chosen), key=lambda lap: abs(lap[0] - chosen))[:MOST_LAPS]
+    behind = sorted((lap for lap in laps if lap[0] != chosen), key=lambda lap: abs(lap[0] - chosen))[:MAX_LAPS]
     front = [lap for lap in laps if lap[0] == chosen]
     envelope = opened.envelope(si_name)
     data: list[dict[str, Any]] = []
@@ -70,7 +70,7 @@ def laps_figure(report: Report, opened: OpenRun, si_name: str, chosen: int, them
                 "hovertemplate": f"lap {number}, %{{x:.2f}} s: %{{y:.4~g}} {lane.unit}<extra></extra>",
             }
         )
-    low, high = span(min(lows, default=0.0), max(highs, default=1.0), lane.least_span)
+    low, high = span(min(lows, default=0.0), max(highs, default=1.0), lane.min_span)
     layout = frame(
         theme,
         HEIGHT_PX,

@@ -1,6 +1,6 @@
-"""Pieces that all pictures share: arrays as sent to the browser, axes, time ticks, the frame of a figure.
+"""What all pictures share: arrays as sent to the browser, axes, time ticks, the frame of a figure.
 
-Figures are plain dictionaries: what the browser draws them from. tests/dashboard checks each against plotly's schema.
+Figures are plain dictionaries, as the browser takes them. tests/dashboard checks each against plotly's schema.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ _STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14_40
 
 
 def packed(values: npt.ArrayLike, kind: str = "f8") -> dict[str, str]:
-    """Numbers as the typed array that plotly.js decodes; `kind` f8 for times, f4 for what is only looked at."""
+    """Numbers as the typed array that plotly.js decodes; `kind` f8 for times, f4 for plotted values."""
     data = np.ascontiguousarray(values, np.dtype(f"<{kind}"))
     packed_form = {"dtype": kind, "bdata": base64.b64encode(data.tobytes()).decode("ascii")}
     if data.ndim == 2:
@@ -71,11 +71,11 @@ def note(text: str, x: float, y: float, **more: Any) -> dict[str, Any]:
     return {"text": text, "x": x, "y": y, "showarrow": False, "font": {"size": FONT_PX}, **more}
 
 
-def span(low: float, high: float, least: float) -> tuple[float, float]:
-    """An axis range around the data, a little wider, and no narrower than `least`."""
-    if high - low < least:
+def span(low: float, high: float, min_span: float) -> tuple[float, float]:
+    """An axis range around the data, a little wider than they are, and at least about `min_span` wide."""
+    if high - low < min_span:
         middle = 0.5 * (low + high)
-        low, high = middle - 0.5 * least, middle + 0.5 * least
+        low, high = middle - 0.5 * min_span, middle + 0.5 * min_span
     room = 0.06 * (high - low)
     return low - room, high + room
 

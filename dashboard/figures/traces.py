@@ -1,4 +1,4 @@
-"""The synchronised traces: one lane above the other on one time axis, thinned to what is in view."""
+"""The traces: lanes above one another on one time axis, decimated to the view."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ from amptally.dashboard.library import OpenRun
 from amptally.dashboard.theme import DASH_SIGNS, DASHES, Theme
 
 COLUMNS = 640
-"""Stretches of the view of which least and greatest are drawn: at most about twice as many points a trace."""
+"""The view is cut into this many stretches; each draws its minimum and maximum, so twice as many points a trace."""
 LANE_PX = 114
 HEAD_PX = 38
 """Above each lane: its title, then its data."""
 TOP_PX, BOTTOM_PX = 26, 48
-MOST_MARKS = 60
+MAX_MARKS = 60
 """Lap lines and shaded gaps in one view."""
 FEW = 120
-"""With so few samples in view each of them gets a dot."""
+"""With fewer samples in view each of them gets a dot."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,7 @@ class View:
     see: tuple[float, float]
     """Run times at the ends of the axis."""
     part: tuple[float, float] | None
-    """Run times between which figures are computed; the rest is veiled. None for the whole run."""
+    """Run times between which figures are computed; the rest is shaded. None for the whole run."""
     lanes: tuple[Lane, ...]
     laps: tuple[tuple[float, float], ...] = ()
     """Start and end of each lap."""
@@ -54,7 +54,7 @@ def traces_figure(opened: OpenRun, view: View, theme: Theme) -> Figure:
     )
     data: list[dict[str, Any]] = []
     annotations: list[dict[str, Any]] = []
-    shapes = [*_gap_shapes(opened.run, view.see, theme), *veil(view, theme)]
+    shapes = [*_gap_shapes(opened.run, view.see, theme), *shade(view, theme)]
     for place, lane in enumerate(lanes, 1):
         top = 1 - ((place - 1) * (LANE_PX + HEAD_PX) + HEAD_PX) / inner
         bottom = 1 - place * (LANE_PX + HEAD_PX) / inner
@@ -167,19 +167,19 @@ def _heading(lane: Lane, drawn: _Drawn, theme: Theme) -> str:
 
 
 def _lane_span(lane: Lane, drawn: _Drawn, limit: tuple[float, str] | None) -> tuple[float, float]:
-    """Around what is in view; a limit is taken in as long as the data stay readable beside it."""
+    """Around the data in view; a limit is included as long as the data stay readable beside it."""
     low, high = drawn.low or 0.0, drawn.high or 0.0
     if lane.from_zero:
         low, high = min(low, 0.0), max(high, 0.0)
     if limit is not None:
         with_limit = min(low, limit[0]), max(high, limit[0])
-        if with_limit[1] - with_limit[0] <= 2.5 * max(high - low, lane.least_span):
+        if with_limit[1] - with_limit[0] <= 2.5 * max(high - low, lane.min_span):
             low, high = with_limit
-    return span(low, high, lane.least_span)
+    return span(low, high, lane.min_span)
 
 
 def _limit(run: Run, lane: Lane) -> tuple[float, str] | None:
-    """A value that the machine file names for this lane, with its words."""
+    """A limit that the machine file names for this lane, with its label."""
     machine = run.machine
     if machine is None:
         return None
@@ -222,7 +222,7 @@ def _gap_shapes(run: Run, see: tuple[float, float], theme: Theme) -> list[dict[s
     """A shade over each of the longest gaps in view."""
     found = [(gap.start_s, gap.end_s) for gap in run.gaps() if gap.end_s is not None]
     inside = [(start, end) for start, end in found if end > see[0] and start < see[1]]
-    longest = sorted(inside, key=lambda gap: gap[0] - gap[1])[:MOST_MARKS]
+    longest = sorted(inside, key=lambda gap: gap[0] - gap[1])[:MAX_MARKS]
     return [
         {
             "type": "rect",
@@ -241,8 +241,8 @@ def _gap_shapes(run: Run, see: tuple[float, float], theme: Theme) -> list[dict[s
     ]
 
 
-def veil(view: View, theme: Theme) -> list[dict[str, Any]]:
-    """What lies outside the computed part is seen through a veil."""
+def shade(view: View, theme: Theme) -> list[dict[str, Any]]:
+    """A shade over everything outside the computed part."""
     if view.part is None:
         return []
     sides = [(view.see[0], min(view.part[0], view.see[1])), (max(view.part[1], view.see[0]), view.see[1])]
@@ -269,7 +269,7 @@ def _lap_marks(view: View, theme: Theme) -> tuple[list[dict[str, Any]], list[dic
     """A line at the start of each lap with its number, and one at the end of the last."""
     low, high = view.see
     seen = [(number, start, end) for number, (start, end) in enumerate(view.laps, 1) if end > low and start < high]
-    if len(seen) > MOST_MARKS:
+    if len(seen) > MAX_MARKS:
         return [], []
     moments = sorted({moment for _, start, end in seen for moment in (start, end) if low <= moment <= high})
     line = {"color": theme.soft, "width": 1, "dash": "1px,3px"}

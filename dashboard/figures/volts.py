@@ -1,4 +1,4 @@
-"""Battery voltage against battery current: how long the battery stood where, and the lines of its resistance."""
+"""Battery voltage against battery current: time spent in each cell, and the lines of its resistance."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import numpy as np
 from amptally.analysis.report.build import Report
 from amptally.analysis.runs.run import Floats, together
 from amptally.analysis.signals.decimation import Density, density
+from amptally.analysis.wording.results import refusal
 from amptally.dashboard.figures.plot import Figure, axis, frame, packed
 from amptally.dashboard.theme import DASHES, Screen, Theme
 
@@ -27,8 +28,8 @@ class Row:
     to_a: float
     seconds: float
     mean_v: float
-    least_v: float
-    greatest_v: float
+    minimum_v: float
+    maximum_v: float
 
 
 def missing(report: Report) -> str | None:
@@ -50,7 +51,7 @@ def _pairs(report: Report) -> tuple[Floats, Floats, Floats, Any]:
 
 
 def rows(report: Report) -> list[Row]:
-    """Slices of current with the voltages met in them."""
+    """Slices of current with the voltages in them."""
     time_s, amps, volts, gap_after = _pairs(report)
     seconds = np.where(gap_after, 0.0, np.diff(time_s))
     amps, volts = amps[:-1], volts[:-1]
@@ -73,9 +74,9 @@ def lines(report: Report) -> tuple[list[tuple[str, float, float]], str | None]:
     known = [(scale, value.value) for scale, value in sag.resistance.by_scale.items() if value.value is not None]
     origin = sag.resistance.open_circuit_v.value or sag.rest_voltage_v.value
     if not known:
-        return [], next(iter(sag.resistance.by_scale.values())).refused
+        return [], refusal(next(iter(sag.resistance.by_scale.values())))
     if origin is None:
-        return [], f"no voltage without current to start a line from: {sag.resistance.open_circuit_v.refused}"
+        return [], f"no voltage without current to start a line from: {refusal(sag.resistance.open_circuit_v)}"
     return [(f"{scale:g} s after a step: {1e3 * ohm:.1f} mΩ", origin, ohm) for scale, ohm in known], None
 
 

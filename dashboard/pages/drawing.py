@@ -1,4 +1,4 @@
-"""Callbacks that draw what was computed: exposure, voltage against current, laps, and the tables beside them."""
+"""Callbacks that draw the computed part: exposure, voltage against current, laps, and the tables beside them."""
 
 from __future__ import annotations
 
@@ -17,15 +17,16 @@ from amptally.dashboard.figures import exposure as exposure_figure
 from amptally.dashboard.figures import laps as laps_figure
 from amptally.dashboard.figures import volts as volts_figure
 from amptally.dashboard.library import Library
-from amptally.dashboard.pages import driving as drive_use_part
 from amptally.dashboard.pages import tables
 from amptally.dashboard.pages.cards import held_together
-from amptally.dashboard.pages.drive import LEAD_FIGURES, NOTHING, TIGHTEST, lead_figures, volts_words
+from amptally.dashboard.pages.drive import LEAD_FIGURES, NOTHING, TIGHTEST, drive_words, lead_figures, volts_words
 from amptally.dashboard.pages.parts import Child, is_open, message, plain
 from amptally.dashboard.stores import PLACES, address_of, lap_of, place_of
 from amptally.dashboard.theme import Screen
 
-OTHER_LEAD = "this current was measured on the far side of the controller; the margin on the card is estimated from it"
+OTHER_LEAD = (
+    "this current was measured on the other side of the controller; the margin on the card is estimated from it"
+)
 
 
 def _picture(
@@ -42,15 +43,15 @@ def _picture(
         State("run", "data"),
     )
     def picture(computed: Any, screen_data: Any, run_id: Any) -> Any:
-        screen = Screen.told(screen_data)
+        screen = Screen.parse(screen_data)
         if not computed or screen is None:
             return (no_update,) * 3
-        figure, told = draw(library.report(str(run_id), pair(computed.get("part"))), screen)
-        return no_update if figure is None else figure, figure is None, told
+        figure, beside = draw(library.report(str(run_id), pair(computed.get("part"))), screen)
+        return no_update if figure is None else figure, figure is None, beside
 
 
 def _table(app: Dash, library: Library, name: str, make: Callable[[Report], Child]) -> None:
-    """Figures of the computed part, made when somebody unfolds them."""
+    """Figures of the computed part, made when they are unfolded."""
 
     @app.callback(
         Output(name, "children"),
@@ -79,7 +80,7 @@ def register_pictures(app: Dash, library: Library) -> None:
         State("run", "data"),
     )
     def exposure(computed: Any, detail: Any, screen_data: Any, run_id: Any) -> Any:
-        screen = Screen.told(screen_data)
+        screen = Screen.parse(screen_data)
         if not computed or screen is None:
             return (no_update,) * 4
         report = library.report(str(run_id), pair(computed.get("part")))
@@ -90,14 +91,14 @@ def register_pictures(app: Dash, library: Library) -> None:
         absent = exposure_figure.missing(report, place)
         if absent is not None:
             return no_update, True, message(f"No curve: {plain(absent)}."), options
-        told: list[Child] = []
+        beside: list[Child] = []
         if exposure_figure.limits_of(report, place) is None:
             fuse = report.fuses.get(place)
             why = f"the machine file names no {place} fuse" if fuse is None else refusal(fuse.margin) or OTHER_LEAD
-            told.append(message("No band is drawn: the curve alone stands here.", html.P(plain(f"Reason: {why}."))))
+            beside.append(message("No band is drawn, only the curve.", html.P(plain(f"Reason: {why}."))))
         else:
-            told.append(html.P(held_together(plain(sentences(report.fuses[place].rule))), className="caption"))
-        return exposure_figure.exposure_figure(report, place, screen), False, told, options
+            beside.append(html.P(held_together(plain(sentences(report.fuses[place].rule))), className="caption"))
+        return exposure_figure.exposure_figure(report, place, screen), False, beside, options
 
     @app.callback(
         Output("exposure-table", "children"),
@@ -122,12 +123,11 @@ def register_pictures(app: Dash, library: Library) -> None:
         return tables.volts_table(report) if volts_figure.missing(report) is None else NOTHING
 
     def command(report: Report, screen: Screen) -> tuple[Any, Child]:
-        absent = report.drive.command_map_refused is not None
-        drawn = None if absent else command_figure.command_figure(report, screen.theme)
-        return drawn, drive_use_part.drive_words(report)
+        drawn = command_figure.command_figure(report, screen.theme) if report.drive.command_map else None
+        return drawn, drive_words(report)
 
     def command_table(report: Report) -> Child:
-        return drive_use_part.command_table(report) if report.drive.command_map else NOTHING
+        return tables.command_table(report) if report.drive.command_map else NOTHING
 
     _picture(app, library, "volts", "volts-words", volts)
     _table(app, library, "volts-table", volts_table)
@@ -149,7 +149,7 @@ def register_pictures(app: Dash, library: Library) -> None:
         State("run", "data"),
     )
     def laps(detail: Any, screen_data: Any, _: str, __: Any, part_data: Any, view_data: Any, run_id: Any) -> Any:
-        screen = Screen.told(screen_data)
+        screen = Screen.parse(screen_data)
         if screen is None:
             return (no_update,) * 3
         part = pair(part_data)
@@ -161,16 +161,16 @@ def register_pictures(app: Dash, library: Library) -> None:
         known = laps_figure.channels_of(opened)
         wanted = word((detail or {}).get("across"))
         name = wanted if wanted in {si_name for si_name, _ in known} else known[0][0]
-        why = "chosen in the table" if chosen else "the one with the greatest peak"
+        why = "chosen in the table" if chosen else "the one with the highest peak"
         return (
             laps_figure.laps_figure(report, opened, name, lap, screen.theme),
             tables.laps_table(report, lap, address_of(part, view_data, detail), str(run_id)),
-            f"In front: lap {lap}, {why}. The others lie behind it in grey.",
+            f"In front: lap {lap}, {why}. The others are drawn behind it in grey.",
         )
 
 
 def tightest_place(report: Report) -> str:
-    """The fuse with the least margin; else the first lead that was measured."""
+    """The fuse with the smallest margin; else the first lead that was measured."""
     margins = {place: fuse.margin.value for place, fuse in report.fuses.items() if fuse.margin.value is not None}
     if margins:
         return min(margins, key=lambda place: margins[place])

@@ -1,14 +1,17 @@
-"""One run on one page: the frame that stands at once, and what fills it when the figures are computed."""
+"""One run on one page: the frame, shown at once, and its content once the figures are computed."""
 
 from __future__ import annotations
 
 from dash import dcc, html
 
 from amptally.analysis.report.build import Report
-from amptally.analysis.report.text_page import CAUTIONS
+from amptally.analysis.report.rows import fuse_heading, wire_heading
 from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.findings import Finding, told
 from amptally.analysis.wording.formatting import moment, number
+from amptally.analysis.wording.labels import CAUTIONS, LAP_METHODS
+from amptally.analysis.wording.phrase import counted
+from amptally.analysis.wording.results import phrase, phrases
 from amptally.dashboard.address import DriveAddress, whole
 from amptally.dashboard.figures import volts as volts_figure
 from amptally.dashboard.figures.command import HEIGHT_PX as COMMAND_PX
@@ -17,7 +20,19 @@ from amptally.dashboard.figures.traces import BOTTOM_PX, HEAD_PX, LANE_PX, TOP_P
 from amptally.dashboard.pages import tables
 from amptally.dashboard.pages.cards import MARKS, cards_of, held_together, show_card
 from amptally.dashboard.pages.overview import HEIGHT_PX as OVERVIEW_PX
-from amptally.dashboard.pages.parts import QUIET, Child, aria, asked_for, data, folded, message, picture, plain, section
+from amptally.dashboard.pages.parts import (
+    QUIET,
+    Child,
+    aria,
+    asked_for,
+    capitalised,
+    data,
+    folded,
+    message,
+    picture,
+    plain,
+    section,
+)
 from amptally.dashboard.stores import PLACES
 
 TIGHTEST = "tightest"
@@ -83,7 +98,7 @@ def drive_page(run: Run, run_id: str, address: DriveAddress, lanes: tuple[Lane, 
                 picture("volts", 400, "Battery voltage against battery current, shaded by time spent"),
                 html.Div(id="volts-words"),
                 asked_for("As a table: voltage by current", "volts-table"),
-                lead="Where the battery stood, and how steeply its voltage falls with current.",
+                lead="Time spent at each current and voltage, and how steeply the voltage falls with current.",
             ),
             section("laps-part", "Laps", html.Div(waiting, id="laps")),
             section(
@@ -92,7 +107,7 @@ def drive_page(run: Run, run_id: str, address: DriveAddress, lanes: tuple[Lane, 
                 html.Div(id="drive-words"),
                 picture("command", COMMAND_PX, "Mean current of each side against the size of its command"),
                 asked_for("As a table: current by command", "command-table"),
-                lead="Stalls, reversing, charge won back by braking, and the current each side took for its command.",
+                lead="Stalls, reversing, charge recovered by braking, and the current of each side by its command.",
             ),
             section("findings-part", "Findings and cautions", html.Div(waiting, id="findings")),
             section(
@@ -113,13 +128,13 @@ def _title(run: Run, run_id: str) -> html.Header:
     rate = f"{1 / interval:.4g} samples/s" if interval else "a single sample"
     started = (run.metadata.start_utc or "start not known")[:16].replace("T", " ")
     utc = " UTC" if run.metadata.start_utc else ""
-    said = [f"{plain(started)}{utc}", moment(run.duration_s), f"{run.rows:,} samples".replace(",", " "), rate]
+    line = [f"{plain(started)}{utc}", moment(run.duration_s), f"{run.rows:,} samples".replace(",", " "), rate]
     notes = [html.P(["Note: ", plain(note)], className="note") for note in run.metadata.notes]
     tags = [html.Span(plain(tag), className="label") for tag in run.metadata.tags]
     return html.Header(
         [
             html.H1(plain(machine)),
-            html.P([*(html.Span(text) for text in said), html.Span(run_id, className="id")], className="facts-line"),
+            html.P([*(html.Span(text) for text in line), html.Span(run_id, className="id")], className="facts-line"),
             *([html.P(tags, className="tags")] if tags else []),
             *notes,
         ],
@@ -132,17 +147,17 @@ def _traces(lanes: tuple[Lane, ...], shown: tuple[str, ...], height: int) -> htm
         [
             html.Div(
                 [
-                    html.Button("Closer", id="closer"),
-                    html.Button("Wider", id="wider"),
+                    html.Button("Zoom in", id="zoom-in"),
+                    html.Button("Zoom out", id="zoom-out"),
                     html.Button("Earlier", id="earlier"),
                     html.Button("Later", id="later"),
-                    html.Button("All", id="see-all", title="Bring everything into view"),
+                    html.Button("Fit", id="fit", title="Bring everything into view"),
                 ],
                 className="buttons",
                 role="group",
-                **aria(label="What is in view"),
+                **aria(label="View"),
             ),
-            html.Button("Compute what is in view", id="compute-view", className="strong"),
+            html.Button("Compute this view", id="compute-view", className="strong"),
             html.Span(id="view-words", className="view-words", role="status"),
         ],
         className="tools",
@@ -173,14 +188,14 @@ def _traces(lanes: tuple[Lane, ...], shown: tuple[str, ...], height: int) -> htm
         tools,
         picture("traces", height, "Measured channels against run time"),
         folded("Channels", choice),
-        asked_for("As a table: least to greatest in 24 equal stretches of what is in view", "traces-table"),
-        lead="Drag across the strip to compute a part of the run. Drag across the traces to look closer. Of every "
-        "stretch the least and the greatest sample are drawn, so that no peak is lost.",
+        asked_for("As a table: minimum and maximum in 24 equal stretches of the view", "traces-table"),
+        lead="Drag across the strip to compute a part of the run. Drag across the traces to zoom in. The minimum and "
+        "the maximum of every stretch are drawn, so that no peak is lost.",
     )
 
 
 def part_words(report: Report, part: tuple[float, float] | None) -> str:
-    """Which stretch the figures are for."""
+    """The stretch that the figures cover."""
     run = report.run
     if part is None:
         return held_together(f"Every figure is for the whole run, {moment(run.duration_s)}.")
@@ -209,21 +224,20 @@ def laps_part(
     """Picture and table of laps, or why there are none."""
     laps = report.laps
     if not laps.each:
-        return message("No laps in this part of the run.", html.P(laps.reason or "None were found."))
-    sources = {"marker": "the operator's marks", "distance": "the wheel counts", "signal": "the signals themselves"}
-    source = sources.get(laps.method or "", laps.method)
+        return message("No laps in this part of the run.", html.P(capitalised(plain(f"{phrases(laps.reasons)}."))))
+    source = LAP_METHODS[laps.method] if laps.method else "an unknown method"
     if laps.method == "signal":
         source = f"{source}, with a confidence of {laps.confidence:.2f} of 1"
-    # The usual channel has a name of its own, so that its arrival on the page says nothing new to the address.
+    # The usual channel has a value of its own, so that its arrival on the page does not change the address.
     choices = [
         {"label": words.lower(), "value": USUAL if place == 0 else name} for place, (name, words) in enumerate(channels)
     ]
     chosen_value = address.across if address.across in {name for name, _ in channels[1:]} else USUAL
     return [
-        html.P(f"{len(laps.each)} complete laps, found by {source}.", className="lead"),
+        html.P(f"{counted(len(laps.each), 'complete lap')}, by {source}.", className="lead"),
         html.Div(
             [
-                html.Span("Laid over one another", className="label"),
+                html.Span("Overlay", className="label"),
                 dcc.RadioItems(
                     choices,
                     chosen_value,
@@ -234,7 +248,7 @@ def laps_part(
             ],
             className="tools",
         ),
-        picture("laps-picture", 340, "Laps laid over one another"),
+        picture("laps-picture", 340, "Laps overlaid"),
         html.P(id="lap-words", className="caption"),
         html.Div(tables.laps_table(report, chosen, address, run_id), id="laps-table"),
     ]
@@ -242,47 +256,39 @@ def laps_part(
 
 def findings_part(findings: tuple[Finding, ...]) -> Child:
     """Findings, gravest first, then the cautions that always hold."""
-    shown = [
-        html.Li(
-            [
-                html.Span(
-                    [html.Span(MARKS[finding.severity], className="mark", **QUIET), finding.severity],
-                    className=f"tag {finding.severity}",
-                ),
-                html.Div(
-                    [
-                        html.P(plain(told(finding).what), className="what"),
-                        html.P(plain(f"{told(finding).evidence}. {told(finding).next}"), className="evidence"),
-                    ]
-                ),
-            ],
-            className=finding.severity,
-        )
-        for finding in findings
-    ]
+    shown = []
+    for finding in findings:
+        words = told(finding)
+        mark = html.Span(MARKS[finding.severity], className="mark", **QUIET)
+        sentences = [
+            html.P(plain(words.what), className="what"),
+            html.P(plain(f"{words.evidence}. {words.next}"), className="evidence"),
+        ]
+        tag = html.Span([mark, finding.severity], className=f"tag {finding.severity}")
+        shown.append(html.Li([tag, html.Div(sentences)], className=finding.severity))
     always = html.Div([html.P(text) for text in CAUTIONS], className="cautions")
     return [html.Ul(shown, className="findings") if shown else html.P("No findings."), always]
 
 
 def figures_part(report: Report) -> Child:
-    """Energy, battery and charge, and what the intervals of the main results rest on."""
+    """Energy, battery and charge, and the sources of the main results' uncertainty."""
     parts: list[tuple[str, Child]] = [
         ("Energy", tables.energy_facts(report)),
         ("Battery", tables.battery_facts(report)),
-        ("Charge left", tables.charge_facts(report)),
+        ("Remaining charge", tables.charge_facts(report)),
     ]
     return [
         _sheets(parts),
-        html.Div([html.H3("What the intervals rest on"), tables.uncertainty_table(report)], id="rests-on"),
+        html.Div([html.H3("Sources of uncertainty"), tables.uncertainty_table(report)], id="uncertainty"),
     ]
 
 
 def lead_figures(report: Report, kind: str) -> Child:
     """The figures of every lead, side by side: `kind` is fuses, wires or currents."""
     if kind == "fuses":
-        parts = [(f"{place.capitalize()} fuse", tables.fuse_facts(report, place)) for place in report.fuses]
+        parts = [(fuse_heading(report, place), tables.fuse_facts(report, place)) for place in report.fuses]
     elif kind == "wires":
-        parts = [(f"{place.capitalize()} wire", tables.wire_facts(report, place)) for place in report.paths]
+        parts = [(wire_heading(report, place), tables.wire_facts(report, place)) for place in report.paths]
     else:
         parts = [(f"{lead.capitalize()} current", tables.current_facts(report, lead)) for lead in report.currents]
     if not parts:
@@ -295,8 +301,17 @@ def _sheets(parts: list[tuple[str, Child]]) -> html.Div:
     return html.Div(sheets, className="sheets")
 
 
+def drive_words(report: Report) -> Child:
+    """Figures of how the machine was driven, and why there is no picture of current by command."""
+    refused = report.drive.command_map_refused
+    if refused is None:
+        return tables.drive_facts(report)
+    why = html.P(capitalised(plain(f"{phrase(refused)}.")))
+    return [tables.drive_facts(report), message("No picture of current by command.", why)]
+
+
 def volts_words(report: Report) -> Child:
-    """The lines in words, and the table; or why there is no picture."""
+    """The lines in words; or why there is no picture."""
     absent = volts_figure.missing(report)
     if absent is not None:
         return message(f"No picture: {absent}.")

@@ -1,4 +1,4 @@
-"""The list of runs: what the folder holds, newest first, and what the computed ones said."""
+"""The list of runs in the folder, newest first, with the main figures of those computed."""
 
 from __future__ import annotations
 
@@ -7,13 +7,14 @@ from dash import dcc, html
 from amptally.analysis.report.answers import TONE_OF_VERDICT
 from amptally.analysis.runs.catalogue import Entry
 from amptally.analysis.wording.formatting import moment, short
+from amptally.analysis.wording.labels import FUSE_VERDICTS
 from amptally.dashboard.address import RUN_PREFIX
-from amptally.dashboard.library import LARGEST_UNASKED, Library, Line
-from amptally.dashboard.pages.cards import MARKS, VERDICTS
+from amptally.dashboard.library import MAX_BACKGROUND_SAMPLES, Library, Line
+from amptally.dashboard.pages.cards import MARKS
 from amptally.dashboard.pages.parts import QUIET, Child, heading, message, plain
 
 PICK_MS = 400
-"""Between two runs that are computed unasked."""
+"""Between two runs that are computed in the background."""
 
 
 def logbook_page(library: Library) -> html.Main:
@@ -91,10 +92,10 @@ def _row(library: Library, entry: Entry) -> html.Tr:
         ]
     else:
         if line is not None:
-            said = plain(line)
+            status = plain(line)
         else:
-            said = "open to compute" if about.samples > LARGEST_UNASKED else "computing …"
-        cells.append(html.Td(said, colSpan=3, className="words quiet", **heading("figures")))
+            status = "open to compute" if about.samples > MAX_BACKGROUND_SAMPLES else "computing …"
+        cells.append(html.Td(status, colSpan=3, className="words quiet", **heading("figures")))
     return html.Tr(cells)
 
 
@@ -106,7 +107,7 @@ def _fuse(line: Line) -> Child:
     return html.Span(
         [
             html.Span(MARKS[tone], className="mark", **QUIET),
-            f"{line.fuse} fuse: {VERDICTS[line.verdict]}{margin}",
+            f"{line.fuse} fuse: {FUSE_VERDICTS[line.verdict]}{margin}",
         ],
         className=f"tag {tone}",
     )

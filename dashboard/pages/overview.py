@@ -1,4 +1,4 @@
-"""The whole run as one strip, to brush the computed part on."""
+"""The whole run as one strip, on which the computed part is selected."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import Any
 
 from amptally.dashboard.figures.lanes import LANES, Lane
 from amptally.dashboard.figures.plot import Figure, axis, frame, note, packed, time_ticks
-from amptally.dashboard.figures.traces import View, veil
+from amptally.dashboard.figures.traces import View, shade
 from amptally.dashboard.library import OpenRun
 from amptally.dashboard.theme import Theme
 
@@ -15,7 +15,7 @@ HEIGHT_PX = 112
 
 
 def overview_figure(opened: OpenRun, ends: tuple[float, float], view: View, theme: Theme) -> Figure:
-    """What is computed stays clear, the rest is veiled; a box shows what the traces have in view."""
+    """The computed part is clear, the rest shaded; a box shows the view of the traces."""
     values, texts, unit = time_ticks(*ends)
     soft = {"color": theme.soft, "size": 12}
     layout = frame(
@@ -39,7 +39,7 @@ def overview_figure(opened: OpenRun, ends: tuple[float, float], view: View, them
         ),
         yaxis=axis(theme, fixedrange=True, nticks=3, showgrid=False),
         selections=[],
-        shapes=veil(View(ends, view.part, ()), theme),
+        shapes=shade(View(ends, view.part, ()), theme),
         annotations=[],
     )
     if view.see != (view.part or ends):
@@ -69,7 +69,7 @@ def overview_figure(opened: OpenRun, ends: tuple[float, float], view: View, them
 
 
 def _standing_for(opened: OpenRun) -> tuple[Lane, str] | None:
-    """The channel that stands for the whole run: the first that it has."""
+    """The channel drawn for the whole run: the first that was recorded."""
     for lane in LANES:
         for name, _ in lane.channels:
             if opened.envelope(name) is not None:

@@ -10,12 +10,13 @@ from dash import dcc, html
 from amptally.analysis.report.text_page import printable
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.wording.formatting import full
+from amptally.analysis.wording.results import basis, phrases
 
 Child = Any
 """A component, text, or a list of both."""
 
 QUIET: dict[str, Any] = {"aria-hidden": "true"}
-"""For marks that only repeat what words beside them say."""
+"""For marks that only repeat the words beside them."""
 
 
 def aria(**names: str) -> dict[str, Any]:
@@ -45,7 +46,7 @@ def section(name: str, title: str, *children: Child, lead: Child = None) -> html
 
 
 def picture(name: str, height_px: int, label: str) -> html.Div:
-    """A place for a figure that does not jump when it comes; `<name>-box` is hidden where there is none."""
+    """A box of the figure's height, so that the page does not jump when it arrives; `<name>-box` is hidden if none."""
     graph = dcc.Graph(id=name, config=CONFIG, figure=_blank(height_px), className="graph")
     return html.Div(graph, id=f"{name}-box", className="picture", role="img", **aria(label=label))
 
@@ -63,15 +64,15 @@ def folded(summary: str, *children: Child) -> html.Details:
 
 
 def asked_for(summary: str, name: str) -> html.Details:
-    """The same for what is made only once somebody opens it: a long table is slow to build in a browser.
+    """The same for content made only when opened: a long table is slow to build in a browser.
 
-    The clicks on `<name>-asked` are odd while it is open.
+    The number of clicks on `<name>-asked` is odd while it is open.
     """
     return html.Details([html.Summary(summary, id=f"{name}-asked"), html.Div(className="folded", id=name)])
 
 
 def is_open(clicks: object) -> bool:
-    """Whether somebody has opened what is made on demand."""
+    """Whether on-demand content is open."""
     return isinstance(clicks, int) and clicks % 2 == 1
 
 
@@ -84,25 +85,30 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[Child]], *, words: int =
 
 
 def facts(rows: Sequence[tuple[str, Estimate | str]]) -> html.Dl | html.P:
-    """Names with their values; under an estimate, what its interval rests on. One reason for all is said once."""
-    reasons = {value.refused if isinstance(value, Estimate) else None for _, value in rows}
-    if len(reasons) == 1 and None not in reasons:
-        return html.P(plain(f"Not given: {reasons.pop()}."), className="refused")
+    """Names with their values; under an estimate, its basis. A reason that refuses all of them appears once."""
+    refusals = {value.reasons if isinstance(value, Estimate) and value.is_refused else () for _, value in rows}
+    if len(refusals) == 1 and () not in refusals:
+        return html.P(plain(f"Not given: {phrases(refusals.pop())}."), className="refused")
     cells: list[Child] = []
     for name, value in rows:
-        cells.append(html.Dt(name))
+        cells.append(html.Dt(capitalised(name)))
         if isinstance(value, str):
-            cells.append(html.Dd(value))
-        elif value.refused is not None or not value.basis:
-            cells.append(html.Dd(plain(full(value)), className="" if value.refused is None else "refused"))
+            cells.append(html.Dd(plain(value)))
+        elif value.is_refused or not value.reasons:
+            cells.append(html.Dd(plain(full(value)), className="refused" if value.is_refused else ""))
         else:
-            cells.append(html.Dd([full(value), html.Small(plain(value.basis))]))
+            cells.append(html.Dd([full(value), html.Small(plain(basis(value)))]))
     return html.Dl(cells, className="facts")
 
 
 def message(what: str, *more: Child, kind: str = "empty") -> html.Div:
     """Something is missing or went wrong: what, and what to do."""
     return html.Div([html.P(what, className="what"), *more], className=f"message {kind}", role="status")
+
+
+def capitalised(text: str) -> str:
+    """The same with a capital at its head, all else as it is."""
+    return text[:1].upper() + text[1:]
 
 
 def plain(text: str) -> str:

@@ -1,4 +1,4 @@
-"""Responses gzipped where the browser takes it: a dashboard on a cart's computer may be seen through a slow tunnel."""
+"""Responses gzipped where the browser accepts it: a cart's dashboard may be opened through a slow tunnel."""
 
 from __future__ import annotations
 
@@ -7,16 +7,16 @@ import threading
 
 from flask import Flask, Response, request
 
-LEAST_BYTES = 1024
+MIN_BYTES = 1024
 QUICK, STATIC = 1, 5
-"""Levels for an answer computed now and for a file that is packed once."""
-MOST_FILES = 64
+"""Compression levels for an answer computed now and for a file that is compressed once."""
+MAX_FILES = 64
 _KINDS = ("application/json", "application/javascript", "text/javascript", "text/html", "text/css", "image/svg+xml")
 
 
 def compress(server: Flask) -> None:
-    """Pack what a browser accepts packed; files that never change under their name are packed once."""
-    kept: dict[str, bytes] = {}
+    """Compress what a browser accepts compressed; files that never change under their name are compressed once."""
+    cache: dict[str, bytes] = {}
     lock = threading.Lock()
 
     @server.after_request
@@ -30,16 +30,16 @@ def compress(server: Flask) -> None:
             return response
         fixed = request.path.startswith("/_dash-component-suites/")
         with lock:
-            found = kept.get(request.full_path) if fixed else None
+            found = cache.get(request.full_path) if fixed else None
         if found is None:
             response.direct_passthrough = False
             plain = response.get_data()
-            if len(plain) < LEAST_BYTES:
+            if len(plain) < MIN_BYTES:
                 return response
             found = gzip.compress(plain, STATIC if fixed else QUICK, mtime=0)
             with lock:
-                if fixed and len(kept) < MOST_FILES:
-                    kept[request.full_path] = found
+                if fixed and len(cache) < MAX_FILES:
+                    cache[request.full_path] = found
         response.set_data(found)
         response.headers["Content-Encoding"] = "gzip"
         response.headers["Vary"] = "Accept-Encoding"

@@ -1,7 +1,7 @@
-"""Who may ask, and what a browser may do with the answer.
+"""Which requests are answered, and what a browser may do with the answer.
 
-The server listens on the loopback address alone, but pages of other sites run on the same computer: a name that
-somebody else's server resolves to 127.0.0.1 is refused by the Host header, a request that another page makes by Origin.
+The server listens on the loopback address alone, but pages of other sites run on the same computer: a foreign name that
+resolves to 127.0.0.1 is refused by its Host header, a request from another page by its Origin.
 """
 
 from __future__ import annotations

@@ -14,6 +14,7 @@ from amptally.analysis.report.html_page import write_sheet
 from amptally.analysis.report.text_page import render
 from amptally.analysis.report.uncertainty_budget import Contribution, by_source
 from amptally.analysis.runs.run import Run
+from amptally.analysis.wording.uncertainty import SourceWords, share_of, words_of
 from tests.analysis.build_runs import CART, sides, write_run
 
 SAMPLE = Path(__file__).parents[2] / "sample_runs" / "nine-laps-marked.parquet"
@@ -32,6 +33,10 @@ def bench(folder: Path, machine: str, **channels: Any) -> Report:
     )
 
 
+def words(each: Contribution) -> SourceWords:
+    return words_of(each.source, each.declared)
+
+
 def of(report: Report, value: str) -> list[Contribution]:
     return [each for each in report.uncertainty if each.value == value]
 
@@ -40,31 +45,31 @@ def of(report: Report, value: str) -> list[Contribution]:
 def test_shares_of_a_counted_charge_by_hand(tmp_path: Path) -> None:
     report = bench(tmp_path, sensors(battery_current="offset_u = 0.05\ngain_u = 0.01"))
     [top] = of(report, "energy.net_ah")
-    assert (top.what, top.share) == ("gain of the battery current sensor", pytest.approx(0.9412, abs=2e-4))
-    assert top.next == (
+    assert (words(top).what, top.share) == ("gain of the battery current sensor", pytest.approx(0.9412, abs=2e-4))
+    assert words(top).next == (
         "Compare it with a meter at a steady 20 A and write gain and gain_u under [sensors.battery_current]."
     )
     even = bench(tmp_path, sensors(battery_current="offset_u = 0.2\ngain_u = 0.01"))
-    assert [(each.what, each.share) for each in of(even, "energy.net_ah")] == [
+    assert [(words(each).what, each.share) for each in of(even, "energy.net_ah")] == [
         ("gain of the battery current sensor", pytest.approx(0.5, abs=1e-3)),
         ("zero of the battery current sensor", pytest.approx(0.5, abs=1e-3)),
     ]
-    assert "everything switched off" in of(even, "energy.net_ah")[1].next
+    assert "everything switched off" in words(of(even, "energy.net_ah")[1]).next
 
 
 def test_doing_what_is_said_narrows_the_interval_by_as_much(tmp_path: Path) -> None:
     before = bench(tmp_path, sensors(battery_current="offset_u = 0.2\ngain_u = 0.01", battery_voltage="gain_u = 0.004"))
     after = bench(tmp_path, sensors(battery_current="offset_u = 0.2\ngain_u = 0", battery_voltage="gain_u = 0.004"))
     [top, *_] = of(before, "energy.net_wh")
-    assert top.what == "gain of the battery current sensor"
+    assert words(top).what == "gain of the battery current sensor"
     assert top.share is not None
     wide, narrow = (sides(report.energy.net_wh) for report in (before, after))
     assert (narrow[2] - narrow[0]) / (wide[2] - wide[0]) == pytest.approx(math.sqrt(1 - top.share), rel=1e-3)
 
 
 def test_what_is_not_declared_is_named_and_has_no_share(tmp_path: Path) -> None:
-    told = of(bench(tmp_path, sensors(battery_current="offset_u = 0.05")), "energy.net_ah")
-    assert [(each.what, each.share) for each in told] == [
+    found = of(bench(tmp_path, sensors(battery_current="offset_u = 0.05")), "energy.net_ah")
+    assert [(words(each).what, each.share) for each in found] == [
         ("zero of the battery current sensor", pytest.approx(1.0)),
         ("gain of the battery current sensor, which is not declared and not counted", None),
     ]
@@ -78,9 +83,9 @@ def test_a_voltage_is_compared_at_the_meter_s_voltage_not_at_amperes(tmp_path: P
     report = bench(tmp_path, declared, receiver_voltage_v=5.0)
     [top] = of(report, "battery.receiver_min_v")
     # 1 % of 5 V is 50 mV beside 20 mV: 86.2 %.
-    assert (top.what, top.share) == ("gain of the receiver voltage sensor", pytest.approx(0.862, abs=1e-3))
-    assert " A " not in top.next
-    assert "[sensors.receiver_voltage]" in top.next
+    assert (words(top).what, top.share) == ("gain of the receiver voltage sensor", pytest.approx(0.862, abs=1e-3))
+    assert " A " not in words(top).next
+    assert "[sensors.receiver_voltage]" in words(top).next
 
 
 def test_every_main_result_of_the_demo_drive_is_explained() -> None:
@@ -96,7 +101,7 @@ def test_every_main_result_of_the_demo_drive_is_explained() -> None:
                 value = value[key]
         assert value["value"] is not None, entry
         assert entry["next"].endswith(".")
-        assert "See the basis" not in entry["next"], entry
+        assert "No calibration" not in entry["next"], entry
         assert entry["share"] is None or 0 < entry["share"] <= 1
     named = {entry["value"] for entry in found["uncertainty"]}
     assert named == {
@@ -107,16 +112,18 @@ def test_every_main_result_of_the_demo_drive_is_explained() -> None:
     for value in named:
         assert sum(each.share or 0.0 for each in of(report, value)) <= 1 + 1e-9
     # The cart's current sensor has 0.5 % and 0.05 A: at some 20 A the gain leads.
-    assert of(report, "energy.net_wh")[0].what == "gain of the battery current sensor"
+    assert words(of(report, "energy.net_wh")[0]).what == "gain of the battery current sensor"
 
 
 def test_one_thing_to_do_is_said_once_for_all_results_it_helps(tmp_path: Path) -> None:
     report = build_report(Run.open(SAMPLE), fraction=1.0)
-    what, shares, following = by_source(report.uncertainty)[0]
+    first = by_source(report.uncertainty)[0]
+    what, following = words(first[0]).what, words(first[0]).next
+    shares = [share_of(each.value, each.share) for each in first]
     assert what == "gain of the battery current sensor"
     assert [share.rsplit(" ", 2)[0] for share in shares] == ["net energy", "net charge", "main fuse margin"]
     text = " ".join(render(report, width=100).split())
-    assert f"What the intervals rest on {what}: {', '.join(shares)} {following}" in text
+    assert f"Sources of uncertainty {what}: {', '.join(shares)} {following}" in text
     write_sheet(tmp_path / "sheet.html", report)
     assert f'<p class="note">{following}</p>' in (tmp_path / "sheet.html").read_text(encoding="utf-8")
 
@@ -125,4 +132,4 @@ def test_a_run_without_anything_to_explain_has_no_section(tmp_path: Path) -> Non
     path = write_run(tmp_path / "run.parquet", np.arange(5.0), {"pulse_a_us": 1500.0})
     report = build_report(Run.open(path))
     assert report.as_json()["uncertainty"] == []
-    assert "What the intervals rest on" not in render(report)
+    assert "Sources of uncertainty" not in render(report)

@@ -24,10 +24,12 @@ from amptally.analysis.driving.driving import (
 from amptally.analysis.driving.stall import assess_stalls, merge, on_spans, standing
 from amptally.analysis.integrals.energy import energy_used
 from amptally.analysis.laps.laps import assess_laps
-from amptally.analysis.quality.doubts import Doubts
+from amptally.analysis.quality.doubts import Doubt, Doubts
 from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Floats, Run, Series
+from amptally.analysis.wording.findings import told
+from amptally.analysis.wording.results import phrase, refusal
 from tests.analysis.build_runs import CART, consistent, sides, value_of, write_run
 from tests.analysis.simulated import MOTOR_LEAD, demo, demo_report
 from tests.dashboard.made_runs import CART as DEMO_CART
@@ -41,8 +43,12 @@ def run_of(folder: Path, channels: dict[str, Any], machine: str | None = CART, t
     return Run.open(write_run(path, t_s, channels, machine=machine))
 
 
+def codes(result: Estimate) -> list[str]:
+    return [reason.code for reason in result.reasons]
+
+
 def drive_of(run: Run) -> DriveUse:
-    return assess_drive(run, energy_used(run, Doubts()), assess_laps(run))
+    return assess_drive(run, energy_used(run, Doubts()), assess_laps(run, Doubts()), Doubts())
 
 
 def turning(rate_hz: Any) -> Floats:
@@ -76,7 +82,9 @@ def test_a_wheel_held_for_three_seconds(tmp_path: Path) -> None:
     assert high - low == pytest.approx(4 / 30, abs=0.03)
     assert value == pytest.approx(3, abs=0.05)
     (finding,) = [finding for finding in drive.findings if finding.code == "wheel_stalled"]
-    assert "left wheel" in finding.what
+    assert (finding["side"], finding["stalls"]) == ("left", 1)
+    assert finding["longest_s"] == pytest.approx(3, abs=0.05)
+    assert told(finding).what == "The left wheel stood still under command."
 
 
 def test_starting_creeping_and_waiting(tmp_path: Path) -> None:
@@ -136,7 +144,7 @@ def test_without_pickups_a_stall_is_read_off_the_current(
     run = run_of(tmp_path, {**pulses(DRIVEN), "left_current_a": amps, "battery_voltage_v": 24.0}, machine)
     drive = drive_of(run)
     assert value_of(drive.stall_s) == pytest.approx(3, abs=0.05)
-    assert "estimated from current" in drive.stall_s.basis
+    assert codes(drive.stall_s) == ["stall_seen_by_current"]
     unsure = np.where((T_S > 20) & (T_S < 23), 0.6 * held_a, 0.2 * held_a) * (DRIVEN > 0)
     less = {**pulses(DRIVEN), "left_current_a": unsure, "battery_voltage_v": 24.0}
     low, value, high = sides(drive_of(run_of(tmp_path, less, machine)).stall_s)
@@ -146,7 +154,7 @@ def test_without_pickups_a_stall_is_read_off_the_current(
 
 def test_a_stall_without_pickups_or_motor_is_refused(tmp_path: Path) -> None:
     known = {**pulses(DRIVEN), "left_current_a": 20.0, "battery_voltage_v": 24.0}
-    for channels, machine, words in (
+    for channels, machine, why in (
         (known, CART, "motor.resistance_ohm or stall_a"),
         ({**pulses(DRIVEN), "left_current_a": 20.0}, CART + MOTOR, "battery voltage"),
         (known, CART.replace('sensed = "supply_leg"', 'sensed = "unknown"') + MOTOR, "unknown"),
@@ -154,7 +162,7 @@ def test_a_stall_without_pickups_or_motor_is_refused(tmp_path: Path) -> None:
         (known, None, "controller.mixing"),
     ):
         drive = drive_of(run_of(tmp_path, channels, machine))
-        assert words in (drive.stall_s.refused or ""), drive.stall_s
+        assert why in (refusal(drive.stall_s) or ""), drive.stall_s
         assert drive.stalls == ()
 
 
@@ -187,7 +195,9 @@ def test_charge_won_back(tmp_path: Path) -> None:
     assert drive.peak_recovered_at_s == pytest.approx(36.0)
     out = drive_of(run_of(tmp_path, {"battery_current_a": 5.0}))
     assert (value_of(out.peak_recovered_a), out.peak_recovered_at_s) == (0.0, None)
-    assert peak_recovered(run_of(tmp_path, {"mark": 0.0}))[0].refused
+    unmeasured, at_s = peak_recovered(run_of(tmp_path, {"mark": 0.0}))
+    assert refusal(unmeasured) == "no battery current was measured"
+    assert at_s is None
 
 
 amount = st.floats(0.01, 100)
@@ -209,18 +219,18 @@ def test_open_ratios() -> None:
     closed = Estimate(2.0, 1.9, 2.1, "Ah")
     assert ratio(open_above, closed).bound == "at_least"
     assert ratio(closed, open_above).bound == "at_most"
-    assert ratio(open_above, open_above).refused
-    assert ratio(refuse("Ah", "why"), closed).refused == "why"
-    assert ratio(closed, Estimate(0.0, 0.0, 0.1, "Ah")).refused
+    assert codes(ratio(open_above, open_above)) == ["share_unbounded"]
+    assert ratio(refuse("Ah", Reason("why")), closed).reasons == (Reason("why"),)
+    assert codes(ratio(closed, Estimate(0.0, 0.0, 0.1, "Ah"))) == ["nothing_discharged"]
 
 
 def test_the_left_share(tmp_path: Path) -> None:
     run = run_of(tmp_path, {"left_current_a": 6.0, "right_current_a": 4.0})
     assert value_of(left_share(energy_used(run, Doubts()))) == pytest.approx(0.6)
     one = run_of(tmp_path, {"left_current_a": 6.0})
-    assert "no right current" in (left_share(energy_used(one, Doubts())).refused or "")
+    assert "no right current" in (refusal(left_share(energy_used(one, Doubts()))) or "")
     idle = run_of(tmp_path, {"left_current_a": 6.0, "right_current_a": 0.0})
-    assert "told from zero" in (left_share(energy_used(idle, Doubts())).refused or "")
+    assert codes(left_share(energy_used(idle, Doubts()))) == ["channel_charge_near_zero"]
 
 
 def test_current_by_command(tmp_path: Path) -> None:
@@ -228,7 +238,7 @@ def test_current_by_command(tmp_path: Path) -> None:
     throttle = np.where(T_S < 20, 0.25, np.where(T_S < 40, -0.65, 1.0))
     channels = {**pulses(throttle), "left_current_a": 20 * np.abs(throttle), "right_current_a": 30 * throttle**2}
     run = run_of(tmp_path, channels)
-    bins, refused = command_map(run, read_commands(run))
+    bins, refused = command_map(run, read_commands(run), Doubts())
     assert refused is None
     assert [each.side for each in bins] == ["left"] * 3 + ["right"] * 3
     assert [each.from_share for each in bins] == pytest.approx([0.2, 0.6, 0.9] * 2)
@@ -243,9 +253,26 @@ def test_current_by_command(tmp_path: Path) -> None:
 def test_no_map_says_why(tmp_path: Path) -> None:
     for channels, words in (({"left_current_a": 5.0}, "command pulses"), (pulses(0.5), "were not measured")):
         run = run_of(tmp_path, channels)
-        bins, refused = command_map(run, read_commands(run))
+        bins, refused = command_map(run, read_commands(run), Doubts())
         assert bins == ()
-        assert words in (refused or "")
+        assert refused is not None
+        assert words in phrase(refused)
+
+
+def doubt(*channels: str, variant: str) -> Doubts:
+    return Doubts.of([Doubt("danger", "channels_disagree", "what", "evidence", "next", channels, variant)])
+
+
+def test_the_command_map_loses_the_side_that_is_refused(tmp_path: Path) -> None:
+    both = {"left_current_a": 5.0, "right_current_a": 4.0}
+    run = run_of(tmp_path, {**pulses(0.5), **both})
+    commands = read_commands(run)
+    bins, refused = command_map(run, commands, doubt("left_current_a", variant="left"))
+    assert {each.side for each in bins} == {"right"}
+    assert refused is None
+    bins, refused = command_map(run, commands, doubt(*both, variant="both"))
+    assert bins == ()
+    assert refused == Reason("doubted", "danger", finding="channels_disagree")
 
 
 times = st.lists(st.floats(0, 100), min_size=2, max_size=30, unique=True).map(sorted)
@@ -323,7 +350,7 @@ def test_the_simulated_stall_without_pickups(tmp_path: Path) -> None:
     for place, machine in (("supply", DEMO_CART), ("motor", MOTOR_LEAD)):
         (tmp_path / place).mkdir()
         found = demo_report(tmp_path / place, machine, motor_lead=place == "motor", without=without).drive
-        assert "without wheel pickups" in found.stall_s.basis
+        assert codes(found.stall_s) == ["stall_seen_by_current"]
         longest = max(found.stalls, key=lambda stall: stall.end_s - stall.start_s)
         assert longest.side == "left"
         assert longest.start_s == pytest.approx(counted.stalls[0].start_s, abs=0.5)
@@ -370,4 +397,4 @@ def sides_or_low(result: Estimate) -> tuple[float, float]:
 def test_commands_without_mixing_or_pulses(tmp_path: Path) -> None:
     assert isinstance(read_commands(run_of(tmp_path, pulses(0.5))), Commands)
     stall_s, stalls = assess_stalls(run_of(tmp_path, {"mark": 0.0}), Reason("no_command_pulses"))
-    assert (stall_s.refused, stalls) == ("no command pulses were recorded", ())
+    assert (stall_s.reasons, stalls) == ((Reason("no_command_pulses"),), ())

@@ -11,6 +11,7 @@ import pytest
 
 from amptally.analysis.report.build import build_report
 from amptally.analysis.runs.run import Run
+from amptally.analysis.wording.findings import told
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_frame
 
@@ -28,7 +29,7 @@ def findings(tmp_path: Path, **said: object) -> dict[str, tuple[str, str]]:
     path = tmp_path / "run.parquet"
     write_frame(path, frame, replace(Metadata(run_id="x"), **said))  # type: ignore[arg-type]
     found = build_report(Run.open(path)).findings
-    return {finding.code: (finding.severity, finding.evidence) for finding in found}
+    return {finding.code: (finding.severity, told(finding).evidence) for finding in found}
 
 
 def test_recorded_alarms_are_told_once_for_each_kind(tmp_path: Path) -> None:

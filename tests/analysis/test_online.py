@@ -15,10 +15,12 @@ from hypothesis import strategies as st
 from amptally.analysis.alarms.checks import BalanceLimit, VoltageLimit
 from amptally.analysis.alarms.fuse_watch import SHARE, FuseLimit, WindowWatch, fuse_limit, watched_windows
 from amptally.analysis.alarms.signals import START, Latch
-from amptally.analysis.alarms.watch import MOST_ALARMS, Alarm, Watch, WatchLimits, to_si
+from amptally.analysis.alarms.watch import MAX_ALARMS, Alarm, Watch, WatchLimits, to_si
 from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.protection.fuse import assess_fuse
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
+from amptally.analysis.results.reason import Reason
+from amptally.analysis.wording.of_alarms import unwatched
 from tests.strategies import examples
 
 Columns = dict[str, np.ndarray]
@@ -36,18 +38,17 @@ def watched(fuse: FuseSpec) -> FuseLimit:
     return limit
 
 
+SUPPLY = ("controller_voltage_v", "battery_voltage_v")
 LIMITS = WatchLimits(
     fuses=(watched(blade("left", 40)), watched(blade("right", 40)), watched(blade("main", 80))),
     voltages=(
-        VoltageLimit("battery_low", "Battery", ("battery_voltage_v",), 21.0, "its cutoff", 0.5),
-        VoltageLimit("block_low", "Lower block", ("midpoint_voltage_v",), 10.5, "its cutoff", 0.5),
+        VoltageLimit("battery_low", "battery", ("battery_voltage_v",), 21.0, "sheet_cutoff", 0.5),
+        VoltageLimit("block_low", "lower_block", ("midpoint_voltage_v",), 10.5, "sheet_cutoff", 0.5),
         VoltageLimit(
-            "block_low", "Upper block", ("battery_voltage_v",), 10.5, "its cutoff", 0.5, less="midpoint_voltage_v"
+            "block_low", "upper_block", ("battery_voltage_v",), 10.5, "sheet_cutoff", 0.5, less="midpoint_voltage_v"
         ),
-        VoltageLimit(
-            "controller_low", "Controller supply", ("controller_voltage_v", "battery_voltage_v"), 18.0, "its least", 0.5
-        ),
-        VoltageLimit("receiver_low", "Receiver supply", ("receiver_voltage_v",), 4.0, "its least", 0.02),
+        VoltageLimit("controller_low", "controller_supply", SUPPLY, 18.0, "sheet_minimum", 0.5),
+        VoltageLimit("receiver_low", "receiver_supply", ("receiver_voltage_v",), 4.0, "sheet_minimum", 0.02),
     ),
     balance=BalanceLimit({"battery": 0.05, "left": 0.05, "right": 0.05}, {"battery": 0.005}),
     full_scale_a={"battery": 200.0, "left": 200.0, "right": 200.0},
@@ -304,8 +305,8 @@ def test_a_fuse_that_the_sensor_does_not_see_is_not_watched() -> None:
         (replace(blade("left", 40), ambient_c=140.0), "140"),
     ):
         reason = fuse_limit(fuse)
-        assert isinstance(reason, str)
-        assert why in reason
+        assert isinstance(reason, Reason)
+        assert why in unwatched(reason)
     assert isinstance(fuse_limit(replace(blade("main", 80), sensed="motor_lead")), FuseLimit)
 
 
@@ -590,13 +591,13 @@ def test_an_alarm_that_gets_worse_is_told_again_at_most_once_a_second() -> None:
 
 
 def test_the_list_is_bounded_and_the_rest_counted() -> None:
-    n = 2 * MOST_ALARMS + 400
+    n = 2 * MAX_ALARMS + 400
     t = np.arange(n * 10) * 0.2
     volts = np.where((np.arange(n * 10) // 5) % 2 == 0, 3.0, 5.0)
     watch = Watch(replace(LIMITS, voltages=tuple(replace(limit, hold_s=0.0) for limit in LIMITS.voltages)))
     watch.take(t, {"receiver_voltage_v": np.where((np.arange(len(t)) // 8) % 2 == 0, volts.min(), volts.max())})
-    assert len(watch.alarms) == MOST_ALARMS
-    assert watch.uncounted == len(t) // 16 - MOST_ALARMS + (len(t) % 16 > 0)
+    assert len(watch.alarms) == MAX_ALARMS
+    assert watch.uncounted == len(t) // 16 - MAX_ALARMS + (len(t) % 16 > 0)
     assert all(alarm.ended_s is not None for alarm in watch.alarms[:-1])
 
 
@@ -647,8 +648,8 @@ def test_latch_equals_its_slow_twin(
     edges = [0, *sorted(min(cut, len(level)) for cut in cuts), len(level)]
     for start, stop in pairwise(edges):
         if stop > start:
-            turns = latch.follow(axis_s[start:stop], values[start:stop], values[start:stop])
-            found += [(start + turn.index, turn.raised) for turn in turns]
+            changes = latch.follow(axis_s[start:stop], values[start:stop], values[start:stop])
+            found += [(start + change.index, change.is_set) for change in changes]
     assert found == slow_latch(list(axis_s), list(values), rules)
 
 

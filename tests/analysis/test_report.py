@@ -21,6 +21,7 @@ from amptally.analysis.report.text_page import render
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run, Series
+from amptally.analysis.wording.findings import told
 from amptally.logger.channels import BY_SI_NAME
 from amptally.logger.storage.metadata import Gap
 from tests.analysis.build_runs import CART, Floats, consistent, measured, value_of, write_run
@@ -467,7 +468,7 @@ def test_faults_and_a_foreign_clock_are_told(tmp_path: Path) -> None:
     report = report_of(tmp_path, DRIVE, faults={"crc": 3, "cobs": 0}, clock={"drift_ppm": 9e6, "rate_u": 1e-6})
     checked(report)
     assert {"faults", "clock_not_real_time"} <= codes(report)
-    evidence = next(finding.evidence for finding in report.findings if finding.code == "faults")
+    evidence = next(told(finding).evidence for finding in report.findings if finding.code == "faults")
     assert evidence == "crc 3"
 
 
@@ -492,7 +493,16 @@ def test_the_page_keeps_its_width_and_leads_with_the_answers(tmp_path: Path, wid
     assert lines.index("Answers") < 8
     assert lines[lines.index("Answers") + 1].startswith("• left fuse: worst 18 A for ")
     assert max(map(len, lines)) <= max(width, 60)
-    order = ["Answers", "Energy", "Battery current", "Left fuse:", "Left wire:", "Charge left", "Findings", "Cautions"]
+    order = [
+        "Answers",
+        "Energy",
+        "Battery current",
+        "Left fuse:",
+        "Left wire:",
+        "Remaining charge",
+        "Findings",
+        "Cautions",
+    ]
     places = [next(k for k, line in enumerate(lines) if line.startswith(head)) for head in order]
     assert places == sorted(places)
 

@@ -5,7 +5,6 @@ The drives are simulated (logger/simulator); which value rests on which channel 
 
 from __future__ import annotations
 
-from dataclasses import replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
@@ -13,16 +12,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from amptally.analysis.driving.driving import CommandBin
 from amptally.analysis.quality import doubts
-from amptally.analysis.quality.doubts import Doubt
 from amptally.analysis.report.answers import answers
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.report.text_page import render
-from amptally.analysis.report.trust import EFFECTS, Trust
+from amptally.analysis.report.trust import EFFECTS
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.findings import told
+from amptally.analysis.wording.uncertainty import words_of
 from tests.analysis.build_runs import write_run
 from tests.analysis.test_report import checked
 from tests.studies import defects
@@ -207,10 +205,10 @@ def test_a_zero_that_moved_widens_by_its_time(plain: Report, record: Record, tmp
     assert report.currents["battery"].mean_a.basis.startswith("the current sensor's zero moved")
     # What the interval rests on most is the finding, and it is to be settled first.
     top = next(each for each in report.uncertainty if each.value == "energy.net_ah")
-    assert "(finding zero_shift)" in top.what
+    assert top.source["finding"] == "zero_shift"
     assert top.share is not None
     assert top.share > 0.9
-    assert top.next.startswith("Settle this finding first")
+    assert words_of(top.source, top.declared).next.startswith("Settle this finding first")
 
 
 def test_two_clocks_refuse_what_needs_one(plain: Report, record: Record, tmp_path: Path) -> None:
@@ -253,7 +251,7 @@ def test_a_supply_above_the_controllers_greatest(record: Record, tmp_path: Path)
     machine = MACHINE.replace("maximum_v = 34", f"maximum_v = {most - 0.05:.3f}")
     found = {each.code: each for each in report_of(record, tmp_path, machine).findings}
     assert found["controller_above_maximum"].severity == "danger"
-    assert f"{most:.2f} V" in found["controller_above_maximum"].evidence
+    assert f"{most:.2f} V" in told(found["controller_above_maximum"]).evidence
     kept = MACHINE.replace("maximum_v = 34", f"maximum_v = {most + 0.05:.3f}")
     (tmp_path / "run.parquet").unlink()
     assert "controller_above_maximum" not in {each.code for each in report_of(record, tmp_path, kept).findings}
@@ -261,19 +259,6 @@ def test_a_supply_above_the_controllers_greatest(record: Record, tmp_path: Path)
 
 def doubt(code: str, **fields: Any) -> Doubt:
     return Doubt(Reason(code, "danger"), **fields)
-
-
-def test_the_command_map_loses_the_side_that_is_refused(plain: Report) -> None:
-    bins = tuple(CommandBin(side, 0.0, 0.1, 5, 1.0, 3.0, 3.0) for side in ("left", "right"))
-    use = replace(plain.drive, command_map=bins, command_map_refused=None)
-    left = doubt("channels_disagree", channels=(LEFT,), variant="left")
-    found = Trust.under([left]).drive(use)
-    assert [each.side for each in found.command_map] == ["right"]
-    assert found.command_map_refused is None
-    none = Trust.under([doubt("channels_disagree", channels=(LEFT, RIGHT), variant="both")]).drive(use)
-    assert none.command_map == ()
-    assert none.command_map_refused == "battery, left and right current do not add up (finding channels_disagree)"
-    assert Trust.under([doubt("cut_top", channels=(LEFT,))]).drive(use).command_map == bins
 
 
 def test_every_path_of_the_table_is_in_the_report(plain: Report) -> None:

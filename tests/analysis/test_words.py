@@ -12,11 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.controller.command import mixed, read_commands
+from amptally.analysis.driving.manoeuvre import commanded
 from amptally.analysis.driving.stall import assess_stalls
-from amptally.analysis.report.command_words import commanded
 from amptally.analysis.results.estimate import Estimate, estimate, refuse
 from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.formatting import bare, full, moment, number, short
+from amptally.analysis.wording.results import phrase
 from tests.analysis.build_runs import CART, Floats, write_run
 
 
@@ -123,7 +124,8 @@ def said(folder: Path, channels: dict[str, Any], machine: str | None = CART, at:
 
 def words_of(run: Run, at_s: float, width_s: float) -> str | None:
     _, stalls = assess_stalls(run, read_commands(run))
-    return commanded(run, at_s, width_s, stalls)
+    manoeuvre = commanded(run, at_s, width_s, stalls)
+    return None if manoeuvre is None else phrase(manoeuvre)
 
 
 @pytest.mark.parametrize(

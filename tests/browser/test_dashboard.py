@@ -93,21 +93,21 @@ def test_zoom_is_in_the_address_and_survives_a_reload(tab: Tab) -> None:
     assert axis_range(page) == pytest.approx(first, abs=0.01)
     # A zoom changes what is seen, not what is computed.
     expect(page.locator("#part-words")).to_contain_text("whole run")
-    page.get_by_role("button", name="All", exact=True).click()
+    page.get_by_role("button", name="Fit", exact=True).click()
     expect(page.locator("#view-words")).to_contain_text("0.00 to")
     assert ask(page, "see_from") is None
 
 
 def test_a_peak_is_drawn_at_every_zoom(tab: Tab) -> None:
-    """The greatest battery current of the drive, one sample of 141 000, is in the picture of the whole run."""
+    """The maximum battery current of the drive, one sample of 141 000, is in the picture of the whole run."""
     page = tab.drive()
-    greatest = "() => Math.max(...document.querySelector('#traces .js-plotly-plot').calcdata[0].map(p => p.y || 0))"
-    whole = page.evaluate(greatest)
-    page.locator(".card", has_text="Main fuse").get_by_text("Show the moment").click()
+    maximum = "() => Math.max(...document.querySelector('#traces .js-plotly-plot').calcdata[0].map(p => p.y || 0))"
+    whole = page.evaluate(maximum)
+    page.locator(".card", has_text="Main fuse").get_by_text("Show in traces").click()
     wait_address(page, "see_from")
     expect(page.locator("#view-words")).not_to_contain_text("0.00 to")
     settled(page)
-    assert page.evaluate(greatest) == pytest.approx(whole, abs=1e-3)
+    assert page.evaluate(maximum) == pytest.approx(whole, abs=1e-3)
 
 
 def test_brushing_computes_that_part_and_back(tab: Tab) -> None:
@@ -150,7 +150,7 @@ def test_an_answer_leads_to_its_moment(tab: Tab) -> None:
     card = page.locator(".card", has_text="Left fuse")
     said = re.search(r"for ([\d.]+)\s?s at (\d+)\s?min (\d+)\s?s", card.locator(".sentence").inner_text())
     assert said is not None
-    card.get_by_text("Show the moment").click()
+    card.get_by_text("Show in traces").click()
     wait_address(page, "see_from")
     expect(page.locator("#view-words")).not_to_contain_text("0.00 to")
     low, high = in_view(page)
@@ -200,23 +200,23 @@ def test_laps_come_to_the_front(tab: Tab) -> None:
 
 def test_tables_stand_beside_the_pictures(tab: Tab) -> None:
     page = tab.drive()
-    for name, least in (("traces-table", 24), ("exposure-table", 40), ("volts-table", 10), ("command-table", 16)):
+    for name, at_least in (("traces-table", 24), ("exposure-table", 40), ("volts-table", 10), ("command-table", 16)):
         page.locator(f"#{name}-asked").click()
         page.wait_for_selector(f"#{name} tbody tr")
-        assert page.locator(f"#{name} tbody tr").count() >= least
+        assert page.locator(f"#{name} tbody tr").count() >= at_least
     page.locator("#wires-figures-asked").click()
-    expect(page.locator("#wires-figures")).to_contain_text("ABYC E-11")
+    expect(page.locator("#wires-figures")).to_contain_text("33 CFR 183.425")
     before = page.locator("#traces-table tbody tr").nth(3).inner_text()
-    page.get_by_role("button", name="Closer").click()
+    page.get_by_role("button", name="Zoom in").click()
     expect(page.locator("#traces-table tbody tr").nth(3)).not_to_have_text(before)
 
 
 def test_how_it_was_driven(tab: Tab) -> None:
-    """The stall at the bench leg, what braking won back, and two lines of current by command; of a part, its own."""
+    """The stall at the bench leg, what braking recovered, and two lines of current by command; of a part, its own."""
     page = tab.drive()
     words = page.locator("#drive-words")
     expect(words).to_contain_text("left wheel, 1.1")
-    expect(words).to_contain_text("Charge won back")
+    expect(words).to_contain_text("Recovered charge")
     page.wait_for_selector("#command .trace")
     assert page.locator("#command .trace").count() == 2
     page = tab.drive("?from=20&to=100")
@@ -227,7 +227,7 @@ def test_how_it_was_driven(tab: Tab) -> None:
 
 
 def test_light_and_dark(tab: Tab) -> None:
-    """The system's theme is followed until somebody chooses; the choice is remembered, pictures included."""
+    """The system's theme is followed until one is chosen; the choice is remembered, pictures included."""
     page = tab.drive()
 
     def paper() -> str:
@@ -240,7 +240,7 @@ def test_light_and_dark(tab: Tab) -> None:
     page.emulate_media(color_scheme="dark")
     page.wait_for_function("() => document.querySelector('#traces .js-plotly-plot').layout.font.color === '#e9e5db'")
     assert paper() == "rgb(20, 24, 27)"
-    page.get_by_role("button", name="Light or dark").click()
+    page.get_by_role("button", name="Theme").click()
     page.wait_for_function("() => document.querySelector('#traces .js-plotly-plot').layout.font.color === '#1f262b'")
     page.reload()
     page.wait_for_selector("#traces .scatterlayer .trace")

@@ -112,7 +112,7 @@ def test_a_run_that_fails_does_not_block_the_list(folder: Path, monkeypatch: pyt
 
 
 def test_large_runs_wait_for_somebody(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "LARGEST_UNASKED", 100)
+    monkeypatch.setattr(module, "MAX_BACKGROUND_SAMPLES", 100)
     shelf = Library(folder)
     assert not shelf.compute_next(shelf.entries())
     shelf.report("run-1")

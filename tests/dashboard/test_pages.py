@@ -15,6 +15,7 @@ import pytest
 from dash.development.base_component import Component
 
 from amptally.analysis.report.build import Report
+from amptally.analysis.wording.uncertainty import words_of
 from amptally.dashboard.address import DriveAddress, whole
 from amptally.dashboard.figures import command as command_figure
 from amptally.dashboard.figures import exposure as exposure_figure
@@ -23,13 +24,13 @@ from amptally.dashboard.figures import volts as volts_figure
 from amptally.dashboard.figures.lanes import lanes_of, usual_keys
 from amptally.dashboard.figures.traces import View, traces_figure
 from amptally.dashboard.library import Library, OpenRun
-from amptally.dashboard.pages import driving as drive_use_part
 from amptally.dashboard.pages import tables
 from amptally.dashboard.pages.cards import cards_of, show_card
 from amptally.dashboard.pages.drive import (
     LEAD_FIGURES,
     answer_cards,
     drive_page,
+    drive_words,
     figures_part,
     findings_part,
     laps_part,
@@ -120,9 +121,9 @@ def test_every_run_has_a_page(library: Library, name: str) -> None:
     if report.drive.command_map:
         for theme in (LIGHT, DARK):
             check_figure(command_figure.command_figure(report, theme))
-        assert text_of(drive_use_part.command_table(report))
+        assert text_of(tables.command_table(report))
     for part in (
-        drive_use_part.drive_words(report),
+        drive_words(report),
         findings_part(report.findings),
         figures_part(report),
         *(lead_figures(report, kind) for kind in LEAD_FIGURES),
@@ -141,13 +142,14 @@ def test_every_run_has_a_page(library: Library, name: str) -> None:
 
 def test_the_page_says_what_the_intervals_rest_on(library: Library) -> None:
     known = [
-        part for part in components(figures_part(library.report("whole"))) if getattr(part, "id", "") == "rests-on"
+        part for part in components(figures_part(library.report("whole"))) if getattr(part, "id", "") == "uncertainty"
     ]
     said = text_of(known)
     assert "Net energy" in said
     for each in library.report("whole").uncertainty:
-        assert each.what in said
-        assert each.next in said
+        words = words_of(each.source, each.declared)
+        assert words.what in said
+        assert words.next in said
     nothing = dataclasses.replace(library.report("whole"), uncertainty=())
     assert "No main result has an interval." in text_of(figures_part(nothing))
 
@@ -162,7 +164,7 @@ def reason(report: Report, library: Library, name: str) -> str:
             *(lead_figures(report, kind) for kind in LEAD_FIGURES),
             findings_part(report.findings),
             volts_words(report),
-            drive_use_part.drive_words(report),
+            drive_words(report),
             laps_part(report, 1, DriveAddress(), name, laps_figure.channels_of(opened)),
         )
     )
@@ -249,7 +251,7 @@ def test_the_command_picture_and_its_table_say_the_same(tmp_path: Path) -> None:
     assert [trace["name"] for trace in figure["data"]] == ["left", "right"]
     drawn = np.concatenate([unpacked(trace["y"]) for trace in figure["data"]])
     assert drawn == pytest.approx([each.mean_a for each in report.drive.command_map])
-    rows = text_of(drive_use_part.command_table(report))
+    rows = text_of(tables.command_table(report))
     assert rows.count("left") == rows.count("right") == 10
     assert f"{report.drive.command_map[3].mean_a:.2f}" in rows
 

@@ -11,7 +11,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from amptally.dashboard.app import create_app
-from amptally.dashboard.serving.compress import LEAST_BYTES
+from amptally.dashboard.serving.compress import MIN_BYTES
 from tests.dashboard.made_runs import CART, short_drive, write_run_of
 
 PORT = 8731
@@ -140,7 +140,7 @@ def test_large_posts_are_refused(client: FlaskClient) -> None:
 def test_answers_are_packed_where_the_browser_takes_it(client: FlaskClient) -> None:
     plain = client.get("/_dash-dependencies", headers=HERE)
     packed = client.get("/_dash-dependencies", headers={**HERE, "Accept-Encoding": "gzip, deflate"})
-    assert len(plain.data) > LEAST_BYTES
+    assert len(plain.data) > MIN_BYTES
     assert packed.headers["Content-Encoding"] == "gzip"
     assert gzip.decompress(packed.data) == plain.data
     assert len(packed.data) < len(plain.data)

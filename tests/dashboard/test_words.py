@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from amptally.analysis.results.estimate import Estimate, estimate
 from amptally.analysis.results.reason import Reason
+from amptally.analysis.wording.formatting import interval_line
 from amptally.dashboard.figures.plot import clock, span, time_ticks
-from amptally.dashboard.pages.cards import BAND_FROM, BAND_TO, held_together, interval_line, strip_place
+from amptally.dashboard.pages.cards import BAND_FROM, BAND_TO, held_together, strip_place
 
 
 @given(st.floats(0, 90_000), st.floats(1e-3, 90_000))

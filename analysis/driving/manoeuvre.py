@@ -1,4 +1,4 @@
-"""What the machine was asked to do at a moment, in a few words. docs/methods.md, Commands."""
+"""What the machine was commanded to do at a moment. docs/methods.md, Commands."""
 
 from __future__ import annotations
 
@@ -9,18 +9,19 @@ import numpy as np
 from amptally.analysis.controller.command import Commands, read_commands
 from amptally.analysis.driving.stall import Stall, length
 from amptally.analysis.results.leads import SIDES
+from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
 
 SPLIT_SHARE = 0.35
-"""The two sides differ by this share of the greater one: turning."""
+"""The two sides differ by this share of the larger one: turning."""
 MOMENTS = 21
-"""At which the commands of a window are read."""
+"""The commands of a window are read at this many moments."""
 
 
-def commanded(run: Run, at_s: float, width_s: float, stalls: Iterable[Stall]) -> str | None:
-    """A few words for the window, such as "while turning left"; None where pulses or their mixing are not known.
+def commanded(run: Run, at_s: float, width_s: float, stalls: Iterable[Stall]) -> Reason | None:
+    """The manoeuvre in a window, such as `turning`; None where pulses or their mixing are not known.
 
-    A wheel stood still where the report's `stalls` fill more than half of the window and its own pickup told so.
+    A wheel stood still where the report's `stalls` fill more than half of the window, by the wheel's own pickup.
     """
     commands = read_commands(run)
     if not isinstance(commands, Commands):
@@ -28,19 +29,19 @@ def commanded(run: Run, at_s: float, width_s: float, stalls: Iterable[Stall]) ->
     moments = np.linspace(at_s, at_s + width_s, MOMENTS)
     lost = commands.lost_at(moments)
     if lost.mean() > 0.5:
-        return "without command pulses"
+        return Reason("without_pulses")
     left, right = (float(np.median(commands.at(side, moments)[~lost])) for side in SIDES)
     dead = commands.dead
     if max(abs(left), abs(right)) < dead:
-        return "with the sticks at rest"
+        return Reason("sticks_at_rest")
     stood = [side for side in SIDES if run.has(f"{side}_wheel_count") and _stood(side, at_s, width_s, stalls)]
     if stood:
-        return f"while the {' and '.join(stood)} wheel{'s' if len(stood) > 1 else ''} stood still under command"
+        return Reason("wheels_standing", sides=tuple(stood))
     if left * right < 0 and min(abs(left), abs(right)) > dead:
-        return f"while turning on the spot to the {'right' if left > right else 'left'}"
+        return Reason("turning_on_the_spot", side="right" if left > right else "left")
     if abs(left - right) > SPLIT_SHARE * max(abs(left), abs(right)):
-        return f"while turning {'right' if left > right else 'left'}"
-    return "while reversing" if left + right < 0 else "while driving straight ahead"
+        return Reason("turning", side="right" if left > right else "left")
+    return Reason("reversing") if left + right < 0 else Reason("straight_ahead")
 
 
 def _stood(side: str, at_s: float, width_s: float, stalls: Iterable[Stall]) -> bool:

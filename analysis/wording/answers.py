@@ -1,0 +1,93 @@
+"""The sentences that a report leads with, from the results of its sections."""
+
+from __future__ import annotations
+
+from amptally.analysis.battery.sag import Sag
+from amptally.analysis.forecast.remaining import Remaining
+from amptally.analysis.protection.fuse import FuseResult
+from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.results.reason import Reason
+from amptally.analysis.wording.formatting import bare, full, moment, number, short
+from amptally.analysis.wording.labels import ENDS_BY
+from amptally.analysis.wording.results import phrase, refusal
+
+_VERDICTS = {
+    "past": ": it should have opened, so doubt the data, the sensor's place or the fuse",
+    "inside": ": inside the band in which it may open",
+    "near": ": near, by the margin's interval or by the load over ten minutes",
+    "below": "",
+    "unknown": ": these data leave open how near",
+}
+_NOT_MEASURED = {
+    "estimated": " (estimated through the controller's duty, not measured)",
+    "bounded": " (measured in the other lead, so a bound alone)",
+}
+
+
+def _times(ratio: float) -> str:
+    """One decimal, or two where one would round to 1."""
+    return number(ratio, 1 if ratio >= 1.1 else 2)
+
+
+def _duration(seconds: float) -> str:
+    return f"{seconds:.2g} s" if seconds < 10 else moment(seconds)
+
+
+def fuse_sentence(fuse: FuseResult, commanded: Reason | None) -> str:
+    """Worst window of one fuse against its earliest opening; `commanded` is what the machine was asked to do then."""
+    window_s, at_s, margin = fuse.tightest_window_s, fuse.tightest_at_s, fuse.margin.value
+    if margin is None or window_s is None or at_s is None:
+        return f"no margin: {refusal(fuse.margin)}"
+    # A margin that is known only from above: the current may have come closer than this.
+    above, below = {"at_most": ("at least ", "at most "), "at_least": ("at most ", "at least ")}.get(
+        fuse.margin.bound, ("", "")
+    )
+    latest = fuse.margin_latest.value
+    if fuse.verdict == "past" and latest is not None:
+        ratio = (
+            f"{_times(1 / latest)} times the current at which it opens at the latest, {_times(1 / margin)} times that "
+            "at which it may open"
+        )
+    elif margin < 1:
+        ratio = f"{above}{_times(1 / margin)} times the current at which it may open"
+    else:
+        ratio = f"it could have carried {below}{_times(margin)} times as much before it may open"
+    return (
+        f"worst {fuse.worst_rms_a or 0.0:.0f} A{_NOT_MEASURED.get(fuse.current_from or '', '')} for "
+        f"{_duration(window_s)} at {moment(at_s)}{'' if commanded is None else f', {phrase(commanded)}'}; {ratio}"
+        f"{_VERDICTS[fuse.verdict]}"
+    )
+
+
+def sag_sentence(sag: Sag) -> str:
+    """Worst sag and the minimum voltage."""
+    if sag.worst_sag_v.value is not None and sag.worst_sag_at_s is not None:
+        return (
+            f"sagged at least {bare(sag.worst_sag_v)} below rest, to {bare(sag.min_voltage_v)} or lower, "
+            f"at {moment(sag.worst_sag_at_s)}"
+        )
+    if sag.min_voltage_v.value is not None and sag.min_voltage_at_s is not None:
+        lowest = f"{short(sag.min_voltage_v)} at {moment(sag.min_voltage_at_s)}"
+        return f"minimum voltage {lowest}; sag {full(sag.worst_sag_v)}"
+    return f"voltage {full(sag.min_voltage_v)}"
+
+
+def receiver_sentence(sag: Sag, minimum_v: float | None) -> str:
+    """Minimum of the receiver supply against what the receiver needs."""
+    against = "its minimum is not in the machine file" if minimum_v is None else f"its minimum is {minimum_v:g} V"
+    at = "" if sag.receiver_min_at_s is None else f" at {moment(sag.receiver_min_at_s)}"
+    return f"{bare(sag.receiver_min_v)} or lower{at}; {against}"
+
+
+def charge_sentence(laps_per_charge: Estimate, remaining: Remaining) -> str:
+    """Laps and time that a charge gives, and what ends it."""
+    laps = full(laps_per_charge)
+    gives = f"a full charge gives {laps} laps like these"
+    sentence = f"laps per charge {laps}" if laps_per_charge.is_refused else gives
+    runtime = remaining.runtime_s
+    if runtime.value is None:
+        return f"{sentence}; runtime {full(runtime)}"
+    from_low = "" if runtime.low is None else f", 95 % from {moment(runtime.low)}"
+    at_most = "at most " if runtime.low is None else ""
+    ended = f", ended by {ENDS_BY[remaining.ends_by]}" if remaining.ends_by else ""
+    return f"{sentence}; from here {at_most}{moment(runtime.value)} of driving like this{from_low}{ended}"
