@@ -16,8 +16,6 @@ from amptally.analysis.quality import doubts
 from amptally.analysis.report.answers import answers
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.report.text_page import render
-from amptally.analysis.report.trust import EFFECTS
-from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.findings import told
 from amptally.analysis.wording.uncertainty import words_of
@@ -255,23 +253,3 @@ def test_a_supply_above_the_controllers_greatest(record: Record, tmp_path: Path)
     kept = MACHINE.replace("maximum_v = 34", f"maximum_v = {most + 0.05:.3f}")
     (tmp_path / "run.parquet").unlink()
     assert "controller_above_maximum" not in {each.code for each in report_of(record, tmp_path, kept).findings}
-
-
-def doubt(code: str, **fields: Any) -> Doubt:
-    return Doubt(Reason(code, "danger"), **fields)
-
-
-def test_every_path_of_the_table_is_in_the_report(plain: Report) -> None:
-    """A value renamed elsewhere would silently be trusted again."""
-    known = set(leaves(plain.as_json()))
-    plainly = {"battery.weak_block", "battery.worst_sag_at_s", "drive.peak_recovered_at_s", "drive.command_map.left"}
-    plainly |= {f"laps.each.{name}" for name in LAP_FIGURES}
-    for code, effects in EFFECTS.items():
-        for path in (path for effect in effects for path in effect.paths):
-            wanted = [path.format(lead=lead, place=place) for lead, place in (("left", "left"), ("battery", "main"))]
-            assert any(matches(name, each.split(".")) for name in known | plainly for each in wanted), f"{code}: {path}"
-
-
-def matches(name: str, wanted: list[str]) -> bool:
-    parts = name.replace("rms_a.0.1", "rms_a.tenth").replace("ohm.0.1", "ohm.tenth").split(".")
-    return len(parts) == len(wanted) and all(map(fnmatchcase, parts, wanted))
