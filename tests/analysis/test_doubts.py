@@ -5,7 +5,9 @@ Which value is refused, limited or widened is our own choice (docs/methods.md, B
 
 from __future__ import annotations
 
+import ast
 from dataclasses import replace
+from pathlib import Path
 from typing import Any, get_args
 
 import pytest
@@ -16,6 +18,7 @@ from amptally.analysis.results.reason import Reason
 from amptally.analysis.wording.of_quality import DOUBTS, FINDINGS
 from amptally.analysis.wording.results import refusal
 
+ROOT = Path(__file__).parents[2]
 BATTERY, LEFT, VOLTS = "battery_current_a", "left_current_a", "battery_voltage_v"
 GAIN = Reason("interval_from", shares=(("current gain", 1.0),))
 VALUE = Estimate(10.0, 9.0, 11.0, "Ah", reasons=(GAIN,))
@@ -35,6 +38,18 @@ def test_every_doubt_has_words() -> None:
     codes = {key.split("/")[0] for key in EFFECTS}
     assert codes == set(DOUBTS)
     assert codes <= set(FINDINGS)
+
+
+def test_every_aspect_is_held_by_some_section() -> None:
+    """An aspect that no value is held against would silently be trusted."""
+    held = set()
+    for path in (path for path in (ROOT / "analysis").rglob("*.py") if path.parent.name != "quality"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            # (channel, aspect), or an aspect handed to a section's own function that knows the channel
+            second = node.elts[1:] if isinstance(node, ast.Tuple) and len(node.elts) == 2 else []
+            last = node.args[1:] if isinstance(node, ast.Call) and len(node.args) == 2 else []
+            held |= {each.value for each in (*second, *last) if isinstance(each, ast.Constant)}
+    assert set(get_args(Aspect)) <= held
 
 
 @pytest.mark.parametrize("key", EFFECTS)

@@ -95,8 +95,8 @@ def test_a_cut_is_what_lies_between_both_moments(
     steps_s = np.where(gap_after, 0.0, np.diff(time_s))
     assert found.integral == pytest.approx(float((0.5 * (value[1:] + value[:-1]) * steps_s).sum()), abs=1e-9)
     assert found.axis.sampled_s == pytest.approx(float(steps_s.sum()), abs=1e-9)
-    assert found.least() == pytest.approx(float(value.min()))
-    assert found.greatest() == pytest.approx(float(value.max()))
+    assert found.minimum() == pytest.approx(float(value.min()))
+    assert found.maximum() == pytest.approx(float(value.max()))
     other = Series(series.time_s, series.value**2, series.gap_after)
     for like in (None, found):
         squares = cut(other, start, end, like)

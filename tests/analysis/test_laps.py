@@ -28,8 +28,7 @@ from amptally.analysis.laps.marks import (
 from amptally.analysis.laps.per_charge import charge_of_a_lap, laps_in, student_t, trend
 from amptally.analysis.laps.signal import SURE, SignalLaps, find_laps
 from amptally.analysis.laps.table import cut, lap_table
-from amptally.analysis.quality.doubt import Doubt
-from amptally.analysis.quality.doubts import Doubts
+from amptally.analysis.quality.doubts import Doubt, Doubts
 from amptally.analysis.report.json_form import lap_json, laps_json
 from amptally.analysis.results.estimate import UNDECLARED, Estimate, refuse
 from amptally.analysis.results.reason import Reason
@@ -641,7 +640,7 @@ def test_a_doubted_channel_takes_its_figures_of_each_lap_away(
 
 
 def doubts_of(code: str, variant: str, *channels: str) -> Doubts:
-    return Doubts.of([Doubt("danger", code, "what", "evidence", "next", channels, variant)])
+    return Doubts.of([Doubt(Reason(code, "danger"), channels, variant)])
 
 
 def test_laps_per_charge_under_a_doubt(tmp_path: Path) -> None:

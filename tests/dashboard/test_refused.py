@@ -9,7 +9,7 @@ import numpy as np
 from amptally.dashboard.figures import exposure as exposure_figure
 from amptally.dashboard.pages import tables
 from amptally.dashboard.pages.cards import cards_of
-from tests.analysis.test_trust import report_of
+from tests.analysis.test_doubted_runs import report_of
 from tests.studies import defects
 
 REASON = "the current is an assumption, not measured (finding current_filled_in)"

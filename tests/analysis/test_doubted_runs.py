@@ -13,11 +13,9 @@ import numpy as np
 import pytest
 
 from amptally.analysis.quality import doubts
-from amptally.analysis.quality.doubts import Doubt
 from amptally.analysis.report.answers import answers
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.report.text_page import render
-from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.findings import told
 from amptally.analysis.wording.results import basis, refusal
@@ -256,7 +254,3 @@ def test_a_supply_above_the_controllers_greatest(record: Record, tmp_path: Path)
     kept = MACHINE.replace("maximum_v = 34", f"maximum_v = {most + 0.05:.3f}")
     (tmp_path / "run.parquet").unlink()
     assert "controller_above_maximum" not in {each.code for each in report_of(record, tmp_path, kept).findings}
-
-
-def doubt(code: str, **fields: Any) -> Doubt:
-    return Doubt(Reason(code, "danger"), **fields)
