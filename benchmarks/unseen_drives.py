@@ -3,10 +3,11 @@
     python -m benchmarks.unseen_drives [--quick] [--seeds 20] [--first-seed 0] [--workers 2] [--only laps …] [--cases]
 
 Four parts, each over generators of tests/studies/unseen_*.py that know the truth. Nothing in the analysis is tuned on
-them. **Laps**: complete laps found against those driven; "near" is the share of right counts whose boundaries lie within
-5 % of a lap. **Logs**: findings about bad data where nothing is wrong, and the share of typed-in currents that is found.
-**Margins**: fuse margins from slow boards, and with a gap over the worst moment, against the same drive at 1 kHz.
-**Forecasts**: figures against a battery whose every number is known. `--cases` lists what is wrong by family and seed.
+them. **Laps**: complete laps found against those driven; "near" is the share of right counts whose boundaries lie
+within 5 % of a lap. **Logs**: findings about bad data where nothing is wrong, and the share of typed-in currents that
+is found. **Margins**: fuse margins from slow boards, and with a gap over the worst moment, against the same drive at
+1 kHz. **Forecasts**: figures against a battery whose every number is known. `--cases` lists what is wrong by family and
+seed. Families with the same seed share machine and circuit, so that they can be compared.
 """
 
 from __future__ import annotations
@@ -69,7 +70,9 @@ def work(job: Job) -> list[Outcome]:
     if job.part == "logs":
         return [unseen_logs.judge(unseen_logs.BY_NAME[job.family], job.seed)]
     if job.part == "margins":
-        return [*(unseen_margins.study(job.seed, (10, 50), (0.5, 2.0)) if job.quick else unseen_margins.study(job.seed))]
+        return [
+            *(unseen_margins.study(job.seed, (10, 50), (0.5, 2.0)) if job.quick else unseen_margins.study(job.seed))
+        ]
     return [*unseen_forecasts.study(job.seed)]
 
 
@@ -129,11 +132,14 @@ def logs_table(outcomes: Sequence[LogOutcome]) -> str:
         cures = [each.cured for each in found if each.cured is not None]
         rows.append(
             [
-                name, len(found), *(_rare(counts[code], len(found)) for code in NEVER), others or "–",
+                name,
+                len(found),
+                *(_rare(counts[code], len(found)) for code in NEVER),
+                others or "–",
                 f"{sum(expected)} of {len(expected)}" if expected else "–",
                 f"{sum(cures)} of {len(cures)}" if cures else "–",
             ]
-        )  # fmt: skip
+        )
     return _lines(f"log | runs | {' | '.join(NEVER)} | others | right finding raised | remedy cures", rows)
 
 
@@ -144,7 +150,14 @@ def typed_table(outcomes: Sequence[LogOutcome]) -> str:
         if unseen_logs.BY_NAME[name].typed:
             others = Counter(code for each in found for code in each.false)
             also = ", ".join(f"{code} {_share(count, len(found))}" for code, count in others.items())
-            rows.append([name.removeprefix("typed: "), len(found), _share(sum(bool(each.hit) for each in found), len(found)), also or "–"])  # fmt: skip
+            rows.append(
+                [
+                    name.removeprefix("typed: "),
+                    len(found),
+                    _share(sum(bool(each.hit) for each in found), len(found)),
+                    also or "–",
+                ]
+            )
     return _lines("typed in | runs | found | also raised", rows)
 
 
@@ -158,16 +171,22 @@ def margins_table(outcomes: Sequence[MarginOutcome]) -> str:
         near = sum(each.error is not None and abs(each.error) <= unseen_margins.NEAR for each in unknown)
         rows.append(
             [
-                name, len(found), _rare(sum(each.value is None for each in found), len(found)),
-                _rare(sum(each.bound == "at_most" for each in found), len(found)), _rare(len(unknown), len(found)),
-                _rare(near, len(found)), f"{100 * np.median(sizes):.1f} %", f"{100 * np.quantile(sizes, 0.95):.0f} %",
+                name,
+                len(found),
+                _rare(sum(each.value is None for each in found), len(found)),
+                _rare(sum(each.bound == "at_most" for each in found), len(found)),
+                _rare(len(unknown), len(found)),
+                _rare(near, len(found)),
+                f"{100 * np.median(sizes):.1f} %",
+                f"{100 * np.quantile(sizes, 0.95):.0f} %",
                 _rare(sum(each.too_high for each in found), len(found)),
                 _rare(sum(each.low_above for each in found), len(found)),
                 _rare(sum(each.unsafe for each in found), len(found)),
             ]
-        )  # fmt: skip
-    head = "board | margins | refused | at most | verdict unknown | unknown though within 5 % | median error | 95 % of errors"
-    return _lines(f"{head} | too high, called estimate | low end above the truth | better verdict than the truth's", rows)
+        )
+    head = "board | margins | refused | at most | verdict unknown | unknown though within 5 % | median error"
+    more = "95 % of errors | too high, called estimate | low end above the truth | better verdict than the truth's"
+    return _lines(f"{head} | {more}", rows)
 
 
 def forecasts_table(outcomes: Sequence[Figure]) -> str:
@@ -181,14 +200,17 @@ def forecasts_table(outcomes: Sequence[Figure]) -> str:
         notes = Counter(each.note for each in found if "danger" in each.note)
         rows.append(
             [
-                name, len(found), len(found) - len(given),
+                name,
+                len(found),
+                len(found) - len(given),
                 _rare(len(given) - len(known), len(found)),
-                _share(sum(each.holds for each in known), len(known)), _rare(sum(each.below for each in known), len(known)),
+                _share(sum(each.holds for each in known), len(known)),
+                _rare(sum(each.below for each in known), len(known)),
                 f"{100 * statistics.median(errors):+.1f} %" if errors else "–",
                 f"{100 * statistics.median(widths):.0f} %" if widths else "–",
                 f"danger told in {notes['danger']}" if notes else "–",
             ]
-        )  # fmt: skip
+        )
     head = "figure | runs | refused | given though unknowable | interval holds the truth | truth below it"
     return _lines(f"{head} | median error | median width | note", rows)
 
@@ -201,7 +223,8 @@ def wrong(outcomes: Iterable[Outcome]) -> list[str]:
             if each.verdict != "right":
                 found.append(f"laps: {each.family}, seed {each.seed}: {each.verdict}, {each.found} for {each.true}")
             elif each.error is not None and each.error > BOUNDARY:
-                found.append(f"laps: {each.family}, seed {each.seed}: {each.found} counted, a boundary is off by {each.error:.2f} laps")  # fmt: skip
+                off = f"a boundary is off by {each.error:.2f} laps"
+                found.append(f"laps: {each.family}, seed {each.seed}: {each.found} counted, {off}")
         elif isinstance(each, LogOutcome):
             if each.false:
                 found.append(f"logs: {each.family}, seed {each.seed}: {', '.join(sorted(each.false))}")
@@ -209,10 +232,8 @@ def wrong(outcomes: Iterable[Outcome]) -> list[str]:
                 found.append(f"logs: {each.family}, seed {each.seed}: what is wrong is not found")
         elif isinstance(each, MarginOutcome):
             if each.too_high or each.unsafe or each.low_above:
-                found.append(
-                    f"margins: {each.case}, seed {each.seed}, {each.place}: {each.value:.2f} {each.bound} {each.verdict} "
-                    f"for {each.true:.2f} {each.true_verdict}"
-                )
+                given, truth = f"{each.value:.2f} {each.bound} {each.verdict}", f"{each.true:.2f} {each.true_verdict}"
+                found.append(f"margins: {each.case}, seed {each.seed}, {each.place}: {given} for {truth}")
         elif each.value is not None and not each.holds:
             truth = "no value" if each.truth is None else f"{each.truth:.4g}"
             low, high = ("open" if side is None else f"{side:.4g}" for side in (each.low, each.high))

@@ -141,9 +141,14 @@ def draw_pack(rng: np.random.Generator, chemistry: str | None = None, capacity_a
     size_ah = capacity_ah or float(np.exp(rng.uniform(np.log(9), np.log(60))))
     cells = {"li_ion": 7, "lfp": 8}.get(chosen, 12)
     return Pack(
-        chosen, cells, size_ah, float(np.exp(rng.normal(0.1, 0.3))), float(rng.uniform(0.2, 0.5)),
-        float(rng.uniform(0.1, 0.9)), float(rng.uniform(12, 60)),
-    )  # fmt: skip
+        chosen,
+        cells,
+        size_ah,
+        float(np.exp(rng.normal(0.1, 0.3))),
+        float(rng.uniform(0.2, 0.5)),
+        float(rng.uniform(0.1, 0.9)),
+        float(rng.uniform(12, 60)),
+    )
 
 
 def colder(pack: Pack, ohm_factor: float, capacity_factor: float) -> Pack:

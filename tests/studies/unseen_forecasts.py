@@ -44,7 +44,11 @@ class Figure:
     @property
     def holds(self) -> bool:
         """The interval holds the truth."""
-        return self.truth is not None and (self.low is None or self.low <= self.truth) and (self.high is None or self.truth <= self.high)  # fmt: skip
+        return (
+            self.truth is not None
+            and (self.low is None or self.low <= self.truth)
+            and (self.high is None or self.truth <= self.high)
+        )
 
     @property
     def below(self) -> bool:
@@ -95,8 +99,14 @@ def read(rng: np.random.Generator, amps: Floats, volts: Floats, every: int, step
     count = len(seen_a)
     return {
         "t_s": np.arange(count) * every * step_s,
-        "battery_current_a": np.round((seen_a * (1 + rng.normal(0, 0.005)) + rng.normal(0, 0.03) + rng.normal(0, 0.03, count)) / 0.01) * 0.01,  # fmt: skip
-        "battery_voltage_v": np.round((seen_v * (1 + rng.normal(0, 0.001)) + rng.normal(0, 0.006) + rng.normal(0, 0.003, count)) / 0.002) * 0.002,  # fmt: skip
+        "battery_current_a": np.round(
+            (seen_a * (1 + rng.normal(0, 0.005)) + rng.normal(0, 0.03) + rng.normal(0, 0.03, count)) / 0.01
+        )
+        * 0.01,
+        "battery_voltage_v": np.round(
+            (seen_v * (1 + rng.normal(0, 0.001)) + rng.normal(0, 0.006) + rng.normal(0, 0.003, count)) / 0.002
+        )
+        * 0.002,
     }
 
 
@@ -118,8 +128,9 @@ def slow_rows(seed: int, interval_s: float) -> list[Figure]:
     found = told["battery"]["resistance_ohm"]
     return [
         _figure(f"resistance {scale} s, rows {interval_s:g} s apart", seed, None, found[scale])
-        for scale in ("0.1", "1", "10") if float(scale) < interval_s
-    ]  # fmt: skip
+        for scale in ("0.1", "1", "10")
+        if float(scale) < interval_s
+    ]
 
 
 def rows_on_change(seed: int) -> list[Figure]:
@@ -138,7 +149,9 @@ def rows_on_change(seed: int) -> list[Figure]:
     made = read(rng, amps, volts, 1, fine_s)
     told = report({name: value[keep] for name, value in made.items()}, battery_text(pack) + SENSORS)
     found = told["battery"]["resistance_ohm"]
-    return [_figure(f"resistance {scale} s, 60 s and a row at each step", seed, None, found[scale]) for scale in ("1", "10")]
+    return [
+        _figure(f"resistance {scale} s, 60 s and a row at each step", seed, None, found[scale]) for scale in ("1", "10")
+    ]
 
 
 def measured_rows() -> list[Figure]:
@@ -166,11 +179,19 @@ def known(seed: int, chemistry: str, rested: bool) -> list[Figure]:
     how = "from rest" if rested else "already under load"
     kind = "from full" if start_ah == 0 else "at 70 %"
     half_ah = start_ah + 0.5 * float(whole.sum()) * STEP_S / 3600
-    found = [_figure(f"open-circuit V, {chemistry}, {how}", seed, float(pack.open_v(start_ah)), told["open_circuit_v"], kind)]
+    found = [
+        _figure(f"open-circuit V, {chemistry}, {how}", seed, float(pack.open_v(start_ah)), told["open_circuit_v"], kind)
+    ]
     found += [
-        _figure(f"resistance {scale} s, {chemistry}", seed, pack.after_ohm(float(scale), half_ah), told["resistance_ohm"][scale], how)
+        _figure(
+            f"resistance {scale} s, {chemistry}",
+            seed,
+            pack.after_ohm(float(scale), half_ah),
+            told["resistance_ohm"][scale],
+            how,
+        )
         for scale in ("1", "10")
-    ]  # fmt: skip
+    ]
     if rested:
         drop = float((pack.open_v(pack.drawn_ah(whole, STEP_S, start_ah)) - volts).max())
         load_drop = told.get("load_drop_v")
@@ -212,7 +233,9 @@ def depth(seed: int) -> list[Figure]:
     """Usable charge with depth_of_discharge 0.5 over that without, to 0.02; and below that depth nothing is left."""
     rng = np.random.default_rng([seed, 0xD3])
     pack = draw_pack(rng)
-    amps = np.concatenate((np.zeros(300), laps_load(rng, lap_shape(rng), 6, float(rng.uniform(0.1, 0.5)) * pack.capacity_ah)))
+    amps = np.concatenate(
+        (np.zeros(300), laps_load(rng, lap_shape(rng), 6, float(rng.uniform(0.1, 0.5)) * pack.capacity_ah))
+    )
     made = read(rng, amps, pack.volts(amps, STEP_S, 0.0), 2)
     drawn_ah = float(amps.sum()) * STEP_S / 3600
     whole, half = (
@@ -223,7 +246,9 @@ def depth(seed: int) -> list[Figure]:
     wanted = None if whole is None else max(0.5 * (whole + drawn_ah) - drawn_ah, 0.0) / whole
     ratio = None if not whole or half is None else half / whole
     low, high = (None, None) if ratio is None else (ratio - 0.02, ratio + 0.02)
-    below = report(made, battery_text(pack, more="depth_of_discharge = 0.5\n") + SENSORS, 0.45)["remaining"]["charge_ah"]
+    below = report(made, battery_text(pack, more="depth_of_discharge = 0.5\n") + SENSORS, 0.45)["remaining"][
+        "charge_ah"
+    ]
     return [
         Figure("usable charge at depth 0.5 over that at 1", seed, wanted, ratio, low, high),
         _figure("charge Ah left of half a charge, at 45 %", seed, 0.0, below),
@@ -270,5 +295,3 @@ def study(seed: int) -> list[Figure]:
         for rested in (True, False):
             found += known(seed, chemistry, rested)
     return [*found, *under_its_limit(seed), *depth(seed), *laps_ahead(seed)]
-
-

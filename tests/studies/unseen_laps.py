@@ -142,17 +142,27 @@ def odd_loop(rng: np.random.Generator, scale: float = 1.0) -> Way:
 
 
 CHANNELS = (
-    "battery_current_a", "battery_voltage_v", "left_current_a", "right_current_a", "pulse_a_us", "pulse_b_us",
-    "left_wheel_count", "right_wheel_count",
-)  # fmt: skip
+    "battery_current_a",
+    "battery_voltage_v",
+    "left_current_a",
+    "right_current_a",
+    "pulse_a_us",
+    "pulse_b_us",
+    "left_wheel_count",
+    "right_wheel_count",
+)
 BOARD = Board(channels=CHANNELS)
 
 
 def _driven(
-    seed: int, way: Callable[[np.random.Generator], Way], parts: Callable[[np.random.Generator, Laid], list[Leg | Wait]],
-    board: Board = BOARD, vehicle: Callable[[Vehicle], Vehicle] = lambda each: each, step_s: float = 0.01,
+    seed: int,
+    way: Callable[[np.random.Generator], Way],
+    parts: Callable[[np.random.Generator, Laid], list[Leg | Wait]],
+    board: Board = BOARD,
+    vehicle: Callable[[Vehicle], Vehicle] = lambda each: each,
+    step_s: float = 0.01,
     rest_s: float | None = None,
-) -> LapDrive:  # fmt: skip
+) -> LapDrive:
     rng = np.random.default_rng([seed, 0xA1])
     laid = lay(way(rng), rng)
     pack, own = draw_pack(rng), vehicle(draw_vehicle(rng))
@@ -180,10 +190,10 @@ def _pauses(rng: np.random.Generator, laid: Laid) -> list[Leg | Wait]:
     return [Leg(laid, 0.0, laps * laid.length_m, waits=waits)]
 
 
-def _short(rng: np.random.Generator, laid: Laid) -> list[Leg | Wait]:
+def _short(_: np.random.Generator, laid: Laid) -> list[Leg | Wait]:
     """As many laps as 18 s hold."""
-    vehicle_s = 18.0 / (laid.length_m / float(laid.speed.mean()) + 1.0)
-    return [Leg(laid, 0.0, min(max(vehicle_s, 2.1), 4.4) * laid.length_m, scatter=0.01)]
+    laps = 18.0 / (laid.length_m / float(laid.speed.mean()) + 1.0)
+    return [Leg(laid, 0.0, min(max(laps, 2.1), 4.4) * laid.length_m, scatter=0.01)]
 
 
 def small_loop(rng: np.random.Generator) -> Way:
@@ -226,9 +236,10 @@ def _both_ways(rng: np.random.Generator, laid: Laid) -> list[Leg | Wait]:
 def _two_circuits(rng: np.random.Generator, laid: Laid) -> list[Leg | Wait]:
     other = lay(odd_loop(rng, 0.7), rng)
     return [
-        Leg(laid, 0.0, _laps(rng, 3, 7) * laid.length_m), Wait(float(rng.uniform(2, 20))),
+        Leg(laid, 0.0, _laps(rng, 3, 7) * laid.length_m),
+        Wait(float(rng.uniform(2, 20))),
         Leg(other, 0.0, _laps(rng, 3, 7) * other.length_m),
-    ]  # fmt: skip
+    ]
 
 
 def line_way(rng: np.random.Generator) -> Way:
@@ -282,9 +293,14 @@ def _simulated(seed: int, course: Course, laps: int, stall_lap: int = 0, interva
     """The demo's simulator on another circuit, without marks."""
     rng = np.random.default_rng([seed, 0xA4])
     way = DriveParameters(
-        course=course, laps=laps, marks=False, stall_lap=stall_lap, pace=float(rng.uniform(0.8, 1.05)),
-        drift=float(rng.uniform(0.01, 0.04)), park_m=float(rng.uniform(2.0, 0.3 * course.length_m)),
-    )  # fmt: skip
+        course=course,
+        laps=laps,
+        marks=False,
+        stall_lap=stall_lap,
+        pace=float(rng.uniform(0.8, 1.05)),
+        drift=float(rng.uniform(0.01, 0.04)),
+        park_m=float(rng.uniform(2.0, 0.3 * course.length_m)),
+    )
     done = simulate(seed, scenario=Scenario(CartParameters(), way), interval_us=interval_us)
     around = done.true["course_m"] / course.length_m
     gone = around + np.concatenate(([0], np.cumsum(np.diff(around) < -0.5)))
@@ -315,8 +331,16 @@ def simulated_aisle(seed: int) -> LapDrive:
     return _simulated(seed, course, laps, stall_lap=int(rng.integers(1, laps)))
 
 
-def _standing(seed: int, make: Callable[[np.random.Generator, Floats], Floats], rate_hz: float, seconds: float,
-              step_a: float, noise_a: float, start_ah: float = 0.0, extra: bool = False) -> LapDrive:  # fmt: skip
+def _standing(
+    seed: int,
+    make: Callable[[np.random.Generator, Floats], Floats],
+    rate_hz: float,
+    seconds: float,
+    step_a: float,
+    noise_a: float,
+    start_ah: float = 0.0,
+    extra: bool = False,
+) -> LapDrive:
     """A machine that goes nowhere: a current over time, and what the battery makes of it."""
     rng = np.random.default_rng([seed, 0xA7])
     pack = draw_pack(rng)
@@ -330,7 +354,12 @@ def _standing(seed: int, make: Callable[[np.random.Generator, Floats], Floats], 
     }
     if extra:
         still = np.zeros(len(amps))
-        made |= {"left_wheel_count": still, "right_wheel_count": still, "pulse_a_us": still + 1500, "pulse_b_us": still + 1500}  # fmt: skip
+        made |= {
+            "left_wheel_count": still,
+            "right_wheel_count": still,
+            "pulse_a_us": still + 1500,
+            "pulse_b_us": still + 1500,
+        }
     return LapDrive(made, (), battery_text(pack))
 
 
@@ -378,10 +407,24 @@ FAMILIES: tuple[LapFamily, ...] = (
     LapFamily("odd loop", lambda s: _driven(s, odd_loop, _round()), ordinary=True),
     LapFamily("square", lambda s: _driven(s, lambda r: square(float(r.uniform(4, 9))), _round()), ordinary=True),
     LapFamily("square, smooth floor", lambda s: _driven(s, lambda r: square(float(r.uniform(4, 9)), 0.03), _round())),
-    LapFamily("six equal sides", lambda s: _driven(s, lambda r: polygon(6, float(r.uniform(4, 8))), _round()), ordinary=True),
-    LapFamily("figure of eight", lambda s: _driven(s, lambda r: figure_of_eight(float(r.uniform(1.5, 3)), float(r.uniform(3, 7))), _round()), ordinary=True),
-    LapFamily("aisle, two equal halves", lambda s: _driven(s, lambda r: aisle(float(r.uniform(8, 18)), 3.0), _round()), ordinary=True),
-    LapFamily("laps of 5 min", lambda s: _driven(s, long_circuit, _round(3, 5), replace(BOARD, rate_hz=50.0), step_s=0.02), ordinary=True),
+    LapFamily(
+        "six equal sides", lambda s: _driven(s, lambda r: polygon(6, float(r.uniform(4, 8))), _round()), ordinary=True
+    ),
+    LapFamily(
+        "figure of eight",
+        lambda s: _driven(s, lambda r: figure_of_eight(float(r.uniform(1.5, 3)), float(r.uniform(3, 7))), _round()),
+        ordinary=True,
+    ),
+    LapFamily(
+        "aisle, two equal halves",
+        lambda s: _driven(s, lambda r: aisle(float(r.uniform(8, 18)), 3.0), _round()),
+        ordinary=True,
+    ),
+    LapFamily(
+        "laps of 5 min",
+        lambda s: _driven(s, long_circuit, _round(3, 5), replace(BOARD, rate_hz=50.0), step_s=0.02),
+        ordinary=True,
+    ),
     LapFamily("pauses of 8 to 120 s", lambda s: _driven(s, odd_loop, _pauses), ordinary=True),
     LapFamily("a stall in mid-lap", lambda s: _driven(s, odd_loop, _stall), ordinary=True),
     LapFamily("start in mid-lap", lambda s: _driven(s, odd_loop, _mid_lap), ordinary=True),
@@ -392,9 +435,17 @@ FAMILIES: tuple[LapFamily, ...] = (
     LapFamily("shuttle, backing up", lambda s: _shuttle(s, True)),
     LapFamily("line to line", _line_to_line, ordinary=True),
     LapFamily("50 Hz board", lambda s: _driven(s, odd_loop, _round(), replace(BOARD, rate_hz=50.0)), ordinary=True),
-    LapFamily("10 Hz, battery alone", lambda s: _driven(s, odd_loop, _round(), replace(BOARD, rate_hz=10.0, channels=CHANNELS[:2])), ordinary=True),
+    LapFamily(
+        "10 Hz, battery alone",
+        lambda s: _driven(s, odd_loop, _round(), replace(BOARD, rate_hz=10.0, channels=CHANNELS[:2])),
+        ordinary=True,
+    ),
     LapFamily("20 s drive", lambda s: _driven(s, small_loop, _short, rest_s=1.5), ordinary=True),
-    LapFamily("3 h drive", lambda s: _driven(s, odd_loop, _round(200, 260), replace(BOARD, rate_hz=10.0), step_s=0.05), ordinary=True),
+    LapFamily(
+        "3 h drive",
+        lambda s: _driven(s, odd_loop, _round(200, 260), replace(BOARD, rate_hz=10.0), step_s=0.05),
+        ordinary=True,
+    ),
     LapFamily("simulated square", simulated_square, ordinary=True),
     LapFamily("simulated aisle, stall", simulated_aisle, ordinary=True),
     LapFamily("none: constant load", lambda s: _standing(s, _constant, 20.0, 400, 0.006, 0.02)),
@@ -404,7 +455,7 @@ FAMILIES: tuple[LapFamily, ...] = (
     LapFamily("none: rounding noise", lambda s: _standing(s, _rounding, 10.0, 600, 0.1, 0.01)),
     LapFamily("none: charging", lambda s: _standing(s, _charging, 1.0, 5400, 0.01, 0.004, 0.5)),
     LapFamily("none: parked, fan cycles", lambda s: _standing(s, _fan, 20.0, 500, 0.02, 0.02, extra=True)),
-)  # fmt: skip
+)
 BY_NAME = {family.name: family for family in FAMILIES}
 SLOW = frozenset({"3 h drive", "simulated square", "simulated aisle, stall", "laps of 5 min"})
 """Families of which a quick look takes few."""

@@ -37,9 +37,18 @@ from tests.studies.unseen_machine import (
 NEVER = ("current_filled_in", "channel_stuck", "zero_shift", "cut_top")
 """What real data must not be called."""
 WATCHED = (
-    *NEVER, "channels_disagree", "channels_swapped", "current_scale", "current_sign", "voltage_unanswering",
-    "time_bases_differ", "channel_partial", "arrangement_mismatch", "wheel_stalled", "weak_block",
-)  # fmt: skip
+    *NEVER,
+    "channels_disagree",
+    "channels_swapped",
+    "current_scale",
+    "current_sign",
+    "voltage_unanswering",
+    "time_bases_differ",
+    "channel_partial",
+    "arrangement_mismatch",
+    "wheel_stalled",
+    "weak_block",
+)
 """Every finding that says that data or machine are not what they should be."""
 BATTERY, VOLTS, LEFT, RIGHT = "battery_current_a", "battery_voltage_v", "left_current_a", "right_current_a"
 PULSES = ("pulse_a_us", "pulse_b_us")
@@ -98,8 +107,17 @@ def resolution_text(step_a: float) -> str:
     return f"[sensors.battery_current]\nresolution = {step_a}\n"
 
 
-def bench(seed: int, interval_s: float, levels: Callable[[np.random.Generator, Floats], Floats], *, step_a: float = 0.01,
-          step_v: float = 0.001, noise_a: float = 0.0, start: float = 0.05, chemistry: str | None = None) -> Log:  # fmt: skip
+def bench(
+    seed: int,
+    interval_s: float,
+    levels: Callable[[np.random.Generator, Floats], Floats],
+    *,
+    step_a: float = 0.01,
+    step_v: float = 0.001,
+    noise_a: float = 0.0,
+    start: float = 0.05,
+    chemistry: str | None = None,
+) -> Log:
     """A battery on a tester that logs every `interval_s`: single readings, a current that its regulator holds."""
     rng = _rng(seed, 1)
     pack = draw_pack(rng, chemistry)
@@ -156,7 +174,7 @@ def resting(seed: int, interval_s: float) -> Log:
     pack = draw_pack(rng)
     count = 500
     amps = np.concatenate((np.full(600, 0.3 * pack.capacity_ah), np.zeros(round(count * interval_s))))
-    volts = pack.volts(amps, 1.0, 0.3 * pack.capacity_ah)[600:: max(1, round(interval_s))][:count]
+    volts = pack.volts(amps, 1.0, 0.3 * pack.capacity_ah)[600 :: max(1, round(interval_s))][:count]
     offset = float(rng.choice([0.0, 0.00854505, 0.01, -0.02]))
     made = {
         "t_s": np.arange(len(volts)) * interval_s,
@@ -175,7 +193,11 @@ def charging(seed: int, interval_s: float, rest: bool = True) -> Log:
     begin_s = 300.0 if rest else -1.0
     full_s, end_s = float(rng.uniform(0.4, 0.6)) * seconds, float(rng.uniform(0.85, 0.97)) * seconds
     most = float(rng.uniform(0.1, 0.2)) * pack.capacity_ah
-    amps = -np.where(time_s < full_s, most, most * np.exp(-(time_s - full_s) / 2400)) * (time_s > begin_s) * (time_s < end_s)  # fmt: skip
+    amps = (
+        -np.where(time_s < full_s, most, most * np.exp(-(time_s - full_s) / 2400))
+        * (time_s > begin_s)
+        * (time_s < end_s)
+    )
     volts = pack.volts(amps, interval_s, 0.6 * pack.capacity_ah)
     held = float(volts[np.searchsorted(time_s, full_s) - 1])
     volts = np.where((time_s >= full_s) & (time_s < end_s), held, volts)
@@ -194,13 +216,17 @@ def tested(name: str, text: str) -> Log:
 
 
 MEASURED = (
-    ("pack_24v_65a_discharge.csv",
-     '[battery]\nchemistry = "li_ion"\nblocks = 1\narrangement = "single"\nblock_voltage_v = 22.2\ncutoff_v = 18\n'
-     "capacity_ah = 65\ncapacity_hours = 1\n"),
-    ("lead_acid_12v_1p5a_discharge.csv",
-     '[battery]\nchemistry = "agm"\nblocks = 1\narrangement = "single"\nblock_voltage_v = 12\ncutoff_v = 10.8\n'
-     "capacity_ah = 17\ncapacity_hours = 20\n"),
-)  # fmt: skip
+    (
+        "pack_24v_65a_discharge.csv",
+        '[battery]\nchemistry = "li_ion"\nblocks = 1\narrangement = "single"\nblock_voltage_v = 22.2\ncutoff_v = 18\n'
+        "capacity_ah = 65\ncapacity_hours = 1\n",
+    ),
+    (
+        "lead_acid_12v_1p5a_discharge.csv",
+        '[battery]\nchemistry = "agm"\nblocks = 1\narrangement = "single"\nblock_voltage_v = 12\ncutoff_v = 10.8\n'
+        "capacity_ah = 17\ncapacity_hours = 20\n",
+    ),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,18 +248,30 @@ class Driven:
     def machine(self, more: str = "", sensed: str = "supply_leg", declared: bool = True) -> str:
         """A machine file."""
         sensors = self.board.text() if declared else ""
-        return battery_text(self.pack, self.sheet) + f'[controller]\nsensed = "{sensed}"\nmixing = "controller"\n' + more + sensors
+        return (
+            battery_text(self.pack, self.sheet)
+            + f'[controller]\nsensed = "{sensed}"\nmixing = "controller"\n'
+            + more
+            + sensors
+        )
 
 
 CHANNELS = (BATTERY, VOLTS, LEFT, RIGHT, "controller_voltage_v", "receiver_voltage_v", *PULSES)
 
 
 def driven(
-    seed: int, *, board: Board | None = None, way: Callable[[np.random.Generator], Way] = odd_loop, laps: float = 3.2,
-    chemistry: str | None = None, vehicle: Callable[[Vehicle], Vehicle] = lambda each: each,
-    pack: Callable[[Pack], Pack] = lambda each: each, worn: Callable[[Pack], Pack] = lambda each: each,
-    rest_s: float = 12.0, step_s: float = 0.01,
-) -> Driven:  # fmt: skip
+    seed: int,
+    *,
+    board: Board | None = None,
+    way: Callable[[np.random.Generator], Way] = odd_loop,
+    laps: float = 3.2,
+    chemistry: str | None = None,
+    vehicle: Callable[[Vehicle], Vehicle] = lambda each: each,
+    pack: Callable[[Pack], Pack] = lambda each: each,
+    worn: Callable[[Pack], Pack] = lambda each: each,
+    rest_s: float = 12.0,
+    step_s: float = 0.01,
+) -> Driven:
     """Some laps on a circuit of its own."""
     rng = _rng(seed, 4)
     laid = lay(way(rng), rng)
@@ -257,6 +295,7 @@ def cruise_way(rng: np.random.Generator) -> Way:
 
 def saturated(seed: int) -> Log:
     """A sensor whose range ends below what a long climb takes; otherwise lightly used."""
+
     def hilly(rng: np.random.Generator) -> Way:
         base = odd_loop(rng)
         return replace(base, hills=((5.0, 5.0 + float(rng.uniform(9, 16)), 0.10),))
@@ -284,7 +323,9 @@ def wheels_up(seed: int, last: float = 0.0, battery: bool = True) -> Log:
     step_s, seconds = 0.01, 120.0
     time_s = np.arange(round(seconds / step_s)) * step_s
     edges = np.sort(rng.uniform(12, 105, 7))
-    stick = lagged(np.concatenate(([0.0], rng.uniform(0.1, 1.0, 6), [last]))[np.searchsorted(edges, time_s)], step_s, 0.3)
+    stick = lagged(
+        np.concatenate(([0.0], rng.uniform(0.1, 1.0, 6), [last]))[np.searchsorted(edges, time_s)], step_s, 0.3
+    )
     legs = [stick * (0.5 + each * stick) for each in rng.uniform(0.5, 1.3, 2)]
     coarse = float(rng.choice([0.02, 0.05, 0.1]))
     noise = coarse * float(rng.choice([0.0, 0.2]))
@@ -382,7 +423,9 @@ def lamp(seed: int) -> Log:
     return Log(replace(made, trip=replace(made.trip, truth=truth)).record(), made.machine(), frozenset({"zero_shift"}))
 
 
-def typed(seed: int, how: Callable[[np.random.Generator, Record], Floats], rate_hz: float, *, bench_log: bool = False) -> Log:  # fmt: skip
+def typed(
+    seed: int, how: Callable[[np.random.Generator, Record], Floats], rate_hz: float, *, bench_log: bool = False
+) -> Log:
     """A drive, or a stepped load, whose current was typed in; the voltage is real."""
     if bench_log:
         made = bench(seed, 1 / rate_hz, stepped)
@@ -429,7 +472,9 @@ def noisy_number(rng: np.random.Generator, found: Record) -> Floats:
     return np.asarray(level * (1 + 0.01 * rng.standard_normal(len(level))))
 
 
-def _bench(interval_s: float, levels: Callable[[np.random.Generator, Floats], Floats], **how: float) -> Callable[[int], Log]:  # fmt: skip
+def _bench(
+    interval_s: float, levels: Callable[[np.random.Generator, Floats], Floats], **how: float
+) -> Callable[[int], Log]:
     return lambda seed: bench(seed, interval_s, levels, **how)  # type: ignore[arg-type]
 
 
@@ -442,22 +487,51 @@ LOGS: tuple[LogFamily, ...] = (
     LogFamily("pulse test, 1 s", _bench(1.0, pulsed)),
     LogFamily("pulse test, 10 s", _bench(10.0, pulsed)),
     *(LogFamily(f"rest alone, {k:g} s", lambda seed, k=k: resting(seed, k)) for k in (1.0, 60.0)),
-    *(LogFamily(f"measured: {name.split('_')[0]}", lambda _, each=(name, text): tested(*each)) for name, text in MEASURED),
+    *(
+        LogFamily(f"measured: {name.split('_')[0]}", lambda _, each=(name, text): tested(*each))
+        for name, text in MEASURED
+    ),
     LogFamily("charging, 1 s", lambda seed: charging(seed, 1.0)),
     LogFamily("charging, 60 s", lambda seed: charging(seed, 60.0)),
     LogFamily("charging from the first row, 10 s", lambda seed: charging(seed, 10.0, rest=False)),
     LogFamily("drive as it is, 100 Hz", as_it_is),
     LogFamily("drive, 50 Hz", lambda seed: as_it_is(seed, board=Board(rate_hz=50, channels=CHANNELS))),
-    LogFamily("drive, 20 Hz, single readings", lambda seed: as_it_is(seed, board=Board(rate_hz=20, averages=False, channels=CHANNELS))),
+    LogFamily(
+        "drive, 20 Hz, single readings",
+        lambda seed: as_it_is(seed, board=Board(rate_hz=20, averages=False, channels=CHANNELS)),
+    ),
     LogFamily("drive, 1 Hz", lambda seed: as_it_is(seed, board=Board(rate_hz=1, channels=CHANNELS))),
     LogFamily("20 s drive", lambda seed: as_it_is(seed, way=small_loop, laps=2.4, rest_s=2.0)),
-    LogFamily("3 h drive, 5 Hz", lambda seed: as_it_is(seed, board=Board(rate_hz=5, channels=CHANNELS), laps=200.0, step_s=0.05)),
-    LogFamily("steady cruise", lambda seed: as_it_is(seed, way=cruise_way, laps=0.99, vehicle=lambda v: replace(v, unsteady=0.002))),
-    LogFamily("steady cruise, 10-bit", lambda seed: as_it_is(seed, way=cruise_way, laps=0.99, vehicle=lambda v: replace(v, unsteady=0.002), board=Board(step_a=200 / 1024, step_v=30 / 1024, noise_a=0.03, noise_v=0.004, channels=CHANNELS))),
+    LogFamily(
+        "3 h drive, 5 Hz",
+        lambda seed: as_it_is(seed, board=Board(rate_hz=5, channels=CHANNELS), laps=200.0, step_s=0.05),
+    ),
+    LogFamily(
+        "steady cruise",
+        lambda seed: as_it_is(seed, way=cruise_way, laps=0.99, vehicle=lambda v: replace(v, unsteady=0.002)),
+    ),
+    LogFamily(
+        "steady cruise, 10-bit",
+        lambda seed: as_it_is(
+            seed,
+            way=cruise_way,
+            laps=0.99,
+            vehicle=lambda v: replace(v, unsteady=0.002),
+            board=Board(step_a=200 / 1024, step_v=30 / 1024, noise_a=0.03, noise_v=0.004, channels=CHANNELS),
+        ),
+    ),
     LogFamily("wheels up, light load", wheels_up),
     LogFamily("wheels up, still turning at the end", lambda seed: wheels_up(seed, 0.3)),
     LogFamily("the same, no battery sensor", lambda seed: wheels_up(seed, 0.3, battery=False)),
-    LogFamily("lfp, voltage in steps of 0.1 V", lambda seed: as_it_is(seed, chemistry="lfp", pack=lambda p: replace(p, ohm_scale=0.4, capacity_ah=40.0), board=Board(step_v=0.1, noise_v=0.0, channels=CHANNELS))),
+    LogFamily(
+        "lfp, voltage in steps of 0.1 V",
+        lambda seed: as_it_is(
+            seed,
+            chemistry="lfp",
+            pack=lambda p: replace(p, ohm_scale=0.4, capacity_ah=40.0),
+            board=Board(step_v=0.1, noise_v=0.0, channels=CHANNELS),
+        ),
+    ),
     LogFamily("saturated on a long climb", saturated),
     LogFamily("saturated for instants, light use", light_and_saturated),
     LogFamily("10 bits over ±100 A", coarse),
@@ -465,7 +539,10 @@ LOGS: tuple[LogFamily, ...] = (
     LogFamily("battery alone", lambda seed: without(seed, LEFT, RIGHT, *PULSES)),
     LogFamily("sensors in the motor leads", motor_leads),
     LogFamily("parallel blocks", parallel),
-    LogFamily("lfp, flat voltage", lambda seed: as_it_is(seed, chemistry="lfp", pack=lambda p: replace(p, ohm_scale=0.5, capacity_ah=60.0))),
+    LogFamily(
+        "lfp, flat voltage",
+        lambda seed: as_it_is(seed, chemistry="lfp", pack=lambda p: replace(p, ohm_scale=0.5, capacity_ah=60.0)),
+    ),
     LogFamily("li_ion", lambda seed: as_it_is(seed, chemistry="li_ion")),
     LogFamily("cold and worn", lambda seed: as_it_is(seed, chemistry="agm", worn=lambda p: colder(p, 2.0, 0.7))),
     LogFamily("drifting clock", drifting),
@@ -475,15 +552,26 @@ LOGS: tuple[LogFamily, ...] = (
     LogFamily("one pulse channel", lambda seed: without(seed, "pulse_b_us")),
     LogFamily("pulses of 18 µs", lambda seed: pulses(seed, lambda value: 18.0 + np.round((value - 1500) / 250))),
     LogFamily("pulses as levels 0 and 1", lambda seed: pulses(seed, lambda value: (value > 1500).astype(float))),
-)  # fmt: skip
+)
 TYPED: tuple[LogFamily, ...] = tuple(
-    LogFamily(f"typed: {name}, {place}", lambda seed, each=(how, rate, on_bench): typed(seed, each[0], each[1], bench_log=each[2]), typed=True)
-    for name, how in (
-        ("one number", one_number), ("by pieces", pieces), ("every minute", every_minute),
-        ("lines between minutes", between_minutes), ("one number with 1 % noise", noisy_number),
+    LogFamily(
+        f"typed: {name}, {place}",
+        lambda seed, each=(how, rate, on_bench): typed(seed, each[0], each[1], bench_log=each[2]),
+        typed=True,
     )
-    for place, rate, on_bench in (("drive at 100 Hz", 100.0, False), ("drive at 1 Hz", 1.0, False), ("stepped load at 1 Hz", 1.0, True))
-)  # fmt: skip
+    for name, how in (
+        ("one number", one_number),
+        ("by pieces", pieces),
+        ("every minute", every_minute),
+        ("lines between minutes", between_minutes),
+        ("one number with 1 % noise", noisy_number),
+    )
+    for place, rate, on_bench in (
+        ("drive at 100 Hz", 100.0, False),
+        ("drive at 1 Hz", 1.0, False),
+        ("stepped load at 1 Hz", 1.0, True),
+    )
+)
 BY_NAME = {family.name: family for family in (*LOGS, *TYPED)}
 ONE_SEED = frozenset(f"measured: {name.split('_')[0]}" for name, _ in MEASURED)
 """Families that are the same for every seed."""
@@ -504,7 +592,12 @@ def judge(family: LogFamily, seed: int) -> LogOutcome:
     """Make a log, read its findings."""
     log = family.make(seed)
     codes, share = findings(log)
-    fits = {code for code in codes if log.expected and (code == log.expected or (log.expected.endswith("*") and code.startswith(log.expected[:-1])))}  # fmt: skip
+    fits = {
+        code
+        for code in codes
+        if log.expected
+        and (code == log.expected or (log.expected.endswith("*") and code.startswith(log.expected[:-1])))
+    }
     false = {code for code in codes if code in WATCHED and code not in log.allowed}
     cured = None
     if "current_filled_in" in false and log.remedy:

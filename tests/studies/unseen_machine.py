@@ -8,7 +8,7 @@ or go to another circuit. Motors: V = I·R + K·ω, torque K·I; supply current 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -81,9 +81,13 @@ def lay(way: Way, rng: np.random.Generator) -> Laid:
     floor = round_mean(rng.normal(size=cells), 12)
     floor = 1 + way.roughness * floor / max(float(floor.std()), 1e-9)
     return Laid(
-        way.length_m, round_mean(curvature, 12), round_mean(speed, 10), round_mean(grade, 12), np.clip(floor, 0.3, 2.5),
+        way.length_m,
+        round_mean(curvature, 12),
+        round_mean(speed, 10),
+        round_mean(grade, 12),
+        np.clip(floor, 0.3, 2.5),
         way.stops,
-    )  # fmt: skip
+    )
 
 
 def round_mean(values: Floats, width: int) -> Floats:
@@ -149,12 +153,18 @@ class Vehicle:
 def draw_vehicle(rng: np.random.Generator) -> Vehicle:
     """Light or heavy, smooth or brisk."""
     return Vehicle(
-        mass_kg=float(rng.uniform(50, 220)), track_m=float(rng.uniform(0.4, 0.7)), gear=float(rng.uniform(12, 20)),
-        motor_ohm=float(rng.uniform(0.08, 0.2)), rolling=float(rng.uniform(0.02, 0.06)),
-        scrub=float(rng.uniform(0.01, 0.025)), balance=float(rng.uniform(0.47, 0.53)),
-        slope_m_s2=float(rng.uniform(0.5, 1.2)), standby_a=float(rng.uniform(0.1, 0.8)),
-        regenerates=bool(rng.random() < 0.7), unsteady=float(rng.uniform(0.015, 0.05)),
-    )  # fmt: skip
+        mass_kg=float(rng.uniform(50, 220)),
+        track_m=float(rng.uniform(0.4, 0.7)),
+        gear=float(rng.uniform(12, 20)),
+        motor_ohm=float(rng.uniform(0.08, 0.2)),
+        rolling=float(rng.uniform(0.02, 0.06)),
+        scrub=float(rng.uniform(0.01, 0.025)),
+        balance=float(rng.uniform(0.47, 0.53)),
+        slope_m_s2=float(rng.uniform(0.5, 1.2)),
+        standby_a=float(rng.uniform(0.1, 0.8)),
+        regenerates=bool(rng.random() < 0.7),
+        unsteady=float(rng.uniform(0.015, 0.05)),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,10 +191,8 @@ class Trip:
 
     step_s: float
     truth: Record
-    """battery_current_a, left_current_a, right_current_a, left_motor_a, right_motor_a, throttle, steering, speed_m_s."""
+    """battery_current_a; {left,right}_current_a, _motor_a, _duty, _wheel_m; throttle, steering, speed_m_s."""
     stretches: tuple[Stretch, ...]
-    events: dict[str, float] = field(default_factory=dict)
-    """Moments of interest [s] by name."""
 
     @property
     def time_s(self) -> Floats:
@@ -206,16 +214,22 @@ def _timed(leg: Leg, vehicle: Vehicle, rng: np.random.Generator) -> tuple[Floats
     gone = np.abs(place - leg.from_m) / laid.length_m
     paces = np.clip(1 + leg.scatter * rng.standard_normal(int(gone[-1]) + 3), 0.4, 1.8)
     # The pace changes over a tenth of a lap, not at a line.
-    pace = leg.pace * np.interp(gone, np.repeat(np.arange(len(paces)), 2) + np.tile([0.05, 0.95], len(paces)), np.repeat(paces, 2))  # fmt: skip
+    pace = leg.pace * np.interp(
+        gone, np.repeat(np.arange(len(paces)), 2) + np.tile([0.05, 0.95], len(paces)), np.repeat(paces, 2)
+    )
     wander = lagged(rng.standard_normal(cells + 1), length, 3.0) * math.sqrt(2 * 3.0 / length)
     target = laid.at(laid.speed, place) * pace * np.clip(1 + vehicle.unsteady * wander, 0.6, 1.4)
     square = target**2
     dwell = np.zeros(cells + 1)
     along = np.sign(leg.to_m - leg.from_m)
-    stops = [(at + lap * laid.length_m, each_s * float(np.exp(0.15 * rng.standard_normal())))
-             for at, each_s in laid.stops
-             for lap in range(math.floor(min(leg.from_m, leg.to_m) / laid.length_m) - 1,
-                              math.ceil(max(leg.from_m, leg.to_m) / laid.length_m) + 1)]  # fmt: skip
+    stops = [
+        (at + lap * laid.length_m, each_s * float(np.exp(0.15 * rng.standard_normal())))
+        for at, each_s in laid.stops
+        for lap in range(
+            math.floor(min(leg.from_m, leg.to_m) / laid.length_m) - 1,
+            math.ceil(max(leg.from_m, leg.to_m) / laid.length_m) + 1,
+        )
+    ]
     held = None
     for at, seconds in (*stops, *leg.waits):
         index = round((at - leg.from_m) * along / length)
@@ -240,19 +254,21 @@ def _timed(leg: Leg, vehicle: Vehicle, rng: np.random.Generator) -> tuple[Floats
 
 
 def drive(
-    parts: list[Leg | Wait], vehicle: Vehicle, pack: Pack, rng: np.random.Generator, start_ah: float = 0.0,
+    parts: list[Leg | Wait],
+    vehicle: Vehicle,
+    pack: Pack,
+    rng: np.random.Generator,
+    start_ah: float = 0.0,
     step_s: float = 0.01,
-) -> Trip:  # fmt: skip
-    """Go through all parts. Supply voltage is taken as nearly open-circuit for the duty; `record` gives what it does."""
-    speeds, yaws, loads, grades, bends, held = [], [], [], [], [], []
+) -> Trip:
+    """Go through all parts. For the duty the supply is taken as nearly open-circuit; `record` gives what it does."""
+    columns: tuple[list[Floats], ...] = ([], [], [], [], [])
     stretches: list[Stretch] = []
-    events: dict[str, float] = {}
     at_s = 0.0
     for part in parts:
         if isinstance(part, Wait):
             count = round(part.seconds / step_s)
-            for column, value in zip((speeds, yaws, loads, grades, bends, held), (0, 0, 1, 0, 0, 0), strict=True):
-                column.append(np.full(count, float(value)))
+            each = tuple(np.full(count, value) for value in (0.0, 0.0, 1.0, 0.0, 0.0))
         else:
             moments, places, stalled = _timed(part, vehicle, rng)
             count = math.ceil(moments[-1] / step_s) + 1
@@ -263,30 +279,32 @@ def drive(
             smooth = max(1, round(0.25 / step_s))
             speed = np.convolve(speed, np.full(smooth, 1 / smooth), "same")
             bend = part.laid.at(part.laid.curvature, place) * along * (-1.0 if part.backing else 1.0)
-            speeds.append(speed * (-1.0 if part.backing else 1.0))
-            yaws.append(speed * bend)
-            loads.append(part.laid.at(part.laid.floor, place))
-            grades.append(part.laid.at(part.laid.grade, place) * along)
-            bends.append(bend)
             push = np.zeros(count)
             if stalled is not None:
                 push[(grid >= stalled[0]) & (grid < stalled[1])] = 1.0
-                events["stall"] = at_s + stalled[0]
-            held.append(push)
+            floor, grade = part.laid.at(part.laid.floor, place), part.laid.at(part.laid.grade, place) * along
+            each = (speed * (-1.0 if part.backing else 1.0), speed * bend, floor, grade, push)
             stretches.append(Stretch(at_s + grid, np.abs(place - part.from_m) / part.laid.length_m))
+        for column, values_of in zip(columns, each, strict=True):
+            column.append(values_of)
         at_s += count * step_s
-    speed, yaw, load, grade, bend, push = (
-        np.concatenate(column) for column in (speeds, yaws, loads, grades, bends, held)
-    )
-    truth = _electric(vehicle, pack, speed, yaw, load, grade, push, rng, start_ah, step_s)
-    return Trip(step_s, truth, tuple(stretches), events)
+    motion = [np.concatenate(column) for column in columns]
+    return Trip(step_s, _electric(vehicle, pack, motion, rng, start_ah, step_s), tuple(stretches))
 
 
 def _electric(
-    vehicle: Vehicle, pack: Pack, speed: Floats, yaw: Floats, load: Floats, grade: Floats, push: Floats,
-    rng: np.random.Generator, start_ah: float, step_s: float,
-) -> Record:  # fmt: skip
-    """Currents of motors, supply legs and battery, and the sticks."""
+    vehicle: Vehicle,
+    pack: Pack,
+    motion: list[Floats],
+    rng: np.random.Generator,
+    start_ah: float,
+    step_s: float,
+) -> Record:
+    """Currents of motors, supply legs and battery, and the sticks.
+
+    `motion`: speed, yaw rate, floor's factor, grade, and 1 while the wheels are held; each of shape (n,).
+    """
+    speed, yaw, load, grade, push = motion
     weight = vehicle.mass_kg * GRAVITY_M_S2
     smooth = max(1, round(0.2 / step_s))
     pull = np.convolve(np.gradient(speed, step_s), np.full(smooth, 1 / smooth), "same")
@@ -343,11 +361,26 @@ class Board:
 
     def text(self) -> str:
         """The [sensors] of its machine file."""
-        current = f"offset_u = {max(self.offset_a, 0.001)}\ngain_u = {self.gain_u}\nnoise = {self.noise_a}\nresolution = {self.step_a}\nfull_scale = {self.range_a}\nbandwidth_hz = 150\n"  # fmt: skip
-        volts = f"offset_u = 0.006\ngain_u = 0.001\nnoise = {self.noise_v}\nresolution = {self.step_v}\nfull_scale = 41\nbandwidth_hz = 120\n"  # fmt: skip
-        return "".join(f"[sensors.{name}]\n{current}" for name in ("battery_current", "left_current", "right_current")) + f"[sensors.battery_voltage]\n{volts}"  # fmt: skip
+        current = (
+            f"offset_u = {max(self.offset_a, 0.001)}\ngain_u = {self.gain_u}\nnoise = {self.noise_a}\n"
+            f"resolution = {self.step_a}\nfull_scale = {self.range_a}\nbandwidth_hz = 150\n"
+        )
+        volts = (
+            f"offset_u = 0.006\ngain_u = 0.001\nnoise = {self.noise_v}\nresolution = {self.step_v}\n"
+            "full_scale = 41\nbandwidth_hz = 120\n"
+        )
+        leads = ("battery_current", "left_current", "right_current")
+        return "".join(f"[sensors.{name}]\n{current}" for name in leads) + f"[sensors.battery_voltage]\n{volts}"
 
-    def read(self, rng: np.random.Generator, values: Floats, step: float, noise: float, scale: float = 1.0, offset: float = 0.0) -> Floats:  # fmt: skip
+    def read(
+        self,
+        rng: np.random.Generator,
+        values: Floats,
+        step: float,
+        noise: float,
+        scale: float = 1.0,
+        offset: float = 0.0,
+    ) -> Floats:
         """A channel as its converter gives it."""
         seen = values * scale + offset + noise * rng.standard_normal(len(values))
         return np.asarray(np.round(seen / step) * step)
@@ -369,7 +402,11 @@ def record(trip: Trip, pack: Pack, board: Board, rng: np.random.Generator, start
     volts = pack.volts(truth["battery_current_a"], step_s, start_ah)
     found: Record = {}
     legs = ("left_motor_a", "right_motor_a") if board.motor_leads else ("left_current_a", "right_current_a")
-    for name, source in (("battery_current_a", "battery_current_a"), ("left_current_a", legs[0]), ("right_current_a", legs[1])):  # fmt: skip
+    for name, source in (
+        ("battery_current_a", "battery_current_a"),
+        ("left_current_a", legs[0]),
+        ("right_current_a", legs[1]),
+    ):
         scale, offset = 1 + board.gain_u * rng.standard_normal(), board.offset_a * rng.standard_normal()
         seen = board.read(rng, sampled(truth[source], step_s, board), board.step_a, board.noise_a, scale, offset)
         found[name] = np.clip(seen, -board.range_a, board.range_a)

@@ -92,18 +92,28 @@ def drawn(seed: int) -> Drive:
     )
     base = CartParameters()
     chassis = ChassisParameters(
-        mass_kg=float(rng.uniform(90, 260)), rolling=float(rng.uniform(0.02, 0.07)), scrub_m=float(rng.uniform(0.01, 0.03))
+        mass_kg=float(rng.uniform(90, 260)),
+        rolling=float(rng.uniform(0.02, 0.07)),
+        scrub_m=float(rng.uniform(0.01, 0.03)),
     )
     controller = replace(base.controller, slew_per_s=float(rng.uniform(1.5, 10.0)))
     way = DriveParameters(
-        course=course, laps=2, marks=False, rest_s=4.0, pace=float(rng.uniform(0.8, 1.2)),
-        stall_lap=int(rng.random() < 0.5), stall_s=float(rng.uniform(0.2, 2.5)), push=float(rng.uniform(0.35, 0.8)),
-    )  # fmt: skip
-    return simulate(seed, scenario=Scenario(replace(base, chassis=chassis, controller=controller), way), interval_us=1000)
+        course=course,
+        laps=2,
+        marks=False,
+        rest_s=4.0,
+        pace=float(rng.uniform(0.8, 1.2)),
+        stall_lap=int(rng.random() < 0.5),
+        stall_s=float(rng.uniform(0.2, 2.5)),
+        push=float(rng.uniform(0.35, 0.8)),
+    )
+    return simulate(
+        seed, scenario=Scenario(replace(base, chassis=chassis, controller=controller), way), interval_us=1000
+    )
 
 
 def machine_text(seed: int, drive: Drive, corner_hz: float) -> str:
-    """Fuses whose ratings fit the drive more or less, in air of some temperature; motor and controller of the sheets."""
+    """Fuses whose ratings more or less fit the drive, in air of some temperature; motor and controller as on sheets."""
     rng = np.random.default_rng([seed, 0xC1])
     text = '[battery]\nchemistry = "agm"\nblocks = 2\narrangement = "series"\nblock_voltage_v = 12\n'
     text += "[motor]\nstall_a = 170\nrated_a = 27\nrated_voltage_v = 24\nresistance_ohm = 0.14\n"
@@ -143,14 +153,24 @@ def fuses(record: Record, machine: str) -> dict[str, Any]:
         return found
 
 
-def _judged(case: str, seed: int, truth: dict[str, Any], found: dict[str, Any], places: Iterable[str]) -> list[MarginOutcome]:  # fmt: skip
+def _judged(
+    case: str, seed: int, truth: dict[str, Any], found: dict[str, Any], places: Iterable[str]
+) -> list[MarginOutcome]:
     return [
         MarginOutcome(
-            case, seed, place, truth[place]["margin"]["value"], truth[place]["verdict"], found[place]["margin"]["value"],
-            found[place]["margin"]["low"], found[place]["margin"]["bound"], found[place]["verdict"],
+            case,
+            seed,
+            place,
+            truth[place]["margin"]["value"],
+            truth[place]["verdict"],
+            found[place]["margin"]["value"],
+            found[place]["margin"]["low"],
+            found[place]["margin"]["bound"],
+            found[place]["verdict"],
         )
-        for place in places if truth[place]["margin"]["value"] is not None
-    ]  # fmt: skip
+        for place in places
+        if truth[place]["margin"]["value"] is not None
+    ]
 
 
 def without(record: Record, from_s: float, to_s: float) -> Record:
