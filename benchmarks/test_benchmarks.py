@@ -17,9 +17,11 @@ import pytest
 from amptally.logger.storage.runfile import open_run
 from amptally.logger.wire.blocks import Block
 from amptally.logger.wire.decoder import BoardDecoder
-from benchmarks import agreed, data, ours, plain, table
+from benchmarks import agreed, data, ours, plain, table, unseen_drives
 from benchmarks.growth import Growth
 from tests.processes import worker_outlives_its_parent
+from tests.studies import unseen_forecasts
+from tests.studies.unseen_margins import MarginOutcome
 
 ROOT = Path(__file__).parent.parent
 ROWS = 90_000
@@ -132,6 +134,28 @@ def test_ten_seconds_of_a_drive_are_ten_seconds(drive: Path) -> None:
 def test_a_killed_study_leaves_no_worker_behind(tmp_path: Path) -> None:
     imports = "from benchmarks.workers import study_pool"
     assert not worker_outlives_its_parent(tmp_path, ROOT, imports, "study_pool(1)")
+
+
+def test_a_tiny_study_of_unseen_drives_has_all_of_its_tables() -> None:
+    families = {
+        "square",
+        "none: constant load",
+        "constant current throughout, 60 s",
+        "typed: one number, drive at 1 Hz",
+    }
+    asked = [job for job in unseen_drives.jobs(("laps", "logs"), range(1), True) if job.family in families]
+    assert len(asked) == len(families)
+    done = [outcome for job in asked for outcome in unseen_drives.work(job)]
+    done += unseen_forecasts.slow_rows(0, 60.0)
+    done.append(MarginOutcome("gap of 2 s", 0, "left", 1.0, "near", 1.2, 1.1, "estimate", "below"))
+    text = unseen_drives.tables(done)
+    for title in ("Laps", "False alarms", "Currents typed in", "Fuse margins", "Figures of a known battery"):
+        assert title in text
+    assert "| gap of 2 s | 1 | – | – | – | – | 20.0 % | 20 % | 100 % | 100 % | 100 % |" in text
+    assert "| one number, drive at 1 Hz | 1 | 100 % | – |" in text
+    assert "margins: gap of 2 s, seed 0, left: 1.20 estimate below for 1.00 near" in unseen_drives.wrong(done)
+    every = unseen_drives.jobs(unseen_drives.PARTS, range(20), False)
+    assert len(every) == len(set(every)) > 1500
 
 
 def test_no_study_starts_processes_another_way() -> None:
