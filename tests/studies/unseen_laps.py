@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from amptally.analysis.laps.laps import assess_laps
+from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats
 from amptally.logger.simulator import CartParameters, DriveParameters, Scenario, simulate
@@ -493,6 +494,6 @@ def judge(family: LapFamily, seed: int) -> LapOutcome:
     with tempfile.TemporaryDirectory() as folder:
         channels = {name: value for name, value in made.record.items() if name != "t_s"}
         path = write_run(Path(folder) / "run.parquet", made.record["t_s"], channels, machine=made.machine)
-        found = assess_laps(Run.open(path)).each
+        found = assess_laps(Run.open(path), Doubts()).each
     error = boundary_error([(lap.start_s, lap.end_s) for lap in found], made.stretches)
     return LapOutcome(family.name, seed, made.laps, len(found), error)
