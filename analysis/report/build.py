@@ -7,11 +7,10 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from amptally.analysis.battery.sag import Sag, assess_sag
 from amptally.analysis.battery.voltage_recovery import Recovery, assess_recovery
 from amptally.analysis.driving.driving import DriveUse, assess_drive
+from amptally.analysis.driving.speed import mean_speed
 from amptally.analysis.exposure.current import Current, assess_current
 from amptally.analysis.exposure.exposure import window_list
 from amptally.analysis.exposure.sampling_findings import judge_sampling
@@ -27,11 +26,10 @@ from amptally.analysis.report.json_form import report_json
 from amptally.analysis.report.observations import observe
 from amptally.analysis.report.single_pass import single_pass
 from amptally.analysis.report.uncertainty_budget import Contribution, main_contributions
-from amptally.analysis.results.estimate import Estimate, estimate
-from amptally.analysis.results.leads import LEADS, SIDES
-from amptally.analysis.results.reason import SEVERITIES, Reason
+from amptally.analysis.results.estimate import Estimate
+from amptally.analysis.results.leads import LEADS
+from amptally.analysis.results.reason import Reason, gravest_first
 from amptally.analysis.runs.run import Run
-from amptally.analysis.runs.standing import driven_part
 from amptally.tables.fuse_families import fuse_table
 from amptally.tables.fuse_opening_times import opening_times_s, rated_after_s
 
@@ -104,7 +102,7 @@ def build_report(
         rested_h=rested_h,
         start_fraction=fraction,
         with_ledger=with_ledger,
-        speed_m_s=speed(run, laps),
+        speed_m_s=mean_speed(run, laps),
         net_ah=energy.net_ah if run.start_row == 0 else None,
     )
     full_ah, left_ah, growth = charge.full.charge_ah, charge.before_doubts.charge_ah, charge.full.load_growth
@@ -120,46 +118,10 @@ def build_report(
         *judge_sampling(currents),
         *observe(run, sag, charge, mismatch),
     ]
-    findings = tuple(sorted(found, key=lambda finding: SEVERITIES.index(finding.severity)))
+    findings = gravest_first(found)
     recovery = assess_recovery(run, doubts)
     results = {place: lead.result for place, lead in fuses.items()}
     rests_on = main_contributions(energy, currents, results, sag, charge.remaining, per_charge)
     return Report(
         run, energy, currents, fuses, paths, sag, recovery, charge, laps, per_charge, left, drive, findings, rests_on
     )
-
-
-def _driven_s(run: Run) -> tuple[float, float]:
-    """Run times of the first and the last load; the whole run where they are not known."""
-    current = run.smooth("battery_current_a")
-    if current is None or len(current.time_s) < 2:
-        return run.start_s, run.end_s
-    stretch = current.time_s[driven_part(run, current)]
-    return float(stretch[0]), float(stretch[-1])
-
-
-def speed(run: Run, laps: Laps) -> Estimate | None:
-    """Mean speed of the driven part [m/s], from wheel counts, else from laps of known length; None without either."""
-    machine = run.machine
-    if machine is None:
-        return None
-    names = [f"{side}_wheel_count" for side in SIDES]
-    per_count = machine.metres_per_count
-    if per_count is not None and all(run.has(name) for name in names):
-        begin, end = _driven_s(run)
-        counts = 0.0
-        for part in (part for name in names for part in run.stretches(name)):
-            first, last = np.searchsorted(part.time_s, begin), np.searchsorted(part.time_s, end, "right")
-            counts += float(np.maximum(np.diff(part.value[first:last]), 0).sum())
-        metres, seconds = counts / 2 * per_count, end - begin
-        if seconds > 0 and metres > 0:
-            terms: dict[str, float | None] = {
-                "wheel diameter under load": 0.02 * metres / seconds,
-                "one count": per_count / seconds,
-            }
-            return estimate(metres / seconds, "m/s", terms, note=Reason("speed_by_wheels"))
-    if machine.lap and machine.lap.length_m and laps.each:
-        metres = machine.lap.length_m * len(laps.each)
-        seconds = sum(lap.end_s - lap.start_s for lap in laps.each)
-        return estimate(metres / seconds, "m/s", {"lap length": 0.02 * metres / seconds}, note=Reason("speed_by_laps"))
-    return None
