@@ -22,6 +22,8 @@ from tests.studies.unseen_logs import MEASURED
 from tests.studies.unseen_machine import Record
 
 STEP_S = 0.05
+NOTHING_S = 60.0
+"""A runtime up to this is none."""
 SENSORS = (
     "[sensors.battery_current]\noffset_u = 0.03\ngain_u = 0.005\nnoise = 0.03\nresolution = 0.01\n"
     "[sensors.battery_voltage]\noffset_u = 0.006\ngain_u = 0.001\nnoise = 0.003\nresolution = 0.002\n"
@@ -201,7 +203,7 @@ def known(seed: int, chemistry: str, rested: bool) -> list[Figure]:
 
 
 def under_its_limit(seed: int) -> list[Figure]:
-    """A battery that its load pulls below the end of discharge already in the run: nothing is left at this load.
+    """A battery that its load pulls below the end of discharge already in the run: nothing is left, to a minute.
 
     The note says whether a finding of severity danger names the battery.
     """
@@ -226,7 +228,9 @@ def under_its_limit(seed: int) -> list[Figure]:
     grave = [f["code"] for f in told["findings"] if f["severity"] == "danger"]
     names = ("battery", "block", "limit", "cutoff", "discharge")
     note = "danger" if any(name in code for code in grave for name in names) else "no danger"
-    return [_figure("runtime s, already under its limit", seed, 0.0, told["remaining"]["runtime_s"], note)]
+    runtime = told["remaining"]["runtime_s"]
+    truth = min(runtime["value"] or 0.0, NOTHING_S)
+    return [_figure("runtime s, already under its limit", seed, truth, runtime, note)]
 
 
 def depth(seed: int) -> list[Figure]:
