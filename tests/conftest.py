@@ -49,16 +49,24 @@ def kind_of(place: str) -> str | None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Give each test its marker and, for parallel runs, its group: a whole file, or the one of `ONE_AT_A_TIME`."""
+    """Give each test its marker."""
     moved = [path for path in KINDS if not (config.rootpath / path).exists()]
     if moved:
         raise pytest.UsageError(f"tests/conftest.py: KINDS names what is not there: {', '.join(moved)}")
-    parallel = config.pluginmanager.hasplugin("xdist")
     for item in items:
-        place = Path(item.path).relative_to(config.rootpath).as_posix()
-        kind = kind_of(place)
+        kind = kind_of(Path(item.path).relative_to(config.rootpath).as_posix())
         if kind is not None:
             item.add_marker(kind)
-        if parallel:
-            # Tests of a file share its fixtures.
-            item.add_marker(pytest.mark.xdist_group("one at a time" if kind in ONE_AT_A_TIME else place))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
+    """A worker takes whole files, whose tests share fixtures; all files of `ONE_AT_A_TIME` go to the same worker."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class ByFile(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            path = nodeid.split("::")[0]
+            return "one at a time" if kind_of(path) in ONE_AT_A_TIME else path
+
+    return ByFile(config, log)
