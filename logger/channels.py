@@ -100,7 +100,7 @@ CHANNELS: tuple[Channel, ...] = (
     _make(6, "left_fused_voltage_uv", _VOLTAGE, "Left fused voltage", "load side of the left channel's fuse"),
     _make(7, "right_fused_voltage_uv", _VOLTAGE, "Right fused voltage", "load side of the right channel's fuse"),
     _make(8, "left_current_ua", _CURRENT, "Left current",
-          "left motor channel, where the machine file says: in a supply leg positive towards the load, even in reverse; "
+          "left motor channel, where the machine file says: in a supply leg positive to the load, even in reverse; "
           "in a motor lead the sign is direction"),
     _make(9, "right_current_ua", _CURRENT, "Right current", "right motor channel, same convention as the left"),
     _make(10, "receiver_voltage_uv", _VOLTAGE, "Receiver voltage", "receiver supply rail"),

@@ -79,7 +79,7 @@ class Imported:
     frame: pl.DataFrame
     """t_us (int64, first 0, strictly increasing), then the mapped channels (int32) in the channel table's order."""
     repairs: dict[str, int]
-    """Number of repairs by kind. unsorted: rows that came after a later one; duplicate_time, missing_time: rows dropped;
+    """Number of repairs by kind. unsorted: rows after a later one; duplicate_time, missing_time: rows dropped;
     not_a_number, out_of_range: cells of the remaining rows set to null. Kinds that did not occur are absent."""
     start_utc: str | None
     """Time of the first row, ISO 8601 with a Z; None where the file's time is not tied to a calendar."""
@@ -294,7 +294,7 @@ def _convert(source: _Source, time: TimeSpec, targets: _Targets, place: dict[str
     if rows["too_long"].any():
         raise _unreadable(source.where, ValueError("a row is too long"), source)
     if rows.height < source.lines:
-        raise _refuse(f"{source.where}: stray quotes join {source.lines - rows.height} lines to others. Remove them and "
+        raise _refuse(f"{source.where}: stray quotes join {source.lines - rows.height} lines. Remove them and "
                       "line breaks within cells.")  # fmt: skip
     return rows
 

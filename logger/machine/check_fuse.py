@@ -159,7 +159,7 @@ def _insulation(place: str, wire: Wire, findings: Findings) -> None:
         findings.add(
             "wire_insulation",
             f"wire.{place}.insulation_c",
-            f"{wire.insulation_c:g} °C; the table begins at {table.COLUMNS_C[0]:g} °C, so this wire carries less than listed",
+            f"{wire.insulation_c:g} °C; the table begins at {table.COLUMNS_C[0]:g} °C; this wire carries less",
             "Ask the wire's manufacturer for its ampacity, and keep the fuse rating below that.",
         )
 

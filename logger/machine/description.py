@@ -151,7 +151,7 @@ class ArrangementMismatch:
         usual = "Check battery.arrangement (series or parallel), battery.blocks and battery.block_voltage_v"
         check = f"{usual}, and that this file belongs to this machine."
         if self.other_fits is not None:
-            check = f"{usual}: the same blocks in {self.other_fits} would fit. Or the sensor spans only part of the battery."
+            check = f"{usual}: the same blocks in {self.other_fits} would fit. Or the sensor spans only part of it."
         return (
             f"the machine file's battery is nominally {self.nominal_v:g} V ({joined}), but the run's median battery "
             f"voltage is {self.median_v:.4g} V, {self.median_v / self.nominal_v:.2f} times that. {check}"

@@ -48,7 +48,7 @@ class Observers:
             self._pass_on()
 
     def alarms(self) -> list[Alarm]:
-        """Pass on the queued samples; return the latest state of each alarm that changed since the last call, by number."""
+        """Pass on the queued samples; return the latest state of the alarms that changed since the last call."""
         self._pass_on()
         changed, self._changed = self._changed, {}
         return [alarm for _, alarm in sorted(changed.items())]

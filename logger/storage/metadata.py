@@ -107,7 +107,7 @@ def fitting(name: str, value: object) -> bool:
 
 
 def from_json(text: str, where: str) -> Metadata:
-    """Read the text of `Metadata.to_json`, trusting nothing in it. Raises RunFileError or NewerSchemaError with `where`."""
+    """Read the text of `Metadata.to_json`, trusting none of it. Raises RunFileError, NewerSchemaError with `where`."""
     if len(text) > MAX_JSON:
         raise RunFileError(f"{where} has {len(text)} characters of metadata; at most {MAX_JSON} are read.")
     try:
