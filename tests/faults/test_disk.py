@@ -106,7 +106,7 @@ def test_no_room_for_a_segment_leaves_the_raw_recording_alone(tmp_path: Path, mo
         code, path, said = recorder.result()
         sent = board.written
     assert (code, path) == (5, None), said
-    assert "raw bytes are recorded on" in said
+    assert "Raw bytes are still recorded" in said
     (journal,) = (tmp_path / "runs").glob("*.journal")
     run = sound(recover(journal, None)[0])
     assert numbers(run) == list(range(sent))
@@ -194,7 +194,7 @@ def test_a_folder_that_vanishes_is_told(tmp_path: Path) -> None:
         shutil.rmtree(tmp_path / "runs")
         code, path, said = recorder.result()
     assert (code, path) == (5, None)
-    assert "is gone" in said
+    assert "is no longer accessible" in said
     assert "Traceback" not in said
     assert "unexpected" not in said
 

@@ -202,7 +202,7 @@ def test_the_ring_turns_while_recording(tmp_path: Path) -> None:
         recorder.signal(signal.SIGTERM)
         exit_code, path, said = recorder.result()
     assert exit_code == 143, said
-    assert f"{old[0].name} was removed to make room" in said
+    assert f"{old[0].name} was removed to free space" in said
     assert path is not None
     assert sound(path).rows > before - 5000
     used = sum(found.stat().st_size for found in out.iterdir())

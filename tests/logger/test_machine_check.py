@@ -233,7 +233,7 @@ CASES: list[tuple[str, Sections, str, str, Sections]] = [
     (
         "capacity_pair",
         {"battery": {"capacity_ah": 40, "capacity_hours": 20, "second_capacity_ah": 34, "second_hours": 18}},
-        "a faster discharge gives less charge at a greater current",
+        "a faster discharge gives less charge at a higher current",
         "battery.second_capacity_ah (line 4)",
         {"battery": {"capacity_ah": 40, "capacity_hours": 20, "second_capacity_ah": 34, "second_hours": 5}},
     ),

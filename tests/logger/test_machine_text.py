@@ -60,7 +60,7 @@ def test_new_never_overwrites(tmp_path: Path) -> None:
     new(path)
     assert load(path).name == "my machine"
     path.write_text("[machine]\nname = 'mine'\n", encoding="utf-8")
-    with pytest.raises(StorageError, match=r"cart\.toml exists already and was left as it is"):
+    with pytest.raises(StorageError, match=r"cart\.toml already exists and was not changed"):
         new(path)
     assert load(path).name == "mine"
     dangling = tmp_path / "link.toml"

@@ -225,7 +225,7 @@ def test_disk_nearly_full_stops_cleanly(board: BenchBoard, tmp_path: Path, monke
     board.write(board.describe() + board.samples(100))
     recording.wait_for(lambda: recording.seen == 100)
     monkeypatch.setattr(recorder_module, "free_bytes", lambda _: 300 << 20)
-    recording.wait_for(lambda: any("make room" in text for text in recording.said))
+    recording.wait_for(lambda: any("Free some space" in text for text in recording.said))
     monkeypatch.setattr(recorder_module, "free_bytes", lambda _: 5 << 20)
     outcome = recording.result()
     assert outcome.exit_code == 5
