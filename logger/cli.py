@@ -73,7 +73,7 @@ def add_commands(commands: Commands, observers: Callable[[Machine], tuple[Observ
     ports = commands.add_parser("ports", help="list the serial ports of this computer")
     ports.set_defaults(run=_ports)
     recover = commands.add_parser("recover", help="write the run file of a recording that was interrupted")
-    recover.add_argument("journal", type=Path, metavar="JOURNAL")
+    recover.add_argument("journal", type=Path, metavar="JOURNAL", help="journal of the recording")
     recover.add_argument("--out", type=Path, metavar="FILE", help="run file to write (default: beside the journal)")
     recover.set_defaults(run=_recover)
     _add_import(commands)
@@ -155,7 +155,7 @@ def _add_machine(commands: Commands) -> None:
     actions = machine.add_subparsers(dest="action", metavar="new|show|check", required=True)
     for name, text in (
         ("new", "write a commented template"),
-        ("show", "list what a machine description says"),
+        ("show", "list the values of a machine description"),
         ("check", "find contradictions and missing data"),
     ):
         action = actions.add_parser(name, help=text)

@@ -158,19 +158,19 @@ def read_columns(
     rows = _convert(source, time, targets, place).filter(~pl.col("blank"))
     _check(source, time, targets, place, rows)
 
-    kept = rows.filter(pl.col(TIME_COLUMN).is_not_null())
-    repairs = {"missing_time": rows.height - kept.height}
-    repairs["unsorted"] = int((kept[TIME_COLUMN] < kept[TIME_COLUMN].cum_max()).sum())
+    timed = rows.filter(pl.col(TIME_COLUMN).is_not_null())
+    repairs = {"missing_time": rows.height - timed.height}
+    repairs["unsorted"] = int((timed[TIME_COLUMN] < timed[TIME_COLUMN].cum_max()).sum())
     if repairs["unsorted"]:
-        kept = kept.sort(TIME_COLUMN, maintain_order=True)
-    first_of_its_time = kept[TIME_COLUMN].diff().fill_null(1) > 0
-    repairs["duplicate_time"] = kept.height - int(first_of_its_time.sum())
-    kept = kept.filter(first_of_its_time)
-    start_us = int(kept[TIME_COLUMN][0])
-    values = kept.select(channel.name for channel in targets)
+        timed = timed.sort(TIME_COLUMN, maintain_order=True)
+    first_of_its_time = timed[TIME_COLUMN].diff().fill_null(1) > 0
+    repairs["duplicate_time"] = timed.height - int(first_of_its_time.sum())
+    timed = timed.filter(first_of_its_time)
+    start_us = int(timed[TIME_COLUMN][0])
+    values = timed.select(channel.name for channel in targets)
     repairs["not_a_number"] = sum(column.null_count() for column in values)
     repairs["out_of_range"] = sum(int((column == _OUT_OF_RANGE).sum()) for column in values)
-    frame = kept.select(
+    frame = timed.select(
         pl.col(TIME_COLUMN) - start_us,
         *(pl.when(pl.col(name) != _OUT_OF_RANGE).then(pl.col(name)).alias(name) for name in values.columns),
     )

@@ -142,8 +142,8 @@ def shown(value: object) -> str:
 
 def printable(text: str, limit: int) -> str:
     """At most `limit` characters of foreign text, on one line."""
-    kept = "".join(letter if letter.isprintable() else "?" for letter in text[:limit])
-    return kept + "…" if len(text) > limit else kept
+    cleaned = "".join(letter if letter.isprintable() else "?" for letter in text[:limit])
+    return cleaned + "…" if len(text) > limit else cleaned
 
 
 def _reads_as_number(value: str) -> bool:

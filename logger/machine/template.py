@@ -48,8 +48,8 @@ def _block(header: str, section: Section, *, explained: bool) -> str:
         # Only the name is set: every machine has one, and it shows at once which machine the file describes.
         setting = f"{'' if name == 'name' else '# '}{name} = {toml(spec.example)}"
         unit = unit_of(spec, place)
-        told = ": ".join(part for part in (unit, spec.text if explained else "") if part)
-        lines.append(f"{setting:<{_COMMENT_COLUMN}}  # {told}" if told else setting)
+        remark = ": ".join(part for part in (unit, spec.text if explained else "") if part)
+        lines.append(f"{setting:<{_COMMENT_COLUMN}}  # {remark}" if remark else setting)
         if explained and spec.words:
             lines.append(f"#     one of {', '.join(spec.words)}")
     return "\n".join(lines) + "\n"

@@ -21,10 +21,10 @@ from amptally.logger.storage.segments import segment_paths
 def run_header(header: dict[str, Any], clock: ClockFit) -> Metadata:
     """Metadata from the journal's header. Missing or invalid entries are left out."""
     wanted = {name: header.get(name) for name in ("machine", "start_charge", "rested_h", "notes")}
-    kept = {name: value for name, value in wanted.items() if value is not None and fitting(name, value)}
-    if "notes" in kept:
-        kept["notes"] = tuple(kept["notes"])
-    return Metadata(run_id=str(header.get("run_id")), start_utc=_start_utc(header, clock), **kept)
+    values = {name: value for name, value in wanted.items() if value is not None and fitting(name, value)}
+    if "notes" in values:
+        values["notes"] = tuple(values["notes"])
+    return Metadata(run_id=str(header.get("run_id")), start_utc=_start_utc(header, clock), **values)
 
 
 def _start_utc(header: dict[str, Any], clock: ClockFit) -> str | None:

@@ -72,9 +72,9 @@ def draw_drive(seed: int, *, marks: bool = True, laps: int | None = None) -> Dri
     """A drive on a longer or shorter loop, with another number of laps, other stops and another speed."""
     rng = np.random.default_rng([seed, 4])
     course = scaled(demo_course(), float(rng.uniform(0.75, 1.8)))
-    kept = course.stops if rng.random() < 0.6 else course.stops[-1:]
+    chosen = course.stops if rng.random() < 0.6 else course.stops[-1:]
     dwell = float(np.exp(rng.normal(0.0, 0.5)))
-    stops = tuple(dataclasses.replace(stop, dwell_s=stop.dwell_s * dwell) for stop in kept)
+    stops = tuple(dataclasses.replace(stop, dwell_s=stop.dwell_s * dwell) for stop in chosen)
     if len(stops) == 1:
         stops = (dataclasses.replace(stops[0], load_kg=0.0),)
     count = int(rng.integers(3, 15)) if laps is None else laps

@@ -25,8 +25,8 @@ class _Boot:
     time_us: int = 0
     duration_ms: int = 0
     reaches_back_us: int = 0
-    least: dict[str, int] = field(default_factory=dict)
-    greatest: dict[str, int] = field(default_factory=dict)
+    minimum: dict[str, int] = field(default_factory=dict)
+    maximum: dict[str, int] = field(default_factory=dict)
     rms: dict[str, int | None] = field(default_factory=dict)
 
 
@@ -54,21 +54,21 @@ class BoardExtremes:
     def take(self, frame: Extremes) -> None:
         """Add the next frame. Within a boot the extremes only widen, even if the board resets its own."""
         back_us = self._reaches_back_us(frame)
-        kept = self._entry(self._boot)
-        if frame.duration_ms < kept.duration_ms and kept.reaches_back_us > 0:
+        boot = self._entry(self._boot)
+        if frame.duration_ms < boot.duration_ms and boot.reaches_back_us > 0:
             # These began before the recording and were reset since: only the new ones belong to this run.
-            kept.least, kept.greatest = {}, {}
-        kept.time_us, kept.duration_ms, kept.reaches_back_us = frame.time_us, frame.duration_ms, back_us
+            boot.minimum, boot.maximum = {}, {}
+        boot.time_us, boot.duration_ms, boot.reaches_back_us = frame.time_us, frame.duration_ms, back_us
         for entry in frame.channels:
             channel = BY_WIRE_ID.get(entry.wire_id)
             if channel is None:
                 continue
             name = channel.name
-            if (least := _possible(channel, entry.least)) is not None:
-                kept.least[name] = min(least, kept.least.get(name, least))
-            if (greatest := _possible(channel, entry.greatest)) is not None:
-                kept.greatest[name] = max(greatest, kept.greatest.get(name, greatest))
-            kept.rms[name] = _possible(channel, entry.rms)
+            if (minimum := _possible(channel, entry.least)) is not None:
+                boot.minimum[name] = min(minimum, boot.minimum.get(name, minimum))
+            if (maximum := _possible(channel, entry.greatest)) is not None:
+                boot.maximum[name] = max(maximum, boot.maximum.get(name, maximum))
+            boot.rms[name] = _possible(channel, entry.rms)
 
     def _reaches_back_us(self, frame: Extremes) -> int:
         """How much of the frame's time lies before the first sample of the run [µs]; 0 for a later boot."""
@@ -97,7 +97,7 @@ class BoardExtremes:
                 "duration_ms": boot.duration_ms,
                 "reaches_back_s": round(boot.reaches_back_us / 1e6, 3),
                 "channels": {
-                    name: {"least": boot.least.get(name), "greatest": boot.greatest.get(name), "rms": rms}
+                    name: {"least": boot.minimum.get(name), "greatest": boot.maximum.get(name), "rms": rms}
                     for name, rms in boot.rms.items()
                 },
             }

@@ -123,16 +123,16 @@ def from_json(text: str, where: str) -> Metadata:
     if not isinstance(run_id, str) or not RUN_ID.fullmatch(run_id):
         raise RunFileError(f"{where} has no usable run id in its metadata.")
     known = {item.name for item in fields(Metadata)}
-    kept = {name: value for name, value in raw.items() if name in known}
+    values = {name: value for name, value in raw.items() if name in known}
     for name, fits in _SHAPES.items():
-        if name in kept and not fits(kept[name]):
+        if name in values and not fits(values[name]):
             raise RunFileError(f"{where} has metadata of the wrong type under '{name}'.")
-    if "gaps" in kept:
-        kept["gaps"] = tuple(_gap(item, where) for item in kept["gaps"])
+    if "gaps" in values:
+        values["gaps"] = tuple(_gap(item, where) for item in values["gaps"])
     for name in ("board_events", "alarms", "extremes", "notes", "tags"):
-        if name in kept:
-            kept[name] = tuple(kept[name])
-    return Metadata(**kept)
+        if name in values:
+            values[name] = tuple(values[name])
+    return Metadata(**values)
 
 
 def _gap(item: dict[str, Any], where: str) -> Gap:

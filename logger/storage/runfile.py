@@ -212,8 +212,8 @@ def _compare(joined: Path, digests: Sequence[Digest]) -> None:
         again = frame.slice(starts[place], rows).collect()
         height, found = digest(again)
         absent = [again[name] for name in found if name not in columns]
-        told = height == rows and all(found.get(name) == sum_ for name, sum_ in columns.items())
-        return told and all(column.null_count() == rows for column in absent)
+        same_values = height == rows and all(found.get(name) == sum_ for name, sum_ in columns.items())
+        return same_values and all(column.null_count() == rows for column in absent)
 
     with ThreadPoolExecutor(2) as two:
         if not all(two.map(same, range(len(digests)))):
