@@ -223,9 +223,9 @@ def exposure(run: Run, lead: Lead) -> CurrentExposure:
 def fuse_margin(run: Run, place: Place) -> Estimate:
     """Minimum ratio, over all window lengths, of the current that may open the fuse to the largest RMS.
 
-    Below 1 the fuse may have opened. `report(run).fuses[place]` gives the window length, the rating used and the
-    ratio for the latest opening. Published times are for a cold fuse in free air; the margin does not show that the fuse
-    is the right one.
+    Below 1 the fuse may have opened. `report(run).fuses[place]` gives the window length, the rating used and the ratio
+    for the latest opening. Published times are for a cold fuse in free air; the margin does not show that the fuse is
+    the right one.
 
     Raises AnalysisError for another place than main, left and right, and for a fuse that is not in the machine file.
 

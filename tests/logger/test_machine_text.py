@@ -107,7 +107,7 @@ def test_check_text_shows_every_part_of_a_finding() -> None:
     problems = check(parse("[fuse.left]\nfamily = 'blade_large'\nrating_a = 40\n[wire.left]\nawg = 16\n", "x"))
     text = check_text(problems)
     assert text.startswith(
-        "danger: A fuse is rated above what its wire may carry.\n  where     fuse.left.rating_a (line 3)"
+        "danger: A fuse is rated above the ampacity of its wire.\n  where     fuse.left.rating_a (line 3)"
     )
     for problem in problems:
         for part in (problem.severity, problem.what, problem.where, problem.evidence, problem.next):
@@ -116,7 +116,7 @@ def test_check_text_shows_every_part_of_a_finding() -> None:
 
 def test_check_text_without_findings_claims_nothing_about_the_machine() -> None:
     text = check_text(())
-    assert text.startswith("No contradiction found in what the file says.")
+    assert text.startswith("No contradiction found in the file.")
     assert not re.search(r"\b(safe|ok|okay|fine)\b", text, re.IGNORECASE)
 
 
