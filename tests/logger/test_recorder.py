@@ -150,7 +150,7 @@ def test_unplugged_and_plugged_in_again_is_one_run_with_a_gap(board: BenchBoard,
     recording.wait_for(lambda: recording.seen == 100)
     with bench_board() as again:
         board.unplug()
-        recording.wait_for(lambda: any("gone" in text for text in recording.said))
+        recording.wait_for(lambda: any("disconnected" in text for text in recording.said))
         link.unlink()
         link.symlink_to(again.path)
         again.sent, again.sequence = 600, 50
@@ -207,7 +207,7 @@ def test_garbage_is_told_and_kept(board: BenchBoard, tmp_path: Path) -> None:
     board.wait_for_start()
     for _ in range(30):
         board.write(bytes(range(1, 200)))
-    recording.wait_for(lambda: any("wrong baud rate" in text for text in recording.said))
+    recording.wait_for(lambda: any("baud rate is wrong" in text for text in recording.said))
     ask_to_stop(tmp_path)
     outcome = recording.result()
     assert outcome.path is None
