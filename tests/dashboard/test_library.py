@@ -119,7 +119,7 @@ def test_large_runs_wait_for_somebody(folder: Path, monkeypatch: pytest.MonkeyPa
     assert isinstance(shelf.line(shelf.entry("run-1")), Line)
 
 
-def test_what_is_kept_is_bounded() -> None:
+def test_caches_are_bounded() -> None:
     kept: Recent[str] = Recent(3, 100)
     for number in range(5):
         kept.put(number, str(number), 10)

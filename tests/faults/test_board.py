@@ -137,7 +137,7 @@ def test_another_baud_rate_makes_no_samples(sent: int, heard: int) -> None:
     assert not any(isinstance(item, Block) for item in items)
 
 
-def test_another_baud_rate_is_said_and_the_bytes_are_kept(tmp_path: Path) -> None:
+def test_a_wrong_baud_rate_is_reported_and_the_bytes_are_stored(tmp_path: Path) -> None:
     """On a real line: the board talks at half the speed that the recorder listens with."""
     with live_board(always_on=True) as (board, port):
         board.damage = lambda frame: as_heard(frame, 57_600, 115_200)

@@ -114,7 +114,7 @@ def test_the_power_goes_at_the_cutoff_and_comes_back(tmp_path: Path) -> None:
     assert open_run(tmp_path / "brought" / runs[0].name).metadata.stop_reason == "recovered"
 
 
-def test_a_person_is_only_told_of_what_was_cut_off(tmp_path: Path) -> None:
+def test_without_ring_an_interrupted_recording_is_only_reported(tmp_path: Path) -> None:
     out = tmp_path / "runs"
     out.mkdir()
     old = JournalWriter(out / "20260101T000000Z-abcd.journal", {"run_id": "20260101T000000Z-abcd"})
@@ -182,7 +182,7 @@ def test_a_run_that_was_copied_in_counts_as_older_than_the_recorded_ones(tmp_pat
     assert not copied.exists()
 
 
-def test_the_ring_turns_while_recording(tmp_path: Path) -> None:
+def test_the_ring_removes_old_runs_while_recording(tmp_path: Path) -> None:
     """The current run grows, and the old ones make room for it before it is written."""
     out = tmp_path / "runs"
     out.mkdir()

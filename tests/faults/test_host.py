@@ -78,7 +78,7 @@ def test_a_step_of_the_wall_clock_does_not_touch_the_run(tmp_path: Path, monkeyp
     assert run.metadata.start_utc is not None
 
 
-def test_a_second_recorder_is_told_who_has_the_port(tmp_path: Path) -> None:
+def test_a_second_recorder_gets_the_holder_of_the_port(tmp_path: Path) -> None:
     with live_board() as (board, port), RecorderProcess(port, tmp_path / "runs") as first:
         first.wait_for(lambda: board.written >= 100)
         with RecorderProcess(port, tmp_path / "others") as second:

@@ -172,7 +172,7 @@ def test_each_unit_becomes_storage_steps(spec: str, cell: str, stored: int, save
 # Sign.
 
 
-def test_negative_discharge_turns_currents_and_swaps_least_and_greatest(save: Save) -> None:
+def test_negative_discharge_inverts_currents_and_swaps_minimum_and_maximum(save: Save) -> None:
     path = save("t,i,lo,hi,rms,l,v\n0,-3,-5,-1,3.1,-2,24\n")
     maps = ("battery_current_a=i", "battery_current_min_a=lo", "battery_current_max_a=hi", "battery_current_rms_a=rms",
             "left_current_a=l", "battery_voltage_v=v")  # fmt: skip
@@ -285,7 +285,7 @@ def test_each_repair_is_counted(save: Save) -> None:
     }  # fmt: skip
 
 
-def test_values_at_the_limits_are_kept_and_beyond_them_null(save: Save) -> None:
+def test_values_at_the_limits_are_valid_and_beyond_them_null(save: Save) -> None:
     low, high = BY_SI_NAME["battery_voltage_v"].valid
     path = save("t,v\n" + "".join(f"{k},{value}\n" for k, value in enumerate([low, low - 1, high, high + 1, 1e300])))
     result = take(path, "t", "battery_voltage_v=v:uV")
@@ -313,7 +313,7 @@ def test_a_column_without_one_usable_number_is_refused(save: Save) -> None:
     assert "every number in column 'v' is outside" in trouble(millivolts, "t", "battery_voltage_v=v")
 
 
-def test_blank_lines_are_no_rows_and_short_rows_are_kept(save: Save) -> None:
+def test_blank_lines_are_not_rows_and_short_rows_are(save: Save) -> None:
     result = take(save("t,i,v\n\n0,1,2\n\n1,3\n2\n3,4,5\n,,\n\n"), "t", "battery_current_a=i", "battery_voltage_v=v")
     assert columns(result)["battery_current_ua"] == [1_000_000, 3_000_000, None, 4_000_000]
     assert result.repairs == {"not_a_number": 3}

@@ -188,7 +188,7 @@ def test_the_whole_line_reads_as_promised() -> None:
     )
 
 
-def test_source_name_is_kept_on_one_line() -> None:
+def test_source_name_stays_on_one_line() -> None:
     assert trouble("x = 1", "run metadata").startswith("run metadata line 1: ")
     assert trouble("x = 1", "evil\n\x1b[2J.toml").startswith("evil??[2J.toml line 1: ")
 

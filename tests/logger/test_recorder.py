@@ -202,7 +202,7 @@ def test_board_reset_goes_on_in_the_same_run(board: BenchBoard, tmp_path: Path) 
     assert (run.read([])["t_us"].diff().drop_nulls() > 0).all()
 
 
-def test_garbage_is_told_and_kept(board: BenchBoard, tmp_path: Path) -> None:
+def test_garbage_is_reported_and_stored(board: BenchBoard, tmp_path: Path) -> None:
     recording = Recording(options(board, tmp_path))
     board.wait_for_start()
     for _ in range(30):
@@ -382,7 +382,7 @@ def test_a_board_that_can_only_print(board: BenchBoard, tmp_path: Path) -> None:
     assert set(table["battery_voltage_uv"]) == {24_500_000}
 
 
-def test_a_newer_board_is_told_apart_from_a_wrong_baud_rate(board: BenchBoard, tmp_path: Path) -> None:
+def test_a_newer_board_is_distinguished_from_a_wrong_baud_rate(board: BenchBoard, tmp_path: Path) -> None:
     recording = Recording(options(board, tmp_path))
     board.wait_for_start()
     body = b"\x02\x01\x00\x00newer"
