@@ -514,7 +514,7 @@ def test_a_missing_column_is_answered_with_the_nearest_and_the_rest(save: Save) 
     message = trouble(PACK, "time_s", "battery_current_a=curent_a")
     assert "no column 'curent_a'. Nearest: 'current_A'. Its columns: 'time_s', 'current_A', 'voltage_V'." in message
     assert "'mV' is not a unit of it: A, mA, uA" in trouble(PACK, "time_s", "battery_current_a=current_A:mV")
-    assert "'min' is no unit of it: s, ms, us, iso, epoch" in trouble(PACK, "time_s:min", *MEASURED)
+    assert "'min' is not a unit of it: s, ms, us, iso, epoch" in trouble(PACK, "time_s:min", *MEASURED)
     wide = save(",".join(f"c{k}" for k in range(500)) + "\n")
     assert "and 480 more" in trouble(wide)
 

@@ -68,7 +68,7 @@ def test_new_never_overwrites(tmp_path: Path) -> None:
     with pytest.raises(StorageError):
         new(dangling)
     assert not (tmp_path / "elsewhere.toml").exists()
-    with pytest.raises(StorageError, match=r"cannot be written \(No such file or directory\)\. Give another place"):
+    with pytest.raises(StorageError, match=r"cannot be written \(No such file or directory\)\. Give another path"):
         new(tmp_path / "missing" / "cart.toml")
 
 
