@@ -1,6 +1,6 @@
-"""Record drives of small battery-electric two-wheel machines, and say how close they came to the limits.
+"""Record drives of small battery-electric two-wheel machines, and show how close they came to the limits.
 
-In a notebook: `import amptally as at`; docs/library.md carries one drive through.
+In a notebook: `import amptally as at`; docs/library.md is a worked example.
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
-# In a checkout the other folders lie beside this one, where an interpreter started there finds it before any other.
+# In a checkout the other folders are beside this one, and an interpreter started there imports this folder first.
 if not os.path.isdir(os.path.join(os.path.dirname(__file__), "analysis")):
     __path__.append(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 
@@ -58,7 +58,7 @@ if TYPE_CHECKING:
         remaining,
         report,
     )
-else:  # imported when first used: the command starts without numpy
+else:  # imported on first use, so that the command starts without numpy
 
     def __getattr__(name: str) -> object:
         if name not in __all__:

@@ -1,4 +1,4 @@
-"""The hallway: composes the commands of the three packages. Nothing else knows all of them."""
+"""Builds the command line from the commands of the three packages; the only module that knows all of them."""
 
 from __future__ import annotations
 
@@ -42,29 +42,29 @@ _EXIT_CODES: tuple[tuple[type[Exception], int], ...] = (
 
 
 class Parser(argparse.ArgumentParser):
-    """Answers a wrong call with one line."""
+    """Argument parser that reports a wrong call in one line."""
 
     def error(self, message: str) -> NoReturn:
         self.exit(2, f"{self.prog}: {message}. See: {self.prog} --help\n")
 
 
 def build_parser() -> argparse.ArgumentParser:
-    """All commands. Building it imports nothing heavy."""
+    """The parser with all commands. Building it imports no heavy module."""
     parser = Parser(
         prog="amptally",
-        description="Record drives of small battery-electric two-wheel machines, and say how close they came to the "
+        description="Record drives of small battery-electric two-wheel machines, and show how close they came to the "
         "limits of fuses, battery and receiver supply.",
-        epilog="First time here: amptally demo",
+        epilog="To start: amptally demo",
     )
     parser.add_argument("--version", action="store_true", help="print the version and exit")
-    parser.add_argument("--debug", action="store_true", help="show a traceback where something fails")
+    parser.add_argument("--debug", action="store_true", help="show a traceback on failure")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=Parser)
     demo = commands.add_parser(
         "demo",
-        help="record a simulated drive over a serial port, report it and show it",
+        help="record a simulated drive over a serial port, report it and show it in the browser",
         description="A seedling-tray cart drives its aisle loop in a nursery; no hardware is needed.",
     )
-    demo.add_argument("--no-browser", action="store_true", help="record and report, then exit")
+    demo.add_argument("--no-browser", action="store_true", help="exit after recording and reporting")
     demo.add_argument("--out", type=Path, default=Path("runs"), metavar="DIR", help="folder for runs (default: runs)")
     demo.set_defaults(run=_demo)
     logger_cli.add_commands(commands, observers)
@@ -75,7 +75,7 @@ def build_parser() -> argparse.ArgumentParser:
 
 DEMO_PORT = "sim://?seed=7&speed=30"
 DEMO_S = 285.0
-"""Run time of the demo: the drive of seed 7 and the rest around it."""
+"""Run time of the demo: the drive of seed 7 with the rest before and after it."""
 
 
 def _demo(args: argparse.Namespace) -> int:
@@ -100,13 +100,13 @@ def _demo(args: argparse.Namespace) -> int:
     print(path, flush=True)
     if args.no_browser or exit_code:
         return exit_code
-    # The path stays the last line of stdout.
+    # The path must be the last line on stdout.
     with contextlib.redirect_stdout(sys.stderr):
         return dashboard_cli.serve(args.out, path.stem, None, True)
 
 
 def observers(machine: Machine) -> tuple[Observer, ...]:
-    """Who is told of a machine's samples while they are recorded: the alarms of `amptally.analysis.alarms.watch`."""
+    """Observers of a machine's samples while recording: the alarms of `amptally.analysis.alarms.watch`."""
     import numpy as np
 
     from amptally.analysis.alarms.limits import fuse_limits, watch_limits
@@ -144,7 +144,7 @@ def _version() -> str:
 
 def main() -> int:
     """Run the command in sys.argv; the exit code is returned."""
-    # Before numpy is imported: our matrices are small, and threads that wait for more of them keep a core busy.
+    # Before numpy is imported: our matrices are small, and idle BLAS threads would keep a core busy.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     parser = build_parser()
     arguments = sys.argv[1:]
@@ -163,7 +163,7 @@ def main() -> int:
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:
-        # The reader of our output left, for example `| head`: no error of ours.
+        # The reader closed our output, for example `| head`: not an error.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except (LoggerError, AnalysisError) as error:
@@ -175,5 +175,5 @@ def main() -> int:
         if debug:
             raise
         text = f"unexpected {type(error).__name__}: {' '.join(str(error).split())[:300]}"
-        print(f"amptally: {text}. This is a defect: run again with --debug and report it.", file=sys.stderr)
+        print(f"amptally: {text}. This is a defect: run the command again with --debug and report it.", file=sys.stderr)
         return 1

@@ -1,7 +1,7 @@
-"""What a notebook asks of a run. `import amptally as at`; docs/library.md carries one drive through.
+"""The interface for notebooks. `import amptally as at`; docs/library.md is a worked example.
 
 Every figure comes from the report of the run, so that it agrees with `amptally report` and is refused where the data
-cannot support it. A report is computed once for each `Run` and then kept with it.
+cannot support it. A report is computed once for each `Run` and then cached with it.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ __all__ = [
 Lead: TypeAlias = Literal["battery", "left", "right"]
 """A lead whose current may be measured."""
 Place: TypeAlias = Literal["main", "left", "right"]
-"""Where a fuse sits; the main one carries the battery lead's current."""
+"""Position of a fuse; the main one carries the current of the battery lead."""
 
 
 def open_run(
@@ -68,10 +68,10 @@ def open_run(
 ) -> Run:
     """Open a run file, or the part of it between two run times [s].
 
-    `machine` is a machine file that takes the place of the description inside the run file.
+    `machine` is a machine file that replaces the description inside the run file.
 
     Raises LoggerError (no such file, not a run file, a mistake in the machine file) or AnalysisError (no samples, not
-    this machine), each one line: what, where, what next.
+    this machine), each one line: what is wrong, where, what to do next.
 
     >>> run = at.open_run("drive.parquet", machine="cart.toml")
     """
@@ -81,8 +81,8 @@ def open_run(
 def list_runs(folder: str | Path) -> pl.DataFrame:
     """The run files of a folder as a table, newest first; of more than 2000 files the newest.
 
-    Columns: path, run_id, machine, started_utc (text), duration_s [s], samples, notes, tags, problem. `problem` says in
-    one line why a file cannot be opened; what is not known of it is null.
+    Columns: path, run_id, machine, started_utc (text), duration_s [s], samples, notes, tags, problem. `problem` is the
+    reason why a file cannot be opened, in one line; its unknown columns are null.
 
     Raises AnalysisError where there is no such folder.
 
@@ -113,18 +113,18 @@ _LISTED: dict[str, pl.DataType | type[pl.DataType]] = {
 
 
 def report(run: Run, *, rested_h: float | None = None, start_charge: float | None = None) -> Report:
-    """Everything that a run says; `to_json()` gives the document of docs/json.md.
+    """The full report of a run; `to_json()` gives the document of docs/json.md.
 
-    `rested_h` (hours of rest before the drive, 0 or more) and `start_charge` (fraction of a full charge, 0 to 1) stand
-    instead of what was said when recording. Computed once for each pair of them; open the run again after its files or
-    its folder changed.
+    `rested_h` (hours of rest before, 0 or more) and `start_charge` (fraction of a full charge, 0 to 1) replace
+    those given when recording. Computed once for each pair of them; open the run again after its files or its folder
+    have changed.
 
     Raises AnalysisError for a number out of range.
 
     >>> text = at.report(run).to_json()
     """
     if rested_h is not None and not 0 <= rested_h < math.inf:
-        raise ArgumentError(f"rested_h is {rested_h}: write hours of rest from 0 up, for example 12.")
+        raise ArgumentError(f"rested_h is {rested_h}: write hours of rest, 0 or more, for example 12.")
     if start_charge is not None and not 0 <= start_charge <= 1:
         raise ArgumentError(f"start_charge is {start_charge}: write a fraction from 0 to 1 (full), for example 0.8.")
     key = "report", f"{rested_h} {start_charge}"
@@ -175,19 +175,19 @@ class WorstWindow:
 
 @dataclass(frozen=True, slots=True)
 class CurrentExposure:
-    """How much current for how long, in one lead."""
+    """Exposure of one lead: how much current for how long."""
 
     lead: str
     """battery, left or right."""
     current: Current = field(repr=False)
     """All figures of the current."""
     doubts: Doubts = field(repr=False)
-    """What is doubted of the run's data."""
+    """Doubts about the run's data."""
 
     def worst(self, window_s: float) -> WorstWindow:
         """The largest RMS over any window of this length [s].
 
-        Refused where the current was not measured or is doubted, where the run is shorter than the window, and where
+        Refused where the current was not measured or is doubted, where the run is shorter than the window, or where
         the window is shorter than two sample intervals. Raises AnalysisError for a length that is not above 0.
         """
         if not 0 < window_s < math.inf:
@@ -221,13 +221,13 @@ def exposure(run: Run, lead: Lead) -> CurrentExposure:
 
 
 def fuse_margin(run: Run, place: Place) -> Estimate:
-    """Current that opens the fuse at its earliest over the largest RMS of the same length, at the closest length.
+    """Minimum ratio, over all window lengths, of the current that may open the fuse to the largest RMS.
 
-    Below 1 the fuse may have opened. `report(run).fuses[place]` says at which length, against which rating, and the
-    same against the latest opening. Published times are for a cold fuse in free air; nothing here says that a fuse is
+    Below 1 the fuse may have opened. `report(run).fuses[place]` gives the window length, the rating used and the ratio
+    for the latest opening. Published times are for a cold fuse in free air; the margin does not show that the fuse is
     the right one.
 
-    Raises AnalysisError for another place than main, left and right, and for a fuse that the machine file lacks.
+    Raises AnalysisError for another place than main, left and right, and for a fuse that is not in the machine file.
 
     >>> at.fuse_margin(run, "left")
     1.380 (1.365 to 1.394)
@@ -252,7 +252,7 @@ def battery(run: Run) -> Sag:
 
 
 def remaining(run: Run, *, rested_h: float | None = None, start_charge: float | None = None) -> Remaining:
-    """Charge [Ah], energy [Wh], time [s] and distance [m] that are left at the load of this run.
+    """Remaining charge [Ah], energy [Wh], time [s] and distance [m] at the load of this run.
 
     Options and errors as for `report`.
 
@@ -263,7 +263,7 @@ def remaining(run: Run, *, rested_h: float | None = None, start_charge: float | 
 
 
 def laps(run: Run) -> Laps:
-    """The complete laps in `each`, what told them apart, or in `reasons` why there are none.
+    """The complete laps in `each` and the `method` that found them, or in `reasons` why there are none.
 
     >>> pl.DataFrame(at.laps(run).each).height
     9
@@ -272,7 +272,7 @@ def laps(run: Run) -> Laps:
 
 
 def findings(run: Run) -> tuple[Reason, ...]:
-    """What a reader of the run should know, gravest first; each has a `code` (docs/json.md) and a `severity`.
+    """Findings about the run, most severe first; each has a `code` (docs/json.md) and a `severity`.
 
     >>> for each in at.findings(run)[:2]:
     ...     print(each.severity, each.code)
@@ -285,8 +285,8 @@ def findings(run: Run) -> tuple[Reason, ...]:
 def explain(subject: Estimate | Reason) -> str:
     """The sentence behind an estimate, a reason or a finding.
 
-    Of an estimate: its value and what its interval rests on, with the share of each source in the variance; or why
-    there is no value.
+    For an estimate: its value and what its interval rests on, with the share of each source in the variance; or the
+    reason why there is no value.
 
     >>> at.explain(at.energy(run).net_wh)
     '25.62 Wh (25.30 to 25.94). Basis: current gain 61 %, current offset 36 %, voltage gain 2 %.'
@@ -301,7 +301,7 @@ def explain(subject: Estimate | Reason) -> str:
 
 
 def _doubts(run: Run) -> Doubts:
-    """What is doubted of the run's data, judged once."""
+    """Doubts about the run's data, judged once."""
     key = "doubts", ""
     found = run.cache.get(key)
     if not isinstance(found, Doubts):
@@ -311,5 +311,5 @@ def _doubts(run: Run) -> Doubts:
 
 def _one_of(name: str, known: tuple[str, ...], what: str) -> str:
     if name not in known:
-        raise ArgumentError(f"'{name}' is no {what}. Choose one of: {', '.join(known)}.")
+        raise ArgumentError(f"'{name}' is not a {what}. Choose one of: {', '.join(known)}.")
     return name

@@ -1,4 +1,4 @@
-"""The commands that compute: report, summary. Heavy imports wait until used."""
+"""The commands that compute: report, summary. Heavy modules are imported on first use."""
 
 from __future__ import annotations
 
@@ -19,28 +19,38 @@ def add_commands(commands: Any) -> None:
     report = commands.add_parser(
         "report",
         help="report a run: fuse margin, sag, energy, remaining charge",
-        description="Prints a page that leads with the answers, or with --json the document of docs/json.md.",
+        description="Print a page that starts with the main answers, or with --json the document of docs/json.md.",
     )
     report.add_argument("run_file", type=Path, metavar="RUN", help="run file (.parquet)")
     report.add_argument("--machine", type=Path, metavar="FILE", help="use this description instead of the run's own")
-    report.add_argument("--json", action="store_true", help="JSON alone on stdout")
-    report.add_argument("--html", type=Path, metavar="FILE", help="write the page as one self-contained HTML file too")
-    report.add_argument("--from", dest="from_s", type=seconds, metavar="S", help="only from this run time on")
-    report.add_argument("--to", dest="to_s", type=seconds, metavar="S", help="only up to this run time")
-    report.add_argument("--rested", type=hours, metavar="HOURS", help="hours of rest before the drive")
+    report.add_argument("--json", action="store_true", help="print JSON instead of the page")
+    report.add_argument("--html", type=Path, metavar="FILE", help="also write the page as one self-contained HTML file")
+    report.add_argument(
+        "--from", dest="from_s", type=seconds, metavar="S", help="start at this run time (default: start of the run)"
+    )
+    report.add_argument(
+        "--to", dest="to_s", type=seconds, metavar="S", help="end at this run time (default: end of the run)"
+    )
+    report.add_argument(
+        "--rested", type=hours, metavar="HOURS", help="hours that the battery had rested before the drive"
+    )
     report.add_argument(
         "--start-charge", type=charge_fraction, metavar="FRACTION|full", help="charge at the start, 0 to 1 or full"
     )
     report.set_defaults(run=_report)
     summary = commands.add_parser(
         "summary",
-        help="one table over all runs of a folder",
-        description="Writes a Parquet table with a row per run; unchanged runs are not computed again.",
+        help="make one table of all runs in a folder",
+        description="Write a Parquet table with one row per run; unchanged runs are not computed again.",
     )
     summary.add_argument("folder", type=Path, metavar="DIR", help="folder with run files")
-    summary.add_argument("--out", type=Path, required=True, metavar="FILE", help="table to write or bring up to date")
-    summary.add_argument("--workers", type=int, metavar="N", help="processes on this computer (default: its cores)")
-    summary.add_argument("--scheduler", metavar="ADDRESS", help="compute on a Dask cluster that sees the same files")
+    summary.add_argument("--out", type=Path, required=True, metavar="FILE", help="table to write or update")
+    summary.add_argument(
+        "--workers", type=int, metavar="N", help="number of processes on this computer (default: one per core)"
+    )
+    summary.add_argument(
+        "--scheduler", metavar="ADDRESS", help="address of a Dask cluster that can read the same files"
+    )
     summary.set_defaults(run=_summary)
 
 
@@ -71,7 +81,7 @@ def page_of(path: Path) -> str:
 
 @contextlib.contextmanager
 def _importing() -> Iterator[None]:
-    """Without garbage collection, since all that is imported stays: that saves a twentieth of a small report."""
+    """Import without garbage collection, since all imports stay in memory: saves a twentieth of a small report."""
     collected = gc.isenabled()
     gc.disable()
     try:

@@ -1,4 +1,4 @@
-"""How often bad data are named, how often good data are, and what else is said of bad ones.
+"""How often bad data are detected, how often good data are wrongly doubted, and which other findings bad data raise.
 
     python -m benchmarks.bad_data [--drives 60] [--first-seed 4000] [--workers 2]
 

@@ -66,7 +66,7 @@ def true_resistance_ohm(drive: Drive, current_a: float, scale_s: float) -> float
 
 
 def truths(drive: Drive) -> dict[str, float]:
-    """What the report should have found."""
+    """The true values of the report's figures."""
     time_s, true = drive.measured["t_s"], drive.true
     none = np.zeros(len(time_s) - 1, bool)
     amps, volts = true["battery_current_a"], true["battery_voltage_v"]

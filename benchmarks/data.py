@@ -86,7 +86,7 @@ def _lagged(values: npt.NDArray[np.float64], keep: float) -> npt.NDArray[np.floa
 
 
 def codes(stretch: int, count: int = STRETCH_ROWS) -> npt.NDArray[np.int16]:
-    """Converter codes of the first `count` samples of one stretch, shape (count, 10), columns as in WIRE."""
+    """Converter codes of the first `count` samples of one block, shape (count, 10), columns as in WIRE."""
     rng = np.random.default_rng([SEED, stretch])
     rows = STRETCH_ROWS  # all of them, so that a part of a stretch is the beginning of the whole
     steps = STRETCH_ROWS // _GRID
@@ -120,7 +120,7 @@ def codes(stretch: int, count: int = STRETCH_ROWS) -> npt.NDArray[np.int16]:
 
 
 def frame(stretch: int, rows: int = STRETCH_ROWS) -> pl.DataFrame:
-    """One stretch as run-file columns."""
+    """One block as run-file columns."""
     table = codes(stretch, rows).astype(np.int64)
     first = stretch * STRETCH_ROWS
     columns = {TIME_COLUMN: (np.arange(first, first + rows, dtype=np.int64)) * INTERVAL_US}
@@ -131,7 +131,7 @@ def frame(stretch: int, rows: int = STRETCH_ROWS) -> pl.DataFrame:
 
 
 def stretches(rows: int) -> list[tuple[int, int]]:
-    """(stretch, its rows) of a drive of so many samples."""
+    """(block number, its rows) for a drive of the given number of samples."""
     whole, rest = divmod(rows, STRETCH_ROWS)
     return [(k, STRETCH_ROWS) for k in range(whole)] + ([(whole, rest)] if rest else [])
 
@@ -163,7 +163,7 @@ def write_csv(run: Path, out: Path) -> Path:
 
 
 def wire_bytes(rows: int = STRETCH_ROWS, stretch: int = 1) -> bytes:
-    """What the board would send for one stretch: a describe frame each second, ten samples a frame."""
+    """Bytes that the board would send for one block: a describe frame each second, ten samples per frame."""
     table = np.empty(rows, row_dtype(WIRE))
     for place, column in enumerate(codes(stretch, rows).T):
         table[f"c{place}"] = column

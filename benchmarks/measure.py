@@ -26,7 +26,7 @@ class Taken:
     seconds: float
     """Wall time of the computation, imports left out."""
     processor_s: float
-    """Processor time of it, all threads: what a busy machine stretches less than wall time."""
+    """Processor time of all threads, which a busy machine lengthens less than wall time."""
     import_s: float
     peak_mb: float
     """Greatest resident memory of the child, imports included."""
@@ -52,7 +52,7 @@ def measure(task: str, *arguments: object, repeats: int = 3) -> Taken:
 
 
 def together(tasks: dict[str, tuple[str, Sequence[object]]], repeats: int = 3) -> dict[str, Taken]:
-    """Measure several tasks in turn, round by round, so that what else the machine does meets all of them alike."""
+    """Measure several tasks alternately, round by round, so that other load on the machine affects all alike."""
     found: dict[str, list[dict[str, Any]]] = {name: [] for name in tasks}
     for _ in range(repeats):
         for name, (task, arguments) in tasks.items():

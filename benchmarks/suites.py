@@ -117,7 +117,7 @@ def recording(bench: Bench) -> list[Line]:
 
 
 def report(bench: Bench) -> list[Line]:
-    """The full report against what else computes a part of it; nothing is said before the values agree."""
+    """The full report against alternatives that compute part of it; no time is reported before the values agree."""
     run, csv = bench.drive(bench.rows), bench.csv(bench.rows)
     found = together({
         "ours": ("ours:report", [run]),

@@ -1,4 +1,4 @@
-"""The whole state of a drive's page, as the address of that page holds it. assets/amptally.js writes the same form.
+"""The whole state of a drive's page in its address. assets/amptally.js writes the same form.
 
 `/run/<id>?from=60&to=90&see_from=70&see_to=75.5&show=battery,left&fuse=left&lap=3&across=left_current_a`
 """
@@ -35,7 +35,7 @@ class DriveAddress:
 
     @classmethod
     def parse(cls, search: str | None) -> DriveAddress:
-        """Read a query; parameters that make no sense are ignored."""
+        """Read a query; invalid parameters are ignored."""
         try:
             raw = parse_qs((search or "").removeprefix("?")[:2000], max_num_fields=20)
         except ValueError:
@@ -104,13 +104,13 @@ def words(raw: Any) -> tuple[str, ...]:
 
 
 def whole(run: Run) -> tuple[float, float]:
-    """First and last run time; a single sample counts for a tenth of a second around it."""
+    """First and last run time; a single sample counts as a tenth of a second."""
     first, last = run.start_s, run.end_s
     return (first, last) if last > first else (first - 0.05, first + 0.05)
 
 
 def in_view(run: Run, wanted: tuple[float, float] | None, part: tuple[float, float] | None) -> tuple[float, float]:
-    """The view of the traces: what was asked for, as far as it lies in the run."""
+    """The view of the traces: the requested range, limited to the run."""
     ends = whole(run)
     for asked in (wanted, part):
         if asked is not None:

@@ -1,6 +1,6 @@
 """The callbacks: the address chooses a page, the stores of a page choose what is drawn and computed.
 
-assets/amptally.js turns user actions into those stores and into the address; everything here reads them.
+assets/amptally.js writes user actions to those stores and to the address; everything here reads them.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ _log = logging.getLogger(__name__)
 
 
 def register(app: Dash, library: Library) -> None:
-    """Tie everything together."""
+    """Register all callbacks."""
     register_browser(app)
     register_pictures(app, library)
 
@@ -171,12 +171,14 @@ def register_browser(app: Dash) -> None:
 
 
 def trouble(error: Exception) -> Child:
-    """Shown where something failed: the reason, or that it is a defect; the terminal has the details."""
+    """Message for a failure: the reason, or that it is a defect; the terminal has the details."""
     home = html.P(html.A("To the list of runs", href="/"))
     if isinstance(error, AnalysisError):
         return message(plain(str(error)), home, kind="error")
     _log.error("dashboard", exc_info=error)
-    what = f"This could not be shown: {type(error).__name__}. It is a defect of amptally; the terminal says where."
+    what = (
+        f"This could not be shown: {type(error).__name__}. It is a defect of amptally; the terminal shows the details."
+    )
     return message(what, home, kind="error")
 
 

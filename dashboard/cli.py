@@ -1,4 +1,4 @@
-"""Commands that show: view. Heavy imports wait until used."""
+"""The command that shows: view. Heavy modules are imported on first use."""
 
 from __future__ import annotations
 
@@ -13,18 +13,20 @@ def add_commands(commands: Any) -> None:
     view = commands.add_parser(
         "view",
         help="show the runs of a folder in the browser",
-        description="Serves the dashboard on this computer alone and prints its address; Ctrl-C ends it.",
+        description="Serve the dashboard on this computer only and print its address; Ctrl-C ends it.",
     )
     view.add_argument("folder", nargs="?", type=Path, default=Path("runs"), metavar="DIR", help="default: runs")
-    view.add_argument("--port", type=port_number, metavar="N", help="default: 8731, or a free one where that is taken")
-    view.add_argument("--no-browser", action="store_true", help="print the address, open nothing")
+    view.add_argument(
+        "--port", type=port_number, metavar="N", help="port to serve on (default: 8731, or a free one if that is taken)"
+    )
+    view.add_argument("--no-browser", action="store_true", help="print the address without opening a browser")
     view.set_defaults(run=_view)
 
 
 def port_number(text: str) -> int:
     """A TCP port; argparse says what is wrong with it."""
     if not text.isascii() or not text.isdigit() or not 1 <= int(text[:6]) <= 65_535:
-        raise argparse.ArgumentTypeError(f"'{text}' is no port: write a number from 1 to 65535, for example 8731")
+        raise argparse.ArgumentTypeError(f"'{text}' is not a port: write a number from 1 to 65535, for example 8731")
     return int(text)
 
 

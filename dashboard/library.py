@@ -1,4 +1,4 @@
-"""The only state of the dashboard: the runs of the folder, those that are open, reports that are computed.
+"""The only state of the dashboard: the runs of the folder, open runs, computed reports.
 
 Everything is bounded, and keyed by run id and the time and size of its file and edits: a changed file is read again.
 Safe to use from several threads; reports are computed one at a time.
@@ -55,7 +55,7 @@ class Recent(Generic[Item]):
         return None if found is None else found[0]
 
     def put(self, key: object, value: Item, weight: int = 0) -> None:
-        """Cache an item; the least recently used ones go while there are too many or they weigh too much."""
+        """Cache an item; the least recently used ones are dropped above the maximum number or weight."""
         with self._lock:
             self._items[key] = value, weight
             self._items.move_to_end(key)
@@ -194,7 +194,7 @@ class Library:
         make: Callable[[], Item],
         weigh: Callable[[Item], int],
     ) -> Item:
-        """From the cache, else made once, however many threads ask at the same time."""
+        """From the cache, else made once, even if several threads request it at the same time."""
         found = cache.get(key)
         if found is None:
             with lock:
@@ -206,10 +206,10 @@ class Library:
 
 
 def _samples_open(opened: OpenRun) -> int:
-    """Of a long run one sample in a block of 64 is kept twice."""
+    """Samples in memory: of a long run two for each block of 64."""
     return opened.run.rows // 32 if opened.run.long else opened.run.rows
 
 
 def _samples_reported(report: Report) -> int:
-    """A report over the whole run holds the run that is open anyway."""
+    """Samples in memory; none for a report over the whole run, which shares the open run."""
     return 0 if report.run.rows == report.run.file.rows else min(report.run.rows, CACHED_ROWS)

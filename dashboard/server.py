@@ -27,7 +27,7 @@ def listening_socket(port: int | None) -> socket.socket:
         found = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         try:
             if os.name == "posix":
-                # A port that was used a moment ago may be used again; one that is in use may not.
+                # A port used a moment ago may be reused; one in use may not.
                 found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             found.bind((HOST, number))
             found.listen(_BACKLOG)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 DASHES = ("solid", "dash", "dot", "dashdot")
-"""Second code beside the colour, by place in a lane."""
+"""Dash patterns that repeat the colour code, by position in a lane."""
 DASH_SIGNS = ("━━", "╍╍", "┅┅", "━╍")
 """The same at text height, for legends."""
 
@@ -25,7 +25,7 @@ class Theme:
     """Behind a picture."""
     ink: str
     soft: str
-    """Text of second rank, axes."""
+    """Secondary text, axes."""
     line: str
     """Grid and rules."""
     series: tuple[str, str, str, str]
@@ -66,11 +66,11 @@ class Screen:
 
     theme: Theme
     narrow: bool = False
-    """A telephone: words in pictures are broken into short lines."""
+    """A phone: texts in pictures are broken into short lines."""
 
     @classmethod
     def parse(cls, raw: object) -> Screen | None:
-        """From what the browser sent; None before it did, since a picture would only be drawn twice."""
+        """Read what the browser sent; None before that, since a picture would only be drawn twice."""
         if not isinstance(raw, dict):
             return None
         return cls(THEMES.get(str(raw.get("theme")), LIGHT), raw.get("narrow") is True)

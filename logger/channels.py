@@ -1,4 +1,4 @@
-"""The channel table: schema, wire descriptor, labels, import map and documents derive from it.
+"""The channel table. Run-file schema, wire descriptor, labels, import map and documents derive from it.
 
 Run files store integers in `unit`; analysis works in SI floats named `si_name`. Signs: docs/nomenclature.md.
 """
@@ -29,7 +29,7 @@ class Channel:
     si_per_step: float
     """SI units per storage step."""
     valid: tuple[int, int]
-    """Least and greatest stored value that can be real; a value outside is stored as null and counted."""
+    """Valid range of stored values; a value outside it is stored as null and counted."""
     wire_id: int
     """Number in the wire format's describe frame; never reused."""
     label: str
@@ -37,7 +37,7 @@ class Channel:
     text: str
     """What is measured, where."""
     counts: bool = False
-    """A running count: steps matter, levels do not."""
+    """A running count: only its steps mean anything, not its level."""
 
 
 _CURRENT = ("µA", "A", 1e-6, (-2_000_000_000, 2_000_000_000))
@@ -76,7 +76,7 @@ def _make(
 
 
 def _interval_statistics() -> list[Channel]:
-    words = {"rms": "root mean square", "min": "least value", "max": "greatest value"}
+    words = {"rms": "root mean square", "min": "minimum", "max": "maximum"}
     return [
         _make(
             20 + 3 * place + offset,
@@ -100,9 +100,9 @@ CHANNELS: tuple[Channel, ...] = (
     _make(6, "left_fused_voltage_uv", _VOLTAGE, "Left fused voltage", "load side of the left channel's fuse"),
     _make(7, "right_fused_voltage_uv", _VOLTAGE, "Right fused voltage", "load side of the right channel's fuse"),
     _make(8, "left_current_ua", _CURRENT, "Left current",
-          "left motor channel, where the machine file says: in a supply leg positive towards the load, in reverse too; "
+          "left motor channel, where the machine file says: in a supply leg positive to the load, even in reverse; "
           "in a motor lead the sign is direction"),
-    _make(9, "right_current_ua", _CURRENT, "Right current", "right motor channel, as the left"),
+    _make(9, "right_current_ua", _CURRENT, "Right current", "right motor channel, same convention as the left"),
     _make(10, "receiver_voltage_uv", _VOLTAGE, "Receiver voltage", "receiver supply rail"),
     _make(11, "pulse_a_us", _PULSE, "Pulse A", "last complete command pulse on input A; 0 = none within 100 ms"),
     _make(12, "pulse_b_us", _PULSE, "Pulse B", "last complete command pulse on input B; 0 = none within 100 ms"),

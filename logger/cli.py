@@ -1,4 +1,4 @@
-"""Commands that record and bring in data: record, ports, recover, import, machine. Heavy imports wait until used."""
+"""Commands that record and import: record, ports, recover, import, machine. Heavy modules are imported on first use."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def positive_seconds(text: str) -> float:
     """Seconds above zero."""
     value = seconds(text)
     if value == 0:
-        raise argparse.ArgumentTypeError("0 is no length of time. Write seconds, for example 120")
+        raise argparse.ArgumentTypeError("the time must be above 0. Write seconds, for example 120")
     return value
 
 
@@ -63,17 +63,17 @@ def _number(text: str, low: float, high: float, wanted: str) -> float:
     return value
 
 
-def _nobody(machine: Machine) -> tuple[Observer, ...]:  # noqa: ARG001 (the form of every maker of observers)
+def _no_observers(machine: Machine) -> tuple[Observer, ...]:  # noqa: ARG001 (signature of every observer factory)
     return ()
 
 
-def add_commands(commands: Commands, observers: Callable[[Machine], tuple[Observer, ...]] = _nobody) -> None:
-    """Add this package's commands. `observers` makes what is told of a machine's samples as they arrive."""
+def add_commands(commands: Commands, observers: Callable[[Machine], tuple[Observer, ...]] = _no_observers) -> None:
+    """Add this package's commands. `observers` makes the functions that receive a machine's samples as they arrive."""
     _add_record(commands, observers)
     ports = commands.add_parser("ports", help="list the serial ports of this computer")
     ports.set_defaults(run=_ports)
-    recover = commands.add_parser("recover", help="write the run file of a recording that was cut off")
-    recover.add_argument("journal", type=Path, metavar="JOURNAL")
+    recover = commands.add_parser("recover", help="write the run file of a recording that was interrupted")
+    recover.add_argument("journal", type=Path, metavar="JOURNAL", help="journal of the recording")
     recover.add_argument("--out", type=Path, metavar="FILE", help="run file to write (default: beside the journal)")
     recover.set_defaults(run=_recover)
     _add_import(commands)
@@ -95,21 +95,25 @@ def _add_record(commands: Commands, observers: Callable[[Machine], tuple[Observe
         "--for", dest="for_s", type=positive_seconds, metavar="SECONDS", help="stop after this run time"
     )
     record.add_argument(
-        "--note", action="append", default=[], metavar="TEXT", help="kept with the run; may be repeated"
+        "--note", action="append", default=[], metavar="TEXT", help="note to store with the run; may be repeated"
     )
-    record.add_argument("--rested", type=hours, metavar="HOURS", help="hours of rest before this drive")
+    record.add_argument(
+        "--rested", type=hours, metavar="HOURS", help="hours that the battery has rested before this drive"
+    )
     record.add_argument(
         "--start-charge", type=charge_fraction, metavar="FRACTION|full", help="charge at the start, 0 to 1 or full"
     )
-    record.add_argument("--keep-journal", action="store_true", help="keep the raw bytes after the run is written")
     record.add_argument(
-        "--wait", type=wait_time, default=0.0, metavar="SECONDS|forever", help="wait so long for the port to appear"
+        "--keep-journal", action="store_true", help="keep the journal of raw bytes after the run file is written"
+    )
+    record.add_argument(
+        "--wait", type=wait_time, default=0.0, metavar="SECONDS|forever", help="how long to wait for the port to appear"
     )
     record.add_argument(
         "--ring",
         type=megabytes,
         metavar="MB",
-        help="let the oldest runs in the folder make room beyond this size, and recover what was cut off",
+        help="unattended mode: remove the oldest runs above this folder size, and recover interrupted recordings",
     )
     record.add_argument("--baud", type=int, default=115_200, metavar="N", help="baud rate (default: 115200)")
     record.set_defaults(run=lambda args: _record(args, observers))
@@ -118,7 +122,7 @@ def _add_record(commands: Commands, observers: Callable[[Machine], tuple[Observe
 def _add_import(commands: Commands) -> None:
     bring = commands.add_parser(
         "import",
-        help="bring a CSV or Parquet file of another logger into a run file",
+        help="convert a CSV or Parquet log of another logger to a run file",
         description="Example: amptally import log.csv --time t --map battery_current_a=amps --out runs/log.parquet",
     )
     bring.add_argument("file", type=Path, metavar="FILE")
@@ -130,13 +134,18 @@ def _add_import(commands: Commands) -> None:
         action="extend",
         required=True,
         metavar="CHANNEL=COLUMN[:UNIT]",
-        help="what a column is; units A mA uA, V mV uV, us ms, C; may be repeated",
+        help="column of a channel; units A mA uA, V mV uV, us ms, C; may be repeated",
     )
     bring.add_argument(
-        "--discharge", choices=("positive", "negative"), default="positive", help="sign of discharge there"
+        "--discharge",
+        choices=("positive", "negative"),
+        default="positive",
+        help="sign of discharge currents in the file (default: positive)",
     )
-    bring.add_argument("--max-gap", type=positive_seconds, metavar="S", help="an interval longer than this is a gap")
-    bring.add_argument("--machine", type=Path, metavar="FILE", help="machine description to keep with the run")
+    bring.add_argument(
+        "--max-gap", type=positive_seconds, metavar="S", help="an interval longer than this counts as a gap"
+    )
+    bring.add_argument("--machine", type=Path, metavar="FILE", help="machine description to store with the run")
     bring.add_argument("--out", type=Path, required=True, metavar="FILE", help="run file to write")
     bring.set_defaults(run=_import)
 
@@ -146,8 +155,8 @@ def _add_machine(commands: Commands) -> None:
     actions = machine.add_subparsers(dest="action", metavar="new|show|check", required=True)
     for name, text in (
         ("new", "write a commented template"),
-        ("show", "list what a description says"),
-        ("check", "look for what cannot be"),
+        ("show", "list the values of a machine description"),
+        ("check", "find contradictions and missing data"),
     ):
         action = actions.add_parser(name, help=text)
         action.add_argument("file", type=Path, metavar="FILE")
@@ -180,7 +189,7 @@ def _record(args: argparse.Namespace, observers: Callable[[Machine], tuple[Obser
         try:
             print(path, flush=True)
         except OSError:
-            # The terminal is gone, the run is not: what is left in the buffer must not spoil the exit code.
+            # The terminal is gone but the run is safe: unwritten output must not change the exit code.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return exit_code
 
@@ -205,12 +214,12 @@ def _load_machine(path: Path) -> Any:
     return load(path)
 
 
-def _ports(args: argparse.Namespace) -> int:  # noqa: ARG001 (the form of every command)
+def _ports(args: argparse.Namespace) -> int:  # noqa: ARG001 (signature of every command)
     from amptally.logger.recording.ports import list_ports
 
     found = list_ports()
     if not found:
-        say("No serial port found. Plug the board in; on Linux its driver shows in: dmesg")
+        say("No serial port found. Plug the board in. On Linux, dmesg shows whether its driver sees it.")
     width = max((len(port.device) for port in found), default=0)
     for port in found:
         print(f"{port.device:<{width}}  {port.text}".rstrip())
@@ -224,7 +233,7 @@ def _recover(args: argparse.Namespace) -> int:
     path, metadata = recover(args.journal, args.out)
     for kind, count in metadata.faults.items():
         say(f"{kind}: {count}")
-    say(f"The journal is kept: {args.journal}")
+    say(f"The journal was not removed: {args.journal}")
     print(path)
     return 0
 
@@ -241,10 +250,10 @@ def _import(args: argparse.Namespace) -> int:
 
     machine = None if args.machine is None else _load_machine(args.machine)
     if args.out.exists():
-        raise StorageError(f"{args.out} exists already and is not overwritten. Name another file with --out.")
+        raise StorageError(f"{args.out} already exists and is not overwritten. Name another file with --out.")
     imported = read_columns(args.file, parse_time(args.time), [parse_map(text) for text in args.maps], args.discharge)
     for repair, count in imported.repairs.items():
-        say(f"{repair.replace('_', ' ')}: {count} repaired or left out")
+        say(f"{repair.replace('_', ' ')}: {count} repaired or dropped")
     start = imported.start_utc
     metadata = Metadata(
         run_id=new_run_id(),

@@ -1,6 +1,6 @@
 """Board clock → run time, and the fit of the board clock to the host's.
 
-Run time is board time with its first sample at zero. Across a reset it continues by host time at the fitted rate.
+Run time is board time counted from the first sample. Across a reset it continues by host time at the fitted rate.
 Bytes arrive late, never early, so the line is fitted to the earliest arrivals.
 """
 
@@ -116,7 +116,7 @@ class RunClock:
                 self._shift_us = self._after_reset(int(time_us[0]), int(time_us[-1]), host_us)
             self._boot = boot
         elif host_us is not None and self._last_host_us is not None:
-            self._shift_us += CLOCK_WRAP * self._turns_unseen(int(time_us[0]), host_us - self._last_host_us)
+            self._shift_us += CLOCK_WRAP * self._unseen_wraps(int(time_us[0]), host_us - self._last_host_us)
         if int(time_us[-1]) + self._shift_us > LONGEST_US:
             return np.empty(0, np.int64), bridged
         run_us = time_us + self._shift_us
@@ -125,7 +125,7 @@ class RunClock:
         if run_us[-1] > self._last_run_us:
             self._last_run_us = int(run_us[-1])
             self._last_host_us = host_us
-            self._gather(host_us)
+            self._collect_pair(host_us)
         return run_us, bridged
 
     def place_parts(
@@ -149,7 +149,7 @@ class RunClock:
         if max(map(sub, hosts, before_us)) >= CLOCK_WRAP // 2:
             return None
         for self._last_run_us, self._last_host_us in zip(run_us[ends - 1].tolist(), hosts, strict=True):
-            self._gather(self._last_host_us)
+            self._collect_pair(self._last_host_us)
         longer = [end for end, start in zip(rows, [0, *rows[:-1]], strict=True) if end - start > 1]
         if longer:
             self._last_interval_us = int(run_us[longer[-1] - 1] - run_us[longer[-1] - 2])
@@ -163,8 +163,8 @@ class RunClock:
         passed = round((host_us - self._last_host_us) * self._rate_so_far())
         return max(self._last_run_us + passed - last_us, earliest)
 
-    def _turns_unseen(self, first_us: int, host_passed_us: int) -> int:
-        """Whole turns of the 32-bit clock during a silence, as after an hour and a half out of radio range.
+    def _unseen_wraps(self, first_us: int, host_passed_us: int) -> int:
+        """Wraps of the 32-bit clock during a silence, for example an hour and a half out of radio range.
 
         Only the host's clock shows them, and only for a board that runs in real time.
         """
@@ -179,7 +179,7 @@ class RunClock:
             self._rate = (len(self._pairs), self.fit().rate or 1.0)
         return self._rate[1]
 
-    def _gather(self, host_us: int | None) -> None:
+    def _collect_pair(self, host_us: int | None) -> None:
         if host_us is None:
             return
         self._skipped += 1

@@ -1,17 +1,17 @@
-"""Everything the logger raises on purpose.
+"""All exceptions that the logger raises on purpose.
 
 LoggerError
 ├── MachineFileError (ValueError)   a machine description that cannot be used
 ├── RunFileError (ValueError)       a run file, or its metadata, that cannot be read
-│   └── NewerSchemaError            written by a later program than this one
+│   └── NewerSchemaError            written by a newer version of this program
 ├── JournalError (ValueError)       a journal whose header cannot be read
-├── ImportDataError (ValueError)    a CSV or Parquet file that does not hold what was asked of it
+├── ImportDataError (ValueError)    a CSV or Parquet file that cannot be imported as asked
 ├── PortError (OSError)             a port that cannot be opened, or is in use
-└── StorageError (OSError)          a place that cannot be written, or must not be overwritten
-    └── SegmentError                a sealed segment that is gone or damaged; the journal still has its samples
+└── StorageError (OSError)          a file or folder that cannot be written, or must not be overwritten
+    └── SegmentError                a sealed segment that is missing or damaged; the journal still has its samples
 
-Damage on the wire is not an error: it is a counted `Fault`, see `frames.py`.
-Every message says what, where and what next, in one line.
+Damage on the wire is not an error: it is a `Fault`, which is counted (`wire/frames.py`).
+Every message is one line: what is wrong, where, and what to do next.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ class RunFileError(LoggerError, ValueError):
 
 
 class NewerSchemaError(RunFileError):
-    """A run file written by a later program than this one."""
+    """A run file written by a newer version of this program."""
 
 
 class JournalError(LoggerError, ValueError):
@@ -38,7 +38,7 @@ class JournalError(LoggerError, ValueError):
 
 
 class ImportDataError(LoggerError, ValueError):
-    """A CSV or Parquet file that does not hold what was asked of it."""
+    """A CSV or Parquet file that cannot be imported as asked."""
 
 
 class PortError(LoggerError, OSError):
@@ -46,7 +46,7 @@ class PortError(LoggerError, OSError):
 
 
 class StorageError(LoggerError, OSError):
-    """A place that cannot be written, or a file that must not be overwritten."""
+    """A file or folder that cannot be written, or must not be overwritten."""
 
 
 class SegmentError(StorageError):

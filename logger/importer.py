@@ -1,16 +1,16 @@
-"""A CSV or Parquet file from elsewhere → run-file columns, with every repair counted.
+"""A CSV or Parquet log of another logger → run-file columns, with every repair counted.
 
 A specification is `COLUMN[:UNIT]` for time and `CHANNEL=COLUMN[:UNIT]` for a channel, split at the first `=`.
-The part after the last `:` is the unit only if it is a unit of that quantity; otherwise the whole is the
-column's name. So `Current: left` needs no care, and a column really named `time:ms` is written `time:ms:ms`.
+The part after the last `:` is the unit only if it is a unit of that quantity; otherwise the whole text is the
+column's name. So `Current: left` works as it is, and a column really named `time:ms` is written `time:ms:ms`.
 
 Time units: s (default), ms, us, epoch (seconds since 1970, UTC), iso (ISO 8601; without a zone taken as UTC).
 Channel units: A mA uA, V mV uV, us ms, C; the first of each is the default; counts have none.
 
 CSV: comma, semicolon or tab, found from the header line; lines that start with `#` are comments; UTF-8, with or
 without a byte order mark. Where the separator is not a comma the decimal mark may be one: the form that more
-cells have holds for the whole file, and cells of the other form are no numbers.
-A row that is empty in every column asked for is a blank line, not a row.
+cells use holds for the whole file; cells in the other form are not numbers.
+A row that is empty in every column asked for counts as a blank line, not as a row.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from amptally.logger.channels import (
 )
 from amptally.logger.errors import ImportDataError
 
-MAX_BYTES = 64 * 10**9  # greatest file read; a day at 1 kHz with ten columns is below 10 GB as text
+MAX_BYTES = 64 * 10**9  # largest file read; a day at 1 kHz with ten columns is below 10 GB as text
 _HEAD_BYTES = 1 << 17  # comments and header line must end within these
 
 _TIME_US: dict[str, int] = {**TIME_UNITS_US, "iso": 1, "epoch": TIME_UNITS_US["s"]}
@@ -52,7 +52,7 @@ _POLARS_FAILS = (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSErro
 
 @dataclass(frozen=True, slots=True)
 class TimeSpec:
-    """Which column is the time."""
+    """The column that holds the time."""
 
     column: str
     """Name as in the file's header."""
@@ -62,10 +62,10 @@ class TimeSpec:
 
 @dataclass(frozen=True, slots=True)
 class MapSpec:
-    """Which column is one channel."""
+    """The column that holds one channel."""
 
     channel: Channel
-    """The channel as asked for, before any turn of sign."""
+    """The channel as asked for, before any change of sign."""
     column: str
     """Name as in the file's header."""
     unit: str
@@ -74,13 +74,13 @@ class MapSpec:
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """What came out of the file."""
+    """An imported file."""
 
     frame: pl.DataFrame
     """t_us (int64, first 0, strictly increasing), then the mapped channels (int32) in the channel table's order."""
     repairs: dict[str, int]
-    """unsorted: rows that stood after a later one; duplicate_time, missing_time: rows dropped; not_a_number,
-    out_of_range: cells of the kept rows that became null. A repair that was not needed is left out."""
+    """Number of repairs by kind. unsorted: rows after a later one; duplicate_time, missing_time: rows dropped;
+    not_a_number, out_of_range: cells of the remaining rows set to null. Kinds that did not occur are absent."""
     start_utc: str | None
     """Time of the first row, ISO 8601 with a Z; None where the file's time is not tied to a calendar."""
     columns_seen: tuple[str, ...]
@@ -102,14 +102,14 @@ class _Source:
     separator: str = ""
     """Empty for Parquet."""
     lines: int = 0
-    """Lines below the header of a CSV; fewer rows mean that quotes swallowed some."""
+    """Lines below the header of a CSV; fewer rows mean that a stray quote joined some of them."""
 
 
 _Targets = dict[Channel, tuple[MapSpec, int]]  # channel to fill → where from, and signed storage steps in its unit
 
 
 def _refuse(message: str) -> ImportDataError:
-    """The error to raise: one printable line, whatever a file or its name holds."""
+    """The error to raise: one printable line, whatever the file or its name contains."""
     return ImportDataError("".join(c if c.isprintable() else "?" for c in message))
 
 
@@ -146,10 +146,10 @@ def read_columns(
     maps: Sequence[MapSpec],
     discharge: Literal["positive", "negative"] = "positive",
 ) -> Imported:
-    """Read the time and the mapped columns of a CSV or Parquet file (told apart by content).
+    """Read the time and the mapped columns of a CSV or Parquet file (recognised by content).
 
-    With `discharge="negative"` every current changes sign, so a least value becomes the greatest and the other
-    way round; an RMS does not change. Values are rounded to the storage step, times to 1 µs (an ISO fraction finer
+    With `discharge="negative"` every current changes sign, so a minimum becomes the maximum and vice versa; an RMS
+    does not change. Values are rounded to the storage step, times to 1 µs (an ISO fraction finer
     than that is cut). Raises ImportDataError, one line: what, where, what next.
     """
     targets = _targets(maps, discharge)
@@ -158,19 +158,19 @@ def read_columns(
     rows = _convert(source, time, targets, place).filter(~pl.col("blank"))
     _check(source, time, targets, place, rows)
 
-    kept = rows.filter(pl.col(TIME_COLUMN).is_not_null())
-    repairs = {"missing_time": rows.height - kept.height}
-    repairs["unsorted"] = int((kept[TIME_COLUMN] < kept[TIME_COLUMN].cum_max()).sum())
+    timed = rows.filter(pl.col(TIME_COLUMN).is_not_null())
+    repairs = {"missing_time": rows.height - timed.height}
+    repairs["unsorted"] = int((timed[TIME_COLUMN] < timed[TIME_COLUMN].cum_max()).sum())
     if repairs["unsorted"]:
-        kept = kept.sort(TIME_COLUMN, maintain_order=True)
-    first_of_its_time = kept[TIME_COLUMN].diff().fill_null(1) > 0
-    repairs["duplicate_time"] = kept.height - int(first_of_its_time.sum())
-    kept = kept.filter(first_of_its_time)
-    start_us = int(kept[TIME_COLUMN][0])
-    values = kept.select(channel.name for channel in targets)
+        timed = timed.sort(TIME_COLUMN, maintain_order=True)
+    first_of_its_time = timed[TIME_COLUMN].diff().fill_null(1) > 0
+    repairs["duplicate_time"] = timed.height - int(first_of_its_time.sum())
+    timed = timed.filter(first_of_its_time)
+    start_us = int(timed[TIME_COLUMN][0])
+    values = timed.select(channel.name for channel in targets)
     repairs["not_a_number"] = sum(column.null_count() for column in values)
     repairs["out_of_range"] = sum(int((column == _OUT_OF_RANGE).sum()) for column in values)
-    frame = kept.select(
+    frame = timed.select(
         pl.col(TIME_COLUMN) - start_us,
         *(pl.when(pl.col(name) != _OUT_OF_RANGE).then(pl.col(name)).alias(name) for name in values.columns),
     )
@@ -250,7 +250,7 @@ def _open_csv(path: Path, head: bytes, wanted: set[str]) -> _Source:
 
 
 def _header(path: Path, line: str, wanted: set[str]) -> tuple[str, tuple[str, ...]]:
-    """Separator and names: the separator that brings out most of the wanted names, then most names."""
+    """Separator and names: the separator that gives most of the wanted names, then most names."""
     if any(c < " " and c != "\t" for c in line):
         raise _refuse(f"{path} is neither Parquet nor CSV text with line feeds. Export the data as one of these.")
     splits = [(mark, next(csv.reader([line], delimiter=mark, skipinitialspace=mark != "\t"))) for mark in ",;\t"]
@@ -271,7 +271,7 @@ def _find(source: _Source, spec: TimeSpec | MapSpec) -> int:
         raise _refuse(f"{where}: column {spec.column!r} holds {dtype}, not numbers. Map a column of numbers.")
     stem, _, last = spec.column.rpartition(":")
     if stem in named:
-        raise _refuse(f"{where} has a column {stem!r}, but {last!r} is no unit of it: {', '.join(units) or 'none'}.")
+        raise _refuse(f"{where} has a column {stem!r}, but {last!r} is not a unit of it: {', '.join(units) or 'none'}.")
     lower = {name.lower(): name for name in named}
     near = ", ".join(repr(lower[name]) for name in difflib.get_close_matches(spec.column.lower(), lower, 3, 0.5))
     listed = ", ".join(map(repr, named[:20])) + (f" and {len(named) - 20} more" if len(named) > 20 else "")
@@ -294,7 +294,7 @@ def _convert(source: _Source, time: TimeSpec, targets: _Targets, place: dict[str
     if rows["too_long"].any():
         raise _unreadable(source.where, ValueError("a row is too long"), source)
     if rows.height < source.lines:
-        raise _refuse(f"{source.where}: quotes swallow {source.lines - rows.height} line ends. Remove stray quotes and "
+        raise _refuse(f"{source.where}: stray quotes join {source.lines - rows.height} lines. Remove them and "
                       "line breaks within cells.")  # fmt: skip
     return rows
 
@@ -328,7 +328,7 @@ def _number(column: str, decimal_comma: bool) -> pl.Expr:
     """A column as float64; null where a cell holds no number."""
     cell = pl.col(column)
     if decimal_comma:
-        # A point is then a thousands mark, or a mistake: 1.234 must not become a little over one.
+        # A point is then a thousands separator or a mistake: 1.234 must not be read as about one.
         cell = pl.when(~cell.str.contains(".", literal=True)).then(cell.str.replace(",", ".", literal=True))
     return cell.cast(pl.Float64, strict=False)
 
@@ -358,7 +358,7 @@ def _time_us(source: _Source, time: TimeSpec, place: int, decimal_comma: bool) -
             exact = pl.when(whole.is_between(low // factor + 1, high // factor)).then(whole) * factor
             moment = pl.coalesce(exact, moment)
     else:
-        raise _refuse(f"{source.where}: column {time.column!r} holds {dtype}, which does not go with unit {time.unit}. "
+        raise _refuse(f"{source.where}: column {time.column!r} holds {dtype}, which does not match unit {time.unit}. "
                       "Unit iso takes date-times; s, ms, us and epoch take numbers.")  # fmt: skip
     return pl.when(moment.is_between(low, high)).then(moment)
 
@@ -383,7 +383,7 @@ def _check(source: _Source, time: TimeSpec, targets: _Targets, place: dict[str, 
                           f"numbers to {asked}; a decimal comma needs ';' or tabs between columns.")  # fmt: skip
         if (values == _OUT_OF_RANGE).all():
             low, high = (f"{limit * channel.si_per_step:g}" for limit in channel.valid)
-            raise _refuse(f"{where}: every number in column {spec.column!r} is outside what {asked} can be, {low} to "
+            raise _refuse(f"{where}: every number in column {spec.column!r} is outside the range of {asked}, {low} to "
                           f"{high} {channel.si_unit}. Check the column and its unit.")  # fmt: skip
 
 
@@ -396,6 +396,6 @@ def _unreadable(where: str, error: BaseException, csv_source: _Source | None = N
         for number, line in enumerate(iter(lambda: file.readline(_HEAD_BYTES), b""), 1):
             cells = next(csv.reader([line.decode("latin-1").replace("\r", " ")], delimiter=csv_source.separator))
             if (len(cells) > width + 1 or any(map(str.strip, cells[width:]))) and not line.startswith(b"#"):
-                return _refuse(f"{where} line {number} has {len(cells)} cells under {width} column names. Mend that "
+                return _refuse(f"{where} line {number} has {len(cells)} cells under {width} column names. Fix that "
                                "line; a decimal comma needs ';' or tabs between columns.")  # fmt: skip
     return _refuse(f"{where} cannot be read as CSV: {reason}. Check its quotes and separators.")

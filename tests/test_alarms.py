@@ -23,7 +23,7 @@ from amptally.analysis.alarms.limits import watch_limits
 from amptally.analysis.alarms.watch import WATCHED
 from amptally.logger.channels import BY_SI_NAME
 from amptally.logger.machine.description import load, parse
-from amptally.logger.recording.alarms import MOST_ALARMS, MOST_WAITING_ROWS, Observers, alarm_of
+from amptally.logger.recording.alarms import MAX_ALARMS, MAX_WAITING_ROWS, Observers, alarm_of
 from amptally.logger.recording.progress import Status
 from amptally.logger.recording.recovery import recover
 from amptally.logger.recording.run_builder import RunBuilder
@@ -208,7 +208,7 @@ def test_whatever_a_note_holds_gives_an_alarm_that_can_be_written_or_none(note: 
         found = alarm_of(candidate)
         if found is not None:
             assert found.keys() == alarm(0).keys()
-            assert 0 <= found["number"] < MOST_ALARMS
+            assert 0 <= found["number"] < MAX_ALARMS
             text = Metadata("bench-1", alarms=(found,)).to_json()
             assert len(text) < 10_000
     assert alarm_of(alarm(7)) == alarm(7)
@@ -221,13 +221,13 @@ def test_samples_wait_for_their_observers_but_not_without_bound() -> None:
         seen.append(len(run_us))
 
     observers = Observers((count,))
-    for start in range(10 * MOST_WAITING_ROWS // 50):
+    for start in range(10 * MAX_WAITING_ROWS // 50):
         observers.add(np.arange(start * 50, start * 50 + 50), {"mark": np.zeros(50, np.int64)})
-    assert sum(seen) >= 9 * MOST_WAITING_ROWS
-    assert max(seen) < MOST_WAITING_ROWS + 50
+    assert sum(seen) >= 9 * MAX_WAITING_ROWS
+    assert max(seen) < MAX_WAITING_ROWS + 50
     observers.add(np.arange(3), {"mark": np.zeros(3, np.int64), "left_current_ua": np.zeros(3, np.int64)})
     observers.alarms()
-    assert sum(seen) == 10 * MOST_WAITING_ROWS // 50 * 50 + 3
+    assert sum(seen) == 10 * MAX_WAITING_ROWS // 50 * 50 + 3
     assert seen[-1] == 3  # other columns, another batch
 
 

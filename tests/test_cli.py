@@ -179,7 +179,7 @@ def test_machine_files(pack: Path, tmp_path: Path) -> None:
     impossible.write_text('[fuse.left]\nfamily = "blade_large"\nrating_a = 40\n[wire.left]\nawg = 16\n')
     checked = run("machine", "check", impossible)
     assert checked.returncode == 3
-    assert "above what its wire may carry" in checked.stdout
+    assert "above the ampacity of its wire" in checked.stdout
 
 
 def test_a_description_of_another_machine_is_told(pack: Path, tmp_path: Path) -> None:

@@ -173,9 +173,9 @@ def test_what_cannot_be_asked_is_one_line(tmp_path: Path, run: at.Run) -> None:
     wrong: Any = "lft"
     bare = at.open_run(write_run(tmp_path / "bare.parquet", [0.0, 0.1], {"left_current_a": 1.0}))
     for call, said in (
-        (lambda: at.exposure(run, wrong), "'lft' is no lead. Choose one of: battery, left, right."),
-        (lambda: at.current(run, wrong), "'lft' is no lead. Choose one of: battery, left, right."),
-        (lambda: at.fuse_margin(run, wrong), "'lft' is no place. Choose one of: main, left, right."),
+        (lambda: at.exposure(run, wrong), "'lft' is not a lead. Choose one of: battery, left, right."),
+        (lambda: at.current(run, wrong), "'lft' is not a lead. Choose one of: battery, left, right."),
+        (lambda: at.fuse_margin(run, wrong), "'lft' is not a place. Choose one of: main, left, right."),
         (lambda: at.fuse_margin(bare, "main"), "no main fuse, it has no machine description"),
         (lambda: at.exposure(run, "left").worst(0.0), "window_s is 0.0: write a length above 0 s"),
         (lambda: at.exposure(run, "left").worst(float("nan")), "window_s is nan"),

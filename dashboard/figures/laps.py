@@ -13,7 +13,7 @@ from amptally.dashboard.theme import Theme
 HEIGHT_PX = 340
 COLUMNS = 300
 MAX_LAPS = 40
-"""Drawn behind the chosen one: those nearest to it in the run."""
+"""Maximum number of laps drawn behind the chosen one, the nearest to it in the run."""
 
 
 def channels_of(opened: OpenRun) -> list[tuple[str, str]]:

@@ -80,10 +80,10 @@ def span(low: float, high: float, min_span: float) -> tuple[float, float]:
     return low - room, high + room
 
 
-def time_ticks(from_s: float, to_s: float, most: int = 7) -> tuple[list[float], list[str], str]:
+def time_ticks(from_s: float, to_s: float, limit: int = 7) -> tuple[list[float], list[str], str]:
     """Ticks at round run times, their texts, and the unit those are in."""
     length = max(to_s - from_s, 1e-9)
-    step = _time_step(length / most)
+    step = _time_step(length / limit)
     first = math.ceil(from_s / step - 1e-9)
     values = [place * step for place in range(first, math.floor(to_s / step + 1e-9) + 1)]
     decimals = 0 if step >= 1 else max(0, -math.floor(math.log10(step) + 1e-9))

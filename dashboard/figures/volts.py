@@ -69,7 +69,7 @@ def rows(report: Report) -> list[Row]:
 
 
 def lines(report: Report) -> tuple[list[tuple[str, float, float]], str | None]:
-    """(words, volts without current, ohms) for each resistance that is known; or why there is no line at all."""
+    """(label, voltage at zero current [V], resistance [Ω]) for each known resistance; or why there is no line."""
     sag = report.sag
     known = [(scale, value.value) for scale, value in sag.resistance.by_scale.items() if value.value is not None]
     origin = sag.resistance.open_circuit_v.value or sag.rest_voltage_v.value
@@ -81,7 +81,7 @@ def lines(report: Report) -> tuple[list[tuple[str, float, float]], str | None]:
 
 
 def volts_figure(report: Report, screen: Screen) -> Figure:
-    """Cells shaded by time spent; lines from the voltage without current, falling by the resistance at each scale."""
+    """Cells shaded by time spent; lines from the voltage at zero current, falling by the resistance at each scale."""
     theme = screen.theme
     time_s, amps, volts, gap_after = _pairs(report)
     grid = density(time_s, amps, volts, gap_after, COLUMNS, ROWS)
@@ -112,7 +112,7 @@ def volts_figure(report: Report, screen: Screen) -> Figure:
 
 
 def _room(edges: Floats) -> list[float]:
-    """The grid with a little room around it."""
+    """The range of the grid with a small margin."""
     more = 0.03 * float(edges[-1] - edges[0])
     return [float(edges[0]) - more, float(edges[-1]) + more]
 
@@ -161,4 +161,4 @@ _LYING = {
     "len": 1,
     "ypad": 4,
 }
-"""Along the top, where a telephone has no room at the side."""
+"""Along the top, since a phone has no room at the side."""

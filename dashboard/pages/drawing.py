@@ -67,7 +67,7 @@ def _table(app: Dash, library: Library, name: str, make: Callable[[Report], Chil
 
 
 def register_pictures(app: Dash, library: Library) -> None:
-    """Tie the pictures to what chooses them."""
+    """Register the callbacks of the pictures."""
 
     @app.callback(
         Output("exposure", "figure"),

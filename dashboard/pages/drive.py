@@ -206,7 +206,7 @@ def part_words(report: Report, part: tuple[float, float] | None) -> str:
 
 
 def answer_cards(report: Report, address: DriveAddress, run_id: str) -> list[Child]:
-    """The cards; with nothing to judge fuses by, a card that says so."""
+    """The cards; one that says so where no fuse can be judged."""
     found: list[Child] = [show_card(card, address, run_id) for card in cards_of(report)]
     if not report.fuses:
         why = (
@@ -256,7 +256,7 @@ def laps_part(
 
 
 def findings_part(findings: tuple[Reason, ...]) -> Child:
-    """Findings, gravest first, then the cautions that always hold."""
+    """Findings, most severe first, then the cautions that always apply."""
     shown = []
     for finding in findings:
         words = told(finding)

@@ -59,7 +59,7 @@ def _blank(height_px: int) -> dict[str, Any]:
 
 
 def folded(summary: str, *children: Child) -> html.Details:
-    """Something that opens on demand."""
+    """Content that opens on demand."""
     return html.Details([html.Summary(summary), html.Div(list(children), className="folded")])
 
 
@@ -107,7 +107,7 @@ def message(what: str, *more: Child, kind: str = "empty") -> html.Div:
 
 
 def capitalised(text: str) -> str:
-    """The same with a capital at its head, all else as it is."""
+    """The text with its first letter in capitals, the rest unchanged."""
     return text[:1].upper() + text[1:]
 
 

@@ -143,7 +143,7 @@ def battery_facts(report: Report) -> Child:
 
 
 def charge_facts(report: Report) -> Child:
-    """What the battery still gives at this load."""
+    """Remaining charge at this load, and what it rests on."""
     return facts(charge_rows(report))
 
 

@@ -15,7 +15,7 @@ _KINDS = ("application/json", "application/javascript", "text/javascript", "text
 
 
 def compress(server: Flask) -> None:
-    """Compress what a browser accepts compressed; files that never change under their name are compressed once."""
+    """Compress responses if the browser accepts it; files that never change under their name are compressed once."""
     cache: dict[str, bytes] = {}
     lock = threading.Lock()
 

@@ -1,7 +1,7 @@
-"""`machine check`: what a valid machine description says that cannot be, or that must be doubted.
+"""`machine check`: contradictions and doubtful values in a valid machine description.
 
-It compares what the file says with itself and with published limits. It finds no fault that the file does not show,
-and an empty result is no statement about the machine.
+The file is compared with itself and with published limits. A fault that the file does not show is not found, and an
+empty result says nothing about the machine.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ __all__ = ["Problem", "charging_voltage_v", "check", "stall_current_a"]
 
 _ORDER = {"danger": 0, "caution": 1, "note": 2}
 _LABEL_TOLERANCE = 0.01
-"""Chargers are labelled to about this part of their voltage (common practice, no source)."""
+"""Relative accuracy of the voltage on a charger's label (common practice, no source)."""
 
 
 def check(machine: Machine) -> tuple[Problem, ...]:
-    """Problems of one machine, gravest first."""
+    """Problems of one machine, most severe first."""
     findings = Findings(machine)
     check_fuses_and_wires(machine, findings)
     _arrangement(machine, findings)
@@ -37,10 +37,10 @@ def check(machine: Machine) -> tuple[Problem, ...]:
 
 
 def stall_current_a(machine: Machine) -> float | None:
-    """Current of one motor held still at the battery's nominal voltage [A]; None where it cannot be known.
+    """Stall current of one motor at the battery's nominal voltage [A]; None where it is not known.
 
     From motor.stall_a, in proportion to the voltage (I = V / R) where rated_voltage_v differs from the battery's;
-    else from the nominal voltage over motor.resistance_ohm.
+    else the nominal voltage divided by motor.resistance_ohm.
     """
     motor = machine.motor
     if motor is None:
@@ -52,7 +52,7 @@ def stall_current_a(machine: Machine) -> float | None:
 
 
 def charging_voltage_v(machine: Machine) -> tuple[float, str] | None:
-    """Greatest voltage [V] across the whole battery while it charges, and what it rests on; None where unknown."""
+    """Maximum voltage [V] across the whole battery during charging, and its source; None where unknown."""
     battery, charger = machine.battery, machine.charger
     if charger is not None and charger.voltage_v is not None and charger.port is not None:
         if charger.port == "whole":
@@ -67,11 +67,11 @@ def charging_voltage_v(machine: Machine) -> tuple[float, str] | None:
 
 
 def _charge_window_v(battery: Battery) -> tuple[float, float, str] | None:
-    """Least and greatest voltage of one block at the end of bulk charging [V], and the source."""
+    """Minimum and maximum voltage of one block at the end of bulk charging [V], and the source."""
     if battery.chemistry is None or battery.block_voltage_v is None:
         return None
     window = block_window(battery.chemistry, battery.block_voltage_v)
-    return window.low_v, window.high_v, f"{window.cells} cells a block; {window.source}"
+    return window.low_v, window.high_v, f"{window.cells} cells per block; {window.source}"
 
 
 def _arrangement(machine: Machine, findings: Findings) -> None:
@@ -113,27 +113,27 @@ def _capacities(machine: Machine, findings: Findings) -> None:
                 "capacity_hours_missing",
                 f"battery.{'capacity_ah' if name == 'capacity' else 'second_capacity_ah'}",
                 f"{charge_ah:g} Ah without {name}_hours",
-                f"Write {name}_hours as on the sheet: 20 for a C20 rating.",
+                f"Write {name}_hours as on the data sheet: 20 for a C20 rating.",
             )
     if None not in (*first, *second):
         (slow_h, slow_ah), (fast_h, fast_ah) = sorted(
             ((first[1] or 0.0, first[0] or 0.0), (second[1] or 0.0, second[0] or 0.0)), reverse=True
         )
-        # Faster means a greater current that takes out less: the two ways to mistype a data-sheet pair.
+        # A faster discharge means a higher current and less charge: a mistyped data-sheet pair breaks one or the other.
         if slow_h == fast_h or fast_ah > slow_ah or fast_ah / fast_h <= slow_ah / slow_h:
             findings.add(
                 "capacity_pair",
                 "battery.second_capacity_ah",
                 f"{slow_ah:g} Ah in {slow_h:g} h is {slow_ah / slow_h:.3g} A, {fast_ah:g} Ah in {fast_h:g} h is "
-                f"{fast_ah / fast_h:.3g} A; a faster discharge gives less charge at a greater current",
-                "Copy both pairs from the same sheet, for the same block and temperature.",
+                f"{fast_ah / fast_h:.3g} A; a faster discharge gives less charge at a higher current",
+                "Copy both pairs from the same data sheet, for the same block and temperature.",
             )
     cutoff_v, block_v = battery.cutoff_v, battery.block_voltage_v
     if cutoff_v is not None and block_v is not None and cutoff_v >= block_v:
         findings.add(
             "battery_cutoff",
             "battery.cutoff_v",
-            f"{cutoff_v:g} V, nominal {block_v:g} V a block",
+            f"{cutoff_v:g} V, nominal {block_v:g} V per block",
             "Both are per block: write the end voltage of one block.",
         )
 
@@ -152,9 +152,11 @@ def _charger(machine: Machine, findings: Findings) -> None:
         f"{charger.voltage_v:g} V; {battery.chemistry}, {fold} in series, takes {low_v:.3g} to {high_v:.3g} V "
         f"({window[2]}){assumed}"
     )
-    then = "Compare the charger's label with the battery's sheet, and write block_voltage_v as the sheet has it."
+    then = "Compare the charger's label with the battery's data sheet, and write block_voltage_v as on the sheet."
     if charger.voltage_v > high_v * (1 + _LABEL_TOLERANCE):
-        findings.add("charger_too_high", "charger.voltage_v", evidence, f"Do not charge with this pair. {then}")
+        findings.add(
+            "charger_too_high", "charger.voltage_v", evidence, f"Do not charge this battery with this charger. {then}"
+        )
     elif charger.voltage_v < low_v * (1 - _LABEL_TOLERANCE):
         findings.add("charger_too_low", "charger.voltage_v", evidence, then)
 
@@ -168,13 +170,13 @@ def _controller(machine: Machine, findings: Findings) -> None:
         findings.add(
             "controller_sensed_missing",
             "controller.sensed",
-            f"controller.sensed is {given}; volts times amperes is power only in a supply leg",
-            "Follow the wire from the sensor: supply_leg towards the battery, motor_lead towards the motor.",
+            f"controller.sensed is {given}; voltage times current is power only in a supply leg",
+            "Follow the sensor's wire: supply_leg if it comes from the battery, motor_lead if it goes to the motor.",
         )
     nominal_v = machine.battery.nominal_voltage_v if machine.battery else None
     if controller is None:
         return
-    then = "Take both from the controller's sheet, and check battery.arrangement."
+    then = "Take both from the controller's data sheet, and check battery.arrangement."
     if controller.maximum_v is not None:
         charging = charging_voltage_v(machine)
         if nominal_v is not None and controller.maximum_v < nominal_v:
@@ -189,7 +191,7 @@ def _controller(machine: Machine, findings: Findings) -> None:
                 "controller_below_charging",
                 "controller.maximum_v",
                 f"{controller.maximum_v:g} V; {charging[0]:.3g} V while charging ({charging[1]})",
-                "Disconnect the controller while charging; braking with a full battery raises it further.",
+                "Disconnect the controller while charging. Braking with a full battery raises the voltage further.",
             )
     if controller.minimum_v is not None and nominal_v is not None and controller.minimum_v >= nominal_v:
         findings.add(
@@ -206,13 +208,13 @@ def _motor(machine: Machine, findings: Findings) -> None:
         return
     known = [("no_load_a", motor.no_load_a), ("rated_a", motor.rated_a), ("stall_a", motor.stall_a)]
     given = [(name, amps) for name, amps in known if amps is not None]
-    for (below, less), (above, more) in itertools.pairwise(given):
-        if less >= more:
+    for (lower, low_a), (higher, high_a) in itertools.pairwise(given):
+        if low_a >= high_a:
             findings.add(
                 "motor_currents",
-                f"motor.{below}",
-                f"{below} {less:g} A is not below {above} {more:g} A",
-                "Copy both from the motor's sheet.",
+                f"motor.{lower}",
+                f"{lower} {low_a:g} A is not below {higher} {high_a:g} A",
+                "Copy both from the motor's data sheet.",
             )
 
 
@@ -236,12 +238,12 @@ def _sensors(machine: Machine, findings: Findings) -> None:
     for name, full_scale_a in ranged.items():
         motors = 2 if name == "battery_current" else 1
         if full_scale_a < motors * stall_a and not math.isclose(full_scale_a, motors * stall_a):
-            held = "both motors held" if motors == 2 else "one motor held"
+            held = "both motors stalled" if motors == 2 else "one motor stalled"
             findings.add(
                 "sensor_below_stall",
                 f"sensors.{name}.full_scale",
                 f"{full_scale_a:g} A; {motors * stall_a:.4g} A with {held} at nominal voltage",
-                "Expect peaks cut off at full scale; a sensor with a wider range sees them.",
+                "Expect peaks to be clipped at full scale, or fit a sensor with a wider range.",
             )
 
 
@@ -251,7 +253,7 @@ def _supplies(machine: Machine, findings: Findings) -> None:
             "receiver_minimum_missing",
             "receiver.minimum_v",
             "receiver.minimum_v is not given",
-            "Take the least supply voltage from the receiver's sheet.",
+            "Take the minimum supply voltage from the receiver's data sheet.",
         )
     main = machine.fuses.get("main")
     cutoff_a = machine.cutoff.rating_a if machine.cutoff else None
@@ -259,6 +261,6 @@ def _supplies(machine: Machine, findings: Findings) -> None:
         findings.add(
             "cutoff_below_main_fuse",
             "cutoff.rating_a",
-            f"cutoff {cutoff_a:g} A, main fuse {main.rating_a:g} A: the fuse lets through more than the cutoff carries",
+            f"cutoff {cutoff_a:g} A, main fuse {main.rating_a:g} A: the fuse carries more than the cutoff is rated for",
             "Fit a cutoff of at least the main fuse's rating, or a smaller main fuse.",
         )

@@ -14,11 +14,11 @@ from amptally.tables.wire_gauge import area_mm2, gauge_name
 from amptally.tables.wire_resistance import resistance_ohm
 
 SIZE_DISAGREEMENT = 1.1
-"""Ratio of two areas from which they are two sizes; neighbouring AWG sizes differ by 1.26."""
+"""Two areas that differ by this ratio or more are different sizes; neighbouring AWG sizes differ by 1.26."""
 
 
 def check_fuses_and_wires(machine: Machine, findings: Findings) -> None:
-    """Everything about [fuse.*] and [wire.*], place by place."""
+    """Check [fuse.*] and [wire.*], place by place."""
     _short_circuit_known(machine, findings)
     for place in PLACES:
         fuse, wire = machine.fuses.get(place), machine.wires.get(place)
@@ -39,7 +39,7 @@ def _family(place: str, fuse: Fuse, findings: Findings) -> None:
     if fuse.family is None or fuse.rating_a is None:
         gap = "family" if fuse.family is None else "rating_a"
         findings.add(
-            "fuse_incomplete", f"fuse.{place}", f"{gap} is not given", f"Read it off the fuse and write {gap}."
+            "fuse_incomplete", f"fuse.{place}", f"{gap} is not given", f"Read it from the fuse and write {gap}."
         )
         return
     family = FAMILIES[fuse.family]
@@ -52,11 +52,15 @@ def _family(place: str, fuse: Fuse, findings: Findings) -> None:
             "fuse_outside_family",
             where,
             f"{fuse.rating_a:g} A; the {family.spoken} is made for {span}" + (f"; sizes {sizes} A" if sizes else ""),
-            "Read body and rating off the fuse again: colours repeat from body to body.",
+            "Read the body and the rating from the fuse again: different bodies use the same colours.",
         )
     elif standing != "listed":
         remembered = standing == "remembered"
-        why = "the rating is known from memory only" if remembered else f"only the range is published ({span})"
+        why = (
+            "this rating is listed from memory, not from a published table"
+            if remembered
+            else f"only the range is published ({span})"
+        )
         findings.add(
             "fuse_rating_unverified",
             where,
@@ -79,12 +83,12 @@ def _short_circuit_known(machine: Machine, findings: Findings) -> None:
             "short_circuit_unknown",
             "battery.resistance_ohm",
             "battery.blocks, arrangement, block_voltage_v and resistance_ohm are needed for it",
-            "Take the block's internal resistance from its sheet or from a run's report.",
+            "Take the block's internal resistance from its data sheet or from a run's report.",
         )
 
 
 def _breaking(place: str, fuse: Fuse, machine: Machine, findings: Findings) -> None:
-    """A fault right behind the fuse: only the battery and the wire before the fuse limit the current."""
+    """A short circuit right after the fuse: only the battery and the wire before the fuse limit the current."""
     source = _source(machine)
     if fuse.family is None or source is None:
         return
@@ -101,12 +105,12 @@ def _breaking(place: str, fuse: Fuse, machine: Machine, findings: Findings) -> N
         f"about {found.nominal_a:.0f} A at nominal {volts:g} V through {1000 * (battery_ohm + lead_ohm):.1f} mΩ of "
         f"battery{before}, up to {found.full_a:.0f} A when full; the {family.spoken} interrupts {found.capacity_a:g} A "
         f"({family.breaking_source})",
-        "Put a fuse with a greater breaking capacity at the battery, and measure the resistance of the blocks.",
+        "Fit a fuse with a higher breaking capacity at the battery, and measure the resistance of the blocks.",
     )
 
 
 def _copper_ohm(wire: Wire | None) -> float:
-    """Resistance of a wire at 20 °C [Ω], there and back; 0 where size or length is not given."""
+    """Resistance of a wire at 20 °C [Ω], both conductors; 0 where size or length is not given."""
     if wire is None or wire.size is None or wire.length_m is None:
         return 0.0
     return resistance_ohm(wire.size.area_mm2, wire.length_m)
@@ -120,8 +124,8 @@ def _position(place: str, fuse: Fuse, machine: Machine, findings: Findings) -> N
         findings.add(
             "fuse_position_missing",
             where,
-            f"{given}; its margin can be judged only where the sensor sees what the fuse sees",
-            "Follow the wire: supply_leg is between battery and controller, motor_lead behind the controller.",
+            f"{given}; the fuse's margin can be judged only where the sensor measures the fuse's own current",
+            "Follow the wire: supply_leg is between battery and controller, motor_lead between controller and motor.",
         )
     if at.code == "differs":
         assumed = "".join(f"; {field} is not given, supply_leg is assumed" for field in at.missing)
@@ -146,7 +150,7 @@ def _sizes(place: str, wire: Wire, findings: Findings) -> None:
             "wire_size_twice",
             f"wire.{place}",
             f"{gauge_name(wire.awg)} is {of_awg:.2f} mm², mm2 is {wire.mm2:g}; the smaller one is used",
-            "Keep the one printed on the jacket.",
+            "Keep the one that is printed on the jacket.",
         )
 
 
@@ -155,8 +159,8 @@ def _insulation(place: str, wire: Wire, findings: Findings) -> None:
         findings.add(
             "wire_insulation",
             f"wire.{place}.insulation_c",
-            f"{wire.insulation_c:g} °C; the table begins at {table.COLUMNS_C[0]:g} °C, so this wire carries less",
-            "Ask the wire's maker for its ampacity, and keep the fuse below that.",
+            f"{wire.insulation_c:g} °C; the table begins at {table.COLUMNS_C[0]:g} °C; this wire carries less",
+            "Ask the wire's manufacturer for its ampacity, and keep the fuse rating below that.",
         )
 
 
@@ -171,7 +175,7 @@ def _wire_missing(place: str, fuse: Fuse, findings: Findings) -> None:
 
 
 def _protection(place: str, wire: Wire, machine: Machine, findings: Findings) -> None:
-    """Each wire against the fuse in front of it: its own, else the main one."""
+    """Compare each wire with the fuse that protects it: its own, else the main one."""
     protecting = machine.protecting_fuse(place)
     if protecting is None:
         findings.add(
@@ -196,13 +200,13 @@ def _protection(place: str, wire: Wire, machine: Machine, findings: Findings) ->
             "fuse_above_wire",
             f"fuse.{named}.rating_a" if named == place else f"wire.{place}",
             evidence,
-            "Fit a smaller fuse or a thicker wire: with this pair the wire can be the part that burns.",
+            "Fit a smaller fuse or a thicker wire: with this pair the wire may burn before the fuse opens.",
             found.severity,
         )
 
 
 def _carries(wire: Wire, limit: Ampacity) -> str:
-    """The wire, what it carries or may carry, and by which column of the table in which air."""
+    """The wire, its ampacity or ampacity range, the column of the table and the air temperature."""
     size = wire.size
     if size is None:
         return "no awg and no mm2"
@@ -220,21 +224,21 @@ def _carries(wire: Wire, limit: Ampacity) -> str:
     if limit.insulation_c is None:
         column = "insulation_c is not given"
     elif limit.column_c is None:
-        column = f"{limit.insulation_c:g} °C insulation, which the table does not hold"
+        column = f"{limit.insulation_c:g} °C insulation, which is not in the table"
     else:
         column = f"column for {limit.column_c:g} °C insulation"
     air = f"air at {limit.air_c:g} °C" if limit.air_given else f"air not given, {limit.air_c:g} °C assumed"
     outside = ""
     if limit.missing in ("thinner_than_table", "thicker_than_table"):
         rows = f"{gauge_name(max(table.AMPACITY_A))} to {gauge_name(min(table.AMPACITY_A))}"
-        outside = f"; the table holds {rows}"
+        outside = f"; the table covers {rows}"
     return f"{conductor}: {amps} ({table.SOURCE}, {column}, {air}){outside}"
 
 
 def _what_to_write(limit: Ampacity) -> str:
     if limit.missing == "insulation":
-        lower = "; until then count on the lower current" if limit.least_a > 0 else ""
+        lower = "; until then assume the lower current" if limit.least_a > 0 else ""
         return f"Write insulation_c as printed on the wire{lower}."
     if limit.missing == "size":
-        return "Write its size, or ask its maker for its ampacity."
-    return "Ask the wire's maker for its ampacity."
+        return "Write its size, or ask its manufacturer for its ampacity."
+    return "Ask the wire's manufacturer for its ampacity."

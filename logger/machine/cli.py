@@ -24,20 +24,22 @@ def new(path: Path | str) -> None:
     try:
         stream = path.open("x", encoding="utf-8", newline="\n")
     except FileExistsError as error:
-        raise StorageError(f"{named} exists already and was left as it is. Give the name of a new file.") from error
+        raise StorageError(f"{named} already exists and was not changed. Give the name of a new file.") from error
     except OSError as error:
-        raise StorageError(f"{named} cannot be written ({_reason(error)}). Give another place.") from error
+        raise StorageError(f"{named} cannot be written ({_reason(error)}). Give another path.") from error
     try:
         with stream:
             stream.write(template())
     except OSError as error:
-        # Half a template would block the next try, and nobody has put anything into it yet.
+        # Half a template would block the next attempt, and nobody has edited it yet.
         path.unlink(missing_ok=True)
-        raise StorageError(f"{named} cannot be written ({_reason(error)}). Make room or give another place.") from error
+        raise StorageError(
+            f"{named} cannot be written ({_reason(error)}). Free some space or give another path."
+        ) from error
 
 
 def show(machine: Machine) -> str:
-    """What the machine file says, section by section, with units, and what follows for the whole battery."""
+    """The contents of a machine file by section, with units, and the resulting figures of the whole battery."""
     blocks = []
     silent = []
     for header, section, place, holder in _holders(machine):
@@ -55,11 +57,10 @@ def show(machine: Machine) -> str:
 
 
 def check_text(problems: Sequence[Problem]) -> str:
-    """The findings of `machine check` for a terminal, gravest first."""
+    """The findings of `machine check` for a terminal, most severe first."""
     if not problems:
         return (
-            "No contradiction found in what the file says. Fields that it leaves out were not compared, "
-            "and nothing was measured."
+            "No contradiction found in the file. Fields that are not given were not checked, and nothing was measured."
         )
     return "\n\n".join(
         f"{problem.severity}: {problem.what}\n"
@@ -75,7 +76,7 @@ def _reason(error: OSError) -> str:
 
 
 def _holders(machine: Machine) -> Iterator[tuple[str, Section, str, Any]]:
-    """(header, section, place, values) in the order of the field table; values None where the file is silent."""
+    """(header, section, place, values) in the order of the field table; values None where the file gives none."""
     mappings: dict[str, Any] = {"fuse": machine.fuses, "wire": machine.wires, "sensors": machine.sensors}
     for section in SECTIONS.values():
         if section.name in mappings:

@@ -1,7 +1,7 @@
-"""The machine description: TOML text → frozen values, each None where the file is silent.
+"""The machine description: TOML text → frozen values, each None where the file does not give it.
 
-The text stays as it was written, so that its comments travel with a run. Fields: `machine_fields.py`,
-docs/machine-file.md. What a valid file may still get wrong about the world: `machine_check.py`.
+The text is stored unchanged, so that its comments stay with the run. The fields are in `fields.py` and
+docs/machine-file.md. `check.py` finds what a valid file may still get wrong.
 """
 
 from __future__ import annotations
@@ -41,25 +41,25 @@ MAX_LINE = 1000
 """Longest line read, in characters: `tomllib` takes quadratic time on one long dotted name."""
 
 LEAST_RATIO = 0.61
-"""Least plausible measured / nominal voltage: 12 V lead-acid under charge, 14.6 V, does not pass for a 24 V battery."""
+"""Minimum plausible measured / nominal voltage: 12 V lead-acid on charge, 14.6 V, does not pass for a 24 V battery."""
 GREATEST_RATIO = 1.4
-"""Greatest plausible measured / nominal voltage: a 24 V battery sagging to 17 V does not pass for a 12 V one."""
+"""Maximum plausible measured / nominal voltage: a 24 V battery sagging to 17 V does not pass for a 12 V one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Machine(Chassis):
-    """One machine as its file describes it; a section in which nothing is given counts as absent."""
+    """One machine as its file describes it; an empty section counts as absent."""
 
     battery: Battery | None = None
-    """The battery, per block and as joined."""
+    """The battery, per block and as connected."""
     bms: Bms | None = None
     """Limits of a battery management board."""
     motor: Motor | None = None
     """One of the two drive motors."""
     fuses: Mapping[str, Fuse] = field(default_factory=dict, hash=False)
-    """By place: left, right, main; only those the file names."""
+    """By place: left, right, main; only those that the file gives."""
     wires: Mapping[str, Wire] = field(default_factory=dict, hash=False)
-    """By place: left, right, main; only those the file names."""
+    """By place: left, right, main; only those that the file gives."""
     receiver: Receiver | None = None
     """The radio receiver and its supply."""
     cutoff: Cutoff | None = None
@@ -71,24 +71,24 @@ class Machine(Chassis):
     lap: Lap | None = None
     """What one lap is."""
     sensors: Mapping[str, Sensor] = field(default_factory=dict, hash=False)
-    """By channel without its unit: battery_current, left_current, …; only those the file names."""
+    """By channel without its unit: battery_current, left_current, …; only those that the file gives."""
     text: str = ""
     """The file as it was written, without a byte-order mark."""
 
     @property
     def metres_per_count(self) -> float | None:
-        """Way of a wheel from one count of its pickup to the next, without slip."""
+        """Distance that a wheel rolls from one count of its pickup to the next [m], without slip."""
         if not self.wheel_diameter_m or not self.wheel_counts_per_rev:
             return None
         return math.pi * self.wheel_diameter_m / self.wheel_counts_per_rev
 
     def protecting_fuse(self, place: str) -> tuple[str, Fuse] | None:
-        """(its place, the fuse) that protects the wire at `place`: its own, else the main one; None without either."""
+        """(place, fuse) that protects the wire at `place`: its own, else the main one; None without either."""
         named = place if place in self.fuses else "main"
         return (named, self.fuses[named]) if named in self.fuses else None
 
     def wire_air_c(self, place: str) -> float | None:
-        """Air at the wire at `place` [°C]: that at its own fuse; None where it is not given."""
+        """Air temperature at the wire at `place` [°C], taken from its own fuse; None where it is not given."""
         fuse = self.fuses.get(place)
         return None if fuse is None else fuse.ambient_c
 
@@ -115,8 +115,8 @@ def load(path: Path | str) -> Machine:
 def parse(text: str, source: str) -> Machine:
     """Read a machine description from text.
 
-    `source` is what messages call the text: a file's name, or "run metadata". Raises MachineFileError: its one line
-    is the first problem, with the number of further ones.
+    `source` is the name of the text in messages: a file name, or "run metadata". Raises MachineFileError, one line: the
+    first problem and the number of further ones.
     """
     source = _source(source)
     text = text.removeprefix("\ufeff")
@@ -134,24 +134,24 @@ def parse(text: str, source: str) -> Machine:
 
 @dataclass(frozen=True, slots=True)
 class ArrangementMismatch:
-    """A battery voltage that cannot come from the machine described; as text one line for people."""
+    """A battery voltage that cannot come from the machine described; `str` gives one line of text."""
 
     nominal_v: float
-    """What the description makes of its blocks."""
+    """Nominal voltage of the whole battery by the description."""
     median_v: float
-    """What was measured."""
+    """Measured median."""
     blocks: int
     block_voltage_v: float | None
     arrangement: str | None
     other_fits: str | None
-    """The arrangement in which the same blocks would fit; None where neither does."""
+    """Arrangement of the same blocks that would fit the measurement; None where neither does."""
 
     def __str__(self) -> str:
         joined = f"{self.blocks} × {self.block_voltage_v:g} V in {self.arrangement}" if self.blocks > 1 else "one block"
         usual = "Check battery.arrangement (series or parallel), battery.blocks and battery.block_voltage_v"
         check = f"{usual}, and that this file belongs to this machine."
         if self.other_fits is not None:
-            check = f"{usual}: the same blocks in {self.other_fits} would fit. Or the sensor spans part of the battery."
+            check = f"{usual}: the same blocks in {self.other_fits} would fit. Or the sensor spans only part of it."
         return (
             f"the machine file's battery is nominally {self.nominal_v:g} V ({joined}), but the run's median battery "
             f"voltage is {self.median_v:.4g} V, {self.median_v / self.nominal_v:.2f} times that. {check}"
@@ -204,7 +204,7 @@ def _too_large(source: str) -> MachineFileError:
 
 
 def _document(text: str, source: str) -> dict[str, Any]:
-    """The TOML document. Everything that hostile text can make of `tomllib` ends as MachineFileError."""
+    """The TOML document. Whatever `tomllib` raises on hostile text becomes MachineFileError."""
     try:
         size = len(text.encode())
     except UnicodeEncodeError as error:
@@ -226,14 +226,14 @@ def _document(text: str, source: str) -> dict[str, Any]:
 
 
 class _Reader:
-    """Turns sections into values and collects what is wrong with them as (line, message)."""
+    """Reads sections into values and collects their problems as (line, message)."""
 
     def __init__(self, lines: Lines) -> None:
         self._lines = lines
         self.problems: list[tuple[int, str]] = []
 
     def section(self, name: str, value: object) -> Any:
-        """Values of one top-level entry: a holder, a mapping of holders by place, or None where nothing is given."""
+        """Values of one top-level entry: one object, a mapping of objects by place, or None where nothing is given."""
         section = SECTIONS.get(name)
         if section is None:
             self._refuse((name,), _no_section(name))
@@ -287,15 +287,15 @@ def _as_section(section: Section) -> str:
     return f"Write a section {_names(section)[0]} with one field on a line."
 
 
-def _homes(name: str) -> list[str]:
-    """Headers of the sections that do have a field of this name."""
+def _sections_with(name: str) -> list[str]:
+    """Headers of the sections that have a field of this name."""
     return [_listed(_names(section)) for section in SECTIONS.values() if name in section.specs]
 
 
 def _no_section(name: str) -> str:
     called = printable(name, 40)
-    if homes := _homes(name):
-        return f"{called} stands outside its section. It belongs under {' or '.join(homes)}."
+    if sections := _sections_with(name):
+        return f"{called} stands outside its section. It belongs under {' or '.join(sections)}."
     near = nearest(name, tuple(SECTIONS))
     after = f"The nearest is {_names(SECTIONS[near])[0]}." if near else f"Sections are {', '.join(SECTIONS)}."
     return f"[{called}] is not a section of a machine file. {after}"
@@ -311,7 +311,7 @@ def _no_place(section: Section, place: str) -> str:
 
 
 def _channel_section(place: str) -> str | None:
-    """The [sensors.*] section meant by a name that may still carry its unit, as channel names do."""
+    """The [sensors.*] section that a name means, even with its unit, as in channel names."""
     for name, channel in SENSORS.items():
         if place in (channel.name, channel.si_name):
             return name
@@ -321,7 +321,7 @@ def _channel_section(place: str) -> str | None:
 def _no_field(path: tuple[str, ...], section: Section, name: str) -> str:
     header = ".".join(path)
     called = f"{header}.{printable(name, 40)} is not a field of [{header}]."
-    if homes := _homes(name):
-        return f"{called} It belongs under {' or '.join(homes)}."
+    if sections := _sections_with(name):
+        return f"{called} It belongs under {' or '.join(sections)}."
     near = nearest(name, tuple(section.specs))
     return f"{called} " + (f"The nearest is {near}." if near else f"Its fields are {', '.join(section.specs)}.")

@@ -1,7 +1,7 @@
-"""The fields of a machine file, each said once: type, unit, range, example and one sentence.
+"""The fields of a machine file, each defined once: type, unit, range, example and one sentence.
 
 Parsing, validation, the template of `machine new`, `machine show` and the table in docs/machine-file.md all derive
-from the annotations of the classes below. None means that the file does not say it; nothing is filled in.
+from the annotations of the classes below. None means that the file does not give the value; nothing is filled in.
 """
 
 from __future__ import annotations
@@ -22,8 +22,10 @@ PLACES = ("left", "right", "main")
 class Chassis:
     """[machine]: the vehicle itself."""
 
-    name: Annotated[str | None, line("my machine", "Shown at the head of every report.")] = None
-    wheel_diameter_m: Annotated[float | None, number("m", 0.01, 2, 0.254, "Driven wheel, under load.")] = None
+    name: Annotated[str | None, line("my machine", "Shown at the top of every report.")] = None
+    wheel_diameter_m: Annotated[
+        float | None, number("m", 0.01, 2, 0.254, "Diameter of the driven wheel, under load.")
+    ] = None
     track_m: Annotated[
         float | None, number("m", 0.02, 5, 0.5, "Distance between the two driven wheels, centre to centre.")
     ] = None
@@ -34,63 +36,63 @@ class Chassis:
         float | None, number("", 0.05, 5000, 18, "Motor turns per wheel turn; 1 for a hub motor without a gear.")
     ] = None
     wheel_counts_per_rev: Annotated[
-        float | None, number("", 0.01, 1e6, 20, "Counts of the wheel pickup in one turn of the wheel.")
+        float | None, number("", 0.01, 1e6, 20, "Counts of the wheel pickup per turn of the wheel.")
     ] = None
 
 
 @dataclass(frozen=True, slots=True)
 class Battery:
-    """[battery]: what its sheet says of one block, and how the blocks are joined."""
+    """[battery]: one block, as on its data sheet, and how the blocks are connected."""
 
-    id: Annotated[str | None, line("pack-1", "Yours to choose: runs with the same id share one ledger of charge.")] = (
+    id: Annotated[str | None, line("pack-1", "Name of your choice: runs with the same id share one charge ledger.")] = (
         None
     )
     chemistry: Annotated[
         str | None,
         choice("agm", "gel", "flooded", "lfp", "li_ion", "nimh", text="Kind of cell, as on its label."),
     ] = None
-    blocks: Annotated[int | None, integer(1, 64, 2, "Number of equal blocks that make the battery.")] = None
+    blocks: Annotated[int | None, integer(1, 64, 2, "Number of equal blocks in the battery.")] = None
     arrangement: Annotated[
-        str | None, choice("series", "parallel", "single", text="How the blocks are joined; single for one block.")
+        str | None, choice("series", "parallel", "single", text="How the blocks are connected; single for one block.")
     ] = None
     block_voltage_v: Annotated[float | None, number("V", 0.5, 500, 12, "Nominal voltage of one block.")] = None
     capacity_ah: Annotated[
-        float | None, number("Ah", 0.01, 5000, 35, "Capacity of one block at the rate of capacity_hours.")
+        float | None, number("Ah", 0.01, 5000, 35, "Capacity of one block when discharged over capacity_hours.")
     ] = None
     capacity_hours: Annotated[
-        float | None, number("h", 0.05, 200, 20, "Hours of the discharge that gives capacity_ah.")
+        float | None, number("h", 0.05, 200, 20, "Duration of the discharge that gives capacity_ah.")
     ] = None
     second_capacity_ah: Annotated[
-        float | None, number("Ah", 0.01, 5000, 21, "Capacity of one block at a second, faster rate of its sheet.")
+        float | None, number("Ah", 0.01, 5000, 21, "Capacity of one block at a second, faster rate on its data sheet.")
     ] = None
     second_hours: Annotated[
-        float | None, number("h", 0.05, 200, 1, "Hours of the discharge that gives second_capacity_ah.")
+        float | None, number("h", 0.05, 200, 1, "Duration of the discharge that gives second_capacity_ah.")
     ] = None
     measured_capacity_ah: Annotated[
-        float | None, number("Ah", 0.01, 5000, 31.5, "Charge one block gave in a full discharge that you measured.")
+        float | None, number("Ah", 0.01, 5000, 31.5, "Charge from one block in a full discharge that you measured.")
     ] = None
     measured_hours: Annotated[
-        float | None, number("h", 0.05, 200, 4.5, "Hours of the discharge that gave measured_capacity_ah.")
+        float | None, number("h", 0.05, 200, 4.5, "Duration of the discharge that gave measured_capacity_ah.")
     ] = None
     cutoff_v: Annotated[
-        float | None, number("V", 0.1, 500, 10.5, "Voltage of one block at which its sheet ends a discharge.")
+        float | None, number("V", 0.1, 500, 10.5, "End-of-discharge voltage of one block on its data sheet.")
     ] = None
     resistance_ohm: Annotated[
         float | None, number("Ω", 1e-5, 10, 0.009, "Internal resistance of one block, charged, at about 25 °C.")
     ] = None
     depth_of_discharge: Annotated[
-        float | None, number("", 0.01, 1, 0.8, "Share of the charge that you mean to use, 0 to 1.")
+        float | None, number("", 0.01, 1, 0.8, "Fraction of the charge that you plan to use, 0 to 1.")
     ] = None
-    ambient_c: Annotated[float | None, number("°C", -40, 80, 20, "Air around the battery in use.")] = None
+    ambient_c: Annotated[float | None, number("°C", -40, 80, 20, "Air temperature around the battery in use.")] = None
 
     @property
     def in_series(self) -> int | None:
-        """Blocks one behind the other; None where the file leaves it open or contradicts itself."""
+        """Number of blocks in series; None where the file does not give it or contradicts itself."""
         return self._joined("series")
 
     @property
     def in_parallel(self) -> int | None:
-        """Blocks side by side; None where the file leaves it open or contradicts itself."""
+        """Number of blocks in parallel; None where the file does not give it or contradicts itself."""
         return self._joined("parallel")
 
     def _joined(self, arrangement: str) -> int | None:
@@ -130,7 +132,7 @@ class Battery:
 
     @property
     def whole_cutoff_v(self) -> float | None:
-        """Voltage of the whole battery when equal blocks stand at cutoff_v [V]."""
+        """Voltage of the whole battery with every block at cutoff_v [V]."""
         if self.cutoff_v is None or self.in_series is None:
             return None
         return self.cutoff_v * self.in_series
@@ -138,32 +140,32 @@ class Battery:
 
 @dataclass(frozen=True, slots=True)
 class Bms:
-    """[bms]: where a battery management board disconnects by itself."""
+    """[bms]: limits at which a battery management board disconnects by itself."""
 
     cutoff_a: Annotated[float | None, number("A", 0.1, 5000, 60, "Current at which it opens.")] = None
-    cutoff_v: Annotated[float | None, number("V", 0.5, 1000, 20, "Voltage of the whole at which it opens.")] = None
+    cutoff_v: Annotated[float | None, number("V", 0.5, 1000, 20, "Voltage of the whole battery at which it opens.")] = (
+        None
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class Motor:
     """[motor]: one of the two equal drive motors."""
 
-    rated_a: Annotated[float | None, number("A", 0.01, 2000, 12, "Current it carries for good.")] = None
-    stall_a: Annotated[
-        float | None, number("A", 0.05, 10_000, 90, "Current with the shaft held, at rated_voltage_v.")
-    ] = None
-    no_load_a: Annotated[float | None, number("A", 0.001, 500, 1.2, "Current when it turns freely.")] = None
+    rated_a: Annotated[float | None, number("A", 0.01, 2000, 12, "Continuous current.")] = None
+    stall_a: Annotated[float | None, number("A", 0.05, 10_000, 90, "Stall current at rated_voltage_v.")] = None
+    no_load_a: Annotated[float | None, number("A", 0.001, 500, 1.2, "Current without load.")] = None
     resistance_ohm: Annotated[
-        float | None, number("Ω", 1e-4, 100, 0.26, "Between its two leads, at standstill and cold.")
+        float | None, number("Ω", 1e-4, 100, 0.26, "Resistance between its two leads, at standstill and cold.")
     ] = None
-    rated_voltage_v: Annotated[float | None, number("V", 0.5, 500, 24, "Voltage its plate is written for.")] = None
-    rpm: Annotated[float | None, number("rpm", 1, 100_000, 2700, "Motor speed at rated_voltage_v, turning freely.")] = (
-        None
-    )
+    rated_voltage_v: Annotated[
+        float | None, number("V", 0.5, 500, 24, "Voltage of the figures on its rating plate.")
+    ] = None
+    rpm: Annotated[float | None, number("rpm", 1, 100_000, 2700, "No-load motor speed at rated_voltage_v.")] = None
 
     @property
     def standing_ohm(self) -> float | None:
-        """What a shaft held still leaves of it, I = V / R: from stall_a at its voltage, else resistance_ohm."""
+        """Resistance at standstill, I = V / R [Ω]: from stall_a at rated_voltage_v, else resistance_ohm."""
         if self.stall_a is not None and self.rated_voltage_v is not None:
             return self.rated_voltage_v / self.stall_a
         return self.resistance_ohm
@@ -171,7 +173,7 @@ class Motor:
 
 @dataclass(frozen=True, slots=True)
 class Fuse:
-    """[fuse.left], [fuse.right], [fuse.main]: one fuse in each place that has one."""
+    """[fuse.left], [fuse.right], [fuse.main]: the fuse in each place that has one."""
 
     family: Annotated[
         str | None,
@@ -185,37 +187,37 @@ class Fuse:
         ),
     ] = None
     rating_a: Annotated[float | None, number("A", 0.5, 1000, 40, "Rating printed on the fuse.")] = None
-    ambient_c: Annotated[float | None, number("°C", -40, 150, 25, "Air at the fuse in use.")] = None
+    ambient_c: Annotated[float | None, number("°C", -40, 150, 25, "Air temperature at the fuse in use.")] = None
     position: Annotated[
         str | None,
         choice(
             "supply_leg", "motor_lead", "unknown", text="Between battery and controller, or between it and the motor."
         ),
     ] = None
-    holder_a: Annotated[
-        float | None, number("A", 0.5, 1000, 60, "Greatest fuse rating that its holder is made for.")
-    ] = None
+    holder_a: Annotated[float | None, number("A", 0.5, 1000, 60, "Maximum fuse rating of its holder.")] = None
     capacitors: Annotated[
         str | None,
         choice(
             "load_side",
             "battery_side",
             "unknown",
-            text="Where the controller's input capacitors sit, seen from the fuse.",
+            text="Position of the controller's input capacitors relative to the fuse.",
         ),
     ] = None
 
 
 @dataclass(frozen=True, slots=True)
 class Wire:
-    """[wire.left], [wire.right], [wire.main]: the conductor of each lead; awg or mm2."""
+    """[wire.left], [wire.right], [wire.main]: the wire of each lead; give awg or mm2."""
 
-    awg: Annotated[int | None, integer(0, 30, 10, "Size printed on the jacket; 0 for 1/0. Thicker than that: mm2.")] = (
+    awg: Annotated[
+        int | None, integer(0, 30, 10, "Size printed on the jacket; 0 for 1/0. For thicker wire give mm2.")
+    ] = None
+    mm2: Annotated[float | None, number("mm²", 0.05, 120, 6, "Copper cross-section, where there is no AWG size.")] = (
         None
     )
-    mm2: Annotated[float | None, number("mm²", 0.05, 120, 6, "Copper cross-section, where there is no AWG.")] = None
     length_m: Annotated[
-        float | None, number("m", 0.01, 100, 1.2, "Length of copper there and back: both conductors together.")
+        float | None, number("m", 0.01, 100, 1.2, "Length of both conductors together, there and back.")
     ] = None
     insulation_c: Annotated[float | None, number("°C", 50, 260, 105, "Temperature rating printed on the jacket.")] = (
         None
@@ -226,25 +228,24 @@ class Wire:
 
     @property
     def size(self) -> CountedSize | None:
-        """The size that counts, the smaller where both are given; None when neither gauge nor area is given."""
+        """The size used: the smaller one where both are given; None where neither gauge nor area is given."""
         return counted_size(self.awg, self.mm2)
 
 
 @dataclass(frozen=True, slots=True)
 class Receiver:
-    """[receiver]: the radio receiver and what feeds it."""
+    """[receiver]: the radio receiver and its supply."""
 
-    minimum_v: Annotated[float | None, number("V", 0.5, 60, 4.0, "Supply below which its sheet promises nothing.")] = (
-        None
-    )
+    minimum_v: Annotated[float | None, number("V", 0.5, 60, 4.0, "Minimum supply voltage on its data sheet.")] = None
     fed_from: Annotated[
-        str | None, choice("block_a", "block_b", "whole", text="Block that feeds it; block_a is the lower in series.")
+        str | None,
+        choice("block_a", "block_b", "whole", text="Block that supplies it; block_a is the lower one in series."),
     ] = None
 
 
 @dataclass(frozen=True, slots=True)
 class Cutoff:
-    """[cutoff]: the main switch, link or relay that takes the battery away."""
+    """[cutoff]: the main switch, link or relay that disconnects the battery."""
 
     pole: Annotated[str | None, choice("positive", "negative", text="Lead that it opens.")] = None
     rating_a: Annotated[float | None, number("A", 0.5, 5000, 100, "Current it is rated to carry.")] = None
@@ -254,50 +255,49 @@ class Cutoff:
 class Controller:
     """[controller]: the motor controller, one for both channels."""
 
-    minimum_v: Annotated[float | None, number("V", 0.5, 500, 18, "Least supply voltage of its sheet.")] = None
-    maximum_v: Annotated[float | None, number("V", 0.5, 1000, 34, "Greatest supply voltage of its sheet.")] = None
-    continuous_a: Annotated[float | None, number("A", 0.05, 2000, 30, "Current that one channel carries for good.")] = (
-        None
-    )
-    peak_a: Annotated[float | None, number("A", 0.05, 5000, 100, "Greatest current of one channel.")] = None
+    minimum_v: Annotated[float | None, number("V", 0.5, 500, 18, "Minimum supply voltage on its data sheet.")] = None
+    maximum_v: Annotated[float | None, number("V", 0.5, 1000, 34, "Maximum supply voltage on its data sheet.")] = None
+    continuous_a: Annotated[float | None, number("A", 0.05, 2000, 30, "Continuous current of one channel.")] = None
+    peak_a: Annotated[float | None, number("A", 0.05, 5000, 100, "Maximum current of one channel.")] = None
     cutoff_v: Annotated[
-        float | None, number("V", 0.5, 500, 19, "Voltage at its terminals at which it stops driving.")
+        float | None, number("V", 0.5, 500, 19, "Supply voltage at its terminals below which it stops driving.")
     ] = None
     mixing: Annotated[
-        str | None, choice("controller", "transmitter", text="Where throttle and steering become left and right.")
+        str | None,
+        choice("controller", "transmitter", text="Where throttle and steering are mixed into left and right."),
     ] = None
-    switching_hz: Annotated[
-        float | None, number("Hz", 50, 1e6, 16_000, "Frequency at which its bridge switches the motors' current.")
-    ] = None
+    switching_hz: Annotated[float | None, number("Hz", 50, 1e6, 16_000, "Switching frequency of its bridge.")] = None
     sensed: Annotated[
         str | None,
-        choice("supply_leg", "motor_lead", "unknown", text="Where the left and right current sensors sit."),
+        choice("supply_leg", "motor_lead", "unknown", text="Position of the left and right current sensors."),
     ] = None
     command_sets: Annotated[
         str | None,
-        choice("voltage", "current", "unknown", text="What a command asks of it: a share of its supply, or a current."),
+        choice(
+            "voltage", "current", "unknown", text="What a command sets: a fraction of the supply voltage, or a current."
+        ),
     ] = None
     dead_band_us: Annotated[
-        float | None, number("µs", 0, 250, 40, "Pulse width to either side of the centre that commands nothing.")
+        float | None, number("µs", 0, 250, 40, "Pulse width on either side of the centre that commands nothing.")
     ] = None
     ramp_s: Annotated[
-        float | None, number("s", 0, 30, 0.4, "Time it takes from nothing to full when a stick is thrown.")
+        float | None, number("s", 0, 30, 0.4, "Time from zero to full output after a step of the stick.")
     ] = None
 
 
 @dataclass(frozen=True, slots=True)
 class Charger:
-    """[charger]: what fills the battery."""
+    """[charger]: the battery charger."""
 
     voltage_v: Annotated[
-        float | None, number("V", 0.5, 1000, 29.4, "Greatest voltage it gives, at the end of bulk charging.")
+        float | None, number("V", 0.5, 1000, 29.4, "Maximum voltage, at the end of bulk charging.")
     ] = None
-    current_a: Annotated[float | None, number("A", 0.01, 500, 5, "Greatest current it gives.")] = None
+    current_a: Annotated[float | None, number("A", 0.01, 500, 5, "Maximum current.")] = None
     port: Annotated[
-        str | None, choice("whole", "block_a", "block_b", text="What it is joined to while it charges.")
+        str | None, choice("whole", "block_a", "block_b", text="What it is connected to while it charges.")
     ] = None
     seen_by_sensor: Annotated[
-        bool | None, boolean(True, "Whether its current passes through the battery current sensor.")
+        bool | None, boolean(True, "Whether its current flows through the battery current sensor.")
     ] = None
 
 
@@ -309,28 +309,30 @@ class Sensor:
         float | None, number(CHANNEL_UNIT, -1e6, 1e6, 0.04, "Reading when the true value is zero; subtracted.")
     ] = None
     gain: Annotated[
-        float | None, number("", -0.5, 1, 0.008, "Part by which the reading is too large: 0.008 for 0.8 %.")
+        float | None, number("", -0.5, 1, 0.008, "Relative error by which the reading is too high: 0.008 for 0.8 %.")
     ] = None
     offset_u: Annotated[
-        float | None, number(CHANNEL_UNIT, 0, 1e6, 0.02, "Standard uncertainty of the offset that is left.")
+        float | None, number(CHANNEL_UNIT, 0, 1e6, 0.02, "Standard uncertainty of the offset after correction.")
     ] = None
     gain_u: Annotated[
-        float | None, number("", 0, 1, 0.003, "Standard uncertainty of the gain that is left, as a part.")
+        float | None, number("", 0, 1, 0.003, "Standard uncertainty of the gain after correction, relative.")
     ] = None
     delay_u: Annotated[float | None, number("s", 0, 10, 0.0002, "Standard uncertainty of delay_s.")] = None
     noise: Annotated[
-        float | None, number(CHANNEL_UNIT, 0, 1e6, 0.03, "Standard deviation of single samples of a steady value.")
+        float | None, number(CHANNEL_UNIT, 0, 1e6, 0.03, "Standard deviation of single samples at a steady input.")
     ] = None
     resolution: Annotated[float | None, number(CHANNEL_UNIT, 0, 1e6, 0.01, "One step of the converter.")] = None
     full_scale: Annotated[
-        float | None, number(CHANNEL_UNIT, 1e-6, 1e6, 100, "Greatest magnitude the sensor can report.")
+        float | None, number(CHANNEL_UNIT, 1e-6, 1e6, 100, "Full scale: maximum magnitude that the sensor can report.")
     ] = None
     bandwidth_hz: Annotated[
-        float | None, number("Hz", 1e-3, 1e7, 1600, "Corner of the filter before the converter.")
+        float | None, number("Hz", 1e-3, 1e7, 1600, "Corner frequency of the filter before the converter.")
     ] = None
-    delay_s: Annotated[float | None, number("s", 0, 10, 0.001, "How late the reading is; taken off its time.")] = None
+    delay_s: Annotated[float | None, number("s", 0, 10, 0.001, "Delay of the reading; subtracted from its time.")] = (
+        None
+    )
     calibrated: Annotated[
-        str | None, line("2026-02-10, bench shunt", "When and against what the errors above were found.")
+        str | None, line("2026-02-10, bench shunt", "When and against which standard the sensor was calibrated.")
     ] = None
 
 
@@ -338,11 +340,11 @@ class Sensor:
 class Lap:
     """[lap]: what one lap is."""
 
-    length_m: Annotated[float | None, number("m", 0.1, 1e5, 84, "Length of the loop along the path driven.")] = None
+    length_m: Annotated[float | None, number("m", 0.1, 1e5, 84, "Length of the lap along the path driven.")] = None
     marked_by: Annotated[
         str | None,
         choice(
-            "marker", "distance", "signal", "none", text="What tells laps apart: button, wheel counts, the signals."
+            "marker", "distance", "signal", "none", text="How laps are separated: button, wheel counts, or the signals."
         ),
     ] = None
 
@@ -352,9 +354,9 @@ class Section:
     """One section of the file, or a family of sections that share their fields."""
 
     name: str
-    """First part of the section's name."""
+    """First part of the section name."""
     places: tuple[str, ...]
-    """Second parts, such as left and right; empty where the section stands alone."""
+    """Second parts, such as left and right; empty for a section without them."""
     holder: type[Any]
     """The class that holds its values."""
     specs: Mapping[str, Spec]
@@ -399,7 +401,7 @@ SECTIONS: dict[str, Section] = {
 
 
 def unit_of(spec: Spec, place: str) -> str:
-    """Unit of a field; a sensor's own fields take the SI unit of its channel."""
+    """Unit of a field; fields of a sensor take the SI unit of its channel."""
     if spec.unit != CHANNEL_UNIT:
         return spec.unit
     return SENSORS[place].si_unit if place in SENSORS else ""

@@ -1,6 +1,6 @@
-"""Where in the text of a TOML file a name stands, and what most likely went wrong on a line that is not TOML.
+"""Line numbers of the names in a TOML text, and the most likely mistake on a line that is not valid TOML.
 
-`tomllib` gives values without their places, and its messages are written for programmers.
+`tomllib` gives values without line numbers, and its messages are written for programmers.
 """
 
 from __future__ import annotations
@@ -14,18 +14,18 @@ _KEY = re.compile(rf"[ \t]*({_DOTTED})[ \t]*=[ \t]*")
 _PARTS = re.compile(_PART)
 _REASON = re.compile(r"(.*?) \(at (?:line (\d+), column \d+|end of document)\)", re.DOTALL)
 
-_ONE_PER_LINE = "Write one name = value on a line, under its [section]."
+_ONE_PER_LINE = "Write one name = value per line, under its [section]."
 _HINTS = tuple(
     (re.compile(pattern), hint)
     for pattern, hint in (
-        (r"\s*\[[^\]]*$", "Close the name of the section with ]."),
+        (r"\s*\[[^\]]*$", "Close the section name with ]."),
         (r"[^=]*$", "Put = between the name and its value."),
-        (r"\s*[\w-]+\s+[\w-]+\s*=", "A name holds no spaces."),
+        (r"\s*[\w-]+\s+[\w-]+\s*=", "A name cannot contain spaces."),
         (r"[^=#]*=\s*(?:#.*)?$", "Write the value after the =, or put a # before the name."),
         (r"[^=#]*=\s*[+-]?\d+,\d", "Write decimals with a point, for example 12.5."),
         (r"[^=#]*=\s*[+-]?(?:\.\d|\d+\.(?!\d))", "Write digits on both sides of the point."),
         (r"[^=#]*=\s*[+-]?\d[\d.]*\s*[^\W\d_]", "Write the number alone: its unit is in the name of the field."),
-        (r"[^=#]*=\s*[^\W\d]", "Put text in quotes; true and false stand without."),
+        (r"[^=#]*=\s*[^\W\d]", "Put text in quotes; write true and false without quotes."),
         (r"[^=#]*=\s*\"[^\"]*\\", "Write a backslash twice, or use single quotes."),
         (r"[^=#]*=\s*(?:\"[^\"]*|'[^']*)$", "Close the text with a second quote on the same line."),
     )
@@ -41,7 +41,7 @@ class Lines:
         closing: str | None = None
         for place, line in enumerate(text.split("\n"), start=1):
             if closing is not None:
-                # Inside a text of several lines nothing is a name.
+                # Nothing inside a multi-line string is a name.
                 closing = None if closing in line else closing
                 continue
             if header := _HEADER.match(line):
@@ -59,7 +59,7 @@ class Lines:
             self._lines.setdefault(path[:depth], place)
 
     def of(self, *path: str) -> int | None:
-        """Line of the name, else of the nearest thing around it (an inline table, its section), else None."""
+        """Line of the name, else of what encloses it (an inline table, its section), else None."""
         for depth in range(len(path), 0, -1):
             if path[:depth] in self._lines:
                 return self._lines[path[:depth]]
@@ -79,7 +79,7 @@ def syntax_trouble(text: str, message: str) -> tuple[int, str, str]:
     place = int(found[2]) if found[2] else len(lines)
     reason = found[1]
     if reason.startswith(("Cannot overwrite", "Cannot declare", "Cannot mutate", "Duplicate")):
-        return place, reason, "The same name is given twice: keep one."
+        return place, reason, "The same name is given twice: delete one of them."
     line = lines[place - 1].rstrip("\r") if place <= len(lines) else ""
     hint = next((hint for pattern, hint in _HINTS if pattern.match(line)), _ONE_PER_LINE)
     return place, reason, hint if line.strip() else _ONE_PER_LINE

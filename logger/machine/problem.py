@@ -1,4 +1,4 @@
-"""What `machine check` can find: one table of rules, and the value that a finding is."""
+"""The rules of `machine check`, and the value that describes one problem."""
 
 from __future__ import annotations
 
@@ -11,44 +11,53 @@ from amptally.logger.machine.lines import Lines
 Severity = Literal["note", "caution", "danger"]
 
 RULES: dict[str, tuple[Severity, str]] = {
-    "fuse_above_wire": ("danger", "A fuse is rated above what its wire may carry."),
-    "breaking_capacity": ("danger", "A short circuit can drive more current than the fuse is built to interrupt."),
-    "charger_too_high": ("danger", "The charger's voltage is above what this battery takes."),
-    "controller_below_battery": ("danger", "The controller's greatest voltage is below the battery's nominal voltage."),
-    "fuse_outside_family": ("caution", "This body of fuse is not made in this rating."),
-    "breaking_capacity_near": ("caution", "A short circuit can come near the current the fuse is built to interrupt."),
-    "wire_without_fuse": ("caution", "No fuse is described that protects this wire."),
-    "wire_size_twice": ("caution", "The wire's two sizes differ."),
-    "fuse_not_seen": ("caution", "The current sensor does not see the current that the fuse sees."),
-    "sensor_below_stall": ("caution", "A current sensor ends below the stall current."),
+    "fuse_above_wire": ("danger", "A fuse is rated above the ampacity of its wire."),
+    "breaking_capacity": ("danger", "A short-circuit current can exceed the fuse's breaking capacity."),
+    "charger_too_high": ("danger", "The charger's voltage is too high for this battery."),
+    "controller_below_battery": ("danger", "The controller's maximum voltage is below the battery's nominal voltage."),
+    "fuse_outside_family": ("caution", "This fuse body is not made in this rating."),
+    "breaking_capacity_near": ("caution", "A short-circuit current can come close to the fuse's breaking capacity."),
+    "wire_without_fuse": ("caution", "The file describes no fuse that protects this wire."),
+    "wire_size_twice": ("caution", "The two sizes given for the wire differ."),
+    "fuse_not_seen": ("caution", "The current sensor does not measure the current in the fuse."),
+    "sensor_below_stall": ("caution", "A current sensor's full scale is below the stall current."),
     "cutoff_below_main_fuse": ("caution", "The cutoff is rated below the main fuse."),
-    "controller_below_charging": ("caution", "The controller's greatest voltage is below the charging voltage."),
-    "controller_above_battery": ("caution", "The controller's least voltage is not below the battery's."),
-    "arrangement_contradiction": ("caution", "Number of blocks and arrangement contradict each other."),
-    "block_missing": ("caution", "A block is named that this arrangement does not have."),
+    "controller_below_charging": ("caution", "The controller's maximum voltage is below the charging voltage."),
+    "controller_above_battery": (
+        "caution",
+        "The controller's minimum voltage is not below the battery's nominal voltage.",
+    ),
+    "arrangement_contradiction": ("caution", "The number of blocks contradicts the arrangement."),
+    "block_missing": ("caution", "The file names a block that this arrangement does not have."),
     "charger_too_low": ("caution", "The charger's voltage is too low to fill this battery."),
     "capacity_pair": ("caution", "The battery's two capacities contradict each other."),
     "battery_cutoff": ("caution", "The battery's cut-off voltage is not below its nominal voltage."),
     "motor_currents": ("caution", "The motor's currents contradict each other."),
-    "fuse_rating_unverified": ("note", "That this body of fuse is made in this rating is unverified."),
-    "fuse_incomplete": ("note", "A fuse lacks its family or its rating: nothing about it can be compared."),
-    "fuse_wire_missing": ("note", "A fuse has no wire to be compared with."),
-    "wire_ampacity_unknown": ("note", "No ampacity is at hand for this wire."),
-    "wire_insulation": ("note", "The ampacity table is for hotter insulation than this wire's."),
-    "fuse_position_missing": ("note", "It is not said where the fuse sits."),
-    "controller_sensed_missing": ("note", "It is not said where the left and right current sensors sit."),
-    "short_circuit_unknown": ("note", "The prospective short-circuit current cannot be worked out."),
-    "stall_missing": ("note", "The stall current is not given: no sensor can be compared with it."),
-    "receiver_minimum_missing": ("note", "The receiver's least voltage is not given: its supply cannot be judged."),
-    "arrangement_missing": ("note", "Number of blocks or arrangement is missing: the whole battery stays unknown."),
-    "capacity_hours_missing": ("note", "A capacity without its hours says little: capacity depends on the rate."),
+    "fuse_rating_unverified": ("note", "Whether this fuse body is made in this rating is unverified."),
+    "fuse_incomplete": ("note", "The family or the rating of a fuse is not given: the fuse cannot be checked."),
+    "fuse_wire_missing": ("note", "The wire that a fuse protects is not described: the two cannot be compared."),
+    "wire_ampacity_unknown": ("note", "The ampacity of this wire is not known."),
+    "wire_insulation": ("note", "The ampacity table starts above this wire's insulation temperature."),
+    "fuse_position_missing": ("note", "The position of the fuse is not given."),
+    "controller_sensed_missing": ("note", "The position of the left and right current sensors is not given."),
+    "short_circuit_unknown": ("note", "The prospective short-circuit current cannot be calculated."),
+    "stall_missing": ("note", "The stall current is not known: the sensors' full scale cannot be checked."),
+    "receiver_minimum_missing": ("note", "The receiver's minimum voltage is not given: its supply cannot be judged."),
+    "arrangement_missing": (
+        "note",
+        "The number of blocks or the arrangement is not given: the figures of the whole battery are unknown.",
+    ),
+    "capacity_hours_missing": (
+        "note",
+        "A capacity is given without its hours: capacity depends on the rate of discharge.",
+    ),
 }
 """Severity and sentence of each code; docs/machine-file.md lists them."""
 
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing about a machine description that cannot be, or must be doubted."""
+    """One contradiction, doubt or gap in a machine description."""
 
     severity: Severity
     """note: something is missing; caution: something contradicts; danger: heat, arc or overcharge may follow."""
@@ -72,9 +81,9 @@ class Findings:
         self.problems: list[Problem] = []
 
     def add(self, code: str, where: str, evidence: str, then: str, severity: Severity | None = None) -> None:
-        """Note one problem at the dotted name `where`; `then` says what to do.
+        """Add one problem at the dotted name `where`; `then` says what to do.
 
-        `severity` is given where the figures decide it, not the rule alone.
+        `severity` replaces that of the rule where it depends on the figures.
         """
         usual, what = RULES[code]
         line = self._lines.of(*where.split("."))

@@ -1,4 +1,4 @@
-"""Whether the sensor of a motor channel's current sees the current of that channel's fuse: one rule for all who ask."""
+"""Whether the current sensor of a motor channel measures the current in that channel's fuse: the one rule for it."""
 
 from __future__ import annotations
 
@@ -6,25 +6,25 @@ from dataclasses import dataclass
 from typing import Literal
 
 ASSUMED_LEG = "supply_leg"
-"""Where fuses and the sensors of both channels are assumed to sit if the machine file does not say. As is usual."""
+"""Assumed position of the fuses and of both current sensors if the machine file gives none; the usual one."""
 
 
 @dataclass(frozen=True, slots=True)
 class SensorPlace:
-    """Where a fuse and the sensor of its lead sit, and what follows."""
+    """Positions of a fuse and of the sensor of its lead, and what follows."""
 
     code: Literal["seen", "assumed", "unknown", "differs"]
-    """assumed: seen, if what the file leaves out sits in the supply leg. differs: the sensor is in the other lead."""
+    """assumed: seen, with the supply leg for positions not given. differs: the sensor is in the other lead."""
     position: str
-    """Where the fuse sits, or is assumed to sit: supply_leg, motor_lead or unknown."""
+    """Position of the fuse, given or assumed: supply_leg, motor_lead or unknown."""
     sensed: str
     """Likewise the sensor."""
     missing: tuple[str, ...]
-    """Fields of the machine file that do not say it."""
+    """Fields of the machine file that are not given."""
 
     @property
     def sees(self) -> bool:
-        """The sensor's current is the fuse's."""
+        """Whether the sensor measures the fuse's current."""
         return self.code in ("seen", "assumed")
 
 

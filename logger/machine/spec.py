@@ -1,4 +1,4 @@
-"""What one field of a machine file may hold, and the plain answer to a value that it may not."""
+"""The allowed values of one field of a machine file, and the message for any other value."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Literal
 Kind = Literal["number", "integer", "boolean", "text", "choice"]
 
 CHANNEL_UNIT = "channel"
-"""Stands for the SI unit of the channel that a [sensors.*] section is about."""
+"""Placeholder for the SI unit of the channel of a [sensors.*] section."""
 MAX_TEXT = 200
 """Longest text value, in characters."""
 
@@ -33,25 +33,25 @@ _SPOKEN = {
 
 @dataclass(frozen=True, slots=True)
 class Spec:
-    """What one field may hold."""
+    """The allowed values of one field."""
 
     kind: Kind
-    """Decides which TOML values pass."""
+    """Kind of TOML value allowed."""
     text: str
-    """One sentence: what it is, and where a builder finds it."""
+    """One sentence: what the field is, and where a builder finds its value."""
     example: float | bool | str
-    """A value that passes; the template and the error messages show it."""
+    """A valid value, shown in the template and in error messages."""
     unit: str = ""
     """Unit as people write it; empty for a plain number or a word."""
     low: float = 0.0
-    """Least number allowed, itself included."""
+    """Minimum allowed, inclusive."""
     high: float = 0.0
-    """Greatest number allowed, itself included."""
+    """Maximum allowed, inclusive."""
     words: tuple[str, ...] = ()
     """The words a choice allows."""
 
     def refusal(self, value: object, unit: str) -> str | None:
-        """What to write instead, in one sentence; None when the value passes. `unit` is the field's own unit."""
+        """What to write instead, in one sentence; None where the value is valid. `unit` is the unit of the field."""
         match self.kind:
             case "number" | "integer":
                 return self._number_refusal(value, unit)
@@ -108,14 +108,14 @@ def choice(*words: str, text: str) -> Spec:
 
 
 def nearest(word: str, words: tuple[str, ...]) -> str | None:
-    """The word that `word` was most likely meant to be, or None."""
+    """The most similar of `words`, or None where none is similar."""
     # The comparison is quadratic in the length; no name in the file is nearly this long.
     found = difflib.get_close_matches(word[:60].lower(), words, n=1, cutoff=0.6)
     return found[0] if found else None
 
 
 def plain(value: object) -> str:
-    """A value as a person writes it: 40, 0.009, true; at most 9 digits."""
+    """A value as people write it: 40, 0.009, true; at most 9 digits."""
     if isinstance(value, bool):
         return "true" if value else "false"
     return f"{value:.9g}" if isinstance(value, float) else str(value)
@@ -134,16 +134,16 @@ def shown(value: object) -> str:
         return "a section"
     if isinstance(value, list):
         return "a list"
-    # A hexadecimal integer may have more digits than Python agrees to print.
+    # A hexadecimal integer may have more digits than Python will print.
     if isinstance(value, int) and abs(value) >= 10**18:
-        return "a number beyond all bounds"
+        return "a number that is far too large"
     return plain(value) if isinstance(value, bool) else str(value)
 
 
 def printable(text: str, limit: int) -> str:
     """At most `limit` characters of foreign text, on one line."""
-    kept = "".join(letter if letter.isprintable() else "?" for letter in text[:limit])
-    return kept + "…" if len(text) > limit else kept
+    cleaned = "".join(letter if letter.isprintable() else "?" for letter in text[:limit])
+    return cleaned + "…" if len(text) > limit else cleaned
 
 
 def _reads_as_number(value: str) -> bool:

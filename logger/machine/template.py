@@ -1,4 +1,4 @@
-"""What people read about the fields: the commented template of `machine new`, and the tables of the document."""
+"""Texts about the fields: the commented template of `machine new`, and the tables of docs/machine-file.md."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from amptally.logger.machine.spec import CHANNEL_UNIT, MAX_TEXT, Spec, plain, to
 
 _INTRODUCTION = """\
 # A machine description. Delete the # before a field that you know and put your value after the =;
-# leave the others as they are: what is not said is never guessed. Units are in the names.
+# leave the others as they are: missing values are never guessed. The names contain the units.
 # docs/machine-file.md explains each field; `amptally machine check` on this file finds contradictions.
 """
 _SHOWN_SENSORS = ("battery_current", "battery_voltage", "left_current", "right_current", "receiver_voltage")
@@ -19,7 +19,7 @@ _COMMENT_COLUMN = 38
 
 
 def template() -> str:
-    """A valid, almost empty machine file: every field is there, commented out, with its unit and one line about it."""
+    """A valid, almost empty machine file: every field, commented out, with its unit and one line about it."""
     return "\n".join((_INTRODUCTION, *_sections()))
 
 
@@ -45,11 +45,11 @@ def _block(header: str, section: Section, *, explained: bool) -> str:
     lines.append(f"[{header}]")
     place = header.rpartition(".")[2]
     for name, spec in section.specs.items():
-        # The name alone is set: every machine has one, and it says at a glance whose file this is.
+        # Only the name is set: every machine has one, and it shows at once which machine the file describes.
         setting = f"{'' if name == 'name' else '# '}{name} = {toml(spec.example)}"
         unit = unit_of(spec, place)
-        told = ": ".join(part for part in (unit, spec.text if explained else "") if part)
-        lines.append(f"{setting:<{_COMMENT_COLUMN}}  # {told}" if told else setting)
+        remark = ": ".join(part for part in (unit, spec.text if explained else "") if part)
+        lines.append(f"{setting:<{_COMMENT_COLUMN}}  # {remark}" if remark else setting)
         if explained and spec.words:
             lines.append(f"#     one of {', '.join(spec.words)}")
     return "\n".join(lines) + "\n"
@@ -61,7 +61,7 @@ def _comment(text: str) -> str:
 
 def field_table() -> str:
     """The fields as a Markdown table, section by section."""
-    rows = ["| section | field | holds | example | what it is |", "|---|---|---|---|---|"]
+    rows = ["| section | field | value | example | meaning |", "|---|---|---|---|---|"]
     for section in SECTIONS.values():
         called = f"{section.name}.*" if section.places else section.name
         for name, spec in section.specs.items():
@@ -70,7 +70,7 @@ def field_table() -> str:
 
 
 def rule_table() -> str:
-    """The findings of `machine check` as a Markdown table, gravest first."""
+    """The findings of `machine check` as a Markdown table, most severe first."""
     rows = ["| severity | code | finding |", "|---|---|---|"]
     rows += [f"| {severity} | `{code}` | {what} |" for code, (severity, what) in RULES.items()]
     return "\n".join(rows) + "\n"

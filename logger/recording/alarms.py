@@ -1,6 +1,6 @@
-"""Who is told of samples as they arrive, and the alarms that they answer with: kept in the journal and the run file.
+"""Observers receive samples as they arrive and return alarms, which are stored in the journal and the run file.
 
-An observer may do what it likes, also fail: the recording goes on without it.
+An observer that raises an exception is dropped; the recording continues without it.
 """
 
 from __future__ import annotations
@@ -14,21 +14,21 @@ import numpy.typing as npt
 
 Ints = npt.NDArray[np.int64]
 Alarm = dict[str, Any]
-"""An alarm as it stands: `number` (its place in the run), then the keys of docs/run-file.md."""
+"""The latest state of an alarm: `number` (its position in the run), then the keys of docs/run-file.md."""
 Observer = Callable[[Ints, dict[str, Ints]], Sequence[Mapping[str, Any]] | None]
 """Called with run time in µs and columns in storage units (`INT64_NULL` where not measured), in order and without
-overlap, about a tenth of a second after they arrived, later where the computer is busy. Returns the alarms that began,
+overlap, about a tenth of a second after they arrived, later if the computer is busy. Returns the alarms that began,
 ended or got worse."""
 
-MOST_ALARMS = 1000
-MOST_WAITING_ROWS = 4096
-_LONGEST_TEXT = 400
+MAX_ALARMS = 1000
+MAX_WAITING_ROWS = 4096
+_MAX_TEXT = 400
 _NUMBERS = ("at_s", "value", "limit", "worst")
 _TEXTS = ("code", "severity", "text", "unit")
 
 
 class Observers:
-    """Passes samples on in batches, so that a board with small frames costs no more than one with large ones."""
+    """Passes samples on in batches, so that small frames cost no more than large ones."""
 
     def __init__(self, observers: tuple[Observer, ...]) -> None:
         self._observers = observers
@@ -36,19 +36,19 @@ class Observers:
         self._rows = 0
         self._changed: dict[int, Alarm] = {}
         self.trouble: list[str] = []
-        """How an observer failed; it is not called again."""
+        """Errors of the observers that failed and were dropped."""
 
     def add(self, run_us: Ints, columns: dict[str, Ints]) -> None:
-        """Samples to pass on soon."""
+        """Queue samples for the observers."""
         if not self._observers:
             return
         self._waiting.append((run_us, columns))
         self._rows += len(run_us)
-        if self._rows >= MOST_WAITING_ROWS:
+        if self._rows >= MAX_WAITING_ROWS:
             self._pass_on()
 
     def alarms(self) -> list[Alarm]:
-        """Pass on what waits; the alarms that changed since the last call, each as it stands, by number."""
+        """Pass on the queued samples; return the latest state of the alarms that changed since the last call."""
         self._pass_on()
         changed, self._changed = self._changed, {}
         return [alarm for _, alarm in sorted(changed.items())]
@@ -61,12 +61,12 @@ class Observers:
                         alarm = alarm_of(raised)
                         if alarm is not None:
                             self._changed[alarm["number"]] = alarm
-                except Exception as error:  # whoever listens, the recording goes on
+                except Exception as error:  # the recording continues whatever an observer raises
                     self._observers = tuple(other for other in self._observers if other is not observer)
                     self.trouble.append(f"unexpected {type(error).__name__}: {error}")
 
     def _batches(self) -> Iterator[tuple[Ints, dict[str, Ints]]]:
-        """What waits, joined as long as the columns stay the same."""
+        """The queued samples, concatenated as long as the columns stay the same."""
         waiting, self._waiting, self._rows = self._waiting, [], 0
         while waiting:
             names = waiting[0][1].keys()
@@ -79,15 +79,15 @@ class Observers:
 
 
 def alarm_of(note: Mapping[str, Any]) -> Alarm | None:
-    """The alarm that an observer or a journal note holds, its known keys only; None where it is none."""
+    """The alarm in an observer's result or a journal note, with known keys only; None where it is not a valid alarm."""
     number, ended_s = note.get("number"), note.get("ended_s")
-    if not isinstance(number, int) or isinstance(number, bool) or not 0 <= number < MOST_ALARMS:
+    if not isinstance(number, int) or isinstance(number, bool) or not 0 <= number < MAX_ALARMS:
         return None
     numbers = {key: note.get(key) for key in _NUMBERS}
     texts = {key: note.get(key) for key in _TEXTS}
     if not all(_finite(value) for value in numbers.values()) or not (ended_s is None or _finite(ended_s)):
         return None
-    if not all(isinstance(text, str) and len(text) <= _LONGEST_TEXT for text in texts.values()):
+    if not all(isinstance(text, str) and len(text) <= _MAX_TEXT for text in texts.values()):
         return None
     return {"number": number, **texts, **numbers, "ended_s": ended_s}
 

@@ -1,7 +1,7 @@
-"""Port → journal, in threads of their own.
+"""Port → journal, each in a thread of its own.
 
-Bytes are written to the journal whatever else the program does: decode a backlog, seal a segment, or wait for a blocked
-terminal.
+Bytes reach the journal whatever the rest of the program is doing: decoding a backlog, sealing a segment, or waiting for
+a blocked terminal.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ MAX_QUEUED_BYTES = 16 << 20
 _SMALL_BYTES = 1 << 16
 _MAX_TAKEN_BYTES = 1 << 19
 _ITEM_BYTES = 200
-"""Memory of an item beside its bytes."""
+"""Memory of an item in addition to its bytes."""
 
 
 def host_us() -> int:
-    """The host's monotonic clock in µs: unaffected by steps of the wall clock, and running on during sleep."""
+    """The host's monotonic clock in µs: unaffected by steps of the wall clock, and not stopped by sleep."""
     if sys.platform == "linux":
         return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1000  # time.monotonic stops during sleep
     return time.monotonic_ns() // 1000
@@ -62,7 +62,7 @@ class _Queue:
             return item
 
     def take(self, pause_s: float) -> list[Record | LoggerError]:
-        """All items up to a bound. Where there are few, it pauses first, so that batches are not small."""
+        """All items up to a bound. If there are few, it waits `pause_s` first, so that batches are not small."""
         if self._bytes < _SMALL_BYTES:
             time.sleep(pause_s)
         taken: list[Record | LoggerError] = []
@@ -87,24 +87,24 @@ class Capture:
         self._written = _Queue()
         self._ending = threading.Event()
         self._reader = threading.Thread(target=self._read, daemon=True, name="port reader")
-        self._keeper = threading.Thread(target=self._keep, daemon=True, name="journal writer")
+        self._writer = threading.Thread(target=self._write, daemon=True, name="journal writer")
         self._reader.start()
-        self._keeper.start()
+        self._writer.start()
 
     def take(self, pause_s: float) -> list[Record | LoggerError]:
-        """The next records, after a pause if there are few; an error that ended port or journal comes last."""
+        """The next records, after a pause if there are few; an error that ended the port or the journal comes last."""
         return self._written.take(pause_s)
 
     def end(self, linger_s: float = 0.0) -> None:
-        """Stop reading after `linger_s`; bytes that were read are still written. Harmless when repeated."""
+        """Stop reading after `linger_s`; bytes already read are still written. Safe to call twice."""
         if linger_s and not self._ending.is_set():
             self._reader.join(timeout=linger_s)
         self._ending.set()
         self._reader.join(timeout=5)
-        self._keeper.join(timeout=60)
+        self._writer.join(timeout=60)
 
     def rest(self) -> Iterator[Record]:
-        """After `end`: the records not taken yet."""
+        """After `end`: the records that `take` has not returned yet."""
         while (item := self._written.get(0)) is not None:
             if isinstance(item, Record):
                 yield item
@@ -119,13 +119,13 @@ class Capture:
             except LoggerError as error:
                 self._arrived.put(error, self._going_on)
                 return
-            except Exception as error:  # drivers raise all kinds: the port is lost, the recording is not
+            except Exception as error:  # drivers raise anything: the port is lost, the recording is not
                 self._arrived.put(PortGone(f"The port failed: {type(error).__name__}: {error}"), self._going_on)
                 return
             if data:
                 self._arrived.put(Record("bytes", host_us(), data), self._going_on)
 
-    def _keep(self) -> None:
+    def _write(self) -> None:
         while True:
             read_all = not self._reader.is_alive()
             item = self._arrived.get(0.05)

@@ -1,7 +1,7 @@
-"""Journal records → arrivals, messages, faults and notes, in order: the one way from a journal to samples.
+"""Journal records → arrivals, messages, faults and notes, in order. The only way from a journal to samples.
 
-A recording hands over a few records at a time, recovery a whole journal. Records are decoded in batches, several times
-as fast as one after the other; the items are the same however the records are grouped.
+A recording passes a few records at a time, recovery a whole journal. Records are decoded in batches, several times as
+fast as one by one; the result does not depend on how the records are grouped.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ class Arrival:
     """Host monotonic clock at each part, shape (parts,)."""
 
     def parts(self) -> Iterator[tuple[Block, int] | Message]:
-        """Each part with its arrival; the messages sent in between, in their places."""
+        """Each part with its arrival time, and the messages sent in between, in order."""
         host_us = iter(self.host_us.tolist())
         for _, part in self.stretch.parts():
             if isinstance(part, Block):
@@ -44,7 +44,7 @@ Entry = Arrival | Booted | Message | Fault | Record | Damage
 
 
 class JournalDecoder:
-    """Keeps the state of the decoder from one group of records to the next."""
+    """Decodes groups of records one after the other, with its state carried over between them."""
 
     def __init__(self, *, batch_bytes: int = BATCH_BYTES, decoder: BoardDecoder | None = None) -> None:
         """`batch_bytes`: how much is decoded at a time; 0 decodes each record alone."""
@@ -64,7 +64,7 @@ class JournalDecoder:
 
     @property
     def newer_board(self) -> bool:
-        """Good frames have arrived, but of a later version of the wire format."""
+        """Valid frames of a newer version of the wire format have arrived."""
         return self._decoder.newer_board
 
     def decode(self, records: Iterable[Record | Damage]) -> Iterator[Entry]:

@@ -1,4 +1,4 @@
-"""The connection to the board: opened, lost and found again, perhaps under another name; and the host's commands."""
+"""The connection to the board, reopened when lost, even under another port name; and the host's commands."""
 
 from __future__ import annotations
 
@@ -32,11 +32,11 @@ class Link:
         self._port: Port | None = None
         self._device: UsbDevice | None = None
         self._twins: set[str] = set()
-        """Other ports of the same description that were present at the start: never taken for ours."""
+        """Other ports with the same USB description at the start: never used instead of ours."""
         self._locks = [PortLock(url, journal)]
 
     def open(self, within_s: float) -> Port:
-        """Open the port, waiting for one that is not there yet. Raises PortError."""
+        """Open the port, waiting for it to appear. Raises PortError."""
         port = self._await(within_s, lambda: [self._url], "Waiting for it.")
         devices = usb_devices()
         own = os.path.realpath(self._url)
@@ -53,7 +53,7 @@ class Link:
         deadline = time.monotonic() + within_s
         for attempt in range(1_000_000_000):
             self._check()
-            trouble: PortError = PortMissing(f"The device of {self._url} is not plugged in.")
+            trouble: PortError = PortMissing(f"The device for {self._url} is not plugged in.")
             for name in names():
                 try:
                     self._port = self._open(name)
@@ -83,11 +83,11 @@ class Link:
             lock.release()
             raise
         self._locks.append(lock)
-        self._say(f"{self._url} has come back as {name}.")
+        self._say(f"{self._url} is back as {name}.")
         return port
 
     def _candidates(self) -> list[str]:
-        """Names under which our device is present now, its own first. Without a list of devices, its own name alone."""
+        """Names under which our device is present now, the original first; only that where devices are not listed."""
         devices = usb_devices()
         if self._device is None or not devices:
             return [self._url]
@@ -95,11 +95,11 @@ class Link:
         same = [name for name, device in devices.items() if device == self._device and name not in self._twins]
         others = [name for name in same if name != own]
         if self._device.serial_number is None and len(others) > 1:
-            others = []  # nothing distinguishes them
+            others = []  # nothing tells them apart
         return [self._url] * (own in same) + others
 
-    def tell(self, *kinds: Kind) -> None:
-        """Send commands. A lost connection is noticed on reading."""
+    def send(self, *kinds: Kind) -> None:
+        """Send commands. A lost connection is detected on reading."""
         if self._port is None:
             return
         with contextlib.suppress(PortGone):
@@ -108,7 +108,7 @@ class Link:
                 self._sequence += 1
 
     def close(self) -> None:
-        """Close the port, keeping its name locked. Harmless when repeated."""
+        """Close the port but keep its name locked. Safe to call twice."""
         if self._port is not None:
             self._port.close()
             self._port = None

@@ -1,7 +1,7 @@
 """One recorder per port: a lock file {pid, port, journal} in the user's state folder.
 
-The system holds the lock for as long as its process lives, so a killed recorder or a power cut leaves nothing that
-keeps the next one out, whoever has that process number by then.
+The operating system holds the lock as long as the process lives. After a kill or a power cut nothing blocks the next
+recorder, even if another process has the old process number by then.
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ from amptally.logger.errors import PortError
 _HELD_BY_OTHERS = {errno.EAGAIN, errno.EACCES, errno.EDEADLK}
 _TRIES = 10
 _FAR = 1 << 30
-"""Where Windows locks a byte: there the locked bytes cannot be read, and the text must be."""
+"""Byte that Windows locks: locked bytes cannot be read there, and the text must stay readable."""
 _count = itertools.count()
 
 
 def lock_folder() -> Path:
-    """Where lock files live: the user's own state folder, or the temporary one where there is none."""
+    """Folder of the lock files: the user's own state folder, or the temporary folder where there is none."""
     base = os.environ.get("XDG_STATE_HOME") or os.environ.get("LOCALAPPDATA")
     candidates = [Path(base)] if base else []
     with contextlib.suppress(RuntimeError):
@@ -44,7 +44,7 @@ def lock_folder() -> Path:
             continue
         if os.access(folder, os.W_OK):
             return folder
-    raise PortError("No folder for lock files can be written. Set XDG_STATE_HOME to one that can.")
+    raise PortError("No folder for lock files is writable. Set XDG_STATE_HOME to one that is.")
 
 
 def _alive(pid: int) -> bool:
@@ -59,7 +59,7 @@ def _alive(pid: int) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Holder:
-    """Who holds a port."""
+    """The recorder that holds a port."""
 
     pid: int
     port: str
@@ -67,7 +67,10 @@ class Holder:
 
 
 def _lock(handle: int) -> bool | None:
-    """Lock an open file until it is closed or this process ends; False: another has it; None: no locks here."""
+    """Lock an open file until it is closed or this process ends.
+
+    False: another process has the lock. None: this file system has no locks.
+    """
     try:
         if sys.platform == "win32":
             import msvcrt
@@ -84,7 +87,7 @@ def _lock(handle: int) -> bool | None:
 
 
 def _named(path: Path) -> Holder | None:
-    """The holder that a lock file names; None where its text is damaged or not written yet."""
+    """The holder named in a lock file; None where its text is damaged or not written yet."""
     try:
         raw: Any = json.loads(path.read_text(encoding="utf-8"))
         return Holder(int(raw["pid"]), str(raw["port"]), Path(str(raw["journal"])))
@@ -93,10 +96,10 @@ def _named(path: Path) -> Holder | None:
 
 
 def _free(handle: int, path: Path) -> bool:
-    """Take the lock of an open lock file where nobody holds it."""
+    """Take the lock of an open lock file unless another process holds it."""
     taken = _lock(handle)
     if taken is None and os.name == "posix":
-        # A file system without locks, some network ones: the process number must do.
+        # A file system without locks, as some network ones: the process number has to do.
         holder = _named(path)
         return holder is None or holder.pid == os.getpid() or not _alive(holder.pid)
     return taken is not False
@@ -117,7 +120,7 @@ def holders() -> Iterator[Holder]:
 
 
 def port_key(url: str) -> str:
-    """Names the port itself: another spelling or a link to it gives the same key. Simulated ports never collide."""
+    """Key of the port itself: another spelling or a link to it gives the same key. Simulated ports never collide."""
     if "://" in url:
         alone = url.startswith(("sim:", "replay:", "loop:"))
         return f"{url}#{os.getpid()}#{next(_count)}" if alone else url.lower()
@@ -138,16 +141,16 @@ class PortLock:
                     return
             except OSError as error:
                 raise PortError(f"Cannot write the lock file {self._path.name}: {error.strerror}.") from error
-            time.sleep(0.02)  # whoever only looked who holds it has left by then
+            time.sleep(0.02)  # a process that only reads the holder has released it by then
         holder = _named(self._path)
         by = "" if holder is None else f" by process {holder.pid} into {holder.journal.name}"
-        raise PortError(f"{url} is being recorded already{by}. Stop that recording first.")
+        raise PortError(f"{url} is already being recorded{by}. Stop that recording first.")
 
     def _take(self, text: bytes) -> bool:
         handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o600)
         taken = False
         try:
-            # The file may have been removed between opening and locking it: then the lock would guard nothing.
+            # The file may have been removed between opening and locking it; the lock would then protect nothing.
             taken = _free(handle, self._path) and os.path.samestat(os.fstat(handle), os.stat(self._path))
             if taken:
                 os.ftruncate(handle, 0)
@@ -162,14 +165,14 @@ class PortLock:
         return taken
 
     def release(self) -> None:
-        """Let others have the port; harmless when repeated."""
+        """Release the port; safe to call twice."""
         if self._handle is None:
             return
         handle, self._handle = self._handle, None
         if os.name == "posix":
             self._path.unlink(missing_ok=True)
             os.close(handle)
-        else:  # an open file cannot be removed there
+        else:  # Windows cannot remove an open file
             os.close(handle)
             with contextlib.suppress(OSError):
                 self._path.unlink(missing_ok=True)

@@ -1,4 +1,4 @@
-"""Messages to the operator from a thread of their own, so that a recording never waits for a terminal.
+"""Messages to the operator, from a separate thread, so that a recording never waits for a terminal.
 
 A terminal can block for any length of time: Ctrl-S, a frozen remote session, a selection in a console window.
 """
@@ -29,7 +29,7 @@ class Notifier:
         self._thread.start()
 
     def say(self, text: str) -> None:
-        """Queue a message; all of them are passed on, in order."""
+        """Queue a message; all messages are passed on, in order."""
         with self._changed:
             self._messages.append(text)
             self._changed.notify()
@@ -41,7 +41,7 @@ class Notifier:
             self._changed.notify()
 
     def end(self, patience_s: float = 2.0) -> None:
-        """Pass on what is queued, waiting at most `patience_s` for a listener that blocks."""
+        """Pass on the queue, waiting at most `patience_s` for a listener that blocks."""
         with self._changed:
             self._ended = True
             self._changed.notify()

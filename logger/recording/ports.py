@@ -1,13 +1,13 @@
-"""Serial ports and everything that can stand in for one, behind one function. The only importer of pyserial.
+"""Serial ports and their substitutes, behind one function. The only module that imports pyserial.
 
 | URL | what opens |
 |---|---|
-| `/dev/ttyUSB0`, `COM5` | a serial port, held exclusively |
+| `/dev/ttyUSB0`, `COM5` | a serial port, opened exclusively |
 | `socket://host:port` | a TCP connection to a serial server |
 | `rfc2217://host:port` | a serial server that also sets the line (RFC 2217) |
 | `loop://` | pyserial's loopback |
-| `sim://?seed=7&speed=20` | the simulated cart of the demo, behind a real pseudo-terminal |
-| `replay://FILE?speed=4` | the bytes of a kept journal, paced as they came |
+| `sim://?seed=7&speed=20` | the simulated cart of the demo, on a real pseudo-terminal |
+| `replay://FILE?speed=4` | the bytes of a journal, at their recorded pace or a multiple of it |
 """
 
 from __future__ import annotations
@@ -38,26 +38,26 @@ MAX_READ = 1 << 16
 DEFAULT_BAUD = 115_200
 SOCKET_TIMEOUT_S = 10.0
 _SIMULATOR_START_S = 30.0
-_HELD = "Another program holds it: close that program."
+_HELD = "Another program is using it: close that program."
 _NOT_ALLOWED = {
-    "linux": "Your user may not open it: join the group that owns it (often dialout) and log in again.",
-    "win32": _HELD,  # Windows answers "access denied" then
+    "linux": "Your user has no permission: join the group that owns it (often dialout) and log in again.",
+    "win32": _HELD,  # Windows reports a port in use as "access denied"
 }
 _REMEDY = {
     errno.ENOENT: "Check the cable and list the ports with: amptally ports",
-    errno.EACCES: _NOT_ALLOWED.get(sys.platform, "Your user may not open it: look at its owner and group with: ls -l"),
+    errno.EACCES: _NOT_ALLOWED.get(sys.platform, "Your user has no permission: check its owner and group with: ls -l"),
     errno.EBUSY: _HELD,
     errno.EAGAIN: _HELD,
     errno.ENODEV: "Check the cable and list the ports with: amptally ports",
     errno.ENXIO: "Check the cable and list the ports with: amptally ports",
-    errno.EIO: "The other side is gone: plug it in again.",
+    errno.EIO: "The device is disconnected: plug it in again.",
 }
 _QUOTED_ERRNO = re.compile(r"\w+Error\((\d+),")
-"""pyserial on Windows gives the system's error only as text."""
+"""On Windows pyserial gives the system's error only as text."""
 
 
 class PortMissing(PortError):  # noqa: N818 (a state of the port)
-    """The port cannot be opened now; it may well be later."""
+    """The port cannot be opened now, but perhaps later."""
 
 
 class PortGone(PortError):  # noqa: N818 (a state of the port, met in normal use)
@@ -65,20 +65,20 @@ class PortGone(PortError):  # noqa: N818 (a state of the port, met in normal use
 
 
 class PortEnded(PortError):  # noqa: N818
-    """A finite source has given all it had."""
+    """A finite source is at its end."""
 
 
 class Port(Protocol):
-    """Something bytes come from and commands go to."""
+    """A source of bytes that accepts commands."""
 
     def read(self) -> bytes:
-        """What has arrived, waiting up to `READ_WAIT_S`; empty when nothing came. Raises PortGone or PortEnded."""
+        """Bytes that arrived, after a wait of up to `READ_WAIT_S`; perhaps none. Raises PortGone or PortEnded."""
 
     def write(self, data: bytes) -> None:
         """Send; raises PortGone."""
 
     def close(self) -> None:
-        """Release the port; harmless when repeated."""
+        """Release the port; safe to call twice."""
 
 
 class SerialPort:
@@ -94,11 +94,11 @@ class SerialPort:
         except (OSError, ValueError) as error:
             raise _cannot_open(url, error) from error
         self._handle: int | None = None
-        """To wait for bytes, so that all that have come are read at once; else the first is read alone."""
+        """File descriptor to wait on, so that all bytes that have arrived are read at once, not the first one alone."""
         if os.name == "posix" and "://" not in url:
             self._handle = self._serial.fileno()
         if hasattr(self._serial, "set_low_latency_mode"):
-            # Pseudo-terminals and many drivers have no such mode; the recording works without it.
+            # Pseudo-terminals and many drivers lack this mode; recording works without it.
             with contextlib.suppress(OSError, ValueError, AttributeError):
                 self._serial.set_low_latency_mode(True)
 
@@ -108,7 +108,7 @@ class SerialPort:
                 return b""
             return bytes(self._serial.read(min(self._serial.in_waiting, MAX_READ) or 1))
         except _LOST as error:
-            raise PortGone(f"{self._url} is gone: {error}") from error
+            raise PortGone(f"{self._url} is disconnected: {error}") from error
 
     def write(self, data: bytes) -> None:
         try:
@@ -116,10 +116,10 @@ class SerialPort:
         except serial.SerialTimeoutException:
             return
         except _LOST as error:
-            raise PortGone(f"{self._url} is gone: {error}") from error
+            raise PortGone(f"{self._url} is disconnected: {error}") from error
 
     def close(self) -> None:
-        self._handle = None  # its number may soon be another file's
+        self._handle = None  # its number may soon belong to another file
         try:
             self._serial.close()
         except _LOST:
@@ -127,7 +127,7 @@ class SerialPort:
 
 
 def _lost_errors() -> tuple[type[BaseException], ...]:
-    """What pyserial lets through when a device is pulled: its own error, plain OSError, TypeError, termios.error."""
+    """What pyserial raises when a device is unplugged: its own error, plain OSError, TypeError, termios.error."""
     found: list[type[BaseException]] = [serial.SerialException, OSError, TypeError]
     if os.name == "posix":
         import termios
@@ -151,7 +151,7 @@ def _cannot_open(url: str, error: Exception) -> PortError:
 
 
 class SocketPort:
-    """A TCP connection; pyserial's own may drop bytes at open and at close."""
+    """A TCP connection; that of pyserial may drop bytes on opening and closing."""
 
     def __init__(self, url: str) -> None:
         self._url = url
@@ -161,7 +161,7 @@ class SocketPort:
         except ValueError as error:
             raise PortError(f"Cannot open {url}: {error}. Write socket://host:port.") from error
         if not host or not port:
-            raise PortError(f"Cannot open {url}: host and port are needed. Write socket://host:port.")
+            raise PortError(f"Cannot open {url}: host or port is missing. Write socket://host:port.")
         try:
             self._socket = socket.create_connection((host, port), timeout=SOCKET_TIMEOUT_S)
         except OSError as error:
@@ -175,7 +175,7 @@ class SocketPort:
                 return b""
             data = self._socket.recv(MAX_READ)
         except (OSError, ValueError) as error:
-            raise PortGone(f"{self._url} is gone: {error}") from error
+            raise PortGone(f"{self._url} is disconnected: {error}") from error
         if not data:
             raise PortGone(f"{self._url} was closed by the other side")
         return data
@@ -184,14 +184,14 @@ class SocketPort:
         try:
             self._socket.sendall(data)
         except OSError as error:
-            raise PortGone(f"{self._url} is gone: {error}") from error
+            raise PortGone(f"{self._url} is disconnected: {error}") from error
 
     def close(self) -> None:
         self._socket.close()
 
 
 def _notice_silence(connection: socket.socket) -> None:
-    """Let the system find out that the other side lost its power: nothing arrives then, not even a goodbye."""
+    """Turn on keep-alive, to detect that the other side lost power: it then sends nothing, not even a close."""
     connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
     for name, value in (("TCP_KEEPIDLE", 5), ("TCP_KEEPALIVE", 5), ("TCP_KEEPINTVL", 2), ("TCP_KEEPCNT", 3)):
         if hasattr(socket, name):
@@ -200,14 +200,14 @@ def _notice_silence(connection: socket.socket) -> None:
 
 
 class SimulatedPort:
-    """Starts the simulator as a process of its own and opens the port it offers, as any other."""
+    """Starts the simulator as a separate process and opens its port like any other."""
 
     def __init__(self, url: str, baud: int) -> None:
         query = _query(url, {"seed", "speed"})
         command = [sys.executable, "-m", "amptally.logger.simulator"]
         for name, values in query.items():
             command += [f"--{name}", _number(url, name, values)]
-        # The new process must find this very package, wherever it was started from.
+        # The new process must import this same package, from whatever folder it is started.
         path = os.pathsep.join(filter(None, [str(Path(__file__).parent.parent), os.environ.get("PYTHONPATH")]))
         self._process = subprocess.Popen(
             command,
@@ -256,7 +256,7 @@ class SimulatedPort:
 
 
 class ReplayPort:
-    """The bytes of a kept journal, at `speed` times the pace they came with; speed 0 gives them at once."""
+    """The bytes of a journal at `speed` times their recorded pace; speed 0 gives them without delay."""
 
     def __init__(self, url: str) -> None:
         query = _query(url, {"speed"})
@@ -301,7 +301,9 @@ def _query(url: str, allowed: set[str]) -> dict[str, list[str]]:
     query = parse_qs(urlsplit(url).query, keep_blank_values=True)
     unknown = sorted(set(query) - allowed)
     if unknown:
-        raise PortError(f"Cannot open {url}: '{unknown[0]}' is no option here. Allowed: {', '.join(sorted(allowed))}.")
+        raise PortError(
+            f"Cannot open {url}: '{unknown[0]}' is not an option here. Allowed: {', '.join(sorted(allowed))}."
+        )
     return query
 
 
@@ -311,7 +313,9 @@ def _number(url: str, name: str, values: list[str]) -> str:
     except ValueError:
         value = -1.0
     if not 0 <= value < 1e9:
-        raise PortError(f"Cannot open {url}: {name} is '{values[-1]}'. Write a number from 0 up, for example {name}=7.")
+        raise PortError(
+            f"Cannot open {url}: {name} is '{values[-1]}'. Write a number of 0 or more, for example {name}=7."
+        )
     return values[-1]
 
 
@@ -334,11 +338,11 @@ def open_port(url: str, baud: int = DEFAULT_BAUD) -> Port:
 
 @dataclass(frozen=True, slots=True)
 class FoundPort:
-    """A serial port that the system lists."""
+    """A serial port listed by the system."""
 
     device: str
     text: str
-    """What the system says about it."""
+    """The system's description of it."""
 
 
 def list_ports() -> list[FoundPort]:
@@ -349,7 +353,7 @@ def list_ports() -> list[FoundPort]:
 
 @dataclass(frozen=True, slots=True)
 class UsbDevice:
-    """What a USB serial device says of itself, wherever it is plugged in."""
+    """Identity of a USB serial device, wherever it is plugged in."""
 
     vendor: int
     product: int
@@ -357,10 +361,10 @@ class UsbDevice:
 
 
 def usb_devices() -> dict[str, UsbDevice]:
-    """USB serial ports by the name that the system gives them now; empty where it cannot tell."""
+    """USB serial ports by their present system name; empty where the system gives no list."""
     try:
         found = serial.tools.list_ports.comports()
-    except Exception:  # the search is a help; what its many back ends may raise must not end a recording
+    except Exception:  # the list is only a help: errors of its many back ends must not end a recording
         return {}
     return {
         os.path.realpath(port.device): UsbDevice(port.vid, port.pid, port.serial_number or None)

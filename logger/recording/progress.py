@@ -1,4 +1,4 @@
-"""Status of a recording, for the status line, and the timers of its loop."""
+"""Status of a recording for the status line, and the timers of the recording loop."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class Status:
 
 
 class Progress:
-    """Timers of the loop: what is due, the sample rate, the time without samples."""
+    """Timers of the loop: due actions, the sample rate, the time without samples."""
 
     def __init__(self, opened: float) -> None:
         self._opened = opened
@@ -61,7 +61,7 @@ class Progress:
         return now - self._seen[0]
 
     def status(self, builder: RunBuilder, journal: JournalWriter) -> Status:
-        """The status now."""
+        """The present status."""
         now = time.monotonic()
         since, samples = self._rate_from
         if now - since >= 1.0:

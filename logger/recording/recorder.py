@@ -1,7 +1,7 @@
 """One recording: port → journal → decoder → observers, and at the end the run file.
 
-Reading the port and writing the journal have threads of their own (`capture.py`), and so have messages to the operator
-(`notifier.py`): nothing that happens here can make bytes wait.
+The port is read and the journal written in threads of their own (`capture.py`), as are messages to the operator
+(`notifier.py`): nothing in this module can delay incoming bytes.
 """
 
 from __future__ import annotations
@@ -35,37 +35,37 @@ from amptally.logger.storage.metadata import SCHEMA
 from amptally.logger.wire.frames import Kind
 
 RETRY_S = 600.0
-"""How long an unplugged port is waited for."""
+"""How long to wait for an unplugged port."""
 _ASK_AGAIN_S = 1.0
 SILENT_S = 10.0
 DISK_WARN_BYTES = 500 << 20
 DISK_STOP_BYTES = 100 << 20
 RETENTION_S = 20.0
-"""Time between two checks of the space that runs take up."""
+"""Time between two checks of the space used by runs."""
 _TURN_S = 0.1
-"""Pause between two batches: twenty small frames at once cost little more to decode than one."""
+"""Pause between two batches: decoding twenty small frames at once costs little more than decoding one."""
 _LINGER_S = 0.2
-"""How long to read on after the stop command: the board still sends its buffer and its extremes."""
+"""How long to keep reading after the stop command: the board still sends its buffer and its extremes."""
 
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """What the operator asked for."""
+    """The operator's options."""
 
     port: str
     baud: int
     out: Path
     machine: Machine
     for_s: float | None = None
-    """Run time after which to stop by itself."""
+    """Run time after which the recording stops."""
     notes: tuple[str, ...] = ()
     rested_h: float | None = None
     start_charge: float | None = None
     keep_journal: bool = False
     wait_s: float = 0.0
-    """How long to wait at the start for a port that is not there yet."""
+    """How long to wait at the start for the port to appear."""
     ring_bytes: int | None = None
-    """Space that the runs in the folder may take up together; the oldest are removed. None: nothing is removed."""
+    """Maximum total size of the runs in the folder; the oldest are removed. None: nothing is removed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,18 +75,18 @@ class Outcome:
     path: Path | None
     """The run file; None where no sample arrived."""
     journal: Path | None
-    """The journal where it was kept."""
+    """The journal, where it was not removed."""
     exit_code: int
     stop_reason: str
 
 
 def new_run_id() -> str:
-    """A name that sorts by time and does not collide. It holds no host or user name."""
+    """A unique name that sorts by time, without host or user name."""
     return f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}-{secrets.token_hex(2)}"
 
 
 class Recorder:
-    """Records one run. `run` returns when it is written."""
+    """Records one run. `run` returns when the run file is written."""
 
     def __init__(
         self,
@@ -137,7 +137,7 @@ class Recorder:
             self._notifier.end()
 
     def _recover_unfinished(self) -> BackgroundRecovery | None:
-        """Name journals of recordings that were cut off; in unattended mode recover them in the background."""
+        """Report journals of interrupted recordings; in unattended mode recover them in the background."""
         options = self._options
         left = unfinished_journals(options.out)
         if self._retention is not None:
@@ -145,7 +145,9 @@ class Recorder:
             return BackgroundRecovery(options.out, options.keep_journal, self._notifier.say) if left else None
         if left:
             more = "" if len(left) == 1 else f" and {len(left) - 1} more"
-            self._notifier.say(f"A recording was cut off before. Write its run with: amptally recover {left[0]}{more}")
+            self._notifier.say(
+                f"An earlier recording was interrupted. Write its run file with: amptally recover {left[0]}{more}"
+            )
         return None
 
     def _run(self, link: Link) -> Outcome:
@@ -167,7 +169,7 @@ class Recorder:
             "host_us": host_us(),
             "machine": options.machine.text,
             "for_s": options.for_s,
-            # A note that is no valid Unicode must not stop the recording.
+            # A note that is not valid Unicode must not stop the recording.
             "notes": [note.encode("utf-8", "replace").decode() for note in options.notes],
             "rested_h": options.rested_h,
             "start_charge": options.start_charge,
@@ -196,8 +198,8 @@ class Recorder:
         """The loop; leaves only by raising Stop or StorageError."""
         progress = Progress(time.monotonic())
         capture = Capture(port, journal)
-        # Stop first: a board that is still running then starts its extremes anew with this recording.
-        link.tell(Kind.IDENTIFY, Kind.STOP, Kind.START)
+        # Stop first, so that a board that is still running resets its extremes at the start of this recording.
+        link.send(Kind.IDENTIFY, Kind.STOP, Kind.START)
         try:
             while True:
                 arrived = capture.take(_TURN_S)
@@ -209,35 +211,37 @@ class Recorder:
                     raise ended
                 if isinstance(ended, LoggerError):
                     capture.end()
-                    self._notifier.say(f"{ended} Waiting up to ten minutes for it; what was recorded is kept.")
+                    self._notifier.say(
+                        f"{ended} Waiting up to ten minutes for it to come back. The samples so far are safe."
+                    )
                     self._note(journal, builder, what="unplugged")
                     port = self._reopen(link)
                     self._note(journal, builder, what="reopened")
                     capture = Capture(port, journal)
-                    link.tell(Kind.IDENTIFY, Kind.START)
+                    link.send(Kind.IDENTIFY, Kind.START)
                 self._observe(journal, builder)
                 if progress.due("status", 0.25):
                     self._notifier.show(progress.status(builder, journal))
                     self._watch(progress, journal, builder)
                     if progress.silent_s(builder) > _ASK_AGAIN_S and progress.due("ask", _ASK_AGAIN_S):
-                        link.tell(Kind.START)  # a board that was reset waits for it; a running one ignores it
+                        link.send(Kind.START)  # a board after a reset waits for this; a running one ignores it
         finally:
-            link.tell(Kind.STOP)
+            link.send(Kind.STOP)
             capture.end(linger_s=_LINGER_S)
             link.close()
             self._decode(builder, *capture.rest())
 
     def _decode(self, builder: RunBuilder, *records: Record) -> None:
-        """Decode records that are in the journal. If that fails or the disk is full, only raw bytes are recorded."""
+        """Decode records of the journal. If that fails or the disk is full, only raw bytes are recorded after that."""
         if not self._decoding:
             return
         try:
             builder.accept(records)
         except Exception as error:
             self._decoding = False
-            why = str(error) if isinstance(error, StorageError) else f"Decoding failed, a defect: {error!r}."
+            why = str(error) if isinstance(error, StorageError) else f"Decoding failed, which is a defect: {error!r}."
             self._notifier.say(
-                f"{why} The raw bytes are recorded on; afterwards write the run with: amptally recover "
+                f"{why} Raw bytes are still recorded. Afterwards write the run file with: amptally recover "
                 f"{self._journal_path}"
             )
 
@@ -247,7 +251,7 @@ class Recorder:
         self._decode(builder, Record("note", now, b'{"what": "%s"}' % what.encode()))
 
     def _observe(self, journal: JournalWriter, builder: RunBuilder) -> None:
-        """Report new alarms. Each change is noted in the journal, so that a killed recording keeps them."""
+        """Report new alarms. Each change is written to the journal, so that alarms survive a kill."""
         for alarm in builder.observe():
             fresh = alarm["number"] not in builder.alarms
             note = {"what": "alarm", **alarm}
@@ -263,11 +267,11 @@ class Recorder:
         except PortError as error:
             raise Stop("port missing", 4) from error
         except Stop as asked:
-            lost = asked.exit_code == 0  # asked to end while the port is missing
+            lost = asked.exit_code == 0  # asked to stop while the port is missing
             raise (Stop("port missing", 4) if lost else asked) from None
 
     def _watch(self, progress: Progress, journal: JournalWriter, builder: RunBuilder) -> None:
-        """Everything that ends a recording or deserves a word while it runs."""
+        """Checks that may end the recording or warn the operator while it runs."""
         self._stop_requests.check()
         for_s = self._options.for_s
         if for_s is not None and (builder.run_s if self._decoding else progress.host_s) >= for_s:
@@ -278,9 +282,9 @@ class Recorder:
         if not builder.understood and progress.host_s > 3:
             self._say_once(self._not_understood(builder))
         elif self._decoding and builder.samples and silent_s > SILENT_S:
-            self._say_once("No sample for 10 s: is the board still powered and connected? Still listening.")
+            self._say_once("No sample for 10 s. Is the board still powered and connected? Still listening.")
         for trouble in builder.trouble:
-            self._say_once(f"An alarm or display of the recording failed and is left out: {trouble}")
+            self._say_once(f"An alarm or display failed and is switched off for this recording: {trouble}")
         self._watch_disk(progress, journal)
 
     def _watch_disk(self, progress: Progress, journal: JournalWriter) -> None:
@@ -292,24 +296,24 @@ class Recorder:
                 self._retention.free(2 * needed - free)
                 free = free_bytes(self._options.out)
         except OSError as error:
-            raise StorageError(f"{self._options.out} is gone: {error.strerror}.") from error
+            raise StorageError(f"{self._options.out} is no longer accessible: {error.strerror}.") from error
         if free < needed:
             raise Stop("disk nearly full", 5)
         if free < DISK_WARN_BYTES:
             self._say_once(
-                f"Only {free >> 20} MB are free under {self._options.out}: make room, or the recording stops."
+                f"Only {free >> 20} MB are free under {self._options.out}. Free some space, or the recording will stop."
             )
         if journal.slowest_sync_s > SLOW_SYNC_S:
-            self._say_once("This disk takes long to make data safe: a power cut may cost more than half a second.")
+            self._say_once("This disk syncs slowly: a power cut may lose more than half a second of data.")
 
     def _not_understood(self, builder: RunBuilder) -> str:
         port, baud = self._options.port, self._options.baud
         if builder.from_newer_board:
-            return f"{port}: the board speaks a newer version of the wire format than this program. Update amptally."
+            return f"{port}: the board uses a newer version of the wire format than this program. Update amptally."
         if builder.bytes:
             return (
-                f"{port}: bytes arrive at {baud} baud, but no frame or text line is valid: the wrong baud rate "
-                "(--baud), or a board that does not speak docs/wire-format.md. Still listening."
+                f"{port}: bytes arrive at {baud} baud, but no frame or text line is valid. Either the baud rate "
+                "is wrong (--baud), or the board does not use the format of docs/wire-format.md. Still listening."
             )
         return f"{port}: nothing arrives. Is the board powered, and is this its port? Still listening."
 
@@ -331,12 +335,16 @@ class Recorder:
             try:
                 metadata = builder.finish(path, run_header(header, builder.clock), stop.reason)
             except SegmentError as error:
-                self._notifier.say(f"{error} The run is decoded from the journal again.")
+                self._notifier.say(f"{error} The run is being decoded from the journal again.")
                 builder.discard_segments()
                 metadata = rebuild(JournalReader(journal), path, header, stop.reason)
         except Exception as error:
-            why = str(error) if isinstance(error, LoggerError) else f"Writing the run failed, a defect: {error!r}."
-            self._notifier.say(f"{why} What was recorded is in {journal}. Make room, then: {recover}")
+            why = (
+                str(error)
+                if isinstance(error, LoggerError)
+                else f"Writing the run failed, which is a defect: {error!r}."
+            )
+            self._notifier.say(f"{why} The recorded bytes are in {journal}. Free some space, then run: {recover}")
             return Outcome(None, journal, 5, stop.reason)
         if metadata is None:
             why = self._not_understood(builder).removesuffix(" Still listening.")
@@ -344,7 +352,7 @@ class Recorder:
                 journal.unlink(missing_ok=True)
                 self._notifier.say(f"No sample was recorded: {why}")
                 return Outcome(None, None, stop.exit_code or 4, stop.reason)
-            self._notifier.say(f"No sample was recorded: {why} The raw bytes are kept in {journal}")
+            self._notifier.say(f"No sample was recorded: {why} The raw bytes are in {journal}")
             return Outcome(None, journal, stop.exit_code or 4, stop.reason)
         if not options.keep_journal:
             journal.unlink(missing_ok=True)
@@ -354,5 +362,5 @@ class Recorder:
 
 
 def free_bytes(folder: Path) -> int:
-    """Free space where `folder` lives."""
+    """Free space on the disk of `folder`."""
     return shutil.disk_usage(folder).free

@@ -1,4 +1,4 @@
-"""From the journal of a recording that was cut off to its run file, through the same builder."""
+"""Journal of an interrupted recording → run file, through the same builder as a recording."""
 
 from __future__ import annotations
 
@@ -19,16 +19,16 @@ from amptally.logger.storage.segments import segment_paths
 
 
 def run_header(header: dict[str, Any], clock: ClockFit) -> Metadata:
-    """Metadata from the journal's header. Missing or impossible entries are left out."""
+    """Metadata from the journal's header. Missing or invalid entries are left out."""
     wanted = {name: header.get(name) for name in ("machine", "start_charge", "rested_h", "notes")}
-    kept = {name: value for name, value in wanted.items() if value is not None and fitting(name, value)}
-    if "notes" in kept:
-        kept["notes"] = tuple(kept["notes"])
-    return Metadata(run_id=str(header.get("run_id")), start_utc=_start_utc(header, clock), **kept)
+    values = {name: value for name, value in wanted.items() if value is not None and fitting(name, value)}
+    if "notes" in values:
+        values["notes"] = tuple(values["notes"])
+    return Metadata(run_id=str(header.get("run_id")), start_utc=_start_utc(header, clock), **values)
 
 
 def _start_utc(header: dict[str, Any], clock: ClockFit) -> str | None:
-    """UTC of run time zero; None where header or clocks do not give it."""
+    """UTC of run time zero; None where neither header nor clocks give it."""
     try:
         anchor = datetime.fromisoformat(header["utc"])
         started = anchor + timedelta(microseconds=_whole(clock.first_host_us) - _whole(header["host_us"]))
@@ -60,7 +60,7 @@ def rebuild(reader: JournalReader, path: Path, header: dict[str, Any], stop_reas
 
 
 def recover(journal: Path, out: Path | None) -> tuple[Path, Metadata]:
-    """Write the run file of a recording that was cut off. The journal is kept.
+    """Write the run file of an interrupted recording. The journal is not removed.
 
     Raises JournalError where there is nothing to recover, StorageError where the run file cannot be written.
     """
@@ -69,7 +69,7 @@ def recover(journal: Path, out: Path | None) -> tuple[Path, Metadata]:
         if holder.journal.resolve() == journal.resolve():
             raise JournalError(f"{journal} is still being recorded by process {holder.pid}. Stop that recording first.")
     try:
-        # Two recoveries at once would write the same temporary file.
+        # Two simultaneous recoveries would write the same temporary file.
         lock = PortLock(f"recover://{journal.resolve()}", journal)
     except PortError as error:
         raise JournalError(f"{journal} is already being recovered, or cannot be locked: {error}") from error
@@ -80,20 +80,22 @@ def recover(journal: Path, out: Path | None) -> tuple[Path, Metadata]:
 
 
 def _recover(reader: JournalReader, journal: Path, out: Path | None) -> tuple[Path, Metadata]:
-    # With a damaged header, the name of the file is the run id.
+    # If the header is damaged, the file name is the run id.
     run_id = journal.stem if reader.header_damaged else str(reader.header.get("run_id"))
     if not RUN_ID.fullmatch(run_id):
-        raise JournalError(f"{journal} names no usable run id. Rename the file to one, for example run-1.journal.")
+        raise JournalError(
+            f"The name of {journal} is not a usable run id. Rename the file, for example to run-1.journal."
+        )
     path = out or journal.with_suffix(".parquet")
     if out is None and path.exists():
         found = _already(path, run_id)
         if found is not None:
             return path, found
     if path.exists():
-        raise StorageError(f"{path} exists already and is not overwritten. Name another file with --out.")
+        raise StorageError(f"{path} already exists and is not overwritten. Name another file with --out.")
     metadata = rebuild(reader, path, {**reader.header, "run_id": run_id}, "recovered")
     if metadata is None:
-        raise JournalError(f"{journal}: the bytes from the board contain no sample. The journal is kept.")
+        raise JournalError(f"{journal}: the bytes from the board contain no sample. The journal is not removed.")
     for folder in (path.parent, journal.parent):
         for stale in (*segment_paths(folder, run_id), part_path(folder / f"{run_id}.parquet")):
             stale.unlink(missing_ok=True)
@@ -101,7 +103,7 @@ def _recover(reader: JournalReader, journal: Path, out: Path | None) -> tuple[Pa
 
 
 def _already(path: Path, run_id: str) -> Metadata | None:
-    """Metadata of `path` if it is this run, written before."""
+    """Metadata of `path` if it is this same run, written earlier."""
     try:
         existing = open_run(path).metadata
     except RunFileError:

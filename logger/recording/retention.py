@@ -1,8 +1,8 @@
-"""Retention of runs within a size: the oldest are removed, so that an onboard computer never fills its card.
+"""Retention of runs up to a total size: the oldest are removed, so that an onboard computer never fills its card.
 
 Only run files of this program are removed, with the edits beside them: never a journal, never the run that is being
-recorded, never a file that cannot be read as a run. A computer without a battery-backed clock does not know the date:
-the order of the runs is kept in a list beside them.
+recorded, never a file that cannot be read as a run. A computer without a battery-backed clock does not know the date,
+so the order of the runs is stored in a list beside them.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ class Retention:
         self._size = size
         self._say = say
         self._unreadable: set[Path] = set()
-        """Files named like runs that cannot be read as runs: left alone, and opened once."""
+        """Files named like runs that cannot be read as runs: left alone, and opened only once."""
 
     def add_newest(self, run: Path) -> None:
         """Put `run` at the end of the list."""
@@ -41,14 +41,14 @@ class Retention:
         self.free(self._used() + more - self._size)
 
     def free(self, wanted: int) -> None:
-        """Remove the oldest runs until `wanted` bytes are free, as far as there are runs."""
+        """Remove the oldest runs until `wanted` bytes are free or no run is left."""
         for run in self._oldest_first():
             if wanted <= 0:
                 return
             wanted -= self._remove(run)
 
     def _used(self) -> int:
-        """Bytes taken up by runs, their edits, journals and segments."""
+        """Bytes used by runs, their edits, journals and segments."""
         total = 0
         for path in {found for kind in ("parquet", "edits.json", "journal", "part") for found in self._all(kind)}:
             with contextlib.suppress(OSError):
@@ -72,7 +72,7 @@ class Retention:
         return sorted(found, key=lambda run: (place.get(run.name, 0), run.name))
 
     def _remove(self, run: Path) -> int:
-        """Bytes freed; 0 where the file is no run or cannot be removed."""
+        """Remove a run; return the bytes freed, 0 where the file is not a run or cannot be removed."""
         edits = edits_path(run)
         try:
             open_run(run)
@@ -82,5 +82,5 @@ class Retention:
         except (RunFileError, OSError):
             self._unreadable.add(run)
             return 0
-        self._say(f"{run.name} was removed to make room for newer runs ({size / 1e6:.1f} MB).")
+        self._say(f"{run.name} was removed to free space for newer runs ({size / 1e6:.1f} MB).")
         return size

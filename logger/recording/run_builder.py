@@ -1,6 +1,6 @@
-"""Journal records → sealed segments → run file, for recording and recovery alike.
+"""Journal records → sealed segments → run file, for both recording and recovery.
 
-Memory and metadata stay bounded whatever a board sends.
+Memory and metadata stay bounded, whatever the board sends.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ class RunBuilder:
         self._segments = Segments(folder, run_id)
         self._previous_us: int | None = None
         self._steps: deque[int] = deque(maxlen=GAP_FACTOR)
-        """The newest sample intervals, for a board that announces none."""
+        """The latest sample intervals, for a board that announces none."""
         self._why_gap = "source"
         self._extremes = BoardExtremes()
         self.faults: Counter[str] = Counter()
@@ -83,7 +83,7 @@ class RunBuilder:
 
     @property
     def from_newer_board(self) -> bool:
-        """Good frames have arrived, but of a later version of the wire format."""
+        """Valid frames of a newer version of the wire format have arrived."""
         return self._decoder.newer_board
 
     @property
@@ -110,12 +110,12 @@ class RunBuilder:
                 self.alarms[alarm["number"]] = alarm
 
     def observe(self) -> list[Alarm]:
-        """Pass new samples to the observers; returns changed alarms, which count once they return as notes."""
+        """Pass new samples to the observers; return changed alarms, which take effect once they come back as notes."""
         return self._observers.alarms()
 
     @property
     def trouble(self) -> list[str]:
-        """Errors of observers, which are not called again."""
+        """Errors of the observers that failed and were dropped."""
         return self._observers.trouble
 
     def _take(self, entry: Entry) -> None:
@@ -167,7 +167,7 @@ class RunBuilder:
             self._keep(run_us, block, bridged)
 
     def _arrival(self, arrival: Arrival) -> None:
-        """Take a block that arrived in several records: equal to taking each part with its own time of arrival."""
+        """Take a block that arrived in several records: same result as taking each part with its own arrival time."""
         if not self._take_together(arrival):
             for part in arrival.parts():
                 if isinstance(part, tuple):
@@ -202,7 +202,7 @@ class RunBuilder:
         self._segments.add(run_us, block)
 
     def _note_gaps(self, run_us: npt.NDArray[np.int64], block: Block, bridged: bool | None) -> None:
-        """Record why samples are missing. Analysis decides from the times alone which intervals are gaps."""
+        """Record why samples are missing. The analysis decides from the times alone which intervals are gaps."""
         edges = run_us if self._previous_us is None else np.concatenate(([self._previous_us], run_us))
         steps = edges[1:] - edges[:-1]
         if not len(steps):
@@ -224,7 +224,7 @@ class RunBuilder:
     def finish(self, path: Path, header: Metadata, stop_reason: str) -> Metadata | None:
         """Write the run file and return its metadata; None, and no file, if no sample arrived.
 
-        `header` holds the operator's entries. Raises StorageError or SegmentError; the segments are then kept.
+        `header` holds the operator's entries. Raises StorageError or SegmentError; the segments are then not removed.
         """
         for entry in self._decoder.finish():
             self._take(entry)

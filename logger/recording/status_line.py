@@ -31,7 +31,7 @@ def _size(count: int) -> str:
 
 
 def render(status: Status, machine: Machine) -> str:
-    """Elapsed run time, rate, battery, each channel against its fuse, alarms, faults, size."""
+    """Elapsed run time, sample rate, battery, each motor channel with its fuse rating, alarms, faults, size."""
     parts = [_clock(status.run_s), f"{status.rate_hz:.0f} samples/s"]
     volts, amps = _si(status, "battery_voltage_uv"), _si(status, "battery_current_ua")
     if volts is not None:
@@ -55,7 +55,7 @@ def render(status: Status, machine: Machine) -> str:
 
 
 class StatusLine:
-    """Redraws one line on a terminal, with a bell at a new alarm; elsewhere prints a plain line now and then."""
+    """Redraws one line on a terminal, with a bell at a new alarm; elsewhere prints a plain line from time to time."""
 
     def __init__(self, machine: Machine, stream: TextIO | None = None) -> None:
         self._machine = machine
@@ -96,5 +96,5 @@ class StatusLine:
             self._stream.write(text)
             self._stream.flush()
         except (OSError, ValueError):
-            # The terminal is gone; the recording is not.
+            # The terminal is gone; the recording continues.
             self._on_terminal = False

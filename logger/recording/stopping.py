@@ -10,7 +10,7 @@ from pathlib import Path
 
 CTRL_C, TERMINATED = 130, 143
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
-"""Each system has some of them."""
+"""Each operating system has some of these."""
 
 
 class Stop(Exception):  # noqa: N818 (the normal end of a recording)
@@ -23,7 +23,7 @@ class Stop(Exception):  # noqa: N818 (the normal end of a recording)
 
 
 class StopRequests:
-    """Watches for requests to stop; creating the file `control` is one."""
+    """Watches for requests to stop: signals, and the file `control`."""
 
     def __init__(self, control: Path) -> None:
         self._control = control
@@ -31,9 +31,9 @@ class StopRequests:
 
     @contextlib.contextmanager
     def listening(self) -> Iterator[None]:
-        """Take signals as requests within the block, so that the run is kept.
+        """Treat signals as requests to stop within the block, so that the run is written.
 
-        A signal that is already ignored stays ignored: `nohup` does this so that a closed terminal ends nothing.
+        A signal that is already ignored stays ignored: `nohup` relies on this when the terminal closes.
         """
         if threading.current_thread() is not threading.main_thread():
             yield
@@ -43,8 +43,8 @@ class StopRequests:
             self._signal = number
 
         known = [getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)]
-        heard = [number for number in known if signal.getsignal(number) != signal.SIG_IGN]
-        before = {number: signal.signal(number, ask) for number in heard}
+        handled = [number for number in known if signal.getsignal(number) != signal.SIG_IGN]
+        before = {number: signal.signal(number, ask) for number in handled}
         try:
             yield
         finally:

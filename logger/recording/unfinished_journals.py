@@ -1,7 +1,7 @@
-"""Journals of recordings that a kill or a power cut ended: find them, and recover their runs.
+"""Journals of recordings ended by a kill or a power cut: find them and recover their runs.
 
 `python -m amptally.logger.recording.unfinished_journals FOLDER` recovers them all. It runs at the lowest priority, so
-that a recording that has begun meanwhile never waits for it.
+that a recording started meanwhile never waits for it.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from amptally.logger.storage.journal import SHORTEST_HEADER, JournalReader, Reco
 
 
 def unfinished_journals(folder: Path) -> list[Path]:
-    """Journals without a run file beside them that nobody is writing, oldest first."""
+    """Journals without a run file beside them and without a recorder writing them, oldest first."""
     held = {holder.journal.resolve() for holder in holders()}
     found = sorted(folder.glob("*.journal"))
     return [path for path in found if path.resolve() not in held and not path.with_suffix(".parquet").exists()]
@@ -33,20 +33,20 @@ def recover_unfinished(journal: Path, keep_journal: bool) -> str:
     """Recover one journal; returns the message for the operator.
 
     The journal is removed once its run has been written and re-read, or if it holds no byte from a board. One that
-    cannot be read is kept.
+    cannot be read is not removed.
     """
     try:
         path, metadata = recover(journal, None)
     except LoggerError as error:
         if isinstance(error, JournalError) and _is_empty(journal):
             journal.unlink(missing_ok=True)
-            return f"{journal.name} held nothing from a board, and was removed."
-        return f"{journal.name} is kept: {error}"
+            return f"{journal.name} contained nothing from a board and was removed."
+        return f"{journal.name} was not removed: {error}"
     Retention(journal.parent, 0, lambda _: None).add_newest(path)
     if not keep_journal:
         journal.unlink(missing_ok=True)
     faults = ", ".join(f"{kind} {count}" for kind, count in metadata.faults.items()) or "no faults"
-    return f"{path.name} was recovered from a recording that was cut off ({faults})."
+    return f"{path.name} was recovered from an interrupted recording ({faults})."
 
 
 def _is_empty(journal: Path) -> bool:
@@ -54,12 +54,12 @@ def _is_empty(journal: Path) -> bool:
         reader = JournalReader(journal)
         return all(isinstance(found, Record) and found.kind != "bytes" for found in reader)
     except LoggerError:
-        # Cut off before the header was written: the board had not been started yet.
+        # Interrupted before the header was written: the board had not been started yet.
         return journal.stat().st_size < SHORTEST_HEADER
 
 
 class BackgroundRecovery:
-    """A process that recovers unfinished journals while a recording runs; its lines are passed on as they come."""
+    """A process that recovers unfinished journals while a recording runs; its lines are passed on as they appear."""
 
     def __init__(self, folder: Path, keep_journal: bool, say: Callable[[str], None]) -> None:
         command = [sys.executable, "-m", "amptally.logger.recording.unfinished_journals", str(folder)]
@@ -93,7 +93,7 @@ class BackgroundRecovery:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Recover all unfinished journals of a folder; one line for each on stdout."""
     parser = argparse.ArgumentParser(
-        prog="python -m amptally.logger.recording.unfinished_journals", description="Recover what was cut off."
+        prog="python -m amptally.logger.recording.unfinished_journals", description="Recover interrupted recordings."
     )
     parser.add_argument("folder", type=Path)
     parser.add_argument("--keep-journal", action="store_true")

@@ -1,7 +1,7 @@
-"""`python -m amptally.logger.simulator`: the demo cart behind a port. Prints the port to open, then serves it.
+"""`python -m amptally.logger.simulator`: the demo cart on a port. Prints the port to open, then serves it.
 
-It ends by itself when the reader has closed the port and stayed away, when the process that started it has gone or has
-closed the pipe to its standard input, and on SIGTERM.
+It ends when the reader has closed the port and not come back, when the process that started it has ended or has closed
+the pipe to its standard input, and on SIGTERM.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ PARENT_CHECK_S = 0.5
 
 
 class Life:
-    """Whether there is still a reason to serve."""
+    """Whether to keep serving."""
 
     def __init__(self) -> None:
         self._over = threading.Event()
@@ -40,7 +40,7 @@ class Life:
         self._over.set()
 
     def watch_stdin(self) -> None:
-        """Stop serving once a pipe on standard input is closed; a terminal or a file there says nothing."""
+        """Stop serving once a pipe on standard input is closed; a terminal or a file there is ignored."""
         with contextlib.suppress(OSError):
             if stat.S_ISFIFO(os.fstat(0).st_mode):
                 threading.Thread(target=self._drain, daemon=True).start()
@@ -52,7 +52,7 @@ class Life:
         self.end()
 
     def alive(self) -> bool:
-        """Called on every turn of the serving loop."""
+        """Called in every pass of the serving loop."""
         now = time.monotonic()
         if now >= self._next_check_s:
             self._next_check_s = now + PARENT_CHECK_S
@@ -64,20 +64,22 @@ class Life:
 def _speed(text: str) -> float:
     value = float(text)
     if not (math.isfinite(value) and value >= 0.0):
-        raise argparse.ArgumentTypeError("give a number of times real time, 0 or more (0: as fast as it is read)")
+        raise argparse.ArgumentTypeError("write a multiple of real time, 0 or more (0: as fast as it is read)")
     return value
 
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="python -m amptally.logger.simulator", description="The demo cart behind a port."
+        prog="python -m amptally.logger.simulator", description="Serve the demo cart on a port."
     )
-    parser.add_argument("--seed", type=int, default=7, help="which drive (default 7)")
-    parser.add_argument("--speed", type=_speed, default=1.0, help="times real time; 0: as fast as it is read")
-    parser.add_argument("--socket", action="store_true", help="a loopback socket instead of a pseudo-terminal")
-    parser.add_argument("--laps", type=int, default=None, help="complete laps to drive (default 9)")
-    parser.add_argument("--boot", type=int, default=1, help="boot counter that the board reports")
-    parser.add_argument("--linger", type=float, default=LINGER_S, help="seconds to wait for a reader that has left")
+    parser.add_argument("--seed", type=int, default=7, help="seed of the drive (default: 7)")
+    parser.add_argument(
+        "--speed", type=_speed, default=1.0, help="multiple of real time (default: 1); 0: as fast as it is read"
+    )
+    parser.add_argument("--socket", action="store_true", help="serve on a loopback socket instead of a pseudo-terminal")
+    parser.add_argument("--laps", type=int, default=None, help="complete laps to drive (default: 9)")
+    parser.add_argument("--boot", type=int, default=1, help="boot counter that the board reports (default: 1)")
+    parser.add_argument("--linger", type=float, default=LINGER_S, help="seconds to wait for the reader to come back")
     return parser
 
 
@@ -85,7 +87,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Serve one cart; returns the exit code."""
     options = _parser().parse_args(arguments)
     if options.seed < 0 or (options.laps is not None and options.laps < 0):
-        _parser().error("--seed and --laps take numbers from 0 on")
+        _parser().error("--seed and --laps must be 0 or more")
     scenario = Scenario()
     if options.laps is not None:
         scenario = dataclasses.replace(scenario, drive=dataclasses.replace(scenario.drive, laps=options.laps))

@@ -1,7 +1,7 @@
-"""One lead-acid block: three wells of charge in a row, open-circuit voltage, hysteresis, surface charge, temperature.
+"""One lead-acid block: three charge wells in series, open-circuit voltage, hysteresis, surface charge, temperature.
 
-Only the first well feeds the plates, so a hard discharge ends early and what is left comes back slowly: the rate effect
-is not put in as an exponent. The two fast relaxations live in the plant's loop; this is what changes slowly.
+Only the first well feeds the plates, so a hard discharge ends early and the remaining charge recovers slowly: the rate
+effect is not entered as an exponent. The two fast relaxations are in the plant's loop; this module has the slow state.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ from dataclasses import replace
 from amptally.logger.simulator.parameters import BlockParameters
 
 WELLS = (0.42, 0.30, 0.28)
-"""Shares of the charge."""
+"""Fraction of the charge in each well."""
 FLOW_PER_H = (0.56, 0.52)
 """Flow between neighbouring wells, per unit of filling difference, in block capacities per hour."""
 EXCESS = 1.047
-"""Charge in all wells per ampere-hour delivered at the 20 h rate: some stays behind in the back wells."""
+"""Charge in all wells per ampere-hour delivered at the 20 h rate: some stays in the rear wells."""
 SOURCE_H = 3600.0
 
 
@@ -24,7 +24,7 @@ def open_circuit_v(filling: float) -> float:
     """Rest voltage of a block at a filling of its first well.
 
     The middle follows the bands of an owner's manual for AGM (references section 6: 12.8, 12.6, 12.3, 12.0 V at full,
-    three quarters, half, one quarter); the end falls away as an emptied plate does.
+    three quarters, half, one quarter); the end drops as for an exhausted plate.
     """
     return 11.63 + 1.45 * filling - 0.20 * filling * filling - 1.6 * math.exp(-max(filling, -0.1) / 0.025)
 
@@ -53,7 +53,7 @@ class Block:
 
     @property
     def charge(self) -> float:
-        """Part of all charge that is left, wells together."""
+        """State of charge, all wells together, 0 to 1."""
         return sum(share * filling for share, filling in zip(WELLS, self.fillings, strict=True))
 
     @property
@@ -62,7 +62,7 @@ class Block:
         return self.charge * self._coulombs / SOURCE_H
 
     def tick(self, drawn_c: float, heat_j: float, seconds: float) -> None:
-        """Take `drawn_c` coulombs (negative: returned) out of the first well over a short while."""
+        """Take `drawn_c` coulombs (negative: returned) from the first well over a short time."""
         p = self.parameters
         first, second, third = self.fillings
         near = self._coulombs / SOURCE_H * FLOW_PER_H[0] * (second - first)

@@ -1,7 +1,7 @@
-"""The sensor board as the host sees it: commands in, messages out. No port, no clock of its own.
+"""The sensor board as seen by the host: commands in, messages out. It has no port and no clock of its own.
 
-Silent until START. Time on the board stands still while it is stopped, so a second recording goes on where the first
-one ended. A message gets its sequence number in `frame`, when it leaves.
+Silent until START. Board time stands still while it is stopped, so a second recording continues where the first one
+ended. A message gets its sequence number in `frame`, when it is sent.
 """
 
 from __future__ import annotations
@@ -43,17 +43,17 @@ SECOND_US = 1_000_000
 CLOCK_MASK = 0xFFFF_FFFF
 MOST_HOST_MARKS = 20_000
 AWAKE_US = 2_300_000
-"""Board time at the first START: the board has been on for a while by then."""
+"""Board time at the first START: the board has been on for some time by then."""
 CURRENTS = tuple(place for place, name in enumerate(SI_NAMES) if name.endswith("_current_a"))
 MARK = SI_NAMES.index("mark")
 _DTYPE = row_dtype(WIRE)
 
 Due = tuple[int, Message]
-"""A message and the board time in µs at which it leaves."""
+"""A message and the board time in µs at which it is sent."""
 
 
 class Commands:
-    """Cuts what the host sends into commands. Bounded; whatever is no good command is dropped and counted."""
+    """Splits the bytes from the host into commands, in bounded memory. Anything invalid is dropped and counted."""
 
     def __init__(self) -> None:
         self._held = bytearray()
@@ -118,7 +118,7 @@ class Board:
             case Kind.IDENTIFY:
                 return (self._describe(),)
             case Kind.START:
-                if not self.running:  # a host that lost the link and found it again must not wipe out what was seen
+                if not self.running:  # a host that reconnects must not reset the extremes
                     self.running = True
                     self._started_us = self.time_us
                     self._reset_extremes()
@@ -140,7 +140,7 @@ class Board:
                 return (self._reply(command, REFUSED),)
 
     def advance(self) -> list[Due]:
-        """The messages of the next CHUNK_MS, in the order in which they leave."""
+        """The messages of the next CHUNK_MS, in the order in which they are sent."""
         chunk = self._cart.advance()
         chunk.codes[:, MARK] += self._host_marks
         out: list[Due] = []
@@ -181,24 +181,24 @@ class Board:
         return Describe(BOARD_ID, self._boot, LAYOUT, self._rows * STEP_US, FIRMWARE, WIRE)
 
     def _reset_extremes(self) -> None:
-        self._least: npt.NDArray[np.int64] | None = None
-        self._greatest = np.zeros(len(CURRENTS), np.int64)
+        self._minimum: npt.NDArray[np.int64] | None = None
+        self._maximum = np.zeros(len(CURRENTS), np.int64)
         self._squares = np.zeros(len(CURRENTS))
         self._conversions = 0
 
     def _note_extremes(self, codes: npt.NDArray[np.int64]) -> None:
         currents = codes_to_stored(codes)[:, CURRENTS]
-        least, greatest = currents.min(axis=0), currents.max(axis=0)
-        self._least = least if self._least is None else np.minimum(self._least, least)
-        self._greatest = greatest if self._conversions == 0 else np.maximum(self._greatest, greatest)
+        minimum, maximum = currents.min(axis=0), currents.max(axis=0)
+        self._minimum = minimum if self._minimum is None else np.minimum(self._minimum, minimum)
+        self._maximum = maximum if self._conversions == 0 else np.maximum(self._maximum, maximum)
         self._squares += (currents.astype(np.float64) ** 2).sum(axis=0)
         self._conversions += len(codes)
 
     def _extremes(self) -> Extremes:
-        least: Sequence[int] = [] if self._least is None else self._least.tolist()
+        minimum: Sequence[int] = [] if self._minimum is None else self._minimum.tolist()
         entries = tuple(
             Extreme(WIRE[place].wire_id, low, int(high), round(math.sqrt(square / self._conversions)))
-            for place, low, high, square in zip(CURRENTS, least, self._greatest, self._squares, strict=False)
+            for place, low, high, square in zip(CURRENTS, minimum, self._maximum, self._squares, strict=False)
         )
         duration_ms = (self.time_us - self._started_us) // 1000
         return Extremes(self.time_us & CLOCK_MASK, duration_ms, entries)

@@ -1,4 +1,4 @@
-"""Other machines and other drives, drawn from a seed: what a study runs its question over."""
+"""Random machines and drives from a seed, for studies over many of them."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def scaled(course: Course, factor: float) -> Course:
 
 
 def draw_cart(seed: int) -> CartParameters:
-    """A cart of the demo's kind with other motors, batteries, weight and floor."""
+    """A cart like the demo's, with other motors, batteries, mass and floor."""
     rng = np.random.default_rng([seed, 3])
 
     def about(spread: float) -> float:
@@ -69,12 +69,12 @@ def draw_cart(seed: int) -> CartParameters:
 
 
 def draw_drive(seed: int, *, marks: bool = True, laps: int | None = None) -> DriveParameters:
-    """A drive on a longer or shorter loop, with another number of laps, other stops and another pace."""
+    """A drive on a longer or shorter loop, with another number of laps, other stops and another speed."""
     rng = np.random.default_rng([seed, 4])
     course = scaled(demo_course(), float(rng.uniform(0.75, 1.8)))
-    kept = course.stops if rng.random() < 0.6 else course.stops[-1:]
+    chosen = course.stops if rng.random() < 0.6 else course.stops[-1:]
     dwell = float(np.exp(rng.normal(0.0, 0.5)))
-    stops = tuple(dataclasses.replace(stop, dwell_s=stop.dwell_s * dwell) for stop in kept)
+    stops = tuple(dataclasses.replace(stop, dwell_s=stop.dwell_s * dwell) for stop in chosen)
     if len(stops) == 1:
         stops = (dataclasses.replace(stops[0], load_kg=0.0),)
     count = int(rng.integers(3, 15)) if laps is None else laps
@@ -89,7 +89,7 @@ def draw_drive(seed: int, *, marks: bool = True, laps: int | None = None) -> Dri
 
 
 def draw_wander(seed: int, length_m: float = 260.0) -> DriveParameters:
-    """A drive without laps: a way that never comes back to where it was, and no marks."""
+    """A drive without laps or marks: a path that never returns to the same place."""
     return DriveParameters(course=wandering_course(seed, length_m), laps=1, marks=False, stall_lap=0)
 
 

@@ -1,4 +1,4 @@
-"""A whole simulated drive in memory: what happened, and what the board measured of it."""
+"""A whole simulated drive in memory: the true quantities and what the board measured."""
 
 from __future__ import annotations
 
@@ -15,27 +15,27 @@ from amptally.logger.simulator.sensors import SI_NAMES, SensorBank, codes_to_sto
 from amptally.logger.simulator.truth import COUNTED, Columns, EnergyLedger, add_energy, columns
 
 CHUNK_MS = 200
-"""The drive advances in stretches of this length, whoever asks: results do not depend on how it is asked."""
+"""The drive always advances in chunks of this length, so that results do not depend on the caller."""
 STEP_US = 1000
 """One conversion."""
 STUCK_M_S = 0.15
-"""A cart whose whole drive is slower than this will not arrive: its battery is empty."""
+"""A cart that is slower than this over the whole drive will not arrive: its battery is empty."""
 
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """A stretch of CHUNK_MS."""
+    """CHUNK_MS of the drive."""
 
     truth: Columns
-    """Quantities by name, one value a millisecond."""
+    """True quantities by name, one value per millisecond."""
     codes: npt.NDArray[np.int64]
-    """What the converters gave, shape (CHUNK_MS, channels on the wire)."""
+    """Converter codes, shape (CHUNK_MS, channels on the wire)."""
     over_range: tuple[str, ...]
     """Channels whose converter was at its limit."""
 
 
 class Cart:
-    """The cart with its sensors: `advance` gives the next stretch, for as long as anybody asks."""
+    """The cart with its sensors: `advance` gives the next chunk, without end."""
 
     def __init__(self, seed: int, scenario: Scenario) -> None:
         self.scenario = scenario
@@ -43,13 +43,13 @@ class Cart:
         self._bank = SensorBank(seed, CHUNK_MS)
 
     def advance(self) -> Chunk:
-        """Move on by CHUNK_MS."""
+        """Advance by CHUNK_MS."""
         truth = columns(self._plant.run(CHUNK_MS // STEPS_PER_TICK), self.scenario.cart)
         return Chunk(truth, self._bank.convert(truth), self._bank.over_range)
 
     @property
     def parked(self) -> bool:
-        """Whether the drive is over and the cart only stands there."""
+        """Whether the drive is over and the cart is parked."""
         return self._plant.driver.parked and self._plant.still
 
     @property
@@ -69,17 +69,17 @@ class Drive:
     true: Mapping[str, npt.NDArray[np.float64]]
     """Means over the sample intervals (last values of counts), channels under their SI names and more besides."""
     stored: Mapping[str, npt.NDArray[np.int64]]
-    """Run-file columns, t_us first, as the recorder would store them."""
+    """Run-file columns, t_us first, as a recorder would store them."""
     measured: Mapping[str, npt.NDArray[np.float64]]
     """The same in SI units, t_s first."""
     crossings_s: tuple[float, ...]
-    """True times of the start line; n of them make n − 1 laps."""
+    """True times at the start line; n of them make n − 1 laps."""
     energy: EnergyLedger
     """Where the battery's energy went."""
 
     @property
     def duration_s(self) -> float:
-        """First to last sample."""
+        """Time from the first to the last sample [s]."""
         return float(self.measured["t_s"][-1])
 
 
@@ -99,7 +99,7 @@ def simulate(
     """Drive `scenario` (the demo's by default) for `seconds`, or until the cart has been parked for the rest time (or
     is stuck with an empty battery).
 
-    Deterministic in all arguments. Raises ValueError for an interval the board cannot do.
+    Deterministic for given arguments. Raises ValueError for an interval that the board cannot do.
     """
     rows = check_interval(interval_us)
     scenario = scenario or Scenario()

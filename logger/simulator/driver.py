@@ -1,7 +1,7 @@
-"""The operator: follows the aisle loop with two sticks, halts to load trays, presses the marker, catches a bench leg.
+"""The operator: drives the aisle loop with two sticks, stops to load trays, presses the marker, hits a bench leg.
 
-A person, not a control loop: sees where the cart goes, reacts with a lag, holds the sticks a little unsteadily, and
-drives each lap a little differently.
+A person, not a control loop: watches the cart, reacts with a delay, does not hold the sticks quite steadily, and drives
+each lap a little differently.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ BLOCKED_M_S = 0.12
 
 
 class Driver:
-    """Position along the loop and the sticks; `tick` moves both on by 20 ms."""
+    """Position along the loop and of the sticks; `tick` advances both by 20 ms."""
 
     def __init__(
         self,
@@ -53,17 +53,17 @@ class Driver:
         self.at_m = self._stops[-1].at_m
         self.crossings = 0
         self.crossed_at_s: list[float] = []
-        """True times of the start line."""
+        """True times at the start line."""
         self.marks = 0
         self.load_kg = self._stops[-1].load_kg
         self.blocked = False
-        """Whether the bench leg stands in the way."""
+        """Whether the bench leg blocks the cart."""
         self.parked = False
         self.throttle = 0.0
         self.steering = 0.0
 
     def tick(self, speed_m_s: float, yaw_rad_s: float) -> None:
-        """See how the cart moves, then move the sticks."""
+        """Observe the motion of the cart, then move the sticks."""
         self._time_s += TICK_S
         self._advance(speed_m_s, yaw_rad_s)
         if self._time_s >= self._press_at_s:
@@ -150,7 +150,7 @@ class Driver:
         self._stop = (self._stop + 1) % len(self._stops)
 
     def _at_the_leg(self, speed_m_s: float, yaw_rad_s: float) -> tuple[float, float]:
-        """Push, give up, back off, go round: the stages of meeting the bench leg."""
+        """Push, give up, back off, go round: the stages at the bench leg."""
         self._phase_s += TICK_S
         if self._stall_phase == "meet":
             if abs(speed_m_s) < BLOCKED_M_S:

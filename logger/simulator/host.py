@@ -16,32 +16,32 @@ from amptally.logger.wire.frames import Kind
 
 READ_BYTES = 4096
 MOST_PENDING = 32_768
-"""Bytes waiting for a slow reader; beyond this the cart waits too, so nothing is dropped."""
+"""Maximum number of bytes waiting for a slow reader; above it the cart waits, so that nothing is dropped."""
 MOST_DEBT_S = 1.0
-"""A pause of the reader is caught up with no more than this."""
+"""Maximum part of a reader's pause that is caught up."""
 ABSENT_POLL_S = 0.02
 LONGEST_WAIT_S = 0.05
 CLOCK_PPM = 35.0
-"""The board's crystal runs fast by so much."""
+"""Error of the board's crystal, which runs fast."""
 
 
 class Port(Protocol):
-    """One end of a byte stream that somebody may open, close and open again."""
+    """One end of a byte stream whose other end a reader may open, close and open again."""
 
     address: str
-    """What the reader opens."""
+    """URL or name that the reader opens."""
 
     def read(self) -> bytes | None:
-        """What has arrived, perhaps nothing; None while nobody has the other end open."""
+        """The bytes that have arrived, perhaps none; None while the other end is not open."""
 
     def write(self, data: bytes) -> int:
-        """How many bytes were taken, perhaps none."""
+        """Write; return the number of bytes accepted, perhaps 0."""
 
     def wait(self, seconds: float, writing: bool) -> None:
-        """Until something arrived (or there is room to write), at most `seconds`."""
+        """Wait until bytes arrive (or, with `writing`, there is room), for at most `seconds`."""
 
     def close(self) -> None:
-        """Give the port back."""
+        """Release the port."""
 
 
 class TerminalPort:
@@ -134,7 +134,7 @@ class SocketPort:
 
 
 def open_port(use_socket: bool) -> Port:
-    """A pseudo-terminal, or a socket where one is asked for or the system has no pseudo-terminals."""
+    """A pseudo-terminal; a socket if requested or if the system has no pseudo-terminals."""
     if not use_socket:
         with contextlib.suppress(ImportError, OSError):
             return TerminalPort()
@@ -142,7 +142,7 @@ def open_port(use_socket: bool) -> Port:
 
 
 class Pace:
-    """Which board time it is by now, at `speed` × real time; 0 means as late as anybody likes."""
+    """Board time that corresponds to now, at `speed` × real time; with speed 0 the board never waits."""
 
     def __init__(self, speed: float, clock: Callable[[], float]) -> None:
         self._clock = clock
@@ -151,11 +151,11 @@ class Pace:
         self._base_us = 0.0
 
     def restart(self, board_us: float) -> None:
-        """Say that it is `board_us` right now."""
+        """Set the present board time to `board_us`."""
         self._base_s, self._base_us = self._clock(), board_us
 
     def ahead_s(self, board_us: float) -> float:
-        """Seconds until that board time, not positive once it has come; forgives a long pause of the reader."""
+        """Seconds until that board time, 0 or negative once it has passed; a long pause of the reader is skipped."""
         if self._us_per_s == 0.0:
             return 0.0
         ahead = (board_us - self._base_us) / self._us_per_s - (self._clock() - self._base_s)
@@ -166,7 +166,7 @@ class Pace:
 
 
 class Server:
-    """Moves the board's messages to the port when their time has come, and the host's commands to the board."""
+    """Sends the board's messages to the port when they are due, and the host's commands to the board."""
 
     def __init__(self, board: Board, port: Port, speed: float, clock: Callable[[], float] = time.monotonic) -> None:
         self._board = board
@@ -178,7 +178,7 @@ class Server:
         self._pending = bytearray()
 
     def run(self, linger_s: float, alive: Callable[[], bool]) -> None:
-        """Serve until `alive` says no, or for `linger_s` after the reader has closed the port."""
+        """Serve until `alive` returns False, or until `linger_s` after the reader has closed the port."""
         came = False
         left_at: float | None = None
         while alive():
@@ -202,7 +202,7 @@ class Server:
             self._port.wait(wait_s, bool(self._pending))
 
     def _hang_up(self) -> None:
-        """What was in the cable is lost; the cart waits for the next reader."""
+        """Drop the bytes in transit; the cart waits for the next reader."""
         self._pending.clear()
         self._commands = Commands()
 
@@ -224,7 +224,7 @@ class Server:
             self._pending += self._board.frame(self._queue.popleft()[1])
 
     def _fill(self) -> float:
-        """Frame what is due; returns how long nothing more will be."""
+        """Frame the messages that are due; return the time until the next one [s]."""
         while self._board.running and len(self._pending) < MOST_PENDING:
             if not self._queue:
                 self._queue.extend(self._board.advance())

@@ -1,7 +1,7 @@
 """One brushed motor: winding, brushes, magnets, rotor friction, winding and case temperature.
 
-The two `*_step` functions are the fast part, called for each motor once a millisecond, so they take and return plain
-floats. Letters as in V = I R + K w + L dI/dt, T = K I (references section 10).
+The two `*_step` functions are called for each motor once per millisecond, so they take and return plain floats.
+Letters as in V = I R + K w + L dI/dt, T = K I (references section 10).
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ import math
 from amptally.logger.simulator.parameters import MotorParameters
 
 REFERENCE_C = 25.0
-"""Temperature at which a parameter's resistance is stated."""
+"""Temperature at which the resistance parameters are given."""
 STILL_RAD_S = 4.0
-"""Below about this speed friction falls to zero, which stands in for sticking."""
+"""Below about this speed friction falls to zero, as a substitute for static friction."""
 BRUSH_KNEE_A = 2.0
-"""Current at which brushes and dead time take half of their greatest voltage."""
+"""Current at which brushes and dead time drop half of their maximum voltage."""
 
 
 def winding_step(
@@ -43,7 +43,7 @@ def rotor_step(
 ) -> tuple[float, float]:
     """Rotor speed at the end of a step and the friction power during it [W].
 
-    `load_nm` is what the gear takes at the rotor; `gear_loss` of it, whichever way it acts, comes on top as friction.
+    `load_nm` is the torque of the gear at the rotor; the fraction `gear_loss` of it is added as friction both ways.
     """
     direction = speed_rad_s / (abs(speed_rad_s) + STILL_RAD_S)
     drag = (coulomb_nm + gear_loss * abs(load_nm)) * direction + viscous_nm_s * speed_rad_s
@@ -52,7 +52,7 @@ def rotor_step(
 
 
 class MotorHeat:
-    """Winding and case temperature, and what follows from them."""
+    """Winding and case temperature, and the resistance and K that follow from them."""
 
     def __init__(self, parameters: MotorParameters, ambient_c: float) -> None:
         self._p = parameters
@@ -67,7 +67,7 @@ class MotorHeat:
         self.constant_nm_a = p.torque_constant_nm_a * (1.0 + p.magnet_per_k * (self.case_c - REFERENCE_C))
 
     def tick(self, current_squared_a2: float, seconds: float) -> None:
-        """Warm up under a mean square current for a short while."""
+        """Warm up under a mean square current for a short time."""
         p = self._p
         crossing_w = p.copper_to_case_w_k * (self.winding_c - self.case_c)
         heat_w = current_squared_a2 * self.resistance_ohm

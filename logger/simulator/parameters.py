@@ -1,6 +1,6 @@
-"""What the demo cart is made of: one frozen description that a study can replace field by field.
+"""Parameters of the demo cart, frozen; a study can replace them field by field.
 
-The machine and every number here are invented for the demo, except where a line names its source.
+The machine and every number are invented for the demo, except where a line gives a source.
 Angles in radians, resistances at 25 °C unless a name says otherwise.
 """
 
@@ -28,11 +28,11 @@ class MotorParameters:
     viscous_nm_s: float = 1.3e-4
     """Friction torque per rad/s: iron and windage."""
     contact_drop_v: float = 0.35
-    """Voltage the brushes take at a large current."""
+    """Brush voltage drop at a large current."""
     saturation_a: float = 330.0
     """K falls as 1/(1 + (I/saturation)²) while the armature field opposes the magnets."""
     unbalance: float = 0.012
-    """Part of K that goes round with the rotor."""
+    """Relative ripple of K over a turn of the rotor."""
     copper_per_k: float = 0.00393
     """Rise of the winding resistance (references section 2, from memory there)."""
     magnet_per_k: float = -0.002
@@ -52,7 +52,7 @@ class BlockParameters:
     """One 12 V AGM block. Its data sheet says 35 Ah at the 20 h rate; the two blocks on the cart have less."""
 
     capacity_ah: float = 35.0
-    """What this very block gives at the 20 h rate and 25 °C."""
+    """Actual capacity of this block at the 20 h rate and 25 °C."""
     charge: float = 1.0
     """Filling at the start, 0 to 1."""
     resistance_ohm: float = 0.0065
@@ -62,21 +62,21 @@ class BlockParameters:
     fast_ohm: float = 0.0017
     """First relaxation: charge transfer, at a small current."""
     fast_s: float = 0.4
-    """Time of the first relaxation."""
+    """Time constant of the first relaxation."""
     fast_knee_a: float = 220.0
-    """The first relaxation weakens as 1/(1 + |I|/knee): it is no resistor."""
+    """The first relaxation weakens as 1/(1 + |I|/knee): it is not a linear resistor."""
     slow_ohm: float = 0.0031
     """Second relaxation: acid near the plates."""
     slow_s: float = 14.0
-    """Time of the second relaxation."""
+    """Time constant of the second relaxation."""
     hysteresis_v: float = 0.012
     """Half the gap between the charging and the discharging open-circuit curve."""
     hysteresis_ah: float = 0.15
-    """Charge that carries the voltage from one curve to the other."""
+    """Charge that moves the voltage from one curve to the other."""
     surface_v: float = 0.06
-    """What a fresh charge leaves on top of the rest voltage; the first `surface_ah` discharged take it away."""
+    """Voltage above rest after a fresh charge; it disappears over the first `surface_ah` discharged."""
     surface_ah: float = 0.6
-    """Charge over which the surface charge fades."""
+    """Charge over which the surface charge disappears."""
     temperature_c: float = 23.0
     """Block temperature at the start."""
     resistance_per_k: float = -0.008
@@ -88,7 +88,7 @@ class BlockParameters:
     to_air_w_k: float = 0.9
     """Heat flow to the air."""
     acceptance: float = 0.97
-    """Part of returned charge that is stored."""
+    """Fraction of returned charge that is stored."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,33 +96,33 @@ class ControllerParameters:
     """Dual motor controller driven by two pulses; it mixes throttle and steering itself."""
 
     neutral_us: float = 1500.0
-    """Pulse width that means zero."""
+    """Pulse width for zero command."""
     span_us: float = 500.0
     """Pulse width from zero to full."""
     deadband: float = 0.05
-    """Part of the span around zero that commands nothing."""
+    """Fraction of the span around zero that commands nothing."""
     slew_per_s: float = 2.5
-    """Greatest change of duty."""
+    """Maximum rate of change of the duty cycle."""
     on_resistance_ohm: float = 0.009
     """Bridge, two switches in series."""
     on_per_k: float = 0.004
     """Rise of the bridge resistance with its temperature; from memory."""
     bridge_k_w: float = 3.0
-    """Temperature rise of a bridge per watt lost in it."""
+    """Temperature rise of a bridge per watt of loss."""
     bridge_s: float = 45.0
-    """Time of that rise."""
+    """Time constant of that rise."""
     dead_time_v: float = 0.12
     """Voltage lost to switching dead time at a large current."""
     logic_a: float = 0.09
-    """Own supply, taken at the bus bar before the channel fuses: the balance residual of the demo."""
+    """Its own supply current, taken at the bus bar before the channel fuses: the balance residual of the demo."""
     channel_idle_a: float = 0.02
     """Bridge drive current in each supply leg."""
     cutoff_v: float = 19.0
-    """Below this bus voltage the duty goes to zero."""
+    """Below this bus voltage the duty cycle goes to zero."""
     restart_v: float = 20.5
-    """Above this one it comes back."""
+    """Above this bus voltage it comes back."""
     signal_lost_s: float = 0.1
-    """Without a pulse for so long the duty goes to zero."""
+    """Time without a pulse after which the duty cycle goes to zero."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,11 +150,11 @@ class FuseParameters:
     k_w: float = 29.0
     """Temperature rise of the element per watt."""
     heat_s: float = 2.5
-    """Time of that rise."""
+    """Time constant of that rise."""
     holder_ohm: float = 0.0003
     """Contact of the holder at the start."""
     growth_ohm_per_a2s: float = 1.0e-9
-    """The contact gets worse with what it carries."""
+    """Degradation of the contact with the current it carries."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,17 +164,17 @@ class ReceiverParameters:
     load_w: float = 1.35
     """Receiver and sensor board on the rail."""
     ripple: float = 0.05
-    """Part of the load that comes and goes, 1 σ."""
+    """Varying part of the load, 1 σ."""
     efficiency: float = 0.82
     """Of the converter."""
     rail_v: float = 5.05
-    """Rail without load at 12.6 V."""
+    """Rail voltage without load, with block A at 12.6 V."""
     source_ohm: float = 0.12
     """Droop of the rail with its load."""
     line_v_v: float = 0.02
     """Rail volts per volt of block A."""
     dropout_v: float = 1.2
-    """Least difference between block A and the rail."""
+    """Minimum difference between block A and the rail."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,9 +184,9 @@ class ChassisParameters:
     mass_kg: float = 205.0
     """Cart, batteries and fixed racks, without trays."""
     load_kg: float = 25.0
-    """Trays that stay on all day; what is loaded and dropped on a lap comes on top."""
+    """Trays carried all day; those loaded and unloaded on a lap are added."""
     yaw_inertia_kg_m2: float = 42.0
-    """About the vertical axis, empty."""
+    """Moment of inertia about the vertical axis, empty."""
     track_m: float = 0.62
     """Between the driven wheels."""
     wheel_diameter_m: float = 0.254
@@ -194,9 +194,9 @@ class ChassisParameters:
     gear_ratio: float = 14.0
     """Rotor turns per wheel turn."""
     gear_loss: float = 0.12
-    """Part of the torque through the gear that friction takes."""
+    """Fraction of the gear torque lost to friction."""
     backlash_rad: float = 0.012
-    """Half the free play at the wheel."""
+    """Half the backlash at the wheel."""
     stiffness_nm_rad: float = 520.0
     """Gear, shaft and tyre, at the wheel."""
     damping_nm_s: float = 3.5
@@ -206,7 +206,7 @@ class ChassisParameters:
     friction: float = 0.70
     """Tyre against ground (references section 10: 0.6 to 0.8)."""
     driven_share: float = 0.42
-    """Part of the weight on each driven wheel."""
+    """Fraction of the weight on each driven wheel."""
     scrub_m: float = 0.024
     """Turning moment per newton of weight."""
     counts_per_rev: int = 24
@@ -247,30 +247,30 @@ class CartParameters:
 
 @dataclass(frozen=True, slots=True)
 class DriveParameters:
-    """What is driven, and how."""
+    """The drive: course, laps, and how they are driven."""
 
     course: Course = field(default_factory=demo_course)
     """The loop; one lap is once round."""
     laps: int = 9
     """Complete laps; the start line is crossed once more than that."""
     marks: bool = True
-    """Whether the operator presses the marker button at each crossing."""
+    """Whether the operator presses the marker button at each crossing of the start line."""
     rest_s: float = 12.0
     """Standing still before the first start."""
     pace: float = 1.0
     """Multiplies every speed of the course."""
     drift: float = 0.02
-    """1 σ of the pace from lap to lap."""
+    """1 σ of the relative speed from lap to lap."""
     stall_lap: int = 6
-    """Lap on which the cart catches a bench leg; 0 for never."""
+    """Lap on which the cart hits the bench leg; 0 for never."""
     stall_s: float = 0.8
     """How long the operator pushes against it."""
     push: float = 0.60
     """Throttle of that push."""
     park_m: float = 4.0
-    """From the last crossing to where the cart is parked."""
+    """Distance from the last crossing to the parking place."""
     frame_loss: float = 0.0004
-    """Part of the command pulses that the receiver loses."""
+    """Fraction of the command pulses that the receiver loses."""
 
 
 @dataclass(frozen=True, slots=True)

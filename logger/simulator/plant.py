@@ -1,11 +1,11 @@
-"""The cart as a whole, stepped once a millisecond: battery, wiring, controller, motors, gears, body and ground.
+"""The whole cart, stepped once per millisecond: battery, wiring, controller, motors, gears, body and ground.
 
-Two rates: what moves fast (currents, speeds, the battery's relaxations) is advanced by `_fast` on plain local floats;
-what moves slowly (temperatures, charge, the operator, the floor) every 20 ms by `_slow`.
+Two rates: fast quantities (currents, speeds, the battery's relaxations) are advanced by `_fast` in plain local floats;
+slow ones (temperatures, charge, the operator, the floor) every 20 ms by `_slow`.
 
-Where currents flow. Main lead: block B + → current sensor → cutoff → bus bar → two fused legs and the controller's own
-supply. The receiver supply taps the joint of the blocks, so its current returns through block A alone: the main lead's
-sensor does not see it, and battery − left − right is the controller's own supply.
+Current paths. Main lead: block B + → current sensor → cutoff → bus bar → two fused legs and the controller's own
+supply. The receiver supply is tapped between the blocks, so its current flows through block A alone: the sensor in
+the main lead does not see it, and battery − left − right is the controller's own supply.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ STILL_M_S = 1e-3
 LEG_STIFFNESS_N_M = 40_000.0
 LEG_DAMPING_NS_M = 2_500.0
 LEG_OFFSET_M = 0.16
-"""The bench leg meets the left front corner."""
+"""Lever arm of the bench leg, which hits the left front corner."""
 LEG_YIELDS_N = 2_200.0
 
 FAST = (
@@ -43,18 +43,18 @@ FAST = (
     "left_duty", "right_duty", "left_rotor_rad_s", "right_rotor_rad_s", "speed_m_s", "yaw_rad_s",
     "left_torque_nm", "right_torque_nm", "left_wheel_rad", "right_wheel_rad", "friction_w", "ground_w",
 )  # fmt: skip
-"""Columns of the fast trace, one row a millisecond; currents are means over the step."""
+"""Columns of the fast trace, one row per millisecond; currents are means over the step."""
 SLOW = (
     "pulse_a_us", "pulse_b_us", "pulse_a_count", "pulse_b_count", "mark", "ambient_temp_c", "fuse_temp_c",
     "left_winding_c", "right_winding_c", "left_loop_ohm", "right_loop_ohm", "left_fuse_ohm", "right_fuse_ohm",
     "receiver_load_w", "course_m", "block_a_charge", "block_b_charge", "mass_kg",
 )  # fmt: skip
-"""Columns of the slow trace, one row for each 20 ms."""
+"""Columns of the slow trace, one row per 20 ms."""
 
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """A stretch of truth."""
+    """True quantities over some time."""
 
     fast: npt.NDArray[np.float64]
     """Shape (20 × ticks, len(FAST))."""
@@ -65,7 +65,7 @@ class Trace:
 def _couple(
     twist: float, rate: float, backlash: float, stiffness: float, damping: float, limit: float
 ) -> tuple[float, float]:
-    """Torque of a shaft with free play, and its twist after the tyre has slipped at `limit`."""
+    """Torque of a shaft with backlash, and its twist after the tyre has slipped at `limit`."""
     if twist > backlash:
         torque = stiffness * (twist - backlash) + damping * rate
         if torque <= 0.0:
@@ -80,7 +80,7 @@ def _couple(
 
 
 class Plant:
-    """The cart's state; `run` moves it on and returns what happened."""
+    """The cart's state; `run` advances it and returns the true quantities."""
 
     def __init__(self, scenario: Scenario, seed: int) -> None:
         cart, drive = scenario.cart, scenario.drive
@@ -116,12 +116,12 @@ class Plant:
         at_rest += [main * cart.block_b.fast_ohm, main * cart.block_b.slow_ohm]
         self._electric = [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, tap, *at_rest]
         self._moving = [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0]
-        # What the last tick carried: mean squares of legs, motors, main; mean main and tap; mean bus voltage.
+        # Currents of the last tick: mean squares of legs, motors, main; mean main and tap; mean bus voltage.
         self._carried = [0.0] * 8
         self._carried[7] = 25.0
 
     def run(self, ticks: int) -> Trace:
-        """Move on by `ticks` times 20 ms."""
+        """Advance by `ticks` times 20 ms."""
         fast = array("d")
         slow = array("d")
         for _ in range(ticks):
@@ -136,7 +136,7 @@ class Plant:
         return abs(self._moving[0]) < STILL_M_S
 
     def _pulse(self, stick: float) -> float:
-        """What the receiver puts out for a stick position, whole microseconds."""
+        """Pulse of the receiver for a stick position, whole microseconds."""
         controller = self._cart.controller
         return float(round(controller.neutral_us + controller.span_us * stick + self._rng.gauss(0.0, 0.5)))
 

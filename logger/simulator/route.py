@@ -1,4 +1,4 @@
-"""The aisle loop: lengths, turns, ramps, stops and floor, looked up by the distance travelled along it."""
+"""The aisle loop: lengths, turns, ramps, stops and floor by the distance travelled along it."""
 
 from __future__ import annotations
 
@@ -10,23 +10,23 @@ import numpy as np
 import numpy.typing as npt
 
 CELL_M = 0.05
-"""Spacing of the looked-up values."""
+"""Spacing of the table's cells."""
 
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A stretch of constant curvature."""
+    """A section of constant curvature."""
 
     length_m: float
     turn_rad: float
-    """Change of heading over the stretch, left positive."""
+    """Change of heading over the section, left positive."""
     speed_m_s: float
-    """What the operator aims at."""
+    """Speed that the operator aims at."""
 
 
 @dataclass(frozen=True, slots=True)
 class Ramp:
-    """A stretch of constant slope."""
+    """A section of constant slope."""
 
     start_m: float
     end_m: float
@@ -36,7 +36,7 @@ class Ramp:
 
 @dataclass(frozen=True, slots=True)
 class Stop:
-    """A place to halt on each lap."""
+    """A place to stop on each lap."""
 
     at_m: float
     dwell_s: float
@@ -52,7 +52,7 @@ class Course:
     ramps: tuple[Ramp, ...]
     stops: tuple[Stop, ...]
     bench_leg_m: float
-    """Where a bench leg stands in the way on the stall lap."""
+    """Position of the bench leg on the stall lap."""
     roughness: float = 0.22
     """1 σ of the rolling resistance along the floor, relative."""
 
@@ -64,7 +64,7 @@ class Course:
 
 @dataclass(frozen=True, slots=True)
 class CourseTable:
-    """A course laid out in cells of `CELL_M`; plain lists, since the drive reads single values."""
+    """A course in cells of `CELL_M`; plain lists, since the drive reads single values."""
 
     cells: int
     length_m: float
@@ -100,7 +100,7 @@ def demo_course() -> Course:
 
 
 def wandering_course(seed: int, length_m: float = 260.0) -> Course:
-    """A way through the nursery that never repeats: a drive on it (`laps=1`, `marks=False`) holds no laps."""
+    """A path through the nursery that never repeats: a drive on it (`laps=1`, `marks=False`) holds no laps."""
     rng = np.random.default_rng([seed, 0x57])
     segments: list[Segment] = []
     ramps: list[Ramp] = []
@@ -123,7 +123,7 @@ def wandering_course(seed: int, length_m: float = 260.0) -> Course:
 
 
 def _smooth(values: npt.NDArray[np.float64], width_m: float) -> npt.NDArray[np.float64]:
-    """Moving average round the loop: a wheelbase does not step onto a ramp at once."""
+    """Moving average round the loop: a wheelbase enters a ramp gradually."""
     width = max(1, round(width_m / CELL_M)) | 1
     half = width // 2
     wrapped = np.concatenate([values[-half:], values, values[:half]]) if half else values
@@ -131,7 +131,7 @@ def _smooth(values: npt.NDArray[np.float64], width_m: float) -> npt.NDArray[np.f
 
 
 def _floor(cells: int, roughness: float, rng: np.random.Generator) -> npt.NDArray[np.float64]:
-    """Rolling resistance along the floor: rough on the scale of a paving joint, smooth below a hand's width."""
+    """Rolling resistance along the floor: rough on the scale of paving joints, smooth below about 10 cm."""
     coarse = _smooth(rng.standard_normal(cells), 0.9)
     fine = _smooth(rng.standard_normal(cells), 0.2)
     shape = 0.8 * coarse / coarse.std() + 0.6 * fine / fine.std()
@@ -146,7 +146,7 @@ def lay_out(course: Course, rng: np.random.Generator) -> CourseTable:
     step = length / cells
     edges = np.arange(cells + 1) * step
     ends = np.concatenate([[0.0], np.cumsum([segment.length_m for segment in course.segments])])
-    # Heading and height are read off at the cells' edges, so that a lap closes exactly whatever the cells are.
+    # Heading and height are taken at the cells' edges, so that a lap closes exactly whatever the cell size.
     heading = np.interp(edges, ends, np.concatenate([[0.0], np.cumsum([s.turn_rad for s in course.segments])]))
     height = np.zeros(cells + 1)
     for ramp in course.ramps:
@@ -164,7 +164,7 @@ def lay_out(course: Course, rng: np.random.Generator) -> CourseTable:
 
 
 def cell(table: CourseTable, at_m: float) -> int:
-    """The cell of a distance along the course; it goes round in both directions."""
+    """Index of the cell at a distance along the course; wraps in both directions."""
     return math.floor(at_m / table.length_m * table.cells) % table.cells
 
 

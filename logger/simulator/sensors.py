@@ -1,7 +1,7 @@
-"""From truth to converter codes: offset, gain, bow, filter corner, skew, noise, quantisation.
+"""True values → converter codes: offset, gain, nonlinearity, filter corner, skew, noise, quantisation.
 
-The board converts every channel once a millisecond and reports means over its sample interval. What `SENSORS` declares
-as 1 σ is what an individual board is drawn from, so a machine file that repeats the table tells the truth.
+The board converts every channel once per millisecond and reports means over its sample interval. The errors of each
+board are drawn with the 1 σ values of `SENSORS`, so a machine file that repeats the table is correct.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from amptally.logger.simulator.truth import COUNTED, Columns
 from amptally.logger.wire.frames import WireChannel
 
 BOW = 5.0e-4
-"""Curvature of an analogue channel, relative at full scale; nobody declares it."""
+"""Nonlinearity of an analogue channel, relative, at full scale; no machine file declares it."""
 WANDER = 0.15
-"""Slow wandering of an offset, in units of its declared 1 σ."""
+"""Slow drift of an offset, in units of its declared 1 σ."""
 WANDER_S = 400.0
 REFERENCE_INTERVAL_S = 0.002
 """Sample interval for which `noise` is declared."""
@@ -45,7 +45,7 @@ class Sensor:
     bandwidth_hz: float
     """Corner of the one-pole filter before the converter."""
     delay_s: float
-    """Skew against the currents, apart from the filter."""
+    """Skew against the currents, without that of the filter."""
     delay_u: float
     """1 σ of that skew."""
 
@@ -92,7 +92,7 @@ WIRE: tuple[WireChannel, ...] = tuple(sensor.wire() for sensor in SENSORS) + tup
     WireChannel(BY_SI_NAME[name].wire_id, 32 if name in LONG_COUNTS else 16, 1, 1, 0, 0, 0) for name in COUNTED
 )
 CODE_LIMIT = 32_767
-"""The least code of all is left free: on the wire it means "not measured"."""
+"""The lowest code is not used: on the wire it means "not measured"."""
 
 
 def codes_to_stored(codes: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
@@ -113,10 +113,10 @@ def combine(codes: npt.NDArray[np.int64], rows: int) -> npt.NDArray[np.int64]:
 
 
 class SensorBank:
-    """The sensors of one board: individual errors drawn once, then stretches of truth turned into codes."""
+    """The sensors of one board: its errors are drawn once; then true values are converted to codes."""
 
     def __init__(self, seed: int, steps: int) -> None:
-        """`steps`: conversions in every stretch that `convert` will get."""
+        """`steps`: conversions per call of `convert`."""
         errors, noise = np.random.SeedSequence([seed, 2]).spawn(2)
         draw = np.random.default_rng(errors)
         self._noise = np.random.default_rng(noise)
@@ -146,10 +146,10 @@ class SensorBank:
         self._steps = steps
         self._done = 0
         self.over_range: tuple[str, ...] = ()
-        """Channels that were clipped in the last stretch."""
+        """Channels that were clipped in the last call of `convert`."""
 
     def convert(self, truth: Columns) -> npt.NDArray[np.int64]:
-        """Codes of one stretch, shape (steps, len(WIRE)), one row a millisecond."""
+        """Codes, shape (steps, len(WIRE)), one row per millisecond."""
         true = np.stack([truth[sensor.si_name] for sensor in SENSORS], axis=1)
         if self._last_input is None:
             self._last_input = true[0]
@@ -167,8 +167,8 @@ class SensorBank:
         reading = filtered * (1.0 + self.gains) + self._bow * filtered * np.abs(filtered) + offset
         reading += self._sigma * self._noise.standard_normal(reading.shape)
         analogue = np.floor(reading * self._per_step + 0.5)
-        greatest = np.abs(analogue).max(axis=0)
-        self.over_range = tuple(SENSORS[place].si_name for place in np.flatnonzero(greatest > CODE_LIMIT))
+        largest = np.abs(analogue).max(axis=0)
+        self.over_range = tuple(SENSORS[place].si_name for place in np.flatnonzero(largest > CODE_LIMIT))
         out = np.empty((self._steps, len(WIRE)), np.int64)
         out[:, : len(SENSORS)] = np.clip(analogue, -CODE_LIMIT, CODE_LIMIT)
         for place, name in enumerate(COUNTED, len(SENSORS)):

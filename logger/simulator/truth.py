@@ -1,4 +1,4 @@
-"""What really happened, named as the logger names it, and where the battery's energy went."""
+"""The true quantities under the logger's names, and where the battery's energy went."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ RECEIVER_CENTRE_V = 12.6
 COUNTED = (
     "pulse_a_us", "pulse_b_us", "pulse_a_count", "pulse_b_count", "left_wheel_count", "right_wheel_count", "mark",
 )  # fmt: skip
-"""Channels that the board reads as whole numbers: the last value of an interval stands, not the mean."""
+"""Channels that the board reads as whole numbers: a sample has the last value of its interval, not the mean."""
 
 
 def columns(trace: Trace, cart: CartParameters) -> Columns:
-    """Every fast and slow quantity and every channel under its SI name, one value a millisecond."""
+    """Every fast and slow quantity and every channel under its SI name, one value per millisecond."""
     out: Columns = {name: trace.fast[:, place] for place, name in enumerate(FAST)}
     for place, name in enumerate(SLOW):
         out[name] = np.repeat(trace.slow[:, place], STEPS_PER_TICK)
@@ -40,10 +40,10 @@ def columns(trace: Trace, cart: CartParameters) -> Columns:
 
 @dataclass(frozen=True, slots=True)
 class EnergyLedger:
-    """Joules since the start. What the battery gave is what the other entries took, up to `residual_j`."""
+    """Energy since the start [J]. The battery's energy is the sum of the other entries, up to `residual_j`."""
 
     battery_j: float = 0.0
-    """Out of the terminals of both blocks, returned energy subtracted."""
+    """Net energy from the terminals of both blocks."""
     receiver_j: float = 0.0
     """Into the receiver supply."""
     wiring_j: float = 0.0
@@ -55,21 +55,21 @@ class EnergyLedger:
     friction_j: float = 0.0
     """Rotors and gears."""
     coupling_j: float = 0.0
-    """Lost in, or wound up in, shafts and tyres."""
+    """Lost or stored elastically in shafts and tyres."""
     ground_j: float = 0.0
     """Rolling, scrubbing, hill and bench leg."""
     kinetic_j: float = 0.0
-    """In body and rotors now."""
+    """Kinetic energy of body and rotors now."""
 
     @property
     def residual_j(self) -> float:
-        """What the entries do not explain: the error of stepping in milliseconds."""
+        """Energy that the entries do not explain: the error of the 1 ms steps."""
         heat = self.wiring_j + self.motor_heat_j + self.friction_j + self.coupling_j
         return self.battery_j - self.receiver_j - self.idle_j - heat - self.ground_j - self.kinetic_j
 
 
 def add_energy(ledger: EnergyLedger, now: Columns, cart: CartParameters) -> EnergyLedger:
-    """The ledger after another stretch of truth, as `columns` gives it."""
+    """The ledger after the next chunk of true quantities, as `columns` gives them."""
     main, tap, bus = now["battery_current_a"], now["tap_current_a"], now["controller_voltage_v"]
     wiring, controller, body = cart.wiring, cart.controller, cart.chassis
     battery = now["block_a_v"] * (main + tap) + now["block_b_v"] * main

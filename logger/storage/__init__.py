@@ -1,1 +1,1 @@
-"""Journal, run file, edits: what is on disk and how it stays whole."""
+"""Journal, run file, edits: the files on disk, and how they stay intact."""

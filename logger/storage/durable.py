@@ -1,4 +1,4 @@
-"""Making what was written survive a power cut."""
+"""Making written data survive a power cut."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ _DISK_TROUBLE = {errno.EIO, errno.ENOSPC, errno.EDQUOT if hasattr(errno, "EDQUOT
 
 
 def sync_file(handle: int) -> None:
-    """Make what was written to an open file survive a power cut. Raises OSError."""
+    """Make the data written to an open file survive a power cut. Raises OSError."""
     if sys.platform == "darwin":
         import fcntl
 
-        # fsync there stops at the drive's own cache; not every file system knows the stronger call.
+        # On macOS fsync stops at the drive's own cache; not every file system supports the stronger call.
         with contextlib.suppress(OSError):
             fcntl.fcntl(handle, fcntl.F_FULLFSYNC)
             return
@@ -24,7 +24,7 @@ def sync_file(handle: int) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Make a new name itself survive a power cut, where the system can. Raises OSError where the disk fails."""
+    """Make a new file name survive a power cut, where the system can. Raises OSError where the disk fails."""
     if os.name != "posix":
         return
     try:
@@ -34,7 +34,7 @@ def sync_folder(folder: Path) -> None:
         finally:
             os.close(handle)
     except OSError as error:
-        # Some file systems sync no folders, some folders may be written but not listed: the file itself is safe.
+        # Some file systems cannot sync folders, some folders can be written but not opened: the file itself is safe.
         if error.errno in _DISK_TROUBLE:
             raise
 

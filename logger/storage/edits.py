@@ -17,7 +17,7 @@ _MAX_BYTES = 1 << 22
 
 @dataclass(frozen=True, slots=True)
 class Edits:
-    """What people added to a run."""
+    """Notes, tags and lap marks added to a run."""
 
     notes: tuple[str, ...] = ()
     tags: tuple[str, ...] = ()
@@ -27,7 +27,7 @@ class Edits:
 
 
 def edits_path(run: Path) -> Path:
-    """Where the edits of a run file live."""
+    """Path of the edits of a run file."""
     return run.with_name(run.name.removesuffix(".parquet") + ".edits.json")
 
 
@@ -52,7 +52,7 @@ def read_edits(run: Path) -> Edits:
                 raise ValueError("finite times expected")
     except (OSError, ValueError, TypeError, RecursionError) as error:
         raise RunFileError(
-            f"{path} cannot be used ({error}). Mend it, or move it away to read the run alone."
+            f"{path} cannot be used ({error}). Repair it, or move it away to read the run without it."
         ) from error
     return Edits(texts["notes"], texts["tags"], marks)
 
@@ -67,5 +67,5 @@ def write_edits(run: Path, edits: Edits) -> None:
 
 
 def merged(metadata: Metadata, edits: Edits) -> Metadata:
-    """Metadata as a reader wants it: what was recorded and what was added."""
+    """The recorded metadata together with the edits."""
     return replace(metadata, notes=(*metadata.notes, *edits.notes), tags=(*metadata.tags, *edits.tags))

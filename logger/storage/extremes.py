@@ -1,7 +1,7 @@
-"""Extremes frames of a whole recording, boot by boot: what the board saw even where its samples were lost.
+"""Extremes frames of a whole recording, per boot: peaks that the board measured even where samples were lost.
 
-A board counts from its start command on. Where it was running before the recording began, its extremes reach back
-before the first sample; that is kept beside them, as nobody can tell which side the peak was on.
+A board accumulates from its start command on. If it was running before the recording began, its extremes cover time
+before the first sample; how much is stored with them, since the peak may lie on either side.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from amptally.logger.wire.blocks import CLOCK_WRAP
 from amptally.logger.wire.frames import Extremes
 
 MAX_BOOTS = 100
-"""Boots kept apart; those of a board that starts over and over are put together from there on."""
+"""Number of boots stored separately; further boots, of a board that restarts again and again, are merged."""
 
 
 @dataclass
@@ -25,13 +25,13 @@ class _Boot:
     time_us: int = 0
     duration_ms: int = 0
     reaches_back_us: int = 0
-    least: dict[str, int] = field(default_factory=dict)
-    greatest: dict[str, int] = field(default_factory=dict)
+    minimum: dict[str, int] = field(default_factory=dict)
+    maximum: dict[str, int] = field(default_factory=dict)
     rms: dict[str, int | None] = field(default_factory=dict)
 
 
 class BoardExtremes:
-    """Takes extremes frames in the order in which they come."""
+    """Collects extremes frames in order of arrival."""
 
     def __init__(self) -> None:
         self._boots: list[_Boot] = []
@@ -40,7 +40,7 @@ class BoardExtremes:
         self._last_us = 0
 
     def start_boot(self, boot: int) -> None:
-        """What follows was counted by a board that started anew, within the recording."""
+        """The following frames come from a board that restarted during the recording."""
         self._boot = boot
         self._first_us = None
 
@@ -52,33 +52,33 @@ class BoardExtremes:
         self._last_us = last_us
 
     def take(self, frame: Extremes) -> None:
-        """The next frame: greatest and least only grow within a boot, whatever stops and starts the count anew."""
+        """Add the next frame. Within a boot the extremes only widen, even if the board resets its own."""
         back_us = self._reaches_back_us(frame)
-        kept = self._kept(self._boot)
-        if frame.duration_ms < kept.duration_ms and kept.reaches_back_us > 0:
-            # The count began before the recording, and has begun anew since: only the new one is of this run.
-            kept.least, kept.greatest = {}, {}
-        kept.time_us, kept.duration_ms, kept.reaches_back_us = frame.time_us, frame.duration_ms, back_us
+        boot = self._entry(self._boot)
+        if frame.duration_ms < boot.duration_ms and boot.reaches_back_us > 0:
+            # These began before the recording and were reset since: only the new ones belong to this run.
+            boot.minimum, boot.maximum = {}, {}
+        boot.time_us, boot.duration_ms, boot.reaches_back_us = frame.time_us, frame.duration_ms, back_us
         for entry in frame.channels:
             channel = BY_WIRE_ID.get(entry.wire_id)
             if channel is None:
                 continue
             name = channel.name
-            if (least := _possible(channel, entry.least)) is not None:
-                kept.least[name] = min(least, kept.least.get(name, least))
-            if (greatest := _possible(channel, entry.greatest)) is not None:
-                kept.greatest[name] = max(greatest, kept.greatest.get(name, greatest))
-            kept.rms[name] = _possible(channel, entry.rms)
+            if (minimum := _possible(channel, entry.least)) is not None:
+                boot.minimum[name] = min(minimum, boot.minimum.get(name, minimum))
+            if (maximum := _possible(channel, entry.greatest)) is not None:
+                boot.maximum[name] = max(maximum, boot.maximum.get(name, maximum))
+            boot.rms[name] = _possible(channel, entry.rms)
 
     def _reaches_back_us(self, frame: Extremes) -> int:
-        """How much of what the frame covers lies before the first sample of the run; 0 for a later boot."""
+        """How much of the frame's time lies before the first sample of the run [µs]; 0 for a later boot."""
         if self._boot != 0 or self._first_us is None:
             return 0
-        # The frame left within half a turn of the clock of the newest sample, before or after it.
+        # The frame was sent within half a clock wrap of the newest sample, before or after it.
         after = (frame.time_us - self._last_us + CLOCK_WRAP // 2) % CLOCK_WRAP - CLOCK_WRAP // 2
         return max(frame.duration_ms * 1000 - (self._last_us + after - self._first_us), 0)
 
-    def _kept(self, boot: int) -> _Boot:
+    def _entry(self, boot: int) -> _Boot:
         if self._boots and self._boots[-1].boot == boot:
             return self._boots[-1]
         if len(self._boots) >= MAX_BOOTS:
@@ -97,7 +97,7 @@ class BoardExtremes:
                 "duration_ms": boot.duration_ms,
                 "reaches_back_s": round(boot.reaches_back_us / 1e6, 3),
                 "channels": {
-                    name: {"least": boot.least.get(name), "greatest": boot.greatest.get(name), "rms": rms}
+                    name: {"least": boot.minimum.get(name), "greatest": boot.maximum.get(name), "rms": rms}
                     for name, rms in boot.rms.items()
                 },
             }
@@ -106,5 +106,5 @@ class BoardExtremes:
 
 
 def _possible(channel: Channel, value: int) -> int | None:
-    """The value, or None for the null of the format and for what cannot be real."""
+    """The value; None for the format's null and for a value outside the valid range."""
     return value if channel.valid[0] <= value <= channel.valid[1] else None

@@ -1,9 +1,9 @@
-"""Crash-safe record of the bytes that arrived, one file per run, written before anything is decoded.
+"""Crash-safe record of the received bytes, one file per run, written before anything is decoded.
 
 `AMPJRNL1`, u32 header length, header JSON, u32 CRC-32 of it; then records: magic 0xA5 0x4A, kind byte, u64 host
 monotonic µs, u32 length, payload, u32 CRC-32 over everything after the magic. Little-endian. docs/run-file.md has the
-text. A torn or damaged record loses itself alone: reading continues at the next valid record. A damaged header loses
-its own content, not the records behind it.
+text. A torn or damaged record loses only itself: reading continues at the next valid record. A damaged header loses
+its own content, not the records after it.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ SLOW_SYNC_S = 0.3
 """A disk that takes longer than this for one fsync cannot keep that promise."""
 MAX_HEADER = 1 << 22
 MAX_PAYLOAD = 1 << 12
-"""Small, so that a file full of false record headers is read quickly: the reader checks this many bytes for each."""
+"""Small, so that a file full of false record headers is read quickly: each of them costs a check of this many bytes."""
 LATEST_HOST_US = 1 << 62
 _RECORD_MAGIC = b"\xa5\x4a"
 _RECORD = struct.Struct("<BQI")
@@ -62,14 +62,14 @@ class Damage:
 
 
 class JournalWriter:
-    """Appends records; `path` must not exist. A separate thread syncs, so that nothing waits for a slow disk."""
+    """Appends records; `path` must not exist. A separate thread syncs, so that no caller waits for a slow disk."""
 
     def __init__(self, path: Path, header: dict[str, object]) -> None:
         raw = json.dumps(header, ensure_ascii=False, allow_nan=False).encode()
         try:
             self._file: BinaryIO = path.open("xb", buffering=0)
         except FileExistsError as error:
-            raise StorageError(f"{path} exists already. Recover it with: amptally recover {path}") from error
+            raise StorageError(f"{path} already exists. Recover it with: amptally recover {path}") from error
         except OSError as error:
             raise StorageError(f"Cannot write {path}: {error.strerror}. Name another folder with --out.") from error
         self.path = path
@@ -113,7 +113,7 @@ class JournalWriter:
             try:
                 while view:
                     view = view[self._file.write(view) or 0 :]
-            except (OSError, ValueError) as error:  # ValueError: closed already
+            except (OSError, ValueError) as error:  # ValueError: already closed
                 raise self._trouble(error) from error
             self.size += len(data)
         self._unsynced.set()
@@ -144,7 +144,7 @@ class JournalWriter:
         self.slowest_sync_s = max(self.slowest_sync_s, time.monotonic() - started)
 
     def close(self) -> None:
-        """Sync and close; harmless when repeated."""
+        """Sync and close; safe to call twice."""
         if self._closing.is_set():
             return
         self._closing.set()
@@ -162,7 +162,7 @@ class JournalReader:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.header_damaged = False
-        """The header could not be read, but there are valid records behind it."""
+        """The header could not be read, but valid records follow it."""
         try:
             with path.open("rb") as file:
                 self.header, self._start = self._read_header(file)
@@ -175,7 +175,7 @@ class JournalReader:
         length = _U32.unpack(file.read(4).ljust(4, b"\0"))[0]
         raw = file.read(min(length, MAX_HEADER))
         crc = file.read(4)
-        bad = "has a damaged header, and no valid record behind it. Keep the file: its bytes are untouched."
+        bad = "has a damaged header and no valid record after it. Do not delete the file: its bytes are unchanged."
         if len(raw) != length or crc != _U32.pack(zlib.crc32(raw)):
             return self._without_header(file, bad)
         try:
@@ -237,7 +237,7 @@ def _records(file: BinaryIO, offset: int) -> Iterator[Record | Damage]:
 
 
 def _record_at(buffer: bytes, at: int) -> Record | bool | None:
-    """The record at `at`; False where there is none; None where more bytes are needed to tell."""
+    """The record at `at`; False where there is none; None where more bytes are needed to decide."""
     head_end = at + len(_RECORD_MAGIC) + _RECORD.size
     if len(buffer) < head_end:
         return None

@@ -1,4 +1,4 @@
-"""What a run file says about itself, as JSON under the Parquet key `amptally`. docs/run-file.md describes each key."""
+"""Metadata of a run file, as JSON under the Parquet key `amptally`. docs/run-file.md describes each key."""
 
 from __future__ import annotations
 
@@ -13,32 +13,32 @@ SCHEMA = 1
 KEY = "amptally"
 MAX_JSON = 1 << 24
 _GREATEST = 1 << 62
-"""No number in the metadata can be that great; a later sum could overflow."""
+"""Numbers in the metadata must be smaller than this, so that later sums cannot overflow."""
 RUN_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
 
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """A stretch of run time without samples that the recorder knows the reason of."""
+    """A period of run time without samples, for a reason that the recorder knows."""
 
     start_s: float
     end_s: float | None
-    """None where neither clock could tell how long it lasted."""
+    """None where neither clock shows how long it lasted."""
     kind: str
     """link, unplugged, reset or source."""
 
 
 @dataclass(frozen=True, slots=True)
 class Metadata:
-    """Everything beside the samples. Unknown keys of later minor versions are kept out of the way, not an error."""
+    """Everything except the samples. Unknown keys of later minor versions are ignored."""
 
     run_id: str
     schema: int = SCHEMA
     program: str = ""
     start_utc: str | None = None
-    """ISO 8601 in UTC of run time zero, where a clock was there to tell."""
+    """UTC of run time zero, ISO 8601; None where no clock gave it."""
     machine: str | None = None
-    """Text of the machine description as used."""
+    """Text of the machine description used."""
     board: dict[str, Any] | None = None
     """The last describe frame: id, firmware, interval, channels with scale, full scale and filter corner."""
     clock: dict[str, float | None] = field(default_factory=dict)
@@ -47,20 +47,20 @@ class Metadata:
     """Counts by kind; `sequence` counts missing frames."""
     gaps: tuple[Gap, ...] = ()
     start_charge: float | None = None
-    """Fraction of the full charge at the start, as the operator said."""
+    """Fraction of the full charge at the start, given by the operator."""
     rested_h: float | None = None
-    """Hours of rest before the start, as the operator said."""
+    """Hours of rest before the start, given by the operator."""
     board_events: tuple[dict[str, int], ...] = ()
     alarms: tuple[dict[str, Any], ...] = ()
     extremes: tuple[dict[str, Any], ...] = ()
-    """Least, greatest and RMS currents of each boot, from the board's extremes frames."""
+    """Minimum, maximum and RMS currents of each boot, from the board's extremes frames."""
     max_gap_s: float | None = None
     stop_reason: str = ""
     notes: tuple[str, ...] = ()
     tags: tuple[str, ...] = ()
 
     def to_json(self) -> str:
-        """The text that goes into the file."""
+        """The JSON text for the file."""
         return json.dumps(asdict(self), ensure_ascii=False, allow_nan=False)
 
 
@@ -102,41 +102,41 @@ _SHAPES = {
 
 
 def fitting(name: str, value: object) -> bool:
-    """Whether `value` can stand under the key `name`."""
+    """Whether `value` is valid under the key `name`."""
     return _SHAPES[name](value)
 
 
 def from_json(text: str, where: str) -> Metadata:
-    """Read what `Metadata.to_json` wrote, trusting nothing. Raises RunFileError or NewerSchemaError naming `where`."""
+    """Read the text of `Metadata.to_json`, trusting none of it. Raises RunFileError, NewerSchemaError with `where`."""
     if len(text) > MAX_JSON:
-        raise RunFileError(f"{where} carries {len(text)} characters of metadata; at most {MAX_JSON} are read.")
+        raise RunFileError(f"{where} has {len(text)} characters of metadata; at most {MAX_JSON} are read.")
     try:
         raw = json.loads(text)
     except (ValueError, RecursionError) as error:
-        raise RunFileError(f"{where} has metadata that is no JSON. Record or import it again.") from error
+        raise RunFileError(f"{where} has metadata that is not JSON. Record or import it again.") from error
     schema = raw.get("schema") if isinstance(raw, dict) else None
     if not isinstance(schema, int) or isinstance(schema, bool):
-        raise RunFileError(f"{where} names no schema version in its metadata. Record or import it again.")
+        raise RunFileError(f"{where} has no schema version in its metadata. Record or import it again.")
     if schema > SCHEMA:
         raise NewerSchemaError(f"{where} has schema {schema}; this program reads up to {SCHEMA}. Update amptally.")
     run_id = raw.get("run_id")
     if not isinstance(run_id, str) or not RUN_ID.fullmatch(run_id):
         raise RunFileError(f"{where} has no usable run id in its metadata.")
     known = {item.name for item in fields(Metadata)}
-    kept = {name: value for name, value in raw.items() if name in known}
+    values = {name: value for name, value in raw.items() if name in known}
     for name, fits in _SHAPES.items():
-        if name in kept and not fits(kept[name]):
-            raise RunFileError(f"{where} has metadata of the wrong kind under '{name}'.")
-    if "gaps" in kept:
-        kept["gaps"] = tuple(_gap(item, where) for item in kept["gaps"])
+        if name in values and not fits(values[name]):
+            raise RunFileError(f"{where} has metadata of the wrong type under '{name}'.")
+    if "gaps" in values:
+        values["gaps"] = tuple(_gap(item, where) for item in values["gaps"])
     for name in ("board_events", "alarms", "extremes", "notes", "tags"):
-        if name in kept:
-            kept[name] = tuple(kept[name])
-    return Metadata(**kept)
+        if name in values:
+            values[name] = tuple(values[name])
+    return Metadata(**values)
 
 
 def _gap(item: dict[str, Any], where: str) -> Gap:
     start, end, kind = item.get("start_s"), item.get("end_s"), item.get("kind")
     if start is None or not _number_or_none(start) or not _number_or_none(end) or not isinstance(kind, str):
-        raise RunFileError(f"{where} has metadata of the wrong kind under 'gaps'.")
+        raise RunFileError(f"{where} has metadata of the wrong type under 'gaps'.")
     return Gap(float(start), None if end is None else float(end), kind)

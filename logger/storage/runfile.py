@@ -1,6 +1,6 @@
-"""Run files: one Parquet file per run, written once, atomically, and never changed. docs/run-file.md has the text.
+"""Run files: one Parquet file per run, written once, atomically, and never changed. Format: docs/run-file.md.
 
-The only module that knows Parquet. Polars marks its file metadata functions experimental: they are used here alone.
+The only module that uses Parquet. Polars marks its file metadata functions as experimental: they are used only here.
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ from amptally.logger.storage.metadata import KEY, Metadata, from_json
 
 ROW_GROUP = 60_000
 MAX_ROWS = 250_000_000
-"""Greatest number of samples read, nearly three days at 1 kHz: a small file can claim any number of them."""
+"""Maximum number of samples read, nearly three days at 1 kHz: a small file can claim any number."""
 _ZSTD_LEVEL = 3
 _POLARS_FAILS = (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError)
-"""What polars raises on damaged or hostile files; a panic in its core is no Exception."""
+"""What polars raises on damaged or hostile files; a panic in its core is not an Exception."""
 
 Digest = tuple[int, dict[str, int]]
-"""Rows, and a checksum of each column's values."""
+"""Number of rows, and a checksum of each column's values."""
 _Step = Callable[[Path], None]
 
 
@@ -43,12 +43,12 @@ class RunFile:
     """Channel columns present, in table order, without time."""
     rows: int
     _frame: pl.LazyFrame = field(repr=False, compare=False)
-    """The file with its footer read: a day's takes longer to read than ten seconds of it."""
+    """The file with its footer already read: that of a day takes longer to read than ten seconds of samples."""
 
     def read(
         self, columns: Sequence[str], start_row: int = 0, rows: int | None = None, *, with_time: bool = True
     ) -> pl.DataFrame:
-        """The named columns of a stretch of rows, time first where wanted; only what is asked for is loaded."""
+        """The named columns of a range of rows, time first where wanted; nothing else is loaded."""
         wanted = (TIME_COLUMN, *columns) if with_time else columns
         try:
             found = self._frame.select(wanted).slice(start_row, rows).collect()
@@ -59,16 +59,18 @@ class RunFile:
         return found
 
     def _damaged(self) -> RunFileError:
-        return RunFileError(f"{self.path} cannot be read: its data are damaged. Recover it, or copy it anew.")
+        return RunFileError(
+            f"{self.path} cannot be read: its data are damaged. Recover its journal, or copy the file again."
+        )
 
 
 def _scan(path: Path) -> pl.LazyFrame:
-    """One file, whatever characters are in its name."""
+    """Scan one file, whatever characters its name contains."""
     return pl.scan_parquet(path, glob=False, hive_partitioning=False)
 
 
 def open_run(path: Path) -> RunFile:
-    """Check a run file and read what describes it. Raises RunFileError with what is wrong and what to do."""
+    """Check a run file and read its metadata. Raises RunFileError, which says what is wrong and what to do."""
     if not path.exists():
         raise RunFileError(f"{path} does not exist. Name a run file, for example runs/….parquet.")
     if path.is_dir():
@@ -79,8 +81,8 @@ def open_run(path: Path) -> RunFile:
     except OSError as error:
         raise RunFileError(f"Cannot read {path}: {error.strerror}.") from error
     if start != b"PAR1":
-        hint = "Bring it in with: amptally import" if start != b"AMPJ" else f"Recover it with: amptally recover {path}"
-        raise RunFileError(f"{path} is no Parquet file. {hint}")
+        hint = "Convert it with: amptally import" if start != b"AMPJ" else f"Recover it with: amptally recover {path}"
+        raise RunFileError(f"{path} is not a Parquet file. {hint}")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -89,25 +91,27 @@ def open_run(path: Path) -> RunFile:
             schema = frame.collect_schema()
             rows = int(frame.select(pl.len()).collect().item())
     except _POLARS_FAILS as error:
-        raise RunFileError(f"{path} is truncated or damaged. Recover its journal, or copy it anew.") from error
+        raise RunFileError(f"{path} is truncated or damaged. Recover its journal, or copy the file again.") from error
     if KEY not in described:
-        raise RunFileError(f"{path} is a Parquet file, but no run of amptally. Bring it in with: amptally import")
+        raise RunFileError(f"{path} is a Parquet file, but not a run of amptally. Convert it with: amptally import")
     metadata = from_json(described[KEY], str(path))
     if rows > MAX_ROWS:
         raise RunFileError(f"{path} claims {rows:,} samples; at most {MAX_ROWS:,} are read. Record shorter runs.")
     wrong = [name for name, kind in schema.items() if name in BY_NAME and kind != pl.Int32]
     if schema.get(TIME_COLUMN) != pl.Int64 or wrong:
-        raise RunFileError(f"{path}: column {(wrong or [TIME_COLUMN])[0]} has not the type of a run file.")
+        raise RunFileError(
+            f"{path}: column {(wrong or [TIME_COLUMN])[0]} does not have the type of a run file's column."
+        )
     return RunFile(path, metadata, tuple(c.name for c in CHANNELS if c.name in schema), rows, frame)
 
 
 def write_segment(path: Path, frame: pl.DataFrame) -> None:
-    """Write one sealed stretch of samples, columns in table order, and make it durable."""
+    """Write one segment of samples, columns in table order, and make it durable."""
     _durable(path, lambda temporary: _write(temporary, frame, None))
 
 
 def digest(frame: pl.DataFrame) -> Digest:
-    """What tells whether rows read later are these."""
+    """Digest by which rows read later can be compared with these."""
     return frame.height, {name: _column_digest(frame[name]) for name in frame.columns}
 
 
@@ -121,7 +125,7 @@ def write_run(
 ) -> None:
     """Stream segments into one run file, re-read it and compare; memory does not grow with the run.
 
-    `digests` tell what was in memory when each segment was sealed; without them the segments are asked.
+    `digests` are those of each segment when it was sealed in memory; without them they are made from the segments.
     Raises StorageError if `path` exists, cannot be written, or does not read back as it was written.
     """
     _refuse_existing(path)
@@ -155,7 +159,7 @@ def write_frame(path: Path, frame: pl.DataFrame, metadata: Metadata) -> None:
 
 def _refuse_existing(path: Path) -> None:
     if path.exists():
-        raise StorageError(f"{path} exists already and is not overwritten. Name another file with --out.")
+        raise StorageError(f"{path} already exists and is not overwritten. Name another file with --out.")
 
 
 def _write(path: Path, frame: pl.DataFrame, metadata: Metadata | None) -> None:
@@ -171,7 +175,7 @@ def _write(path: Path, frame: pl.DataFrame, metadata: Metadata | None) -> None:
 
 
 def _joined(segments: Sequence[Path]) -> pl.LazyFrame:
-    """All segments as one; a channel that a segment lacks is null there, columns in table order."""
+    """All segments as one table, columns in table order; a channel that a segment lacks is null there."""
     scans = [_scan(segment) for segment in segments]
     names = [set(scan.collect_schema().names()) for scan in scans]
     present = set().union(*names)
@@ -186,21 +190,21 @@ def _ordered(present: set[str]) -> list[str]:
 
 
 def _compare_all(written: Path, frame: pl.DataFrame) -> None:
-    """Read the whole file and see that it holds these very values; StorageError where it does not."""
+    """Read the whole file and check that it holds exactly these values; StorageError where it does not."""
     again = _scan(written).collect()
     wanted = frame.select(again.columns) if set(again.columns) == set(frame.columns) else frame
     if again.schema != wanted.schema or not again.equals(wanted):
-        raise _otherwise(written)
+        raise _differs(written)
 
 
-def _otherwise(path: Path) -> StorageError:
+def _differs(path: Path) -> StorageError:
     return StorageError(f"{path} does not read back as it was written: the disk may be failing.")
 
 
 def _compare(joined: Path, digests: Sequence[Digest]) -> None:
-    """Read the whole file and see that it holds what the digests say; StorageError where it does not."""
+    """Read the whole file and check it against the digests; StorageError where it differs."""
     frame = _scan(joined)
-    frame.collect_schema()  # reads the footer, once for all stretches
+    frame.collect_schema()  # reads the footer, once for all ranges
     starts = [0, *itertools.accumulate(rows for rows, _ in digests)]
 
     def same(place: int) -> bool:
@@ -208,14 +212,14 @@ def _compare(joined: Path, digests: Sequence[Digest]) -> None:
         again = frame.slice(starts[place], rows).collect()
         height, found = digest(again)
         absent = [again[name] for name in found if name not in columns]
-        told = height == rows and all(found.get(name) == sum_ for name, sum_ in columns.items())
-        return told and all(column.null_count() == rows for column in absent)
+        same_values = height == rows and all(found.get(name) == sum_ for name, sum_ in columns.items())
+        return same_values and all(column.null_count() == rows for column in absent)
 
     with ThreadPoolExecutor(2) as two:
         if not all(two.map(same, range(len(digests)))):
-            raise _otherwise(joined)
+            raise _differs(joined)
     if frame.select(pl.len()).collect().item() != starts[-1]:
-        raise _otherwise(joined)
+        raise _differs(joined)
 
 
 def _durable(path: Path, write: _Step, check: _Step | None = None) -> None:
@@ -234,7 +238,7 @@ def _durable(path: Path, write: _Step, check: _Step | None = None) -> None:
         if isinstance(error, StorageError):
             raise
         reason = getattr(error, "strerror", None) or (str(error) or type(error).__name__).splitlines()[0]
-        raise StorageError(f"Cannot write {path}: {reason}. Name another place with --out.") from error
+        raise StorageError(f"Cannot write {path}: {reason}. Name another path with --out.") from error
 
 
 def run_files(folder: Path) -> Iterator[Path]:

@@ -23,7 +23,7 @@ from amptally.logger.wire.frames import INT64_NULL
 SEGMENT_US = 600_000_000
 MAX_ROWS = 1_000_000
 MIN_ROWS = 1_000
-"""Rows needed to seal a segment by its duration, so that a board with a bad clock does not make a file per sample."""
+"""Minimum rows of a segment sealed by duration, so that a bad board clock does not make a file per sample."""
 _LOOSE_BLOCKS = 256
 _LOOSE_ROWS = 20_000
 _PIECE = 1 << 20
@@ -41,7 +41,7 @@ def _segment_name(run_id: str, number: str) -> str:
 
 
 class Segments:
-    """Collects blocks in order of time, and seals a segment when it is due."""
+    """Collects blocks in time order and seals a segment when it is due."""
 
     def __init__(self, folder: Path, run_id: str) -> None:
         self._folder = folder
@@ -108,7 +108,7 @@ class Segments:
             try:
                 found = _checksum(path)
             except OSError as error:
-                raise SegmentError(f"{path} cannot be read any more: {error.strerror}.") from error
+                raise SegmentError(f"{path} can no longer be read: {error.strerror}.") from error
             if found != checksum:
                 raise SegmentError(f"{path} has changed since it was written: the disk may be failing.")
 

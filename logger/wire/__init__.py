@@ -1,1 +1,1 @@
-"""Bytes on the wire to samples, without I/O."""
+"""Bytes on the wire → samples, without I/O."""

@@ -74,7 +74,7 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class Booted:
-    """The board has restarted: everything that follows belongs to this boot."""
+    """The board has restarted: all following items belong to this boot."""
 
     boot: int
 
@@ -107,7 +107,7 @@ class BoardTime:
         return 0 if self._last is None else (raw - self._last) % CLOCK_WRAP
 
     def unwrap(self, raw: int) -> int | None:
-        """Board time in µs of a wrapped reading; None where it steps back, or beyond `LONGEST_US`."""
+        """Board time in µs of a wrapped reading; None where it steps back or exceeds `LONGEST_US`."""
         step = self.step(raw)
         if self._last is None:
             self._last = raw
@@ -118,9 +118,9 @@ class BoardTime:
         return self._last
 
     def unwrap_all(self, raw: npt.NDArray[np.int64]) -> npt.NDArray[np.int64] | None:
-        """Board times in µs of the readings after `raw[0]`, the last one known; each is less than half a turn on.
+        """Board times in µs of the readings after `raw[0]`, the last one known; each step is less than half a wrap.
 
-        None, and no change of state, where one lies beyond `LONGEST_US`.
+        None, and no change of state, where one exceeds `LONGEST_US`.
         """
         assert self._last is not None
         unwrapped = self._last + np.cumsum((raw[1:] - raw[:-1]) % CLOCK_WRAP)
@@ -176,7 +176,7 @@ def is_clean(block: Block, after: int | None) -> bool:
 
 
 def finish_block(block: Block, offset: int, after: int | None) -> list[Item]:
-    """Keep known columns, and samples later than `after`, the last one of the boot; report the others as faults."""
+    """Keep known columns, and samples later than `after`, the last sample of the boot; report the others as faults."""
     items: list[Item] = []
     block = known_columns(block)
     time_us, values = block.time_us, block.values

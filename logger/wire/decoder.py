@@ -1,7 +1,7 @@
 """Bytes → sample blocks, messages and faults. No port, clock, thread or log inside.
 
-The board may send frames (docs/wire-format.md) or plain text lines. Both readers listen until one of them has read
-something valid; the one whose first valid frame or line ends first in the stream stays.
+The board may send frames (docs/wire-format.md) or plain text lines. Both readers run until one of them finds something
+valid; the reader whose first valid frame or line ends first in the stream is used from then on.
 """
 
 from __future__ import annotations
@@ -19,10 +19,10 @@ MAX_HELD_FAULTS = 1024
 
 
 class BoardDecoder:
-    """Frames or text lines, whichever the board turns out to send."""
+    """Decodes frames or text lines, whichever the board sends."""
 
     def __init__(self, *, table_bytes: int = TABLE_BYTES) -> None:
-        """`table_bytes`: bytes handed over together from which frames are decoded as a table."""
+        """`table_bytes`: number of bytes fed together from which frames are decoded as a table."""
         self.received = 0
         """Bytes fed so far."""
         self._frames = FrameReader(table_bytes)
@@ -36,7 +36,7 @@ class BoardDecoder:
 
     @property
     def newer_board(self) -> bool:
-        """Good frames have arrived, but of a later version of the wire format."""
+        """Valid frames of a newer version of the wire format have arrived."""
         return self._frames.newest_version > VERSION
 
     def feed(self, data: bytes) -> list[Item]:
@@ -44,7 +44,7 @@ class BoardDecoder:
         return single_items(self.feed_pieces([data]))
 
     def feed_pieces(self, pieces: Sequence[bytes]) -> list[StreamItem]:
-        """The same items as from `feed` for one piece after the other; each block says which pieces it came in."""
+        """The same items as from `feed` for each piece in turn; each block names the pieces that it arrived in."""
         self.received += sum(map(len, pieces))
         items: list[StreamItem] = []
         for place, piece in enumerate(pieces):
@@ -54,7 +54,7 @@ class BoardDecoder:
         return items
 
     def _listen(self, piece: bytes, place: int) -> list[StreamItem]:
-        """Items of the reader that understands first; until then only a bounded number of faults is held back."""
+        """Items of the reader that first finds something valid; until then a bounded number of faults is held back."""
         found = [reader.feed_pieces([piece], place) for reader in self._readers]
         valid = [
             (reader.first_valid_end, number)
@@ -74,11 +74,11 @@ class BoardDecoder:
         return self._readers[0].finish() if self.understood else single_items(self._held[0])
 
 
-def merge_faults(items: list[StreamItem], most: int = MAX_HELD_FAULTS) -> list[StreamItem]:
-    """At most `most` items: beyond half of that, one fault stands for all of its kind."""
-    if len(items) <= most:
+def merge_faults(items: list[StreamItem], limit: int = MAX_HELD_FAULTS) -> list[StreamItem]:
+    """At most `limit` items: above half of that, one fault stands for all of its kind."""
+    if len(items) <= limit:
         return items
-    kept, spare = items[: most // 2], items[most // 2 :]
+    kept, spare = items[: limit // 2], items[limit // 2 :]
     merged: dict[str, Fault] = {}
     for item in spare:
         if isinstance(item, Fault):

@@ -1,4 +1,4 @@
-"""Samples frames of one layout, collected in order to become one block, and the messages between them."""
+"""Samples frames of one layout, collected in order into one block, and the messages between them."""
 
 from __future__ import annotations
 

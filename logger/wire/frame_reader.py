@@ -1,7 +1,7 @@
 """Frames of docs/wire-format.md in a stream of bytes → sample blocks, messages and faults.
 
-Any split of the stream gives the same samples. Where many frames arrive together and follow one another as they should,
-they are decoded as a table (`frame_table.py`), several times as fast; every other frame is decoded by itself.
+Any split of the stream gives the same samples. Frames that arrive together and in sequence are decoded as a table
+(`frame_table.py`), several times as fast; every other frame is decoded on its own.
 """
 
 from __future__ import annotations
@@ -44,16 +44,16 @@ from amptally.logger.wire.frames import (
 
 RECENT_SEQUENCES = 64
 MAX_WAITING_FRAMES = 256
-"""Samples frames kept until the describe frame of their layout arrives."""
+"""Number of samples frames buffered until the describe frame of their layout arrives."""
 MAX_LAYOUTS = 32
 NEAR_US = 1_000_000
 """A samples frame further ahead than this, and than ten times its own duration, waits for a second to confirm it."""
 AGREE_US = 600_000_000
-"""The second one confirms it if it follows within this. A damaged time is confirmed only by chance."""
+"""The second frame confirms it if it follows within this time. A damaged time is confirmed only by chance."""
 TABLE_FRAMES = 8
-"""Number of frames from which a table is faster than one frame after the other."""
+"""Number of frames from which a table is faster than decoding frame by frame."""
 TABLE_BYTES = 16_384
-"""Bytes handed over together from which frames are decoded as a table."""
+"""Number of bytes fed together from which frames are decoded as a table."""
 
 
 class FrameReader:
@@ -62,9 +62,9 @@ class FrameReader:
     def __init__(self, table_bytes: int = TABLE_BYTES) -> None:
         self._table_bytes = table_bytes
         self.first_valid_end: int | None = None
-        """Offset behind the first valid frame; None before it."""
+        """Offset of the end of the first valid frame; None before it."""
         self.newest_version = 0
-        """Newest version of a good frame of another version than ours."""
+        """Newest version among valid frames of other versions than ours."""
         self._buffer = bytearray()
         self._searched = 0
         self._offset = 0
@@ -108,7 +108,7 @@ class FrameReader:
         self._keep_rest()
 
     def _keep_rest(self) -> None:
-        """Drop bytes that are already too long for a frame; remember that the rest holds no zero."""
+        """Drop bytes that are already too long for a frame; remember that the rest contains no zero."""
         buffer = self._buffer
         if len(buffer) > MAX_FRAME:
             self._overlong += len(buffer)
@@ -146,18 +146,18 @@ class FrameReader:
     def _stretch(
         self, data: bytes, table: FrameTable, piece_of: Ints, first: int, end: int, items: list[StreamItem]
     ) -> None:
-        """Take frames each of which, except the first, follows the one before."""
+        """Take frames, each of which, except the first, follows the one before."""
         for place in range(first, end):
             offset = self._offset + int(table.starts[place])
             self._piece = int(piece_of[place])
             self._frame(data[table.starts[place] : table.ends[place]], offset, items)
-            # If this frame was taken, with its boot, layout and time, those that follow it are too.
+            # If this frame was accepted, with its boot, layout and time, so are those that follow it.
             many = end - place > TABLE_FRAMES and self._batch.ends_with(offset)
             if many and self._take_all(table, piece_of, place + 1, end):
                 return
 
     def _take_all(self, table: FrameTable, piece_of: Ints, first: int, end: int) -> bool:
-        """Take the frames that follow the one just taken; False, and no change, where the clock would run too long."""
+        """Take the frames that follow the one just taken; False, and no change, where the clock would overrun."""
         heads = table.heads[first - 1 : end]
         times_us = self._clock.unwrap_all(heads["first_us"].astype(np.int64))
         if times_us is None:
@@ -260,7 +260,7 @@ class FrameReader:
                 late_offset, late = self._waiting.popleft()
                 self._fault("layout", late_offset, len(late.rows), items)
             return
-        # A frame of more than half a turn of the clock is refused: the time of the next one would be ambiguous.
+        # A frame longer than half a wrap of the clock is rejected: the time of the next one would be ambiguous.
         span_us = samples.count * samples.interval_us
         if len(samples.rows) != samples.count * layout.row_size or span_us > CLOCK_WRAP // 2:
             self._fault("payload", offset, len(samples.rows), items)
@@ -293,7 +293,7 @@ class FrameReader:
         self._batch.add((self._piece, offset, first, samples.interval_us, samples.count), samples.rows)
 
     def finish(self) -> list[Item]:
-        """The frame that still waited for confirmation when the stream ended; nothing contradicted it."""
+        """The frame that was still waiting for confirmation at the end of the stream; nothing contradicted it."""
         items: list[StreamItem] = []
         doubtful, self._doubtful = self._doubtful, None
         if doubtful is not None:

@@ -1,6 +1,6 @@
 """Decodes many samples frames at once, where they follow one another without a fault.
 
-A table accepts a frame only where `frames.decode` accepts it too; all other frames are left to `frames.decode`.
+A table accepts a frame only if `frames.decode` would accept it; all other frames are left to `frames.decode`.
 """
 
 from __future__ import annotations
@@ -28,16 +28,16 @@ _CRC_BYTES = 2
 
 @dataclass(frozen=True, slots=True)
 class FrameTable:
-    """The frames of a stretch of the stream; all arrays have shape (frames,)."""
+    """The frames in a part of the stream; all arrays have shape (frames,)."""
 
     starts: Ints
     """Index of the first stuffed byte of each frame."""
     ends: Ints
     """Index of its closing zero."""
     follows: npt.NDArray[np.bool_]
-    """True for a good samples frame that follows the one before: same boot, layout and row size, next in sequence."""
+    """True for a valid samples frame that follows the one before: same boot, layout and row size, next in sequence."""
     bodies: memoryview
-    """The unstuffed bodies, one after the other, with unused bytes in between."""
+    """The unstuffed bodies in order, with unused bytes in between."""
     rows_at: Ints
     """Index in `bodies` of the first row of each samples frame."""
     rows_end: Ints
@@ -50,7 +50,7 @@ class FrameTable:
         size, far = int(stop[0] - at[0]), int(at[-1] - at[0])
         step = far // (end - first - 1) if end - first > 1 else size
         if size <= step and (at == at[0] + step * np.arange(end - first)).all() and (stop - at == size).all():
-            # All of one length: a strided table skips the bytes between the rows.
+            # All of the same length: a strided table skips the bytes between the rows.
             table = np.frombuffer(self.bodies, np.uint8, far + size, int(at[0]))
             return np.lib.stride_tricks.as_strided(table, (end - first, size), (step, 1)).tobytes()
         return b"".join([self.bodies[begin:close] for begin, close in zip(at.tolist(), stop.tolist(), strict=True)])
@@ -106,12 +106,12 @@ def _strings(data: Bytes, size: int) -> npt.NDArray[np.void]:
 
 
 def _unstuff(raw: Bytes, starts: Ints, ends: Ints) -> tuple[Bytes, Ints, Ints, npt.NDArray[np.bool_]]:
-    """Undo COBS for all frames: bytes that hold the bodies, start and end of each, and whether its code bytes add up.
+    """Undo COBS for all frames: bytes that hold the bodies, start and end of each, and whether it is valid COBS.
 
-    All frames step from code byte to code byte together. A frame that does not add up writes only to its own bytes.
+    All frames step from code byte to code byte together. An invalid frame writes only to its own bytes.
     """
     out = raw.copy()
-    whole = ends - starts <= MAX_FRAME  # a longer one is no frame, and its bytes are not stepped through
+    whole = ends - starts <= MAX_FRAME  # anything longer is not a frame, and its bytes are skipped
     place = np.flatnonzero(whole)
     at, end = starts[place], ends[place]
     unwritten: list[Ints] = []
@@ -172,7 +172,7 @@ def _crcs(strings: npt.NDArray[np.void]) -> npt.NDArray[np.uint16]:
 
 @cache
 def _two_bytes_on() -> npt.NDArray[np.uint16]:
-    """The CRC after two more bytes, by the CRC before them with the bytes added to it."""
+    """The CRC after two more bytes, indexed by the CRC before them XOR those bytes."""
     byte_on = np.array([binascii.crc_hqx(bytes([byte]), 0) for byte in range(256)], np.uint16)
     crc = np.arange(1 << 16, dtype=np.uint16)
     for _ in range(2):

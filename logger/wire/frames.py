@@ -1,4 +1,4 @@
-"""Wire format version 1: messages ↔ bytes, no I/O. The text of the format is docs/wire-format.md.
+"""Wire format version 1: messages ↔ bytes, no I/O. docs/wire-format.md describes the format.
 
 A frame is COBS (Cheshire & Baker, IEEE/ACM Trans. Networking 7(2), 1999) around
 `version, type, sequence, payload, CRC`, closed by one zero byte. Integers are little-endian.
@@ -19,9 +19,9 @@ import numpy.typing as npt
 
 VERSION = 1
 MAX_BODY = 1024
-"""Greatest length of a frame before COBS, header and CRC included."""
+"""Maximum length of a frame before COBS, header and CRC included."""
 MAX_FRAME = MAX_BODY + MAX_BODY // 254 + 1
-"""Greatest length of a frame on the wire, without its closing zero."""
+"""Maximum length of a frame on the wire, without its closing zero."""
 
 _HEADER = struct.Struct("<BBH")
 _CRC = struct.Struct("<H")
@@ -51,18 +51,18 @@ class Kind(IntEnum):
 
 
 class EventCode(IntEnum):
-    """What an event frame reports; `value` means what the comment says."""
+    """What an event frame reports; the comments give the meaning of `value`."""
 
     MARKER = 1  # running count of the marker button
     OVER_RANGE = 2  # wire id of the channel
-    MISSED_SAMPLES = 3  # how many the board could not take or send
-    RESET = 4  # cause bits as the processor gives them
+    MISSED_SAMPLES = 3  # number of samples that the board could not take or send
+    RESET = 4  # reset cause bits of the processor
 
 
 class FrameError(ValueError):
-    """Bytes that are no good frame; `kind` is the fault kind to count.
+    """Bytes that are not a valid frame; `kind` is the fault kind to count.
 
-    `found` is the version or type number met, for the kinds version and type.
+    `found` is the version or type number received, for the kinds version and type.
     """
 
     def __init__(self, kind: str, found: int | None = None) -> None:
@@ -73,7 +73,7 @@ class FrameError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """Damage met while receiving: a value to count, never an exception."""
+    """Damage in the received stream: a value to count, never an exception."""
 
     kind: str
     """cobs, crc, short, long, version, type, payload, sequence, duplicate, order, range, layout, text."""
@@ -86,29 +86,29 @@ class Fault:
 
     @property
     def amount(self) -> int:
-        """What the fault adds to the run's count of its kind: missing frames, values out of range, else faults."""
+        """Amount to add to the run's count of this kind: missing frames, values out of range, else faults."""
         return self.length if self.kind in ("sequence", "range") else self.count
 
 
 @dataclass(frozen=True, slots=True)
 class WireChannel:
-    """How one channel travels: stored value = offset + raw × numerator / denominator, rounded half up."""
+    """Encoding of one channel: stored value = offset + raw × numerator / denominator, rounded half up."""
 
     wire_id: int
     bits: int
-    """16 or 32, signed; the least value of the type means "not measured"."""
+    """16 or 32, signed; the minimum of the type means "not measured"."""
     numerator: int
     denominator: int
     offset: int
     full_scale: int
-    """Greatest magnitude the sensor can give, in storage units; 0 = not declared."""
+    """Full scale: maximum magnitude that the sensor can give, in storage units; 0 = not declared."""
     corner_mhz: int
     """Corner frequency of the filter before the converter, in millihertz; 0 = not declared."""
 
 
 @dataclass(frozen=True, slots=True)
 class Describe:
-    """Who the board is and how to read its samples."""
+    """Identity of the board and layout of its samples."""
 
     board_id: int
     boot: int
@@ -128,7 +128,7 @@ class Samples:
     first_us: int
     interval_us: int
     rows: bytes
-    """n rows as they travel; `unpack_rows` reads them once the layout is known."""
+    """n rows as sent; `unpack_rows` reads them once the layout is known."""
     count: int
 
 
@@ -144,7 +144,7 @@ class Extreme:
 
 @dataclass(frozen=True, slots=True)
 class Extremes:
-    """Greatest, least and RMS currents since the start command, sent once a second."""
+    """Maximum, minimum and RMS currents since the start command, sent once a second."""
 
     time_us: int
     duration_ms: int
@@ -153,7 +153,7 @@ class Extremes:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Something the board noticed."""
+    """An event reported by the board."""
 
     time_us: int
     code: int
@@ -208,7 +208,7 @@ def cobs_decode(stuffed: bytes) -> bytes:
     """Undo `cobs_encode`; raises FrameError("cobs") where a code byte points past the end or a zero occurs."""
     if not stuffed or 0 in stuffed:
         raise FrameError("cobs")
-    # Each code byte but the first stands where a zero was.
+    # Each code byte except the first replaces a zero.
     out = bytearray(stuffed)
     at, end = 0, len(stuffed)
     while at < end:
@@ -223,7 +223,7 @@ def cobs_decode(stuffed: bytes) -> bytes:
 
 
 def _cobs_decode_long(stuffed: bytes) -> bytes:
-    """The same where a code of 255, which stands for no zero, occurs."""
+    """The same for data with a code of 255, which does not replace a zero."""
     out = bytearray()
     at, end = 0, len(stuffed)
     while True:
@@ -304,7 +304,7 @@ def _describe(payload: bytes) -> Describe:
         raise FrameError("payload")
     if any(channel.bits not in (16, 32) or channel.denominator == 0 for channel in channels):
         raise FrameError("payload")
-    # The name is shown on terminals: nothing but printable characters gets through.
+    # The name is shown on terminals: only printable characters are accepted.
     name = "".join(chr(code) if 0x20 <= code < 0x7F else "\ufffd" for code in firmware)
     return Describe(board_id, boot, layout, interval_us, name, channels)
 
@@ -350,7 +350,7 @@ def _message(kind: int, payload: bytes) -> Message:
 def decode(stuffed: bytes) -> Frame:
     """Read one frame, its closing zero removed.
 
-    Raises FrameError, whose `kind` is: cobs, short, long, crc, version (a good frame of another version), type,
+    Raises FrameError, whose `kind` is: cobs, short, long, crc, version (a valid frame of another version), type,
     payload.
     """
     body = cobs_decode(stuffed)
@@ -380,8 +380,8 @@ def unpack_rows(samples: Samples, channels: Sequence[WireChannel]) -> npt.NDArra
         raw = [rows[f"c{place}"] for place in range(len(channels))]
     else:
         table = np.frombuffer(samples.rows, f"<i{bits // 8}").reshape(samples.count, -1)
-        raw, some_missing = list(table.T), bool((table == _least(bits)).any())
-    by_channel = np.empty((len(channels), samples.count), np.int64)  # values of a channel lie side by side
+        raw, some_missing = list(table.T), bool((table == _null_code(bits)).any())
+    by_channel = np.empty((len(channels), samples.count), np.int64)  # values of a channel are contiguous
     for channel, sent, values in zip(channels, raw, by_channel, strict=True):
         values[:] = sent
         if channel.numerator != 1:
@@ -392,12 +392,12 @@ def unpack_rows(samples: Samples, channels: Sequence[WireChannel]) -> npt.NDArra
         if channel.offset:
             values += channel.offset
         if some_missing:
-            values[sent == _least(channel.bits)] = INT64_NULL
+            values[sent == _null_code(channel.bits)] = INT64_NULL
     return by_channel.T
 
 
-def _least(bits: int) -> int:
-    """What says "not measured" on the wire."""
+def _null_code(bits: int) -> int:
+    """The code for "not measured" on the wire."""
     return -(1 << (bits - 1))
 
 

@@ -1,5 +1,4 @@
-"""The plain mode of docs/wire-format.md: comma-separated text lines under a header line, for a sketch that can only
-print."""
+"""Text mode of docs/wire-format.md: comma-separated lines under a header line, for a sketch that can only print."""
 
 from __future__ import annotations
 
@@ -26,26 +25,26 @@ from amptally.logger.wire.frames import INT64_NULL, Fault
 
 MAX_LINE = 1024
 MAX_WRAP_STEP_US = 60_000_000
-"""Plain text has no boot counter: a step back that a wrap would turn into a longer pause than this is a new start."""
+"""Text mode has no boot counter: a step back is a restart if a wrap would mean a longer pause than this."""
 _MICROSECONDS = {f"time_{unit}": factor_us for unit, factor_us in TIME_UNITS_US.items()}
 _NUMBER = re.compile(rb"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """What the columns of the following lines are."""
+    """The columns of the following lines."""
 
     time_factor: int
     """Microseconds per unit of the time column."""
     layout: Layout
     factors: tuple[float, ...]
-    """Storage steps per unit of each column as printed."""
+    """Storage steps per printed unit of each column."""
     checked: bool
     """Each line ends in a CRC."""
 
 
 def parse_header(line: bytes) -> Header | None:
-    """The header in `line`, or None where it is none."""
+    """The header in `line`; None where it is not one."""
     names = line.decode("ascii", "replace").strip().lower().split(",")
     names = [name.strip() for name in names]
     if names[0] not in _MICROSECONDS:
@@ -69,11 +68,11 @@ class TextReader:
 
     def __init__(self) -> None:
         self.first_valid_end: int | None = None
-        """Offset behind the first header; None before it."""
+        """Offset of the end of the first header; None before it."""
         self._buffer = bytearray()
         self._offset = 0
         self._skipped = 0
-        """Bytes of an over-long line that were let go already."""
+        """Number of bytes of an over-long line already dropped."""
         self._header: Header | None = None
         self._last_raw: int | None = None
         self._time_us = 0
@@ -81,7 +80,7 @@ class TextReader:
         self._rows: list[tuple[int, list[int]]] = []
         self._rows_offset = 0
         self._after: int | None = None
-        """Time of the last row given out in this boot."""
+        """Time of the last row delivered in this boot."""
 
     def feed(self, data: bytes) -> list[Item]:
         """Items completed by `data`, in the order they were sent."""
@@ -104,7 +103,7 @@ class TextReader:
         return items
 
     def feed_pieces(self, pieces: Sequence[bytes], number: int = 0) -> list[StreamItem]:
-        """Items from `feed` for one piece after the other, counted from `number`; each block says its piece."""
+        """Items from `feed` for each piece in turn, counted from `number`; each block names its piece."""
         return [
             Stretch.of(item, place) if isinstance(item, Block) else item
             for place, piece in enumerate(pieces, number)
@@ -112,7 +111,7 @@ class TextReader:
         ]
 
     def finish(self) -> list[Item]:
-        """Nothing is held back: the rest of a line without its end is no line."""
+        """Nothing is held back: an incomplete line does not count."""
         return []
 
     def _line(self, line: bytes, items: list[Item]) -> None:
@@ -128,7 +127,7 @@ class TextReader:
                 self._header = header
             return
         if text.lower().startswith(b"time_"):
-            # A spoilt header: its lines must not be read under the one before.
+            # A damaged header: its lines must not be read under the header before it.
             self._close_rows(items)
             self._header = None
         if self._header is None:

@@ -135,7 +135,7 @@ def test_an_unusable_run_is_a_row_with_its_reason(folder: Path, tmp_path: Path) 
     assert summed(folder, out) == Outcome(7, 7, 0, 3)
     reasons = {str(row["file"]): str(row["error"]) for row in rows(out) if row["error"] is not None}
     assert "damaged" in reasons["broken.parquet"]
-    assert "no run of amptally" in reasons["stranger.parquet"]
+    assert "not a run of amptally" in reasons["stranger.parquet"]
     assert "no samples" in reasons["empty.parquet"]
     assert str(folder) not in json.dumps(reasons)  # a table that is passed on tells no paths
     # It is not tried again before it changes.

@@ -59,7 +59,7 @@ def test_a_worked_example() -> None:
         "?fuse=a-b",
     ],
 )
-def test_nonsense_counts_as_not_said(search: str) -> None:
+def test_nonsense_counts_as_not_given(search: str) -> None:
     assert DriveAddress.parse(search) == DriveAddress()
 
 

@@ -34,7 +34,7 @@ def test_newest_first_and_unreadable_last(folder: Path) -> None:
     assert [entry.about.run_id for entry in entries if entry.about] == ["run-3", "run-2", "run-1"]
     problems = {entry.path.name: entry.problem for entry in entries[3:]}
     assert set(problems) == {"a-csv.parquet", "cut.parquet", "a-folder.parquet"}
-    assert "no Parquet file" in (problems["a-csv.parquet"] or "")
+    assert "not a Parquet file" in (problems["a-csv.parquet"] or "")
     # A message names the file, and not the folder somebody keeps it in.
     assert not any(str(folder) in (problem or "") for problem in problems.values())
 
@@ -119,7 +119,7 @@ def test_large_runs_wait_for_somebody(folder: Path, monkeypatch: pytest.MonkeyPa
     assert isinstance(shelf.line(shelf.entry("run-1")), Line)
 
 
-def test_what_is_kept_is_bounded() -> None:
+def test_caches_are_bounded() -> None:
     kept: Recent[str] = Recent(3, 100)
     for number in range(5):
         kept.put(number, str(number), 10)

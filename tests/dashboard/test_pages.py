@@ -185,7 +185,7 @@ def reason(report: Report, library: Library, name: str) -> str:
         ("whole", "no command pulses were recorded"),
     ],
 )
-def test_what_is_missing_is_said(library: Library, name: str, said: str) -> None:
+def test_missing_content_is_explained(library: Library, name: str, said: str) -> None:
     assert said in reason(library.report(name), library, name)
 
 

@@ -77,7 +77,7 @@ def test_a_taken_port_gives_way_to_a_free_one() -> None:
         assert other.getsockname()[1] != DEFAULT_PORT
 
 
-def test_a_wished_port_that_is_taken_is_said(tmp_path: Path) -> None:
+def test_a_requested_port_in_use_is_reported(tmp_path: Path) -> None:
     with listening_socket(0) as taken:
         port = taken.getsockname()[1]
         with started(str(tmp_path), "--no-browser", "--port", str(port)) as process:

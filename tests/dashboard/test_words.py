@@ -18,7 +18,7 @@ from amptally.dashboard.pages.cards import BAND_FROM, BAND_TO, held_together, st
 
 
 @given(st.floats(0, 90_000), st.floats(1e-3, 90_000))
-def test_ticks_lie_inside_and_are_told_apart(start: float, length: float) -> None:
+def test_ticks_lie_inside_and_are_distinct(start: float, length: float) -> None:
     """One to a dozen round times in view, each with its own words."""
     values, texts, _ = time_ticks(start, start + length)
     assert len(values) <= 12

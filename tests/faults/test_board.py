@@ -137,12 +137,12 @@ def test_another_baud_rate_makes_no_samples(sent: int, heard: int) -> None:
     assert not any(isinstance(item, Block) for item in items)
 
 
-def test_another_baud_rate_is_said_and_the_bytes_are_kept(tmp_path: Path) -> None:
+def test_a_wrong_baud_rate_is_reported_and_the_bytes_are_stored(tmp_path: Path) -> None:
     """On a real line: the board talks at half the speed that the recorder listens with."""
     with live_board(always_on=True) as (board, port):
         board.damage = lambda frame: as_heard(frame, 57_600, 115_200)
         recorder = ThreadRecorder(options(port, tmp_path))
-        recorder.wait_for(lambda: any("wrong baud rate" in text for text in recorder.said))
+        recorder.wait_for(lambda: any("baud rate is wrong" in text for text in recorder.said))
         outcome = recorder.stop(tmp_path)
     assert (outcome.path, outcome.exit_code) == (None, 4)
     assert outcome.journal is not None

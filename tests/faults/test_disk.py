@@ -106,7 +106,7 @@ def test_no_room_for_a_segment_leaves_the_raw_recording_alone(tmp_path: Path, mo
         code, path, said = recorder.result()
         sent = board.written
     assert (code, path) == (5, None), said
-    assert "raw bytes are recorded on" in said
+    assert "Raw bytes are still recorded" in said
     (journal,) = (tmp_path / "runs").glob("*.journal")
     run = sound(recover(journal, None)[0])
     assert numbers(run) == list(range(sent))
@@ -145,7 +145,9 @@ def test_a_journal_that_cannot_be_begun_leaves_nothing(tmp_path: Path, monkeypat
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_disk_that_fails_to_sync_is_told_at_the_next_write(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_disk_that_fails_to_sync_is_reported_at_the_next_write(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     writer = JournalWriter(tmp_path / "a.journal", {"run_id": "a"})
 
     def failing(handle: int) -> None:  # noqa: ARG001
@@ -187,14 +189,14 @@ def test_a_folder_that_may_only_be_read(tmp_path: Path) -> None:
     assert "--out" in said
 
 
-def test_a_folder_that_vanishes_is_told(tmp_path: Path) -> None:
+def test_a_folder_that_vanishes_is_reported(tmp_path: Path) -> None:
     """A card pulled out while recording: what was on it is gone with it, and nothing else breaks."""
     with live_board() as (board, port), RecorderProcess(port, tmp_path / "runs") as recorder:
         recorder.wait_for(lambda: board.written >= 100)
         shutil.rmtree(tmp_path / "runs")
         code, path, said = recorder.result()
     assert (code, path) == (5, None)
-    assert "is gone" in said
+    assert "is no longer accessible" in said
     assert "Traceback" not in said
     assert "unexpected" not in said
 

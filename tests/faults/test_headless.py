@@ -98,7 +98,7 @@ def test_the_power_goes_at_the_cutoff_and_comes_back(tmp_path: Path) -> None:
         recorder.signal(signal.SIGTERM)
         code, last, said = recorder.result()
     assert code == 143, said
-    assert "was recovered from a recording that was cut off" in said
+    assert "was recovered from an interrupted recording" in said
     runs = sorted(out.glob("[!.]*.parquet"))
     assert len(runs) == 4
     for run, whole in zip(runs, sent, strict=False):
@@ -114,7 +114,7 @@ def test_the_power_goes_at_the_cutoff_and_comes_back(tmp_path: Path) -> None:
     assert open_run(tmp_path / "brought" / runs[0].name).metadata.stop_reason == "recovered"
 
 
-def test_a_person_is_only_told_of_what_was_cut_off(tmp_path: Path) -> None:
+def test_without_ring_an_interrupted_recording_is_only_reported(tmp_path: Path) -> None:
     out = tmp_path / "runs"
     out.mkdir()
     old = JournalWriter(out / "20260101T000000Z-abcd.journal", {"run_id": "20260101T000000Z-abcd"})
@@ -182,7 +182,7 @@ def test_a_run_that_was_copied_in_counts_as_older_than_the_recorded_ones(tmp_pat
     assert not copied.exists()
 
 
-def test_the_ring_turns_while_recording(tmp_path: Path) -> None:
+def test_the_ring_removes_old_runs_while_recording(tmp_path: Path) -> None:
     """The current run grows, and the old ones make room for it before it is written."""
     out = tmp_path / "runs"
     out.mkdir()
@@ -202,7 +202,7 @@ def test_the_ring_turns_while_recording(tmp_path: Path) -> None:
         recorder.signal(signal.SIGTERM)
         exit_code, path, said = recorder.result()
     assert exit_code == 143, said
-    assert f"{old[0].name} was removed to make room" in said
+    assert f"{old[0].name} was removed to free space" in said
     assert path is not None
     assert sound(path).rows > before - 5000
     used = sum(found.stat().st_size for found in out.iterdir())
@@ -226,7 +226,7 @@ def test_a_journal_with_nothing_in_it_does_not_stay_for_ever(tmp_path: Path, res
     journal = tmp_path / "20260101T000000Z-abcd.journal"
     journal.write_bytes(rest)
     said = recover_unfinished(journal, keep_journal=False)
-    assert journal.exists() == ("kept" in said)
+    assert journal.exists() == ("was not removed" in said)
     assert journal.exists() == (len(rest) > 11)
 
 

@@ -88,7 +88,7 @@ def test_the_count_begun_anew_is_the_one_that_counts(tmp_path: Path) -> None:
     assert value == pytest.approx(31.0)
 
 
-def test_a_restart_within_the_run_keeps_the_greatest(tmp_path: Path) -> None:
+def test_a_restart_within_the_run_keeps_the_maximum(tmp_path: Path) -> None:
     with bench_board() as board:
         recorder = ThreadRecorder(options(board.path, tmp_path))
         board.wait_for_start()

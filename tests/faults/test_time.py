@@ -65,7 +65,7 @@ def test_buffered_delivery_does_not_bend_the_clock(tmp_path: Path, drift_ppm: fl
     assert run.metadata.gaps == ()
 
 
-def test_the_clock_turns_while_recording(tmp_path: Path) -> None:
+def test_the_clock_wraps_while_recording(tmp_path: Path) -> None:
     start = 2**32 - 1_000_000
     with live_board(first_us=start) as (board, port):
         recorder = ThreadRecorder(options(port, tmp_path))
@@ -77,7 +77,7 @@ def test_the_clock_turns_while_recording(tmp_path: Path) -> None:
     assert run.metadata.faults == {}
 
 
-def test_thirty_turns_of_the_clock(tmp_path: Path) -> None:
+def test_thirty_wraps_of_the_clock(tmp_path: Path) -> None:
     """A day and a half: samples 25 minutes apart, each turn told from a reset by the boot counter."""
     step = 1_500_000_000
     data = frames(90, interval_us=step, per_frame=1, first_us=2**31)
@@ -163,7 +163,7 @@ def test_out_of_range_for_longer_than_a_turn_of_the_clock(tmp_path: Path, minute
     assert len(run.metadata.gaps) == 1
 
 
-def test_a_source_that_can_be_stopped_gains_no_turns(tmp_path: Path) -> None:
+def test_a_source_that_can_be_stopped_gains_no_wraps(tmp_path: Path) -> None:
     """A replay or simulation, faster than real time, that somebody let stand for an hour."""
     data = frames(2000)
     records = [(round(place * 1600) + (3_600_000_000 if place > 1000 else 0), each) for place, each in enumerate(data)]

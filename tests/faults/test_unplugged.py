@@ -93,7 +93,7 @@ def test_another_name(bus: Bus, tmp_path: Path) -> None:
     bus.pull(board)
     again = bus.plug_in("A1", sent=600)
     go_on(again, recorder)
-    assert any(f"has come back as {again.path}" in text for text in recorder.said)
+    assert any(f"is back as {again.path}" in text for text in recorder.said)
     one_run_with_a_gap(recorder, tmp_path)
 
 

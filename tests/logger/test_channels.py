@@ -127,7 +127,7 @@ def test_texts_are_for_people(channel: Channel) -> None:
     assert "|" not in channel.label + channel.text
 
 
-def test_nulls_are_the_least_values_of_their_widths() -> None:
+def test_nulls_are_the_minimum_of_their_widths() -> None:
     assert INT32_NULL == -(2**31)
     assert INT16_NULL == -(2**15)
 

@@ -177,7 +177,7 @@ def test_not_measured_and_impossible_values_are_null() -> None:
     assert faults == {"range": 1}
 
 
-def test_frames_of_a_newer_version_are_told_apart_from_noise() -> None:
+def test_frames_of_a_newer_version_are_distinguished_from_noise() -> None:
     import binascii
 
     from amptally.logger.wire.frames import cobs_encode

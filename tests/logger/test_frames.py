@@ -145,7 +145,7 @@ def test_every_kind_of_fault_and_every_type_has_a_vector() -> None:
 
 
 @pytest.mark.parametrize(("name", "found"), [("version-newer", 2), ("version-zero", 0), ("type-board", 6)])
-def test_what_was_met_instead_is_told(name: str, found: int) -> None:
+def test_the_number_received_instead_is_reported(name: str, found: int) -> None:
     with pytest.raises(FrameError) as caught:
         decode(bytes.fromhex(BY_NAME[name]["hex"])[:-1])
     assert caught.value.found == found

@@ -172,7 +172,7 @@ def test_each_unit_becomes_storage_steps(spec: str, cell: str, stored: int, save
 # Sign.
 
 
-def test_negative_discharge_turns_currents_and_swaps_least_and_greatest(save: Save) -> None:
+def test_negative_discharge_inverts_currents_and_swaps_minimum_and_maximum(save: Save) -> None:
     path = save("t,i,lo,hi,rms,l,v\n0,-3,-5,-1,3.1,-2,24\n")
     maps = ("battery_current_a=i", "battery_current_min_a=lo", "battery_current_max_a=hi", "battery_current_rms_a=rms",
             "left_current_a=l", "battery_voltage_v=v")  # fmt: skip
@@ -285,7 +285,7 @@ def test_each_repair_is_counted(save: Save) -> None:
     }  # fmt: skip
 
 
-def test_values_at_the_limits_are_kept_and_beyond_them_null(save: Save) -> None:
+def test_values_at_the_limits_are_valid_and_beyond_them_null(save: Save) -> None:
     low, high = BY_SI_NAME["battery_voltage_v"].valid
     path = save("t,v\n" + "".join(f"{k},{value}\n" for k, value in enumerate([low, low - 1, high, high + 1, 1e300])))
     result = take(path, "t", "battery_voltage_v=v:uV")
@@ -313,7 +313,7 @@ def test_a_column_without_one_usable_number_is_refused(save: Save) -> None:
     assert "every number in column 'v' is outside" in trouble(millivolts, "t", "battery_voltage_v=v")
 
 
-def test_blank_lines_are_no_rows_and_short_rows_are_kept(save: Save) -> None:
+def test_blank_lines_are_not_rows_and_short_rows_are(save: Save) -> None:
     result = take(save("t,i,v\n\n0,1,2\n\n1,3\n2\n3,4,5\n,,\n\n"), "t", "battery_current_a=i", "battery_voltage_v=v")
     assert columns(result)["battery_current_ua"] == [1_000_000, 3_000_000, None, 4_000_000]
     assert result.repairs == {"not_a_number": 3}
@@ -493,16 +493,16 @@ def test_parquet_date_times(unit: str, zone: str | None, save: Save) -> None:
     result = take(path, "t:iso")
     assert columns(result)["t_us"] == [0, 5_000]
     assert result.start_utc == "2026-03-01T08:00:00.000000Z"
-    assert "does not go with unit s" in trouble(path)
+    assert "does not match unit s" in trouble(path)
 
 
 def test_parquet_columns_that_hold_no_numbers_are_refused(save: Save) -> None:
     path = save(pl.DataFrame({"t": [0.0], "i": [[1.0]], "b": [True], "z": [None]}))
     for column in "ibz":
         assert "not numbers" in trouble(path, "t", f"battery_current_a={column}")
-    assert "does not go with unit iso" in trouble(path, "t:iso", "battery_current_a=t")
+    assert "does not match unit iso" in trouble(path, "t:iso", "battery_current_a=t")
     spans = save(pl.DataFrame({"t": [timedelta(seconds=1)], "i": [1.0]}))
-    assert "does not go with unit s" in trouble(spans)
+    assert "does not match unit s" in trouble(spans)
     nothing = pl.DataFrame({"t": [0.0], "i": [None]}, {"t": pl.Float64, "i": pl.Int8})
     assert "every cell is empty" in trouble(save(nothing))
 
@@ -513,8 +513,8 @@ def test_parquet_columns_that_hold_no_numbers_are_refused(save: Save) -> None:
 def test_a_missing_column_is_answered_with_the_nearest_and_the_rest(save: Save) -> None:
     message = trouble(PACK, "time_s", "battery_current_a=curent_a")
     assert "no column 'curent_a'. Nearest: 'current_A'. Its columns: 'time_s', 'current_A', 'voltage_V'." in message
-    assert "'mV' is no unit of it: A, mA, uA" in trouble(PACK, "time_s", "battery_current_a=current_A:mV")
-    assert "'min' is no unit of it: s, ms, us, iso, epoch" in trouble(PACK, "time_s:min", *MEASURED)
+    assert "'mV' is not a unit of it: A, mA, uA" in trouble(PACK, "time_s", "battery_current_a=current_A:mV")
+    assert "'min' is not a unit of it: s, ms, us, iso, epoch" in trouble(PACK, "time_s:min", *MEASURED)
     wide = save(",".join(f"c{k}" for k in range(500)) + "\n")
     assert "and 480 more" in trouble(wide)
 
@@ -539,7 +539,7 @@ def test_a_missing_column_is_answered_with_the_nearest_and_the_rest(save: Save) 
         (b"t,i\n0,1\n1,2,,\n", "line 3 has 4 cells under 2 column names"),
         (b"# x\nt,i,n\n0,1,\"a,b\"\n1,2,a,b\n", "line 4 has 4 cells under 3 column names"),
         (b't,i,n\n0,1,5" wheel\n1,2,x\n2,3,6" wheel\n3,4,x\n', "Check its quotes"),
-        (b't,i,n\n0,1,"5 wheel\n1,2,x\n2,3,"\n3,4,x\n', "quotes swallow 2 line ends"),
+        (b't,i,n\n0,1,"5 wheel\n1,2,x\n2,3,"\n3,4,x\n', "stray quotes join 2 lines"),
         (b't,i,n\n0,1,x\n1,2,"open\n2,3,x\n', "quotes"),
         (b"PAR1", "without its end"),
         (b"PAR1PAR1", "without its end"),

@@ -52,7 +52,7 @@ CASES: list[tuple[str, Sections, str, str, Sections]] = [
     (
         "sensor_below_stall",
         {"motor": {"stall_a": 90}, "sensors.left_current": {"full_scale": 80}},
-        "80 A; 90 A with one motor held at nominal voltage",
+        "80 A; 90 A with one motor stalled at nominal voltage",
         "sensors.left_current.full_scale (line 4)",
         {"motor": {"stall_a": 90}, "sensors.left_current": {"full_scale": 90}},
     ),
@@ -60,7 +60,7 @@ CASES: list[tuple[str, Sections, str, str, Sections]] = [
     (
         "sensor_below_stall",
         {"motor": {"stall_a": 90}, "sensors.battery_current": {"full_scale": 170}},
-        "170 A; 180 A with both motors held",
+        "170 A; 180 A with both motors stalled",
         "sensors.battery_current.full_scale (line 4)",
         {"motor": {"stall_a": 90}, "sensors.battery_current": {"full_scale": 180}},
     ),
@@ -130,7 +130,7 @@ CASES: list[tuple[str, Sections, str, str, Sections]] = [
             "battery": {"chemistry": "lfp", "block_voltage_v": 12.8, "arrangement": "single"},
             "charger": {"voltage_v": 16.8},
         },
-        "lfp, 1 in series, takes 13.6 to 14.6 V (4 cells a block; 14.6 V for four cells in a public chart",
+        "lfp, 1 in series, takes 13.6 to 14.6 V (4 cells per block; 14.6 V for four cells in a public chart",
         "charger.voltage_v (line 6)",
         {
             "battery": {"chemistry": "lfp", "block_voltage_v": 12.8, "arrangement": "single"},
@@ -144,7 +144,7 @@ CASES: list[tuple[str, Sections, str, str, Sections]] = [
             "battery": {"chemistry": "li_ion", "block_voltage_v": 36, "arrangement": "single"},
             "charger": {"voltage_v": 54.6},
         },
-        "takes 40.5 to 42 V (10 cells a block; from memory, unverified); charger.port is not given",
+        "takes 40.5 to 42 V (10 cells per block; from memory, unverified); charger.port is not given",
         "charger.voltage_v (line 6)",
         {
             "battery": {"chemistry": "li_ion", "block_voltage_v": 36, "arrangement": "single"},
@@ -233,14 +233,14 @@ CASES: list[tuple[str, Sections, str, str, Sections]] = [
     (
         "capacity_pair",
         {"battery": {"capacity_ah": 40, "capacity_hours": 20, "second_capacity_ah": 34, "second_hours": 18}},
-        "a faster discharge gives less charge at a greater current",
+        "a faster discharge gives less charge at a higher current",
         "battery.second_capacity_ah (line 4)",
         {"battery": {"capacity_ah": 40, "capacity_hours": 20, "second_capacity_ah": 34, "second_hours": 5}},
     ),
     (
         "battery_cutoff",
         {"battery": {"block_voltage_v": 12, "cutoff_v": 21}},
-        "21 V, nominal 12 V a block",
+        "21 V, nominal 12 V per block",
         "battery.cutoff_v (line 3)",
         {"battery": {"block_voltage_v": 12, "cutoff_v": 10.5}},
     ),

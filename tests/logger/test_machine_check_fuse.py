@@ -155,7 +155,7 @@ CASES: list[tuple[str, Sections, str, str, Sections]] = [
     (
         "fuse_rating_unverified",
         {"fuse.left": {"family": "blade_medium", "rating_a": 25}},
-        "from memory only",
+        "listed from memory",
         "fuse.left.rating_a (line 3)",
         {"fuse.left": {"family": "blade_medium", "rating_a": 20}},
     ),
@@ -222,7 +222,7 @@ CASES: list[tuple[str, Sections, str, str, Sections]] = [
         "wire_ampacity_unknown",
         {"fuse.main": {"family": "strip_sf51", "rating_a": 500}, "wire.main": {"mm2": 120, "insulation_c": 60}},
         "wire.main 120 mm²: at least 300 A (33 CFR 183.425 Table 5, column for 60 °C insulation, air not given, 30 °C "
-        "assumed); the table holds 18 AWG to 4/0 AWG",
+        "assumed); the table covers 18 AWG to 4/0 AWG",
         "wire.main (line 4)",
         {"fuse.main": {"family": "strip_sf51", "rating_a": 300}, "wire.main": {"mm2": 120, "insulation_c": 60}},
     ),

@@ -60,7 +60,7 @@ def test_new_never_overwrites(tmp_path: Path) -> None:
     new(path)
     assert load(path).name == "my machine"
     path.write_text("[machine]\nname = 'mine'\n", encoding="utf-8")
-    with pytest.raises(StorageError, match=r"cart\.toml exists already and was left as it is"):
+    with pytest.raises(StorageError, match=r"cart\.toml already exists and was not changed"):
         new(path)
     assert load(path).name == "mine"
     dangling = tmp_path / "link.toml"
@@ -68,7 +68,7 @@ def test_new_never_overwrites(tmp_path: Path) -> None:
     with pytest.raises(StorageError):
         new(dangling)
     assert not (tmp_path / "elsewhere.toml").exists()
-    with pytest.raises(StorageError, match=r"cannot be written \(No such file or directory\)\. Give another place"):
+    with pytest.raises(StorageError, match=r"cannot be written \(No such file or directory\)\. Give another path"):
         new(tmp_path / "missing" / "cart.toml")
 
 
@@ -107,7 +107,7 @@ def test_check_text_shows_every_part_of_a_finding() -> None:
     problems = check(parse("[fuse.left]\nfamily = 'blade_large'\nrating_a = 40\n[wire.left]\nawg = 16\n", "x"))
     text = check_text(problems)
     assert text.startswith(
-        "danger: A fuse is rated above what its wire may carry.\n  where     fuse.left.rating_a (line 3)"
+        "danger: A fuse is rated above the ampacity of its wire.\n  where     fuse.left.rating_a (line 3)"
     )
     for problem in problems:
         for part in (problem.severity, problem.what, problem.where, problem.evidence, problem.next):
@@ -116,7 +116,7 @@ def test_check_text_shows_every_part_of_a_finding() -> None:
 
 def test_check_text_without_findings_claims_nothing_about_the_machine() -> None:
     text = check_text(())
-    assert text.startswith("No contradiction found in what the file says.")
+    assert text.startswith("No contradiction found in the file.")
     assert not re.search(r"\b(safe|ok|okay|fine)\b", text, re.IGNORECASE)
 
 

@@ -69,5 +69,5 @@ def test_a_reading_is_bounded(pipe: tuple[int, int]) -> None:
 
 def test_a_line_that_is_lost_says_so(pipe: tuple[int, int]) -> None:
     os.write(pipe[1], b"!")
-    with pytest.raises(PortGone, match="/dev/bench is gone"):
+    with pytest.raises(PortGone, match="/dev/bench is disconnected"):
         port(Line(b"", lost=True), pipe[0]).read()

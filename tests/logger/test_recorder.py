@@ -150,7 +150,7 @@ def test_unplugged_and_plugged_in_again_is_one_run_with_a_gap(board: BenchBoard,
     recording.wait_for(lambda: recording.seen == 100)
     with bench_board() as again:
         board.unplug()
-        recording.wait_for(lambda: any("gone" in text for text in recording.said))
+        recording.wait_for(lambda: any("disconnected" in text for text in recording.said))
         link.unlink()
         link.symlink_to(again.path)
         again.sent, again.sequence = 600, 50
@@ -202,12 +202,12 @@ def test_board_reset_goes_on_in_the_same_run(board: BenchBoard, tmp_path: Path) 
     assert (run.read([])["t_us"].diff().drop_nulls() > 0).all()
 
 
-def test_garbage_is_told_and_kept(board: BenchBoard, tmp_path: Path) -> None:
+def test_garbage_is_reported_and_stored(board: BenchBoard, tmp_path: Path) -> None:
     recording = Recording(options(board, tmp_path))
     board.wait_for_start()
     for _ in range(30):
         board.write(bytes(range(1, 200)))
-    recording.wait_for(lambda: any("wrong baud rate" in text for text in recording.said))
+    recording.wait_for(lambda: any("baud rate is wrong" in text for text in recording.said))
     ask_to_stop(tmp_path)
     outcome = recording.result()
     assert outcome.path is None
@@ -225,7 +225,7 @@ def test_disk_nearly_full_stops_cleanly(board: BenchBoard, tmp_path: Path, monke
     board.write(board.describe() + board.samples(100))
     recording.wait_for(lambda: recording.seen == 100)
     monkeypatch.setattr(recorder_module, "free_bytes", lambda _: 300 << 20)
-    recording.wait_for(lambda: any("make room" in text for text in recording.said))
+    recording.wait_for(lambda: any("Free some space" in text for text in recording.said))
     monkeypatch.setattr(recorder_module, "free_bytes", lambda _: 5 << 20)
     outcome = recording.result()
     assert outcome.exit_code == 5
@@ -382,7 +382,7 @@ def test_a_board_that_can_only_print(board: BenchBoard, tmp_path: Path) -> None:
     assert set(table["battery_voltage_uv"]) == {24_500_000}
 
 
-def test_a_newer_board_is_told_apart_from_a_wrong_baud_rate(board: BenchBoard, tmp_path: Path) -> None:
+def test_a_newer_board_is_distinguished_from_a_wrong_baud_rate(board: BenchBoard, tmp_path: Path) -> None:
     recording = Recording(options(board, tmp_path))
     board.wait_for_start()
     body = b"\x02\x01\x00\x00newer"

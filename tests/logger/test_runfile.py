@@ -84,12 +84,12 @@ def foreign(path: Path, metadata: dict[str, str] | None) -> None:
     [
         (lambda _: None, "does not exist"),
         (lambda path: path.mkdir(), "is a folder"),
-        (lambda path: path.write_bytes(b""), "no Parquet file"),
+        (lambda path: path.write_bytes(b""), "not a Parquet file"),
         (lambda path: path.write_bytes(b"time,amps\n"), "import"),
         (lambda path: path.write_bytes(b"AMPJRNL1"), "recover"),
         (lambda path: path.write_bytes(b"PAR1" + b"\0" * 100), "truncated or damaged"),
-        (lambda path: foreign(path, None), "no run of amptally"),
-        (lambda path: foreign(path, {KEY: "{"}), "no JSON"),
+        (lambda path: foreign(path, None), "not a run of amptally"),
+        (lambda path: foreign(path, {KEY: "{"}), "not JSON"),
         (lambda path: foreign(path, {KEY: "[]"}), "schema"),
         (lambda path: foreign(path, {KEY: '{"schema": 1, "run_id": "../../x"}'}), "run id"),
         (lambda path: foreign(path, {KEY: '{"schema": 1, "run_id": "x", "faults": 3}'}), "faults"),
@@ -104,7 +104,7 @@ def test_bad_files_are_one_line(tmp_path: Path, make: object, says: str) -> None
     assert "\n" not in str(caught.value)
 
 
-def test_truncated_file_is_told(tmp_path: Path) -> None:
+def test_truncated_file_is_reported(tmp_path: Path) -> None:
     path = tmp_path / "run.parquet"
     write_frame(path, frame(1000), METADATA)
     data = path.read_bytes()
@@ -156,7 +156,7 @@ def test_edits_are_merged_on_reading(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "text", ["", "[]", '{"schema": 9}', '{"schema": 1, "notes": [3]}', '{"schema": 1, "lap_marks_s": ["a"]}']
 )
-def test_bad_edits_are_told(tmp_path: Path, text: str) -> None:
+def test_bad_edits_are_reported(tmp_path: Path, text: str) -> None:
     run = tmp_path / "run.parquet"
     edits_path(run).write_text(text)
     with pytest.raises(RunFileError, match=r"edits\.json"):

@@ -157,4 +157,4 @@ def test_a_wrong_speed_is_a_usage_error() -> None:
     command = [sys.executable, "-m", "amptally.logger.simulator", "--speed", "-3"]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
     assert done.returncode == 2
-    assert "times real time" in done.stderr
+    assert "multiple of real time" in done.stderr
