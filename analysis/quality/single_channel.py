@@ -1,4 +1,4 @@
-"""One channel by itself or beside a witness: filled in, stuck, partly null, a zero that moved.
+"""One channel by itself or beside a witness: stuck, partly null, a zero that moved.
 
 Pure functions on arrays; docs/methods.md, Bad data. Values have shape (n,).
 """
@@ -20,35 +20,11 @@ STUCK_SAMPLES = 20
 WITNESS_SHARE = 0.3
 """While a channel is stuck its witness must move by this share of what it moves otherwise."""
 MIN_COVERED = 0.99
-TESTER_STEP_SHARE = 0.002
-"""A tester holds its current to a few parts in a thousand: read in steps of this share, it is one number."""
 SETTLED_S = 2.0
 REMANENCE, OF_RANGE = 0.05, 0.02
 """A magnetised sensor keeps a few percent of its largest current, less of its range; a steady level above is load."""
 QUIET = 4.0
 """The noise of a rest is that of the rest before the drive, within this factor."""
-
-
-def filled_in_by_hand(
-    channel: str, value: Floats, volts: Floats | None, resolution: float | None = None
-) -> Doubt | None:
-    """A current that is one number throughout while the voltage moves was filled in by hand.
-
-    Unless its declared resolution is so coarse that a held current may read like that.
-    """
-    if len(value) < 100 or value[0] == 0 or float(np.ptp(value)) > 1e-6 * abs(float(value[0])):
-        return None
-    if volts is None or float(np.ptp(volts)) < 1e-3 or (resolution or 0.0) >= TESTER_STEP_SHARE * abs(float(value[0])):
-        return None
-    evidence = Reason("one_number", level_a=float(value[0]), samples=len(value), voltage_moves_v=float(np.ptp(volts)))
-    return filled_in_doubt(channel, evidence)
-
-
-def filled_in_doubt(channel: str, evidence: Reason) -> Doubt:
-    """The doubt about a current that was not measured, with what gave it away."""
-    one_number = evidence.code == "one_number"
-    reason = Reason("current_filled_in", "caution", channel=channel, one_number=one_number, evidence=evidence)
-    return Doubt(reason, (channel,))
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +119,10 @@ class Shift:
 
     before_a: float
     after_a: float
+    before_s: tuple[float, float]
+    """First and last moment of the rest before that was used."""
+    after_s: tuple[float, float]
+    """Likewise after."""
 
     @property
     def by_a(self) -> float:
@@ -170,28 +150,59 @@ def measure_zero_shift(series: Series, threshold_a: float, full_scale_a: float =
     peak = int(np.argmax(np.abs(value)))
     most_a = max(4 * threshold_a, REMANENCE * float(abs(value[peak])), OF_RANGE * full_scale_a)
     after = _last_rest(value[peak:], first, float(np.std(quiet)), threshold_a, samples, most_a)
-    if after is None or abs(after - first) <= 2 * threshold_a:
+    if after is None or abs(after.level_a - first) <= 2 * threshold_a:
         return None
-    return Shift(first, after)
+    time_s = series.time_s
+    spans = (
+        (float(time_s[0]), float(time_s[len(quiet) - 1])),
+        (float(time_s[peak + after.first]), float(time_s[peak + after.last])),
+    )
+    return Shift(first, after.level_a, *spans)
+
+
+@dataclass(frozen=True, slots=True)
+class _Rest:
+    """A stretch with the noise of a rest."""
+
+    level_a: float
+    first: int
+    """Its first and last sample."""
+    last: int
 
 
 def _last_rest(
     value: Floats, zero_a: float, noise_a: float, threshold_a: float, samples: int, most_a: float
-) -> float | None:
-    """Level of the last stretch of this many samples with the noise of a rest and a level near enough to one."""
+) -> _Rest | None:
+    """The last stretch of this many samples with the noise of a rest and a level near enough to one.
+
+    None for a level that is no moved zero: one that was crept up to, as a charge current that fades, or one after
+    which the current reads its old zero again, as between the pulses of a test.
+    """
     count = len(value) // samples
     if count < 2:
         return None
-    parts = value[len(value) - count * samples :].reshape(count, samples)
+    offset = len(value) - count * samples
+    parts = value[offset:].reshape(count, samples)
     calm = parts.std(axis=1) <= QUIET * max(noise_a, 0.02 * threshold_a)
     middle = np.full(count, np.inf)
     middle[calm] = np.median(parts[calm], axis=1)
     # Two in a row must agree: a turning point of a drive is no rest.
     good = np.abs(middle - zero_a) <= most_a
-    middle[~good] = 0.0
-    pairs = good[1:] & good[:-1] & (np.abs(np.diff(middle)) <= 0.5 * threshold_a)
-    found = np.flatnonzero(pairs)
-    return float(0.5 * (middle[found[-1]] + middle[found[-1] + 1])) if len(found) else None
+    level = np.where(calm, middle, 0.0)
+    agree = calm[1:] & calm[:-1] & (np.abs(np.diff(level)) <= 0.5 * threshold_a)
+    found = np.flatnonzero(agree & good[1:] & good[:-1])
+    if not len(found):
+        return None
+    last = int(found[-1])
+    apart = np.flatnonzero(~agree[:last])
+    first = int(apart[-1]) + 1 if len(apart) else 0
+    if float(np.ptp(level[first : last + 2])) > threshold_a:
+        return None
+    zero_again = calm & (np.abs(level - zero_a) <= threshold_a)
+    after = float(0.5 * (level[last] + level[last + 1]))
+    if abs(after - zero_a) > 2 * threshold_a and zero_again[first:].any():
+        return None
+    return _Rest(after, offset + last * samples, offset + (last + 2) * samples - 1)
 
 
 def zero_shift_doubt(channel: str, shift: Shift, widths: tuple[tuple[str, float], ...] = ()) -> Doubt:

@@ -70,10 +70,17 @@ def _two_channel_fit(facts: Facts) -> str:
     )
 
 
-def _steadier(facts: Facts) -> str:
+def _jumps(facts: Facts) -> str:
     return (
-        f"from one half second to the next the voltage moves by {100 * facts['voltage_share']:.2g} %, the current by "
-        f"{100 * facts['current_share']:.2g} %: no load moves the voltage by a larger share than its own"
+        f"{facts['without']} of {facts['jumps']} jumps of the voltage, the largest {1e3 * facts['largest_v']:.0f} mV, "
+        "find no step of the current within a second or two rows"
+    )
+
+
+def _swings(facts: Facts) -> str:
+    return (
+        f"the voltage goes up and down {facts['swings']} times by {1e3 * facts['smallest_v']:.0f} mV or more, and the "
+        f"current does not go with it (correlation {facts['correlation']:.2f})"
     )
 
 
@@ -85,10 +92,13 @@ def _sum_evidence(facts: Facts) -> str:
 
 def _filled_in(facts: Facts) -> str:
     if facts["one_number"]:
-        return f"{_label(facts)} is the same number in every sample: it looks filled in by hand, not measured."
+        return (
+            f"{_label(facts)} is one number throughout while the battery's voltage moves under a load: it was filled "
+            "in, or its sensor does not work."
+        )
     return (
-        f"{_label(facts)} is too steady for what the voltage does: it looks filled in, or the voltage is another "
-        "battery's."
+        f"{_label(facts)} has no part in what the battery's voltage does: it looks filled in, or the voltage is "
+        "another battery's."
     )
 
 
@@ -152,8 +162,8 @@ PHRASES: dict[str, Phrase] = {
     "battery_reads": lambda facts: f"the battery lead reads {_reads(facts['factor'])}",
     "channels_read": _channels_read,
     "either": "{first}, or {second}",
-    "one_number": "{level_a:g} A in {samples} samples, while the voltage moves by {voltage_moves_v:.2f} V",
-    "steadier_than_voltage": _steadier,
+    "jumps_without_current": _jumps,
+    "swings_without_current": _swings,
 }
 FINDINGS: dict[str, FindingWords] = {
     "current_sign": FindingWords(
@@ -175,8 +185,7 @@ FINDINGS: dict[str, FindingWords] = {
     "current_filled_in": FindingWords(
         _filled_in,
         "{evidence}",
-        "Charge, energy and resistance are not given from an assumption: record the current. If a tester held it, "
-        "declare the step of its reading as resolution under [sensors] in the machine file.",
+        "Charge, energy and resistance are not given from an assumption: record the current together with the voltage.",
     ),
     "current_scale": FindingWords(
         _scale,
