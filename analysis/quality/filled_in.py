@@ -27,6 +27,8 @@ LEVEL_BINS = 3
 """Bins on each side whose medians show that a jump lasts; a spike does not."""
 CALM_BINS, CALM_QUANTILE, CALM_SHARE = 8, 0.02, 0.45
 """The noise is that of the calmest of stretches of eight bins, over the share of its σ that white noise has there."""
+SUDDEN_SHARE, MAD_SIGMA = 1.5, 1.4826
+"""σ of sudden changes over that of their samples' noise; σ over the median of the absolute values (normal)."""
 JUMP_SIGMA, JUMP_STEPS, JUMP_SHARE = 6.0, 3.0, 0.001
 """A jump is this many σ of noise, steps of the reading, and this share of the voltage (24 mV of 24 V), or more."""
 FEW_JUMPS = 3
@@ -38,6 +40,8 @@ UNRELATED = 0.3
 """Correlation of jumps and current below which the one does not come from the other."""
 COMMON = 0.3
 """A change of the current is a step where less than this share of the other moments have one as large."""
+OHMIC_SHARE = 0.2
+"""Part of a jump that must be ohmic: a lead-acid battery full to gassing falls by far more when its charger stops."""
 WIDE, STEEP = 15, 0.3
 """A step makes this share of what the current moves within that many bins on each side; a slow change does not."""
 SWING_SIGMA, SWING_STEPS, SWING_SHARE = 10.0, 4.0, 0.002
@@ -80,19 +84,24 @@ def sudden_changes(mean_v: Floats, broken: Flags) -> Floats:
     return np.where(beside_gap, 0.0, change - np.median(around, axis=1))
 
 
-def calm_noise(sudden: Floats) -> float:
-    """1 σ of sudden changes, shape (n,), where they are calmest; n at least `CALM_BINS`."""
+def calm_noise(sudden: Floats, volts: Floats) -> float:
+    """1 σ of sudden changes, shape (n,), n at least `CALM_BINS`, that are noise: the lower of two readings.
+
+    One where they are calmest, the other from the usual difference of two samples in a row, shape (m,), which a load
+    that never rests moves less than it moves the bins.
+    """
     calm = np.lib.stride_tricks.sliding_window_view(sudden, CALM_BINS).std(axis=1)
-    return float(np.quantile(calm, CALM_QUANTILE)) / CALM_SHARE
+    of_samples = SUDDEN_SHARE * MAD_SIGMA / math.sqrt(2) * float(np.median(np.abs(np.diff(volts))))
+    return min(float(np.quantile(calm, CALM_QUANTILE)) / CALM_SHARE, of_samples)
 
 
-def voltage_jumps(mean_v: Floats, broken: Flags, step_v: float) -> Jumps:
-    """Jumps of a voltage given by bins, shape (n,), and where gaps lie between them, shape (n − 1,)."""
+def voltage_jumps(mean_v: Floats, broken: Flags, volts: Floats) -> Jumps:
+    """Jumps of a voltage given by bins, shape (n,), where gaps lie between them, shape (n − 1,), and its samples."""
     sudden = sudden_changes(mean_v, broken)
     middle = np.median(np.lib.stride_tricks.sliding_window_view(mean_v, LEVEL_BINS), axis=1)
     lasting = np.zeros(len(sudden))
     lasting[LEVEL_BINS - 1 : len(sudden) - LEVEL_BINS + 1] = middle[LEVEL_BINS:] - middle[:-LEVEL_BINS]
-    noise_v = calm_noise(sudden)
+    noise_v, step_v = calm_noise(sudden, volts), step_size(volts)
     threshold_v = max(JUMP_SIGMA * noise_v, JUMP_STEPS * step_v, JUMP_SHARE * abs(float(np.mean(mean_v))))
     stays = (np.sign(lasting) == np.sign(sudden)) & (np.abs(lasting) >= 0.5 * np.abs(sudden))
     at = np.flatnonzero((np.abs(sudden) >= threshold_v) & stays)
@@ -114,21 +123,20 @@ def regulated(pair: Pair, level_a: float) -> bool:
     if np.count_nonzero(whole) < CALM_BINS:
         return False
     moved_v = float(np.sqrt(np.mean(sudden[whole] ** 2)))
-    return moved_v <= max(SMOOTH_SIGMA * calm_noise(sudden), step_size(pair.volts))
+    return moved_v <= max(SMOOTH_SIGMA * calm_noise(sudden, pair.volts), step_size(pair.volts))
 
 
 def jumps_without_current(pair: Pair) -> Reason | None:
     """The voltage jumps, and the current has no part in it; None where it has, or where nothing jumps.
 
     V = E − R·i gives |dV| = R·|di|, and R·|i| stays below half of V down to any cut-off: a jump needs a step of the
-    current of at least |dV| · 2 |i|/V, with the largest |i| of the run.
+    current of |dV| · 2 |i|/V, with the largest |i| of the run; of that `OHMIC_SHARE` is asked for.
     """
     mean_a, mean_v, broken = pair.means
     if len(mean_v) < MIN_BINS or float(np.mean(mean_v)) <= 0:
         return None
-    step_v = step_size(pair.volts)
-    jumps = voltage_jumps(mean_v, broken, step_v)
-    swings = swings_without_current(mean_a, mean_v, step_v, jumps.noise_v)
+    jumps = voltage_jumps(mean_v, broken, pair.volts)
+    swings = swings_without_current(mean_a, mean_v, step_size(pair.volts), jumps.noise_v)
     if swings is not None:
         return swings
     count = len(jumps.at)
@@ -196,7 +204,7 @@ def _without_step(jumps: Jumps, mean_a: Floats, change: Floats, level_v: float) 
     steps = reach[jumps.at]
     wide = np.lib.stride_tricks.sliding_window_view(np.pad(mean_a, (WIDE, WIDE + 1), mode="edge"), 2 * WIDE + 2)
     around = np.ptp(wide[jumps.at], axis=1)
-    needed_a = np.abs(jumps.size_v) * 2 * float(np.abs(mean_a).max()) / level_v
+    needed_a = OHMIC_SHARE * np.abs(jumps.size_v) * 2 * float(np.abs(mean_a).max()) / level_v
     elsewhere = np.ones(len(reach), bool)
     for lag in range(-2 * NEAR, 2 * NEAR + 1):
         elsewhere[np.clip(jumps.at + lag, 0, len(reach) - 1)] = False

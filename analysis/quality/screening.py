@@ -7,7 +7,7 @@ case. What a doubt does to the values that rest on a channel is the table in `do
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -94,7 +94,7 @@ def _mislabelled(run: Run) -> list[Doubt | None]:
     cut = {name: top for name in measured if (top := _cut(run, name, pair)) is not None}
     found += cut.values()
     legs = None if filled else _legs(run)
-    stood = [doubt for doubt in _stuck(run, None if filled else pair, legs) if not _at_its_end(run, doubt, cut)]
+    stood = _stuck(run, None if filled else pair, legs, frozenset(cut))
     found += stood
     ratio = seen_ohm / sheet_ohm if seen_ohm and sheet_ohm else None
     known = Known(seen_ohm is not None, ratio, run.sensed is not None)
@@ -178,13 +178,20 @@ def _legs(run: Run) -> Legs | None:
     time_s, both, third, gap_after = together(Series(time_s, np.stack((first, second), 1), gap_after), right)
     # Inside a gap of one channel the others have samples, and this one only an interpolated line.
     between = np.concatenate(([False], gap_after[1:] & gap_after[:-1], [False])) if len(time_s) > 1 else gap_after
-    keep = np.flatnonzero(~between)
+    battery_a, left_a = (np.ascontiguousarray(part) for part in both.T)
+    keep = np.flatnonzero(~between & ~_charging(run, battery_a, left_a, third))
     if len(keep) < 2:
         return None
-    battery_a, left_a = (np.ascontiguousarray(part) for part in both.T)
     if len(keep) == len(time_s):
         return time_s, battery_a, left_a, third, gap_after
-    return time_s[keep], battery_a[keep], left_a[keep], third[keep], np.logical_or.reduceat(gap_after, keep[:-1])
+    gap_after = np.logical_or.reduceat(gap_after, keep[:-1]) | (np.diff(keep) > 1)
+    return time_s[keep], battery_a[keep], left_a[keep], third[keep], gap_after
+
+
+def _charging(run: Run, battery_a: Floats, left_a: Floats, right_a: Floats) -> Flags:
+    """Where current flows into the battery and neither side's channel carries any: a charger's, past both sensors."""
+    into, *still = (run_rest_threshold_a(run, name) for name in CURRENTS)
+    return np.asarray((battery_a < -into) & (np.abs(left_a) < still[0]) & (np.abs(right_a) < still[1]))
 
 
 def _sum(run: Run, legs: Legs, cut: frozenset[str], stood: list[Doubt], known: Known) -> Doubt | None:
@@ -207,7 +214,7 @@ def _sum(run: Run, legs: Legs, cut: frozenset[str], stood: list[Doubt], known: K
     return clock_doubt(lag, ("left_current_a", "right_current_a"), "channels")
 
 
-def _stuck(run: Run, pair: Pair | None, legs: Legs | None) -> list[Doubt]:
+def _stuck(run: Run, pair: Pair | None, legs: Legs | None, cut: frozenset[str]) -> list[Doubt]:
     """Channels that are stuck while what they should follow moves."""
     found: list[Doubt] = []
     judged: list[tuple[str, Floats, Floats, Callable[[], Floats], Flags, float, str]] = []
@@ -233,18 +240,21 @@ def _stuck(run: Run, pair: Pair | None, legs: Legs | None) -> list[Doubt]:
         if name in seen:
             continue
         place = stuck(time_s, value, witness_of, gap_after, minimum)
-        if place is not None and place.witness_moved >= _reading_step(run, name, value):
+        if place is None or place.witness_moved < _reading_step(run, name, value):
+            continue
+        if not _at_its_end(run, name, place.level, cut):
             seen.add(name)
             found.append(stuck_doubt(name, place, variant))
     return found
 
 
-def _at_its_end(run: Run, stuck_at: Doubt, cut: Mapping[str, Doubt]) -> bool:
+def _at_its_end(run: Run, name: str, level: float, cut: frozenset[str]) -> bool:
     """Whether a channel stays where its range ends: cut off, not stuck."""
-    name, size = stuck_at.channels[0], abs(stuck_at.reason["level"])
     full_scale = run.sensor(name).full_scale
-    at_full_scale = full_scale is not None and size >= CLIPPED_SHARE * full_scale
-    return at_full_scale or (name in cut and size >= NEAR_TOP * cut[name].reason["level_a"])
+    ends = [CLIPPED_SHARE * full_scale] if full_scale else []
+    if name in cut:
+        ends.append(NEAR_TOP * peak_level(run, name).level)
+    return any(abs(level) >= end for end in ends)
 
 
 def _reading_step(run: Run, name: str, value: Floats) -> float:

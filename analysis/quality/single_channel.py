@@ -198,9 +198,10 @@ def _last_rest(
     first = int(apart[-1]) + 1 if len(apart) else 0
     if float(np.ptp(level[first : last + 2])) > threshold_a:
         return None
-    zero_again = calm & (np.abs(level - zero_a) <= threshold_a)
     after = float(0.5 * (level[last] + level[last + 1]))
-    if abs(after - zero_a) > 2 * threshold_a and zero_again[first:].any():
+    reached = int(np.argmax(calm & (np.abs(level - after) <= 0.5 * threshold_a)))
+    zero_again = calm & (np.abs(level - zero_a) <= threshold_a)
+    if abs(after - zero_a) > 2 * threshold_a and zero_again[reached:].any():
         return None
     return _Rest(after, offset + last * samples, offset + (last + 2) * samples - 1)
 

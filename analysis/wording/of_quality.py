@@ -102,6 +102,10 @@ def _filled_in(facts: Facts) -> str:
     )
 
 
+def _span(low: float, high: float) -> str:
+    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
+
+
 def _scale(facts: Facts) -> str:
     size = "too large" if facts["seen_ohm"] < facts["sheet_ohm"] else "too small"
     return f"The battery current looks {size}: its voltage responds as no battery of this sheet would."
@@ -162,6 +166,10 @@ PHRASES: dict[str, Phrase] = {
     "battery_reads": lambda facts: f"the battery lead reads {_reads(facts['factor'])}",
     "channels_read": _channels_read,
     "either": "{first}, or {second}",
+    "one_command_pulse": lambda facts: (
+        f"only one command pulse was recorded ({_label(facts)}), and both are needed to know what each side was asked"
+    ),
+    "command_pulse_implausible": lambda facts: f"{_label(facts)} holds no command pulses (finding pulse_implausible)",
     "jumps_without_current": _jumps,
     "swings_without_current": _swings,
 }
@@ -172,7 +180,7 @@ FINDINGS: dict[str, FindingWords] = {
             f"+{1e3 * facts['rise_ohm']:.1f} mV per ampere over {facts['changes']} changes "
             f"(correlation {facts['correlation']:.2f})"
         ),
-        "Turn the sensor round, or its gain in the machine file; at import use --discharge negative.",
+        "Turn the sensor round; for this file, import it again with --discharge negative.",
     ),
     "voltage_unanswering": FindingWords(
         "The battery voltage does not respond to the load: it may be filled in, or measured elsewhere.",
@@ -232,6 +240,20 @@ FINDINGS: dict[str, FindingWords] = {
         ),
         "{before_a:+.2f} A before, {after_a:+.2f} A after",
         "Switch everything off and compare; a magnetic sensor may keep an offset after a large peak.",
+    ),
+    "pulse_implausible": FindingWords(
+        lambda facts: f"{_label(facts)} holds widths that no command pulse has: commands are not read from it.",
+        lambda facts: (
+            f"{_span(facts['shortest_us'], facts['longest_us'])} µs in {100 * facts['share']:.0f} % of its time, "
+            "where command pulses last 500 to 3000 µs"
+        ),
+        "Record the width of the pulse in microseconds, not a level or another unit; at import give the unit, for "
+        "example --map pulse_a_us=COLUMN:ms.",
+    ),
+    "pulse_channel_alone": FindingWords(
+        lambda facts: f"{_label(facts)} was recorded alone: what each side was asked for is not known.",
+        lambda facts: f"{BY_SI_NAME[facts['missing']].label} is not in the file",
+        "Connect and record both command inputs.",
     ),
     "time_bases_differ": FindingWords(_clocks, _clocks_evidence, _clocks_next),
 }
