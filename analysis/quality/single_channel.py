@@ -149,47 +149,39 @@ def measure_zero_shift(series: Series, threshold_a: float, full_scale_a: float =
     first = float(np.median(quiet))
     peak = int(np.argmax(np.abs(value)))
     most_a = max(4 * threshold_a, REMANENCE * float(abs(value[peak])), OF_RANGE * full_scale_a)
-    after = _last_rest(value[peak:], first, float(np.std(quiet)), threshold_a, samples, most_a)
-    if after is None or abs(after.level_a - first) <= 2 * threshold_a:
+    noise_a = float(np.std(quiet))
+    rest = _last_rest(_levels(value[peak:], samples, noise_a, threshold_a), first, threshold_a, most_a)
+    if rest is None:
         return None
+    # The zero moves at the peak: a level that was held before it is a load.
+    earlier = np.abs(_levels(value[:peak], samples, noise_a, threshold_a) - rest[1]) <= 0.5 * threshold_a
+    if (earlier[1:] & earlier[:-1]).any():
+        return None
+    begin = peak + (len(value) - peak) % samples + rest[0] * samples
     time_s = series.time_s
-    spans = (
-        (float(time_s[0]), float(time_s[len(quiet) - 1])),
-        (float(time_s[peak + after.first]), float(time_s[peak + after.last])),
-    )
-    return Shift(first, after.level_a, *spans)
+    before_s = float(time_s[0]), float(time_s[len(quiet) - 1])
+    return Shift(first, rest[1], before_s, (float(time_s[begin]), float(time_s[begin + 2 * samples - 1])))
 
 
-@dataclass(frozen=True, slots=True)
-class _Rest:
-    """A stretch with the noise of a rest."""
+def _levels(value: Floats, samples: int, noise_a: float, threshold_a: float) -> Floats:
+    """Medians of stretches of this many samples, up to the last sample; NaN where one is noisier than a rest."""
+    count = len(value) // samples
+    parts = value[len(value) - count * samples :].reshape(count, samples)
+    calm = parts.std(axis=1) <= QUIET * max(noise_a, 0.02 * threshold_a)
+    level = np.full(count, np.nan)
+    level[calm] = np.median(parts[calm], axis=1)
+    return level
 
-    level_a: float
-    first: int
-    """Its first and last sample."""
-    last: int
 
-
-def _last_rest(
-    value: Floats, zero_a: float, noise_a: float, threshold_a: float, samples: int, most_a: float
-) -> _Rest | None:
-    """The last stretch of this many samples with the noise of a rest and a level near enough to one.
+def _last_rest(level: Floats, zero_a: float, threshold_a: float, most_a: float) -> tuple[int, float] | None:
+    """Place of the last two stretches that agree on a moved zero, near enough to one, and that level [A].
 
     None for a level that is no moved zero: one that was crept up to, as a charge current that fades, or one after
-    which the current reads its old zero again, as between the pulses of a test.
+    which the current reads its old zero again, as between the pulses of a test, or one of several that are held.
     """
-    count = len(value) // samples
-    if count < 2:
-        return None
-    offset = len(value) - count * samples
-    parts = value[offset:].reshape(count, samples)
-    calm = parts.std(axis=1) <= QUIET * max(noise_a, 0.02 * threshold_a)
-    middle = np.full(count, np.inf)
-    middle[calm] = np.median(parts[calm], axis=1)
     # Two in a row must agree: a turning point of a drive is no rest.
-    good = np.abs(middle - zero_a) <= most_a
-    level = np.where(calm, middle, 0.0)
-    agree = calm[1:] & calm[:-1] & (np.abs(np.diff(level)) <= 0.5 * threshold_a)
+    good = np.abs(level - zero_a) <= most_a
+    agree = np.abs(np.diff(level)) <= 0.5 * threshold_a
     found = np.flatnonzero(agree & good[1:] & good[:-1])
     if not len(found):
         return None
@@ -199,11 +191,12 @@ def _last_rest(
     if float(np.ptp(level[first : last + 2])) > threshold_a:
         return None
     after = float(0.5 * (level[last] + level[last + 1]))
-    reached = int(np.argmax(calm & (np.abs(level - after) <= 0.5 * threshold_a)))
-    zero_again = calm & (np.abs(level - zero_a) <= threshold_a)
-    if abs(after - zero_a) > 2 * threshold_a and zero_again[reached:].any():
+    if abs(after - zero_a) <= 2 * threshold_a:
         return None
-    return _Rest(after, offset + last * samples, offset + (last + 2) * samples - 1)
+    reached = int(np.argmax(np.abs(level - after) <= 0.5 * threshold_a))
+    back = np.abs(level[reached:] - zero_a) <= threshold_a
+    others = (np.abs(level[found] - after) > 0.5 * threshold_a) & (np.abs(level[found] - zero_a) > threshold_a)
+    return None if back.any() or others.any() else (last, after)
 
 
 def zero_shift_doubt(channel: str, shift: Shift, widths: tuple[tuple[str, float], ...] = ()) -> Doubt:

@@ -129,6 +129,15 @@ def test_a_zero_that_comes_back_has_not_moved() -> None:
     assert measure_zero_shift(Series(np.arange(500.0), levels, np.zeros(499, bool)), 0.25) is None
 
 
+def test_a_level_held_before_the_greatest_current_is_a_load() -> None:
+    levels = np.repeat([0.0, 0.9, 8.0, 0.9], 100) + noise(0.01, 1, 400)
+    assert measure_zero_shift(Series(np.arange(400.0), levels, np.zeros(399, bool)), 0.25) is None
+    levels = np.repeat([0.0, 8.0, 0.6, 0.9], 100) + noise(0.01, 1, 400)
+    assert measure_zero_shift(Series(np.arange(400.0), levels, np.zeros(399, bool)), 0.25) is None
+    levels = np.repeat([0.0, 0.0, 8.0, 0.9], 100) + noise(0.01, 1, 400)
+    assert measure_zero_shift(Series(np.arange(400.0), levels, np.zeros(399, bool)), 0.25) is not None
+
+
 def test_motors_still_asked_to_run_are_no_moved_zero(tmp_path: Path) -> None:
     left, _ = moving()
     value = left + 0.7 * (TIME_S > 229)
