@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from amptally.analysis.battery.resistance_fit import (
@@ -24,7 +25,9 @@ from amptally.analysis.signals.series import Flags, Floats
 WIDEST_OPEN_SHARE = 0.02
 """An open-circuit voltage whose 1 σ exceeds this share of itself is refused."""
 SHARPER = 3.0
-"""Steps give way to a regression whose 1 σ is this many times smaller."""
+"""Steps give way to a regression whose 1 σ is this many times smaller; a single step to any that is sharper."""
+ONE_STEP_SHARE = 0.05
+"""1 σ, relative, by which steps of one battery differ, where a single one does not show it. Our own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,15 +66,18 @@ def assess_resistance(
     for scale in TIME_SCALES_S:
         steps = find_steps(time_s, volts, amps, gap_after, scale, places)
         read = from_steps(steps, volt_noise, skew_s) if steps else None
-        coarse = interval > COARSEST_SHARE * scale
+        one_step = abs(ONE_STEP_SHARE * read[0]) if read is not None and len(steps) == 1 else 0.0
         fitted = None if isinstance(fit, Reason) else fit.resistance_ohm.get(scale)
         if read is not None and read[0] <= 0:
             by_scale[scale] = refuse("ohm", Reason("voltage_rises_with_current"))
-        elif read is not None and (fitted is None or read[1] <= SHARPER * fitted[1]):
-            by_scale[scale] = _judged(read, terms(*read), scale, Reason("from_steps", steps=len(steps)))
+        elif read is not None and (
+            fitted is None or math.hypot(read[1], one_step) <= (1.0 if one_step else SHARPER) * fitted[1]
+        ):
+            noted = Reason("from_steps", steps=len(steps))
+            by_scale[scale] = _judged(read, terms(*read) | ({"one step": one_step} if one_step else {}), scale, noted)
         elif fitted is not None:
             by_scale[scale] = estimate(fitted[0], "ohm", terms(*fitted), note=Reason("from_regression"))
-        elif coarse:
+        elif interval > COARSEST_SHARE * scale:
             by_scale[scale] = refuse("ohm", samples_too_coarse(interval, scale))
         else:
             by_scale[scale] = refuse("ohm", fit if isinstance(fit, Reason) else fit.refused[scale])
