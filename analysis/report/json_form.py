@@ -191,6 +191,8 @@ def _battery(sag: Sag, recovery: Recovery, state_of_charge: Estimate) -> dict[st
         "min_voltage_v": estimate_json(sag.min_voltage_v),
         "worst_sag_v": estimate_json(sag.worst_sag_v),
         "worst_sag_at_s": sag.worst_sag_at_s,
+        "load_drop_v": estimate_json(sag.load_drop_v),
+        "load_drop_at_s": sag.load_drop_at_s,
         "resistance_ohm": _all({f"{scale:g}": value for scale, value in sag.resistance.by_scale.items()}),
         "open_circuit_v": estimate_json(sag.resistance.open_circuit_v),
         "recovered_v": estimate_json(recovery.recovered_v),

@@ -99,6 +99,7 @@ def battery_rows(report: Report) -> Rows:
     rows: Rows = [
         ("rest voltage", sag.rest_voltage_v),
         ("minimum voltage", sag.min_voltage_v),
+        ("greatest drop under load", sag.load_drop_v),
         ("worst sag", sag.worst_sag_v),
         *((f"resistance {scale:g} s after a step", value) for scale, value in sag.resistance.by_scale.items()),
         ("open-circuit voltage", sag.resistance.open_circuit_v),

@@ -54,6 +54,7 @@ TREE: dict[str, Any] = {
     "current": {"battery": CURRENT, "left": CURRENT, "right": CURRENT},
     "battery": {
         "rest_voltage_v": E, "min_voltage_v": E, "worst_sag_v": E, "worst_sag_at_s": None,
+        "load_drop_v": E, "load_drop_at_s": None,
         "resistance_ohm": {"0.1": E, "1": E, "10": E}, "open_circuit_v": E, "recovered_v": E,
         "settled_v": E, "block_imbalance_v": E,
         "weak_block": None, "state_of_charge": E, "receiver_min_v": E, "balance_residual_a": E,
