@@ -30,6 +30,7 @@ from amptally.analysis.forecast.data_sheet import (
 )
 from amptally.analysis.forecast.inputs import BatteryData, BlockState, Demand
 from amptally.analysis.forecast.ledger import ledger_charge
+from amptally.analysis.forecast.limit_reached import LimitReached, limit_reached
 from amptally.analysis.forecast.load_profile import LoadProfile, load_profile
 from amptally.analysis.forecast.remaining import Remaining, forecast, refused_remaining
 from amptally.analysis.forecast.voltage_curve import VoltageKnee, detect_knee
@@ -78,6 +79,7 @@ class ChargeForecast:
     """The same before any doubt acts on it: laps are made from it, and a doubt acts once on their number."""
     full: Remaining
     """The forecast from a full charge at the same load, likewise before any doubt."""
+    findings: tuple[Reason, ...] = ()
 
 
 def forecast_charge(
@@ -110,11 +112,23 @@ def forecast_charge(
         if start.source == "none" and with_ledger:
             start = start_charge(run, sag, rested, stated, ledger_charge(run))
         charge = count_from(run, sag, battery_current, start, speed_m_s, net_ah)
+        if doubts.against(("battery_voltage_v", "minimum")) is None:
+            charge = _ended(charge, limit_reached(run))
     return replace(
         charge,
         state_of_charge=doubts.hold(charge.state_of_charge, ("battery_current_a", "state_of_charge")),
         remaining=charge.before_doubts.held(doubts),
     )
+
+
+def _ended(charge: ChargeForecast, reached: LimitReached | None) -> ChargeForecast:
+    """The same where the run itself reached the end of discharge."""
+    if reached is None:
+        return charge
+    if not reached.recharged:
+        left = charge.before_doubts.emptied(reached.ends_by, Reason("limit_already_reached", at_s=reached.at_s))
+        charge = replace(charge, remaining=left, before_doubts=left)
+    return replace(charge, findings=(reached.finding,))
 
 
 def start_charge(

@@ -85,6 +85,15 @@ class Remaining:
         )
         return replace(self, charge_ah=charge, energy_wh=energy, runtime_s=runtime, distance_m=distance)
 
+    def emptied(self, ends_by: EndsBy, reason: Reason) -> Remaining:
+        """Nothing is left at this load: what has a value becomes 0."""
+        charge, energy, runtime, distance = (
+            part if part.is_refused else Estimate(0.0, 0.0, 0.0, part.unit, reasons=(reason,))
+            for part in (self.charge_ah, self.energy_wh, self.runtime_s, self.distance_m)
+        )
+        emptied = replace(self, charge_ah=charge, energy_wh=energy, runtime_s=runtime, distance_m=distance)
+        return self if self.runtime_s.is_refused else replace(emptied, ends_by=ends_by, evidence=(reason,))
+
 
 def refused_remaining(*reasons: Reason) -> Remaining:
     """A forecast that cannot be made."""

@@ -93,6 +93,7 @@ PHRASES: dict[str, Phrase] = {
     "cutoff_without_resistance": "block resistance not known: a cut-off by voltage may come sooner",
     "more_drawn_than_measured": "more may have been drawn than was measured",
     "at_most_by_knee": "at most {limit_ah:.3g} Ah by the knee of the voltage",
+    "limit_already_reached": "the voltage reached its limit at {at_s:.0f} s: nothing is left at this load",
     # Evidence
     "counted_against_capacity": _counted_against,
     "capacity_is_largest_uncertainty": "largest uncertainty: the capacity, which nobody measured",
@@ -104,4 +105,25 @@ PHRASES: dict[str, Phrase] = {
     "ledger_stops": "the ledger stops at run {run} of this battery",
     "from_ledger": _ledger,
 }
-FINDINGS: dict[str, FindingWords] = {}
+
+
+def _below_limit(facts: Facts) -> str:
+    return (
+        f"mean over {facts['over_s']:.0f} s down to {facts['lowest_v']:.2f} V, "
+        f"{_LIMITS[facts['limit']]} {facts['limit_v']:g} V, reached at {facts['at_s']:.0f} s"
+    )
+
+
+_LIMITS = {
+    "sheet_cutoff": "end of discharge by its sheet",
+    "bms_cutoff": "cut-off of the battery management",
+    "controller_cutoff": "cut-off of the controller",
+    "controller_minimum": "minimum of the controller's sheet",
+}
+FINDINGS: dict[str, FindingWords] = {
+    "battery_below_limit": FindingWords(
+        "The battery reached the end of its discharge in this run: at this load nothing is left.",
+        _below_limit,
+        "Stop and charge it. Where it was not empty, look for a weak block, cold, or a poor connection.",
+    ),
+}
