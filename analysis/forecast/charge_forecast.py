@@ -21,6 +21,7 @@ from amptally.analysis.battery.state_of_charge import (
 from amptally.analysis.exposure.current import Current
 from amptally.analysis.forecast.capacity import LEAD_ACID
 from amptally.analysis.forecast.data_sheet import (
+    LEAD_WEAR,
     MEASURED_U,
     SHEET_ABOVE,
     SHEET_U,
@@ -243,9 +244,25 @@ def count_from(
     remaining = forecast(battery, blocks, demand)
     if net.high is None:
         remaining = remaining.at_most(Reason("more_drawn_than_measured"))
-    # The run's knee is that of the charge it drew, not of the next one.
-    from_full = forecast(battery, full, replace(demand, knee=None))
+    # The run's knee is that of the charge it drew, not of the next one; and of a whole charge the run was a part.
+    seen = _share_seen(charge, rated_capacity(run), remaining)
+    whole = replace(
+        demand,
+        knee=None,
+        current_growth=seen + (1 - seen) * demand.current_growth,
+        voltage_share=seen + (1 - seen) * demand.voltage_share,
+    )
+    from_full = forecast(battery, full, whole)
     return ChargeForecast(start, charge, remaining, remaining, from_full)
+
+
+def _share_seen(at_end: Estimate, rated_ah: Estimate, remaining: Remaining) -> float:
+    """Charge drawn since full over that of a whole charge at this load, 0..1."""
+    left_ah = remaining.charge_ah.value
+    if at_end.value is None or rated_ah.value is None or left_ah is None:
+        return 0.0
+    used_ah = (1 - at_end.value) * rated_ah.value
+    return used_ah / (used_ah + left_ah) if used_ah > 0 else 0.0
 
 
 def _refused_forecast(start: StartCharge, state_of_charge: Estimate, reason: Reason) -> ChargeForecast:
@@ -279,6 +296,7 @@ def _battery_data(run: Run) -> BatteryData | Reason:
         battery.in_series == 2,
         battery_air_c(run),
         battery.depth_of_discharge,
+        likely_left=LEAD_WEAR if battery.chemistry in LEAD_ACID else 1.0,
         measured=measured_capacity(run),
         cutoff_v=battery.cutoff_v,
         bms_cutoff_v=bms.cutoff_v if bms else None,

@@ -63,21 +63,20 @@ def end_of_discharge(
     ends: list[tuple[Floats, EndsBy]] = []
     for block, depletion in zip(blocks, depletions, strict=True):
         never = np.full(depletion.level.shape, np.inf)
-        ends.append((first_below(_charge_limit(battery, depletion), never), block.name))
+        ends.append((first_below(depletion.available, never), block.name))
     if battery.chemistry in TABLES and resistance_known(blocks):
         horizon_h = np.minimum.reduce([hours for hours, _ in ends])
         for limit, by in _voltage_limits(battery, blocks, demand, depletions, assumptions):
             ends.append((first_below(limit, horizon_h), by))
     all_of_them = np.stack([hours for hours, _ in ends])
+    hours = all_of_them.min(axis=0)
+    if battery.depth_of_discharge is not None and battery.depth_of_discharge < 1:
+        # A share of what a full battery gives at this load, up to whatever ends it; the block used most counts.
+        most = max(range(len(blocks)), key=lambda place: float(depletions[place].used_h[0]))
+        hours = np.maximum(hours - (1 - battery.depth_of_discharge) * (hours + depletions[most].used_h), 0.0)
+        return EndOfDischarge(hours, (blocks[most].name,) * len(hours))
     first = all_of_them.argmin(axis=0)[:, 0].tolist()
-    return EndOfDischarge(all_of_them.min(axis=0), tuple(ends[place][1] for place in first))
-
-
-def _charge_limit(battery: BatteryData, depletion: Depletion) -> Callable[[Floats], Floats]:
-    if battery.depth_of_discharge is None:
-        return depletion.available
-    reserve = 1 - battery.depth_of_discharge
-    return lambda hours: np.asarray(np.minimum(depletion.available(hours), depletion.undrawn(hours) - reserve))
+    return EndOfDischarge(hours, tuple(ends[place][1] for place in first))
 
 
 def _voltage_limits(

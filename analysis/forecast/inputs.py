@@ -46,7 +46,9 @@ class BatteryData:
     temperature_c: float | None = None
     """Of the battery [°C]."""
     depth_of_discharge: float | None = None
-    """Share of rated capacity that may be used, 0..1; None for all of it."""
+    """Share that may be used of the charge that a full battery gives at this load, 0..1; None for all of it."""
+    likely_left: float = 1.0
+    """Share of the sheet's capacity that the blocks are taken to have left."""
     worn_to: float = WORN_TO
     """Lowest share of the sheet's capacity that the blocks may have left; 1 where a capacity test says so."""
     measured: MeasuredCapacity | None = None

@@ -219,7 +219,13 @@ def _capacity_from(battery: BatteryData) -> Reason:
     measured = battery.measured
     if measured is not None:
         return Reason("capacity_measured", charge_ah=measured.charge_ah, hours=measured.hours, relative_u=MEASURED_U)
-    return Reason("capacity_from_sheet", relative_u=SHEET_U, above=SHEET_ABOVE, worn_to=battery.worn_to)
+    return Reason(
+        "capacity_from_sheet",
+        relative_u=SHEET_U,
+        above=SHEET_ABOVE,
+        likely_left=battery.likely_left,
+        worn_to=battery.worn_to,
+    )
 
 
 def _evidence(battery: BatteryData, times: Sequence[_Spread]) -> tuple[Reason, ...]:
@@ -267,7 +273,8 @@ def _assumptions(
     """The central assumption, then each one moved alone to its ends, by name."""
     # Neither constant current nor constant power is known: the centre is halfway between, each an end.
     likely_load = math.sqrt(current_growth)
-    central = Assumption(capacity_scale=factor.factor, load_scale=likely_load)
+    worn = battery.likely_left if battery.measured is None else 1.0
+    central = Assumption(capacity_scale=factor.factor * worn, load_scale=likely_load)
     of_temperature = COVERAGE_FACTOR * factor.relative_u
     if battery.measured is None:
         below, above = math.hypot(COVERAGE_FACTOR * SHEET_U, of_temperature), math.hypot(SHEET_ABOVE, of_temperature)
@@ -275,12 +282,14 @@ def _assumptions(
     else:
         below = above = math.hypot(COVERAGE_FACTOR * MEASURED_U, of_temperature)
         worn_to = 1.0
-    smaller, larger, worn = (max(factor.factor * scale, 0.05) for scale in (1 - below, 1 + above, worn_to))
+    smaller, larger, worn_out = (
+        max(factor.factor * scale, 0.05) for scale in (worn * (1 - below), 1 + above, min(worn_to, worn))
+    )
     moved = [
         ("", central),
         ("capacity", replace(central, capacity_scale=smaller)),
         ("capacity", replace(central, capacity_scale=larger)),
-        ("wear", replace(central, capacity_scale=worn)),
+        ("wear", replace(central, capacity_scale=worn_out)),
         ("power kept while the voltage falls", replace(central, load_scale=current_growth)),
         ("current kept while the voltage falls", replace(central, load_scale=1.0)),
     ]

@@ -12,9 +12,11 @@ def _exponent(facts: Facts) -> str:
 
 def _sheet(name: str) -> Phrase:
     def phrase(facts: Facts) -> str:
+        left = facts.get("likely_left", 1.0)
+        taken = "" if left == 1 else f"; {100 * left:.0f} % of it assumed, as age and wear are not known"
         return (
             f"{name} ±{100 * facts['relative_u']:.0f} % (1 σ), up to {100 * facts['above']:.0f} % above it seen, wear "
-            f"down to {100 * facts['worn_to']:.0f} % not ruled out"
+            f"down to {100 * facts['worn_to']:.0f} % not ruled out{taken}"
         )
 
     return phrase
@@ -71,6 +73,8 @@ PHRASES: dict[str, Phrase] = {
     "temperature_assumed": "battery temperature not given, {temperature_c:g} °C within {within_k:g} K assumed",
     "no_temperature_table": "no temperature table for {chemistry}: factor 1 at {temperature_c:g} °C",
     "temperature_factor": f"{SOURCE}: {{factor:.3f}} at {{temperature_c:g}} °C",
+    "temperature_below_table": "no table below {lowest_c:g} °C: {low:.2f} to {high:.2f} of the capacity at 25 °C "
+    "assumed at {temperature_c:g} °C",
     "temperature_outside_table": "battery temperature: {temperature_c:g} °C is outside the table's {lowest_c:g} to "
     "{highest_c:g} °C",
     # What a forecast cannot be made from
