@@ -41,6 +41,8 @@ class Assumption:
     """−1 low end of the rest-voltage chart, 1 high end."""
     ohm_side: int = 0
     """−1 high end of the resistance, 1 low end (the sides are those of the forecast)."""
+    rise_side: int = 0
+    """How far resistance rises towards empty: −1 far, 1 not at all."""
     trip_side: int = 0
     """What a cut-off responds to: −1 the largest 1 s RMS, 0 the largest 10 s RMS, 1 the mean current."""
 

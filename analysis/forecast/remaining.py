@@ -15,8 +15,8 @@ import numpy as np
 from amptally.analysis.forecast.capacity import TemperatureFactor, temperature_factor
 from amptally.analysis.forecast.capacity_models import capacity_models
 from amptally.analysis.forecast.data_sheet import MEASURED_U, SHEET_ABOVE, SHEET_U, DataSheetError
-from amptally.analysis.forecast.depletion import Assumption, BlockCharge, deplete
-from amptally.analysis.forecast.end_of_discharge import end_of_discharge, unchecked_cutoff
+from amptally.analysis.forecast.depletion import Assumption, BlockCharge, Floats, deplete
+from amptally.analysis.forecast.end_of_discharge import RISE, RISES_BELOW, Touch, end_of_discharge, unchecked_cutoff
 from amptally.analysis.forecast.inputs import BatteryData, BlockState, Demand, EndsBy
 from amptally.analysis.forecast.voltage_curve import WIDENING, VoltageKnee
 from amptally.analysis.quality.doubts import Aspect, Doubts
@@ -38,6 +38,20 @@ class ModelForecast:
     """Runtime by this model [s]."""
     ends_by: EndsBy
     """What ends the run by this model."""
+
+
+@dataclass(frozen=True, slots=True)
+class CutoffTouch:
+    """When the voltage first reaches one cut-off if the load goes on, depth of discharge aside."""
+
+    by: EndsBy
+    """Whose it is."""
+    limit_v: float
+    """The cut-off [V]: of a block, of the whole battery, or at the controller."""
+    at_peaks_s: Estimate
+    """At the load's peaks, as an alarm sees it [s]; refused where the charge ends before."""
+    at_mean_s: Estimate
+    """At its mean current [s]; likewise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +78,8 @@ class Remaining:
     """Whether it rests on a measured capacity."""
     load_growth: float = 1.0
     """Mean current still to come over that of the run."""
+    touches: tuple[CutoffTouch, ...] = ()
+    """Of every cut-off by voltage that can be checked; empty where refused."""
 
     def held(self, doubts: Doubts) -> Remaining:
         """What the doubts about battery current and voltage leave of it."""
@@ -75,7 +91,17 @@ class Remaining:
             runtime_s=doubts.hold(self.runtime_s, *ahead),
             distance_m=doubts.hold(self.distance_m, *ahead),
         )
-        return replace(values, ends_by=None, evidence=()) if values.runtime_s.is_refused else values
+        if values.runtime_s.is_refused:
+            return replace(values, ends_by=None, evidence=(), touches=())
+        touches = [
+            replace(
+                each,
+                at_peaks_s=doubts.hold(each.at_peaks_s, *ahead),
+                at_mean_s=doubts.hold(each.at_mean_s, *ahead),
+            )
+            for each in self.touches
+        ]
+        return replace(values, touches=tuple(touches))
 
     def at_most(self, reason: Reason) -> Remaining:
         """The same with all four values known from above only."""
@@ -92,7 +118,7 @@ class Remaining:
             for part in (self.charge_ah, self.energy_wh, self.runtime_s, self.distance_m)
         )
         emptied = replace(self, charge_ah=charge, energy_wh=energy, runtime_s=runtime, distance_m=distance)
-        return self if self.runtime_s.is_refused else replace(emptied, ends_by=ends_by, evidence=(reason,))
+        return self if self.runtime_s.is_refused else replace(emptied, ends_by=ends_by, evidence=(reason,), touches=())
 
 
 def refused_remaining(*reasons: Reason) -> Remaining:
@@ -151,6 +177,8 @@ def forecast(battery: BatteryData, blocks: Sequence[BlockState], demand: Demand)
     reasons += [_capacity_from(battery), factor.reason]
     if extrapolated:
         reasons.append(Reason("extrapolated", slow_a=models.likely.slow_a, fast_a=models.likely.fast_a))
+    if ends.touches:
+        reasons.append(Reason("resistance_rises", below=RISES_BELOW, times=1 + RISE[0], times_high=1 + RISE[-1]))
     reasons += blocks[0].start_charge.reasons
     charge, runtime = _merged(charges, "Ah", reasons), _merged(times, "s", reasons)
     evidence = _evidence(battery, times)
@@ -181,7 +209,20 @@ def forecast(battery: BatteryData, blocks: Sequence[BlockState], demand: Demand)
         evidence=evidence,
         capacity_measured=measured,
         load_growth=math.sqrt(demand.current_growth),
+        touches=tuple(_touch(names, each, ends.hours) for each in ends.touches),
     )
+
+
+def _touch(names: Sequence[str], touch: Touch, ends_h: Floats) -> CutoffTouch:
+    """One cut-off's estimates; where it is not reached before the charge ends, that end stands in for the interval."""
+
+    def when(hours: Floats) -> Estimate:
+        if not np.isfinite(hours[:, 0]).all():
+            return refuse("s", Reason("charge_ends_before_cutoff"))
+        seconds = 3600 * np.where(np.isfinite(hours), hours, np.maximum(hours[:, :1], ends_h))
+        return _merged([_spread(names, row) for row in seconds.tolist()], "s")
+
+    return CutoffTouch(touch.by, touch.limit_v, when(touch.at_peaks_h), when(touch.at_mean_h))
 
 
 def _why_not(blocks: Sequence[BlockState], demand: Demand) -> tuple[Reason, ...]:
@@ -300,6 +341,7 @@ def _assumptions(
             ("load to come", replace(central, load_scale=likely_load * max(1 - side * COVERAGE_FACTOR * load_u, 0.1))),
             ("rest-voltage chart", replace(central, voltage_side=side)),
             ("resistance", replace(central, ohm_side=side)),
+            ("resistance towards empty", replace(central, rise_side=side)),
             ("peaks at the cut-off", replace(central, trip_side=side)),
             ("rate exponent", replace(central, rate_side=side)),
         ]

@@ -208,7 +208,16 @@ def _battery(sag: Sag, recovery: Recovery, state_of_charge: Estimate) -> dict[st
 def remaining_json(left: Remaining) -> dict[str, object]:
     """The entry `remaining`."""
     values = _all({name: getattr(left, name) for name in UNITS})
-    return {**values, "ends_by": left.ends_by, "evidence": phrases(left.evidence) or None}
+    touches = [
+        {
+            "ends_by": touch.by,
+            "limit_v": touch.limit_v,
+            "at_peaks_s": estimate_json(touch.at_peaks_s),
+            "at_mean_s": estimate_json(touch.at_mean_s),
+        }
+        for touch in left.touches
+    ]
+    return {**values, "ends_by": left.ends_by, "evidence": phrases(left.evidence) or None, "touches": touches}
 
 
 def laps_json(laps: Laps) -> dict[str, object]:

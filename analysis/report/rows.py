@@ -125,6 +125,11 @@ def charge_rows(report: Report) -> Rows:
         ("remaining runtime", left.runtime_s),
         ("remaining distance", left.distance_m),
         ("ended by", ENDS_BY[left.ends_by] if left.ends_by else NOT_GIVEN),
+        *(
+            (f"{touch.limit_v:g} V, {ENDS_BY[touch.by]}, reached {how}", when)
+            for touch in left.touches
+            for how, when in (("at peaks in", touch.at_peaks_s), ("at the mean load in", touch.at_mean_s))
+        ),
         ("laps per full charge", laps),
         ("remaining laps", report.laps_remaining),
     ]

@@ -97,6 +97,9 @@ PHRASES: dict[str, Phrase] = {
     "cutoff_without_resistance": "block resistance not known: a cut-off by voltage may come sooner",
     "more_drawn_than_measured": "more may have been drawn than was measured",
     "at_most_by_knee": "at most {limit_ah:.3g} Ah by the knee of the voltage",
+    "charge_ends_before_cutoff": "the charge ends before the voltage reaches it",
+    "resistance_rises": "block resistance taken to rise from {below:.0%} of the charge on, to {times:g} times at empty "
+    "({times_high:g} times at the low end)",
     "limit_already_reached": "the voltage reached its limit at {at_s:.0f} s: nothing is left at this load",
     # Evidence
     "counted_against_capacity": _counted_against,

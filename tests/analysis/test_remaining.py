@@ -247,6 +247,33 @@ def test_cut_off_voltages_by_hand() -> None:
     assert (never.ends_by, hours(never)) == ("block_a", pytest.approx(4.0))
 
 
+def test_a_cut_off_is_touched_at_peaks_before_the_mean_reaches_it() -> None:
+    # BCI (second-hand) puts half a charge at 12.24 V: at 10 A through 0.02 Ω the block stands at 12.04 V after 2 h, by
+    # hand. At 20 A it stands there at 12.44 V open circuit: 0.738 of the charge, between 12.24 V (50 %) and 12.45 (75 %).
+    demand = replace(demand_of(10.0, 24.0), rms_10s_a=15.0, rms_1s_a=20.0)
+    battery = BatteryData(EVEN, "flooded", 12.0, in_series=True, temperature_c=25.0, cutoff_v=12.04)
+    result = forecast(battery, [block("block_a"), block("block_b")], demand)
+    first = result.touches[0]
+    assert (first.by, first.limit_v) == ("block_a", 12.04)
+    assert first.at_mean_s.value == pytest.approx(7200, rel=1e-6)
+    share = 0.5 + 0.25 * (12.44 - 12.24) / (12.45 - 12.24)
+    assert first.at_peaks_s.value == pytest.approx(3600 * 4 * (1 - share), rel=1e-6)
+    # The runtime goes by the mean for a sheet's end of discharge.
+    assert hours(result) == pytest.approx(2.0, rel=1e-6)
+    # 10.5 V is below the chart's empty, 11.89 V, less 0.2 V: the charge ends first, at peaks as well.
+    never = forecast(replace(battery, cutoff_v=10.5), [block("block_a"), block("block_b")], demand).touches[0]
+    assert [reason.code for reason in never.at_peaks_s.reasons] == ["charge_ends_before_cutoff"]
+
+
+def test_resistance_rises_towards_empty() -> None:
+    # At a quarter of its charge a flooded block rests at 12.06 V (BCI, second-hand). 0.02 Ω doubles from half a charge
+    # to empty (common practice, no source), so 0.03 Ω take off 0.3 V at 10 A: 11.76 V is reached there, not at 11.86 V.
+    battery = BatteryData(EVEN, "flooded", 12.0, in_series=True, temperature_c=25.0, cutoff_v=11.76)
+    result = forecast(battery, [block("block_a"), block("block_b")], demand_of(10.0, 24.0))
+    assert hours(result) == pytest.approx(3.0, rel=1e-6)
+    assert "resistance_rises" in [reason.code for reason in result.runtime_s.reasons]
+
+
 def test_leads_to_the_controller_bring_its_cut_off_forward() -> None:
     battery = BatteryData(EVEN, "flooded", 12.0, in_series=False, temperature_c=25.0, controller_cutoff_v=11.94)
     demand = replace(demand_of(10.0), lead_ohm=0.01)
@@ -385,7 +412,8 @@ def test_refusals_carry_their_reason(battery: BatteryData, state: BlockState, re
     for each in (result.charge_ah, result.energy_wh, result.runtime_s, result.distance_m):
         assert each.value is None
         assert reason in (refusal(each) or "")
-    assert set(remaining_json(result)) == {"charge_ah", "energy_wh", "runtime_s", "distance_m", "ends_by", "evidence"}
+    keys = {"charge_ah", "energy_wh", "runtime_s", "distance_m", "ends_by", "evidence", "touches"}
+    assert set(remaining_json(result)) == keys
 
 
 def test_a_start_charge_known_from_above_gives_at_most() -> None:

@@ -59,7 +59,10 @@ TREE: dict[str, Any] = {
         "settled_v": E, "block_imbalance_v": E,
         "weak_block": None, "state_of_charge": E, "receiver_min_v": E, "balance_residual_a": E,
     },
-    "remaining": {"charge_ah": E, "energy_wh": E, "runtime_s": E, "distance_m": E, "ends_by": None, "evidence": None},
+    "remaining": {
+        "charge_ah": E, "energy_wh": E, "runtime_s": E, "distance_m": E, "ends_by": None, "evidence": None,
+        "touches": list,
+    },
     "laps": {"method": None, "found": None, "each": list, "per_charge": E, "remaining": E},
     "drive": {
         "stall_s": E, "stalls": list, "reversing_s": E, "reversing_fraction": E, "regenerated_ah": E,
