@@ -178,7 +178,9 @@ def measured_capacity(run: Run) -> MeasuredCapacity | None:
     battery = run.machine.battery if run.machine else None
     if battery is None or battery.measured_capacity_ah is None or battery.measured_hours is None:
         return None
-    return MeasuredCapacity(battery.measured_capacity_ah, battery.measured_hours)
+    return MeasuredCapacity(
+        battery.measured_capacity_ah, battery.measured_hours, battery.measured_c, battery.measured_block
+    )
 
 
 def rated_capacity(run: Run) -> Estimate:

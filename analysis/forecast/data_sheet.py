@@ -68,6 +68,10 @@ class MeasuredCapacity:
     """Charge it gave [Ah]."""
     hours: float
     """How long it took [h]."""
+    temperature_c: float | None = None
+    """Air around it then [°C]; None where nobody said."""
+    block: str | None = None
+    """block_a or block_b; None where nobody said."""
 
     def __post_init__(self) -> None:
         if not (self.charge_ah > 0 and self.hours > 0):

@@ -154,6 +154,11 @@ def forecast(battery: BatteryData, blocks: Sequence[BlockState], demand: Demand)
         models = capacity_models(battery.sheet, battery.chemistry, load_a, battery.measured)
         full_h = models.likely.extrapolated_ah(load_a) / load_a
         factor = temperature_factor(battery.chemistry, battery.temperature_c, full_h)
+        if battery.measured is not None and battery.measured.temperature_c is not None:
+            then = temperature_factor(battery.chemistry, battery.measured.temperature_c, battery.measured.hours)
+            # One rule moves both: its error counts for the way between the two.
+            ratio, u = factor.factor / then.factor, abs(factor.relative_u - then.relative_u)
+            factor = replace(factor, factor=ratio, relative_u=u)
     except DataSheetError as error:
         return refused_remaining(error.reason)
     load_u = max(block.load.relative_u for block in blocks)
@@ -259,7 +264,14 @@ def _block_charge(block: BlockState) -> BlockCharge:
 def _capacity_from(battery: BatteryData) -> Reason:
     measured = battery.measured
     if measured is not None:
-        return Reason("capacity_measured", charge_ah=measured.charge_ah, hours=measured.hours, relative_u=MEASURED_U)
+        return Reason(
+            "capacity_measured",
+            charge_ah=measured.charge_ah,
+            hours=measured.hours,
+            relative_u=MEASURED_U,
+            temperature_c=measured.temperature_c,
+            block=measured.block,
+        )
     return Reason(
         "capacity_from_sheet",
         relative_u=SHEET_U,

@@ -126,9 +126,9 @@ def charge_rows(report: Report) -> Rows:
         ("remaining distance", left.distance_m),
         ("ended by", ENDS_BY[left.ends_by] if left.ends_by else NOT_GIVEN),
         *(
-            (f"{touch.limit_v:g} V, {ENDS_BY[touch.by]}, reached {how}", when)
+            (f"{touch.limit_v:g} V touched {how}", when)
             for touch in left.touches
-            for how, when in (("at peaks in", touch.at_peaks_s), ("at the mean load in", touch.at_mean_s))
+            for how, when in (("at peaks", touch.at_peaks_s), ("at mean load", touch.at_mean_s))
         ),
         ("laps per full charge", laps),
         ("remaining laps", report.laps_remaining),

@@ -27,9 +27,15 @@ def _tolerance(facts: Facts) -> str:
     return f"sheet ±{u:.0f} % (1 σ), wear down to {worn:.0f} % not ruled out"
 
 
+_BLOCKS = {"block_a": "block A", "block_b": "block B"}
+
+
 def _measured(facts: Facts) -> str:
     u = 100 * facts["relative_u"]
-    return f"measured capacity {facts['charge_ah']:.4g} Ah in {facts['hours']:.3g} h ±{u:.1f} % (1 σ)"
+    block, celsius = facts["block"], facts["temperature_c"]
+    of = "one block, which one is not said" if block is None else f"{_BLOCKS[block]}, the other taken to be like it"
+    at = "25 °C assumed, as its temperature is not said" if celsius is None else f"at {celsius:g} °C"
+    return f"measured capacity {facts['charge_ah']:.4g} Ah in {facts['hours']:.3g} h of {of}, {at}, ±{u:.1f} % (1 σ)"
 
 
 def _counted_against(facts: Facts) -> str:

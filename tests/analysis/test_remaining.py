@@ -249,7 +249,7 @@ def test_cut_off_voltages_by_hand() -> None:
 
 def test_a_cut_off_is_touched_at_peaks_before_the_mean_reaches_it() -> None:
     # BCI (second-hand) puts half a charge at 12.24 V: at 10 A through 0.02 Ω the block stands at 12.04 V after 2 h, by
-    # hand. At 20 A it stands there at 12.44 V open circuit: 0.738 of the charge, between 12.24 V (50 %) and 12.45 (75 %).
+    # hand. At 20 A it stands there where it rests at 12.44 V: 0.738 of the charge (12.24 V 50 %, 12.45 V 75 %).
     demand = replace(demand_of(10.0, 24.0), rms_10s_a=15.0, rms_1s_a=20.0)
     battery = BatteryData(EVEN, "flooded", 12.0, in_series=True, temperature_c=25.0, cutoff_v=12.04)
     result = forecast(battery, [block("block_a"), block("block_b")], demand)
@@ -354,6 +354,20 @@ def test_a_measured_capacity_takes_the_sheet_s_place() -> None:
     assert high < 1.1 * value
     assert measured.capacity_measured
     assert "the measured capacity" in phrases(measured.evidence)
+
+
+def test_a_capacity_measured_cold_is_no_smaller_than_it_was() -> None:
+    # references.md RV5, a battery maker's page: 10 °C takes 10 % off a discharge of more than an hour.
+    battery = one_block(DataSheet(40.0, 20.0, 40.0, 1.0), 10.0)
+    cold = replace(battery, measured=MeasuredCapacity(30.0, 3.0, 10.0, "block_b"))
+    unsaid = replace(battery, measured=MeasuredCapacity(30.0, 3.0))
+    same, less = (forecast(each, [block("block_a")], demand_of(10.0)) for each in (cold, unsaid))
+    assert same.charge_ah.value == pytest.approx(30.0, rel=1e-3)
+    assert less.charge_ah.value == pytest.approx(27.0, rel=0.01)
+    warm = forecast(replace(cold, temperature_c=25.0), [block("block_a")], demand_of(10.0))
+    assert warm.charge_ah.value == pytest.approx(30.0 / 0.9, rel=1e-3)
+    assert "of block B, the other taken to be like it, at 10 °C" in phrases(same.charge_ah.reasons)
+    assert "25 °C assumed" in phrases(less.charge_ah.reasons)
 
 
 def test_a_load_of_constant_power_lasts_shorter() -> None:
