@@ -97,7 +97,7 @@ def test_without_a_limit_there_is_none_to_reach(tmp_path: Path) -> None:
 
 def test_a_full_charge_grows_by_the_part_that_the_run_did_not_see(tmp_path: Path) -> None:
     t_s = np.arange(0, 3600, 1.0)
-    amps = np.where(t_s < 10, 0.0, 8.0 + np.sin(t_s))
+    amps = np.where(t_s < 10, 0.0, 8.0 + np.sin(2 * np.pi * t_s / 1795))
     volts = 25.4 - 1.5 * t_s / t_s[-1] - 0.02 * amps
     path = write_run(
         tmp_path / "r.parquet", t_s, {"battery_current_a": amps, "battery_voltage_v": volts}, machine=CUTOFF
@@ -108,6 +108,6 @@ def test_a_full_charge_grows_by_the_part_that_the_run_did_not_see(tmp_path: Path
     assert left.charge_ah.value is not None
     seen = drawn_ah / (drawn_ah + left.charge_ah.value)
     assert 0.2 < seen < 0.5
-    # A load of constant power: its own current in the run, more in what is to come; `load_growth` is the root of either.
+    # A load of constant power: its own current in the run, more in what is to come. `load_growth` is a root.
     assert left.load_growth > 1.02
     assert whole.load_growth**2 == pytest.approx(seen + (1 - seen) * left.load_growth**2, rel=1e-3)
