@@ -299,6 +299,7 @@ def _battery_data(run: Run) -> BatteryData | Reason:
         battery_air_c(run),
         battery.depth_of_discharge,
         likely_left=LEAD_WEAR if battery.chemistry in LEAD_ACID else 1.0,
+        sheet_above=SHEET_ABOVE if battery.chemistry in LEAD_ACID else COVERAGE_FACTOR * SHEET_U,
         measured=measured_capacity(run),
         cutoff_v=battery.cutoff_v,
         bms_cutoff_v=bms.cutoff_v if bms else None,

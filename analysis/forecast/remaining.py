@@ -7,14 +7,14 @@ the dangerous side, so wherever something is not known it widens the low side. d
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from amptally.analysis.forecast.capacity import TemperatureFactor, temperature_factor
 from amptally.analysis.forecast.capacity_models import capacity_models
-from amptally.analysis.forecast.data_sheet import MEASURED_U, SHEET_ABOVE, SHEET_U, DataSheetError
+from amptally.analysis.forecast.data_sheet import MEASURED_U, SHEET_U, DataSheetError
 from amptally.analysis.forecast.depletion import Assumption, BlockCharge, Floats, deplete
 from amptally.analysis.forecast.end_of_discharge import RISE, RISES_BELOW, Touch, end_of_discharge, unchecked_cutoff
 from amptally.analysis.forecast.inputs import BatteryData, BlockState, Demand, EndsBy
@@ -275,7 +275,7 @@ def _capacity_from(battery: BatteryData) -> Reason:
     return Reason(
         "capacity_from_sheet",
         relative_u=SHEET_U,
-        above=SHEET_ABOVE,
+        above=battery.sheet_above,
         likely_left=battery.likely_left,
         worn_to=battery.worn_to,
     )
@@ -330,7 +330,8 @@ def _assumptions(
     central = Assumption(capacity_scale=factor.factor * worn, load_scale=likely_load)
     of_temperature = COVERAGE_FACTOR * factor.relative_u
     if battery.measured is None:
-        below, above = math.hypot(COVERAGE_FACTOR * SHEET_U, of_temperature), math.hypot(SHEET_ABOVE, of_temperature)
+        below = math.hypot(COVERAGE_FACTOR * SHEET_U, of_temperature)
+        above = math.hypot(battery.sheet_above, of_temperature)
         worn_to = battery.worn_to
     else:
         below = above = math.hypot(COVERAGE_FACTOR * MEASURED_U, of_temperature)
@@ -369,11 +370,19 @@ def _spread(names: Sequence[str], outcomes: Sequence[float]) -> _Spread:
 
 
 def _merged(spreads: Sequence[_Spread], unit: str, reasons: Sequence[Reason] = ()) -> Estimate:
-    """Peukert's law and the two-well family with equal weight; the interval spans every model's own."""
+    """Peukert's law and the two-well family with equal weight.
+
+    The low end is that of the lowest model: nothing is promised that one of them denies. At the high end which model is
+    right and how large the battery is are two doubts, and add in quadrature.
+    """
     peukert, *family = spreads
-    value = (peukert.value + sum(each.value for each in family) / len(family)) / 2 if family else peukert.value
+
+    def mean(of: Callable[[_Spread], float]) -> float:
+        return (of(peukert) + sum(map(of, family)) / len(family)) / 2 if family else of(peukert)
+
+    value = mean(lambda each: each.value)
     lowest = min(spreads, key=lambda each: each.value - each.below)
     low = max(lowest.value - lowest.below, 0.0)
-    high = max(each.value + each.above for each in spreads)
+    high = value + math.hypot(max(each.value for each in spreads) - value, mean(lambda each: each.above))
     low_end = (Reason("low_end_from", terms=lowest.downward),) if lowest.downward else ()
     return Estimate(value, low, high, unit, reasons=(*low_end, *reasons))
