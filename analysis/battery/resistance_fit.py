@@ -57,6 +57,12 @@ class Fit:
     """1 σ of it [V]."""
     at_s: float
     """Start of the fitted stretch."""
+    drop_v: float
+    """Greatest drop under load: open-circuit voltage at the charge of that moment minus the voltage [V]."""
+    drop_u: float
+    """1 σ of it [V], noise of single voltages left out."""
+    drop_at_s: float
+    """When it was."""
     resistance_ohm: dict[float, tuple[float, float]]
     """Time scale → value and 1 σ."""
     refused: dict[float, Reason]
@@ -69,7 +75,8 @@ class Fit:
             for scale, (value, u) in self.resistance_ohm.items()
         }
         open_u = math.hypot(self.open_circuit_u, moved.open_circuit_v - self.open_circuit_v)
-        return replace(self, resistance_ohm=widened, open_circuit_u=open_u)
+        drop_u = math.hypot(self.drop_u, moved.drop_v - self.drop_v)
+        return replace(self, resistance_ohm=widened, open_circuit_u=open_u, drop_u=drop_u)
 
 
 def lagged_current(time_s: Floats, amps: Floats, tau_s: float) -> Floats:
@@ -146,7 +153,8 @@ def fit_voltage(
     Noise in i pulls R₀ down and the lagged terms, which smooth it, up: its covariance is subtracted from the normal
     equations (errors in variables). Where not declared it is that of the quietest stretches.
     The uncertainty comes from leaving out one of twelve stretches at a time (jackknife), because residuals are not
-    independent, and from what changes when the current is delayed by `skew_s`.
+    independent, from what changes when the open-circuit voltage may bend with charge (a term in q²; lithium from full
+    does), and from what changes when the current is delayed by `skew_s`.
     """
     resumed = time_s[1:][gap_after]
     chosen = range(len(time_s))[busiest_stretch(time_s, amps)]
@@ -185,7 +193,8 @@ def _fit(
     unsettled = [np.exp((time_s[0] - time_s) / usable[-1])] if usable and not settled else []
     lagged = [lagged_current(time_s, amps, tau) for tau in usable]
     # Both sides of the equation with their signs reversed, the voltage as the last row.
-    table = np.stack([np.full_like(amps, -1.0), charge, amps, *lagged, *unsettled, -volts])
+    bend = (charge / max(float(np.abs(charge).max()), 1e-9)) ** 2
+    table = np.stack([np.full_like(amps, -1.0), charge, amps, *lagged, *unsettled, bend, -volts])
     # After a gap the lagged current is not known until the gap has faded.
     known = _since(time_s, resumed) > 2 * max(usable, default=0.0)
     if not known.all():
@@ -201,9 +210,11 @@ def _fit(
     ]
     total_a = np.sum([a for a, _ in normal], axis=0)
     total_b = np.sum([b for _, b in normal], axis=0)
+    bent = solve(total_a, total_b)
+    total_a, total_b, noise_a2 = total_a[:-1, :-1], total_b[:-1], noise_a2[:-1, :-1]
     solved = solve(total_a, total_b)
     noisier = solve(total_a - NOISE_DOUBT * table.shape[1] * noise_a2, total_b)
-    dropped = [solve(total_a - a, total_b - b) for a, b in normal]
+    dropped = [solve(total_a - a[:-1, :-1], total_b - b[:-1]) for a, b in normal]
     if solved is None or noisier is None or any(part is None for part in dropped):
         return Reason("fit_not_unique")
     others = np.array(dropped)
@@ -224,6 +235,7 @@ def _fit(
             gain = np.zeros(len(solved))
             gain[2 : len(usable) + 3] = 1.0, *(1.0 - math.exp(-scale / tau) for tau in usable)
             value, u = float(solved @ gain), jackknife(others @ gain)
+            u = math.hypot(u, 0.0 if bent is None else float(bent[:-1] @ gain) - value)
             seen = math.hypot(
                 COARSE_SHARE * math.sqrt(width / scale), SHORT_SHARE * scale / float(time_s[-1] - time_s[0])
             )
@@ -235,7 +247,19 @@ def _fit(
     mean_drop = float(solved[0]) - float(volts.mean())
     share = SETTLED_SHARE if settled else _unsettled_share(float(time_s[-1] - time_s[0]), usable)
     open_u = math.hypot(jackknife(others[:, 0]), float(noisier[0] - solved[0]), share * mean_drop)
-    return Fit(float(solved[0]), open_u, float(time_s[0]), values, refused)
+    # Without current and settled: the first row without a load, and charge, of every solution.
+    drops = solved[0] + table[-1] - solved[1] * table[1]
+    at = int(np.argmax(drops))
+    at_charge = np.array([1.0, -table[1, at]])
+    drop_u = math.hypot(
+        jackknife(others[:, :2] @ at_charge), float((noisier - solved)[:2] @ at_charge), share * mean_drop
+    )
+    if bent is not None:
+        open_u = math.hypot(open_u, float(bent[0] - solved[0]))
+        bent_v = float(bent[:2] @ at_charge - bent[-1] * table[-2, at])
+        drop_u = math.hypot(drop_u, bent_v - float(solved[:2] @ at_charge))
+    drop = float(drops[at]), drop_u, float(time_s[known][at])
+    return Fit(float(solved[0]), open_u, float(time_s[0]), *drop, values, refused)
 
 
 def _moves(time_s: Floats, amps: Floats, scale_s: float, min_a: float) -> bool:

@@ -7,12 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from amptally.analysis.results.student_t import small_sample_factor
 from amptally.analysis.signals.curve_integrals import blocks, dot
 from amptally.analysis.signals.series import Flags, Floats, Places
 
 MIN_STEP_A = 2.0
 COARSEST_SHARE = 0.5005
 """Of the time scale: longer sample intervals do not resolve it. Half, with slack for the last digits of a clock."""
+SPARSEST_SHARE = 1.001
+"""Of the time scale: longer intervals before a step do not show that current and voltage were steady."""
 STEADY_SHARE = 0.1
 """A current is steady while it stays within this share of the step. Our own choice."""
 CELLS = 5
@@ -60,7 +63,8 @@ def find_steps(
     """Steps of at least 2 A with a steady current for `scale_s` [s] before and after, risen within half of it.
 
     time_s [s], volts [V], amps [A]: shape (n,); gap_after: shape (n − 1,). A step counts only where the sample interval
-    at it is at most half of `scale_s`. `places` are the `jumps` of the current, where they are known already.
+    is at most half of `scale_s` from the step to the reading, and at most `scale_s` before it: a row just around a step
+    says nothing of the seconds after it. `places` are the `jumps` of the current, where they are known already.
     """
     places = jumps(amps, gap_after) if places is None else places
     if not len(places):
@@ -73,8 +77,10 @@ def find_steps(
     first = np.minimum(np.searchsorted(time_s, start - scale_s), places - 1)
     risen = np.maximum(np.searchsorted(time_s, start + scale_s / 2, "right") - 1, places + 1)
     last = np.searchsorted(time_s, time_s[places + 1] + (1 + READ_SHARE) * scale_s)
-    gaps = np.flatnonzero(gap_after)
-    good = np.searchsorted(gaps, last) == np.searchsorted(gaps, first)
+    good = _none_within(np.flatnonzero(gap_after), first, last)
+    interval_s = np.diff(time_s)
+    good &= _none_within(np.flatnonzero(interval_s > COARSEST_SHARE * scale_s), places, last)
+    good &= _none_within(np.flatnonzero(interval_s > SPARSEST_SHARE * scale_s), np.maximum(first - 1, 0), places)
     moved = np.maximum(np.abs(amps[first] - amps[places]), np.abs(amps[risen] - amps[last]))
     good &= _may_be(np.abs(amps[places] - amps[last]), moved)
     places, first, risen, last = places[good], first[good], risen[good], last[good]
@@ -100,6 +106,11 @@ def find_steps(
         steps.append(_read(time_s, volts, amps, rest, rise, (float(before[k]), float(after[k])), scale_s))
         free_from = late
     return steps
+
+
+def _none_within(intervals: Places, first: Places, last: Places) -> Flags:
+    """Whether none of these intervals, given by the index before each, lies between two samples."""
+    return np.asarray(np.searchsorted(intervals, last) == np.searchsorted(intervals, first))
 
 
 def _candidates(time_s: Floats, amps: Floats, places: Places, scale_s: float) -> Places:
@@ -189,7 +200,8 @@ def from_steps(steps: list[Step], volt_noise_v: float, skew_s: float = 0.0) -> t
     """Resistance and its 1 σ [Ω] by least squares through zero over one step or more.
 
     `volt_noise_v` [V] is the declared noise of one voltage sample; the scatter seen before the steps counts where it is
-    larger. `skew_s` [s] is 1 σ of the time between the two sensors.
+    larger. `skew_s` [s] is 1 σ of the time between the two sensors. How far two steps or more differ counts by
+    Student's t; one step does not show it, and nothing is added for it here.
     """
     jumps = np.array([step.current_a for step in steps])
     drops = np.array([step.drop_v for step in steps])
@@ -199,6 +211,7 @@ def from_steps(steps: list[Step], volt_noise_v: float, skew_s: float = 0.0) -> t
     scatter = 0.0
     if len(steps) > 1:
         scatter = math.sqrt(float(((drops - value * jumps) ** 2).sum()) / (len(steps) - 1) / weight)
+        scatter *= small_sample_factor(len(steps) - 1)
     seen = math.sqrt(float(np.mean([step.scatter_v**2 for step in steps])))
     noise = math.sqrt(2) * max(volt_noise_v, seen) / math.sqrt(weight)
     single = math.sqrt(float(((jumps * own) ** 2).sum())) / weight

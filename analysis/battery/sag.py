@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from amptally.analysis.battery.resistance import Resistance, assess_resistance
-from amptally.analysis.battery.resistance_fit import TIME_SCALES_S, busiest_stretch
+from amptally.analysis.battery.resistance_fit import LONGEST_FIT_S, busiest_stretch
 from amptally.analysis.battery.rest import Rest, block_imbalance, rest_samples, rest_voltage, run_rest, voltage_terms
 from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, estimate, refuse
@@ -37,6 +37,9 @@ class Sag:
     """Run time [s] of it; None where it is refused. Likewise for the others."""
     worst_sag_v: Estimate
     worst_sag_at_s: float | None
+    load_drop_v: Estimate
+    """Greatest drop against the open-circuit voltage at the charge of that moment [V]: what the load alone does."""
+    load_drop_at_s: float | None
     resistance: Resistance
     block_imbalance_v: Estimate
     weak_block: Literal["lower", "upper"] | None
@@ -70,16 +73,34 @@ def _worst_sag(run: Run, rest: Rest, resting: Estimate) -> tuple[Estimate, float
     return sag.bounded("at_least", Reason("from_minimum_of_samples")), extremes.minimum_at_s
 
 
-def _resistance(run: Run) -> Resistance:
+def _resistance(run: Run, minimum_at_s: float | None) -> Resistance:
+    """Resistance, open-circuit voltage and drop under load of the busiest half hour.
+
+    Where the minimum voltage lies outside it, the half hour around that moment may show a greater drop.
+    """
     smooth = run.smooth(CURRENT)
-    if smooth is not None and len(smooth.value) > 1:
-        # Resistance moves with charge and temperature: in a long run the most informative stretch is used.
-        stretch = busiest_stretch(smooth.time_s, smooth.value)
-        run = run if stretch == slice(None) else run.part(*smooth.time_s[stretch][[0, -1]].tolist())
+    if smooth is None or len(smooth.value) < 2:
+        return _resistance_of(run)
+    # Resistance moves with charge and temperature: in a long run the most informative stretch is used.
+    stretch = busiest_stretch(smooth.time_s, smooth.value)
+    if stretch == slice(None):
+        return _resistance_of(run)
+    from_s, to_s = smooth.time_s[stretch][[0, -1]].tolist()
+    busiest = _resistance_of(run.part(from_s, to_s))
+    if minimum_at_s is None or from_s <= minimum_at_s <= to_s:
+        return busiest
+    begin_s = min(max(minimum_at_s - 0.5 * LONGEST_FIT_S, run.start_s), max(run.end_s - LONGEST_FIT_S, run.start_s))
+    lowest = _resistance_of(run.part(begin_s, min(begin_s + LONGEST_FIT_S, run.end_s)))
+    if (lowest.load_drop_v.value or 0.0) <= (busiest.load_drop_v.value or 0.0):
+        return busiest
+    return replace(busiest, load_drop_v=lowest.load_drop_v, load_drop_at_s=lowest.load_drop_at_s)
+
+
+def _resistance_of(run: Run) -> Resistance:
+    """The same of every sample of a run, or of a part."""
     current, voltage = run.series(CURRENT), run.series(VOLTAGE)
     if current is None or voltage is None:
-        missing = Reason("not_measured", channel=CURRENT if current is None else VOLTAGE)
-        return Resistance({scale: refuse("ohm", missing) for scale in TIME_SCALES_S}, refuse("V", missing))
+        return Resistance.refused(Reason("not_measured", channel=CURRENT if current is None else VOLTAGE))
     time_s, amps, volts, gap_after = together(current, voltage)
     return assess_resistance(time_s, volts, amps, gap_after, run.sensor(CURRENT), run.sensor(VOLTAGE))
 
@@ -160,11 +181,12 @@ def assess_sag(run: Run, doubts: Doubts) -> Sag:
     sag, sag_at = _worst_sag(run, rest, resting)
     receiver, receiver_at = minimum_voltage(run, "receiver_voltage_v")
     minimum, sag = doubts.hold(minimum, (VOLTAGE, "minimum")), doubts.hold(sag, (VOLTAGE, "sag"))
-    resistance = _resistance(run)
+    resistance = _resistance(run, minimum_at)
     by_scale = {
         scale: doubts.hold(value, (CURRENT, "resistance"), (VOLTAGE, "resistance"))
         for scale, value in resistance.by_scale.items()
     }
+    load_drop = doubts.hold(resistance.load_drop_v, (CURRENT, "open_circuit"), (VOLTAGE, "open_circuit"))
     open_circuit = doubts.hold(resistance.open_circuit_v, (CURRENT, "open_circuit"), (VOLTAGE, "open_circuit"))
     against_blocks = doubts.against((CURRENT, "weak_block"), (VOLTAGE, "weak_block"))
     weak = _weak_block(run, rest) if against_blocks is None else None
@@ -175,7 +197,9 @@ def assess_sag(run: Run, doubts: Doubts) -> Sag:
         min_voltage_at_s=None if minimum.is_refused else minimum_at,
         worst_sag_v=sag,
         worst_sag_at_s=None if sag.is_refused else sag_at,
-        resistance=Resistance(by_scale, open_circuit),
+        load_drop_v=load_drop,
+        load_drop_at_s=None if load_drop.is_refused else resistance.load_drop_at_s,
+        resistance=replace(resistance, by_scale=by_scale, open_circuit_v=open_circuit),
         block_imbalance_v=doubts.hold(block_imbalance(run, rest), (VOLTAGE, "blocks")),
         weak_block=None if weak is None else "lower" if weak["block"] == "lower" else "upper",
         receiver_min_v=receiver,

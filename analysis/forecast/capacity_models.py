@@ -26,8 +26,8 @@ class CapacityModels:
 
     laws: tuple[PeukertLaw, PeukertLaw, PeukertLaw]
     """By side."""
-    growths: tuple[float, float, float]
-    """How many times k − 1 grows beyond the faster point, by side."""
+    exponents_beyond: tuple[float, float, float]
+    """What k − 1 is beyond the faster point, by side."""
     kinetic: tuple[KineticModel, ...]
     """The two-well models through the same points; empty without an effect of rate."""
     assumed: Reason | None
@@ -42,9 +42,9 @@ class CapacityModels:
         """The law of a side."""
         return self.laws[side + 1]
 
-    def growth(self, side: int) -> float:
-        """The growth of a side."""
-        return self.growths[side + 1]
+    def beyond(self, side: int) -> float:
+        """k − 1 of a side beyond the faster point."""
+        return self.exponents_beyond[side + 1]
 
     def extrapolates(self, current_a: float) -> bool:
         """Whether a load lies outside a pair of points; an assumed exponent carries its own uncertainty."""
@@ -63,7 +63,10 @@ def capacity_models(
     law = peukert_law(sheet)
     if measured is not None:
         law, sheet = _through(law, sheet, measured)
-    return CapacityModels((law, law, law), (MAX_GROWTH, LIKELY_GROWTH, 1.0), kinetic_models(sheet), None)
+    # Two slow points say little of a fast load: its low end is no bolder than batteries of this chemistry are.
+    lowest = max(MAX_GROWTH * (law.k - 1), TYPICAL_K[chemistry][2] - 1)
+    beyond = (lowest, LIKELY_GROWTH * (law.k - 1), law.k - 1)
+    return CapacityModels((law, law, law), beyond, kinetic_models(sheet), None)
 
 
 @lru_cache(maxsize=64)
@@ -91,7 +94,8 @@ def _from_one_point(point: tuple[float, float], chemistry: str, load_a: float) -
     fast_ah = capacity_ah * SPAN ** (1 / likely - 1)
     kinetic = kinetic_models(DataSheet(capacity_ah, hours, fast_ah, fast_h))
     assumed = Reason("exponent_assumed", lowest_k=lowest, highest_k=highest, chemistry=chemistry)
-    return CapacityModels((law(highest), law(likely), most), (1.0, 1.0, 1.0), kinetic, assumed)
+    laws = law(highest), law(likely), most
+    return CapacityModels(laws, (laws[0].k - 1, laws[1].k - 1, laws[2].k - 1), kinetic, assumed)
 
 
 def _through(law: PeukertLaw, sheet: DataSheet, measured: MeasuredCapacity) -> tuple[PeukertLaw, DataSheet]:

@@ -21,6 +21,7 @@ from amptally.analysis.battery.state_of_charge import (
 from amptally.analysis.exposure.current import Current
 from amptally.analysis.forecast.capacity import LEAD_ACID
 from amptally.analysis.forecast.data_sheet import (
+    LEAD_WEAR,
     MEASURED_U,
     SHEET_ABOVE,
     SHEET_U,
@@ -30,6 +31,7 @@ from amptally.analysis.forecast.data_sheet import (
 )
 from amptally.analysis.forecast.inputs import BatteryData, BlockState, Demand
 from amptally.analysis.forecast.ledger import ledger_charge
+from amptally.analysis.forecast.limit_reached import LimitReached, limit_reached
 from amptally.analysis.forecast.load_profile import LoadProfile, load_profile
 from amptally.analysis.forecast.remaining import Remaining, forecast, refused_remaining
 from amptally.analysis.forecast.voltage_curve import VoltageKnee, detect_knee
@@ -78,6 +80,7 @@ class ChargeForecast:
     """The same before any doubt acts on it: laps are made from it, and a doubt acts once on their number."""
     full: Remaining
     """The forecast from a full charge at the same load, likewise before any doubt."""
+    findings: tuple[Reason, ...] = ()
 
 
 def forecast_charge(
@@ -110,11 +113,23 @@ def forecast_charge(
         if start.source == "none" and with_ledger:
             start = start_charge(run, sag, rested, stated, ledger_charge(run))
         charge = count_from(run, sag, battery_current, start, speed_m_s, net_ah)
+        if doubts.against(("battery_voltage_v", "minimum")) is None:
+            charge = _ended(charge, limit_reached(run))
     return replace(
         charge,
         state_of_charge=doubts.hold(charge.state_of_charge, ("battery_current_a", "state_of_charge")),
         remaining=charge.before_doubts.held(doubts),
     )
+
+
+def _ended(charge: ChargeForecast, reached: LimitReached | None) -> ChargeForecast:
+    """The same where the run itself reached the end of discharge."""
+    if reached is None:
+        return charge
+    if not reached.recharged:
+        left = charge.before_doubts.emptied(reached.ends_by, Reason("limit_already_reached", at_s=reached.at_s))
+        charge = replace(charge, remaining=left, before_doubts=left)
+    return replace(charge, findings=(reached.finding,))
 
 
 def start_charge(
@@ -163,7 +178,9 @@ def measured_capacity(run: Run) -> MeasuredCapacity | None:
     battery = run.machine.battery if run.machine else None
     if battery is None or battery.measured_capacity_ah is None or battery.measured_hours is None:
         return None
-    return MeasuredCapacity(battery.measured_capacity_ah, battery.measured_hours)
+    return MeasuredCapacity(
+        battery.measured_capacity_ah, battery.measured_hours, battery.measured_c, battery.measured_block
+    )
 
 
 def rated_capacity(run: Run) -> Estimate:
@@ -229,9 +246,25 @@ def count_from(
     remaining = forecast(battery, blocks, demand)
     if net.high is None:
         remaining = remaining.at_most(Reason("more_drawn_than_measured"))
-    # The run's knee is that of the charge it drew, not of the next one.
-    from_full = forecast(battery, full, replace(demand, knee=None))
+    # The run's knee is that of the charge it drew, not of the next one; and of a whole charge the run was a part.
+    seen = _share_seen(charge, rated_capacity(run), remaining)
+    whole = replace(
+        demand,
+        knee=None,
+        current_growth=seen + (1 - seen) * demand.current_growth,
+        voltage_share=seen + (1 - seen) * demand.voltage_share,
+    )
+    from_full = forecast(battery, full, whole)
     return ChargeForecast(start, charge, remaining, remaining, from_full)
+
+
+def _share_seen(at_end: Estimate, rated_ah: Estimate, remaining: Remaining) -> float:
+    """Charge drawn since full over that of a whole charge at this load, 0..1."""
+    left_ah = remaining.charge_ah.value
+    if at_end.value is None or rated_ah.value is None or left_ah is None:
+        return 0.0
+    used_ah = (1 - at_end.value) * rated_ah.value
+    return used_ah / (used_ah + left_ah) if used_ah > 0 else 0.0
 
 
 def _refused_forecast(start: StartCharge, state_of_charge: Estimate, reason: Reason) -> ChargeForecast:
@@ -265,6 +298,8 @@ def _battery_data(run: Run) -> BatteryData | Reason:
         battery.in_series == 2,
         battery_air_c(run),
         battery.depth_of_discharge,
+        likely_left=LEAD_WEAR if battery.chemistry in LEAD_ACID else 1.0,
+        sheet_above=SHEET_ABOVE if battery.chemistry in LEAD_ACID else COVERAGE_FACTOR * SHEET_U,
         measured=measured_capacity(run),
         cutoff_v=battery.cutoff_v,
         bms_cutoff_v=bms.cutoff_v if bms else None,

@@ -14,6 +14,9 @@ SHEET_ABOVE = 0.3
 at 1.8 times the rated current of a 17 Ah nameplate, 15 to 25 % above it with rate exponents of 1.05 to 1.2; the cell
 model fitted to such batteries gives 29 % more at the rated current (PyBaMM 26.10.1.1, Sulzer2019)."""
 MEASURED_U = 0.035  # 1 σ, relative: repeated discharges of one battery differ by 3.5 % (tests/data/README.md)
+LEAD_WEAR = 0.9
+"""Share of the sheet's capacity that a lead-acid battery of unknown age is taken to have left: halfway between new and
+the 80 % at which it is replaced. Our own choice."""
 WORN_TO = 0.8  # a battery is replaced below 80 % of rated capacity (storage battery maintenance handbook, pinacia.com)
 
 
@@ -65,6 +68,10 @@ class MeasuredCapacity:
     """Charge it gave [Ah]."""
     hours: float
     """How long it took [h]."""
+    temperature_c: float | None = None
+    """Air around it then [°C]; None where nobody said."""
+    block: str | None = None
+    """block_a or block_b; None where nobody said."""
 
     def __post_init__(self) -> None:
         if not (self.charge_ah > 0 and self.hours > 0):

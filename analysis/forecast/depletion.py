@@ -41,6 +41,8 @@ class Assumption:
     """−1 low end of the rest-voltage chart, 1 high end."""
     ohm_side: int = 0
     """−1 high end of the resistance, 1 low end (the sides are those of the forecast)."""
+    rise_side: int = 0
+    """How far resistance rises towards empty: −1 far, 1 not at all."""
     trip_side: int = 0
     """What a cut-off responds to: −1 the largest 1 s RMS, 0 the largest 10 s RMS, 1 the mean current."""
 
@@ -73,19 +75,13 @@ class Depletion:
     """How much further the first well falls until its inflow equals the load; 0 by Peukert's law."""
     equalising_per_h: Floats
     """How fast that is reached, k' [1/h]."""
-    counted: Floats
-    """Share of rated capacity not yet drawn, by coulomb count."""
-    counted_per_h: Floats
-    """How fast the load lowers that [1/h]."""
+    used_h: Floats
+    """Hours for which the load would have to run to draw what is missing to full, by coulomb count."""
 
     def available(self, hours: Floats) -> Floats:
         """Available share after `hours` more of the load, shape (…, models, assumptions); below 0 once exhausted."""
         line = self.level - self.slope_per_h * hours
         return np.asarray(np.minimum(line + self.transient * np.expm1(-self.equalising_per_h * hours), self.maximum))
-
-    def undrawn(self, hours: Floats) -> Floats:
-        """Share of rated capacity not yet drawn after `hours` [h], by coulomb count: what depth of discharge limits."""
-        return self.counted - self.counted_per_h * hours
 
 
 def deplete(models: CapacityModels, block: BlockCharge, assumptions: Sequence[Assumption]) -> Depletion:
@@ -112,8 +108,8 @@ def deplete(models: CapacityModels, block: BlockCharge, assumptions: Sequence[As
         ones = np.ones_like(size)
         rows.append((ones, level / size, load_a / size, transient / size, well.k_per_h * ones))
     maximum, level, slope, transient, equalising = (np.stack(column) for column in zip(*rows, strict=True))
-    counted = start - (drawn_ah - doubt_ah) / capacity
-    return Depletion(maximum, level, slope, transient, equalising, counted, load_a / capacity)
+    used_h = np.maximum((1 - start) * capacity + drawn_ah - doubt_ah, 0.0) / load_a
+    return Depletion(maximum, level, slope, transient, equalising, used_h)
 
 
 def _by_peukert(
@@ -123,14 +119,14 @@ def _by_peukert(
     level, slope = np.empty_like(start), np.empty_like(start)
     load = block.load
     for side in {each.rate_side for each in assumptions}:
-        law, growth = models.law(side), models.growth(side)
+        law = models.law(side)
         chosen = np.array([each.rate_side == side for each in assumptions])
         scale = np.array([each.load_scale for each in assumptions])[chosen]
         capacity = law.capacity_ah * np.array([each.capacity_scale for each in assumptions])[chosen]
         drawn = 0.0 if block.drawn is None else used_ah(law, block.drawn.current_a, block.drawn.duration_h)
         per_hour = used_ah(law, load.current_a * scale[:, None], load.duration_h) / load.hours
         beyond = np.maximum(load.mean_a * scale / law.fast_a, 1.0)
-        per_hour *= beyond ** ((growth - 1) * (law.k - 1))
+        per_hour *= beyond ** (models.beyond(side) - (law.k - 1))
         level[chosen] = start[chosen] - (drawn - doubt_ah[chosen]) / capacity
         slope[chosen] = per_hour / capacity
     none = np.zeros_like(start)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from amptally.analysis.forecast.data_sheet import WORN_TO, DataSheet, MeasuredCapacity
+from amptally.analysis.forecast.data_sheet import SHEET_ABOVE, WORN_TO, DataSheet, MeasuredCapacity
 from amptally.analysis.forecast.load_profile import LoadProfile
 from amptally.analysis.forecast.voltage_curve import VoltageKnee
 from amptally.analysis.results.estimate import Estimate
@@ -46,7 +46,11 @@ class BatteryData:
     temperature_c: float | None = None
     """Of the battery [°C]."""
     depth_of_discharge: float | None = None
-    """Share of rated capacity that may be used, 0..1; None for all of it."""
+    """Share that may be used of the charge that a full battery gives at this load, 0..1; None for all of it."""
+    likely_left: float = 1.0
+    """Share of the sheet's capacity that the blocks are taken to have left."""
+    sheet_above: float = SHEET_ABOVE
+    """How far above their sheet the blocks may lie, relative, at 95 %."""
     worn_to: float = WORN_TO
     """Lowest share of the sheet's capacity that the blocks may have left; 1 where a capacity test says so."""
     measured: MeasuredCapacity | None = None

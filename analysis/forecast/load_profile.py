@@ -12,6 +12,8 @@ Floats = npt.NDArray[np.float64]
 
 BATCHES = 8
 """Stretches of a run whose means are compared."""
+PIECE_S = 10.0
+"""Length of a piece, about; the same however long the recording is, as Peukert's law weighs pieces by their current."""
 MIN_VARIATION = 0.03
 """1 σ, relative: the load to come is not this one again, even where this one was steady; no source."""
 
@@ -51,8 +53,8 @@ class LoadProfile:
         return math.hypot(float(np.std(means, ddof=1)) / math.sqrt(BATCHES) / self.mean_a, MIN_VARIATION)
 
 
-def load_profile(current_a: Floats, interval_s: Floats, pieces: int = 200) -> LoadProfile:
-    """Sampled current → at most `pieces` equal pieces of the sampled time; the charge stays exactly the same.
+def load_profile(current_a: Floats, interval_s: Floats) -> LoadProfile:
+    """Sampled current → equal pieces of about `PIECE_S` of the sampled time; the charge stays exactly the same.
 
     current_a [A] is the mean current over interval_s [s], shapes (n,); leave out what was not measured. Pieces of
     seconds smooth out what Peukert's law must not see: it was never meant for single pulses. Raises ValueError when
@@ -65,7 +67,8 @@ def load_profile(current_a: Floats, interval_s: Floats, pieces: int = 200) -> Lo
         raise ValueError("a load needs finite currents over a time above 0")
     clock_s = np.concatenate([[0.0], np.cumsum(interval)])
     charge_as = np.concatenate([[0.0], np.cumsum(current * interval)])
-    edges_s = np.linspace(0.0, clock_s[-1], min(pieces, current.size) + 1)
+    pieces = min(max(round(float(clock_s[-1]) / PIECE_S), 1), current.size)
+    edges_s = np.linspace(0.0, clock_s[-1], pieces + 1)
     given_as = np.diff(np.interp(edges_s, clock_s, charge_as))
     lengths_s = np.diff(edges_s)
     return LoadProfile(given_as / lengths_s, lengths_s / 3600)

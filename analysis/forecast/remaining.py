@@ -7,16 +7,16 @@ the dangerous side, so wherever something is not known it widens the low side. d
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from amptally.analysis.forecast.capacity import TemperatureFactor, temperature_factor
 from amptally.analysis.forecast.capacity_models import capacity_models
-from amptally.analysis.forecast.data_sheet import MEASURED_U, SHEET_ABOVE, SHEET_U, DataSheetError
-from amptally.analysis.forecast.depletion import Assumption, BlockCharge, deplete
-from amptally.analysis.forecast.end_of_discharge import end_of_discharge, unchecked_cutoff
+from amptally.analysis.forecast.data_sheet import MEASURED_U, SHEET_U, DataSheetError
+from amptally.analysis.forecast.depletion import Assumption, BlockCharge, Floats, deplete
+from amptally.analysis.forecast.end_of_discharge import RISE, RISES_BELOW, Touch, end_of_discharge, unchecked_cutoff
 from amptally.analysis.forecast.inputs import BatteryData, BlockState, Demand, EndsBy
 from amptally.analysis.forecast.voltage_curve import WIDENING, VoltageKnee
 from amptally.analysis.quality.doubts import Aspect, Doubts
@@ -38,6 +38,20 @@ class ModelForecast:
     """Runtime by this model [s]."""
     ends_by: EndsBy
     """What ends the run by this model."""
+
+
+@dataclass(frozen=True, slots=True)
+class CutoffTouch:
+    """When the voltage first reaches one cut-off if the load goes on, depth of discharge aside."""
+
+    by: EndsBy
+    """Whose it is."""
+    limit_v: float
+    """The cut-off [V]: of a block, of the whole battery, or at the controller."""
+    at_peaks_s: Estimate
+    """At the load's peaks, as an alarm sees it [s]; refused where the charge ends before."""
+    at_mean_s: Estimate
+    """At its mean current [s]; likewise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +78,8 @@ class Remaining:
     """Whether it rests on a measured capacity."""
     load_growth: float = 1.0
     """Mean current still to come over that of the run."""
+    touches: tuple[CutoffTouch, ...] = ()
+    """Of every cut-off by voltage that can be checked; empty where refused."""
 
     def held(self, doubts: Doubts) -> Remaining:
         """What the doubts about battery current and voltage leave of it."""
@@ -75,7 +91,17 @@ class Remaining:
             runtime_s=doubts.hold(self.runtime_s, *ahead),
             distance_m=doubts.hold(self.distance_m, *ahead),
         )
-        return replace(values, ends_by=None, evidence=()) if values.runtime_s.is_refused else values
+        if values.runtime_s.is_refused:
+            return replace(values, ends_by=None, evidence=(), touches=())
+        touches = [
+            replace(
+                each,
+                at_peaks_s=doubts.hold(each.at_peaks_s, *ahead),
+                at_mean_s=doubts.hold(each.at_mean_s, *ahead),
+            )
+            for each in self.touches
+        ]
+        return replace(values, touches=tuple(touches))
 
     def at_most(self, reason: Reason) -> Remaining:
         """The same with all four values known from above only."""
@@ -84,6 +110,15 @@ class Remaining:
             for part in (self.charge_ah, self.energy_wh, self.runtime_s, self.distance_m)
         )
         return replace(self, charge_ah=charge, energy_wh=energy, runtime_s=runtime, distance_m=distance)
+
+    def emptied(self, ends_by: EndsBy, reason: Reason) -> Remaining:
+        """Nothing is left at this load: what has a value becomes 0."""
+        charge, energy, runtime, distance = (
+            part if part.is_refused else Estimate(0.0, 0.0, 0.0, part.unit, reasons=(reason,))
+            for part in (self.charge_ah, self.energy_wh, self.runtime_s, self.distance_m)
+        )
+        emptied = replace(self, charge_ah=charge, energy_wh=energy, runtime_s=runtime, distance_m=distance)
+        return self if self.runtime_s.is_refused else replace(emptied, ends_by=ends_by, evidence=(reason,), touches=())
 
 
 def refused_remaining(*reasons: Reason) -> Remaining:
@@ -119,6 +154,11 @@ def forecast(battery: BatteryData, blocks: Sequence[BlockState], demand: Demand)
         models = capacity_models(battery.sheet, battery.chemistry, load_a, battery.measured)
         full_h = models.likely.extrapolated_ah(load_a) / load_a
         factor = temperature_factor(battery.chemistry, battery.temperature_c, full_h)
+        if battery.measured is not None and battery.measured.temperature_c is not None:
+            then = temperature_factor(battery.chemistry, battery.measured.temperature_c, battery.measured.hours)
+            # One rule moves both: its error counts for the way between the two.
+            ratio, u = factor.factor / then.factor, abs(factor.relative_u - then.relative_u)
+            factor = replace(factor, factor=ratio, relative_u=u)
     except DataSheetError as error:
         return refused_remaining(error.reason)
     load_u = max(block.load.relative_u for block in blocks)
@@ -142,6 +182,8 @@ def forecast(battery: BatteryData, blocks: Sequence[BlockState], demand: Demand)
     reasons += [_capacity_from(battery), factor.reason]
     if extrapolated:
         reasons.append(Reason("extrapolated", slow_a=models.likely.slow_a, fast_a=models.likely.fast_a))
+    if ends.touches:
+        reasons.append(Reason("resistance_rises", below=RISES_BELOW, times=1 + RISE[0], times_high=1 + RISE[-1]))
     reasons += blocks[0].start_charge.reasons
     charge, runtime = _merged(charges, "Ah", reasons), _merged(times, "s", reasons)
     evidence = _evidence(battery, times)
@@ -172,7 +214,20 @@ def forecast(battery: BatteryData, blocks: Sequence[BlockState], demand: Demand)
         evidence=evidence,
         capacity_measured=measured,
         load_growth=math.sqrt(demand.current_growth),
+        touches=tuple(_touch(names, each, ends.hours) for each in ends.touches),
     )
+
+
+def _touch(names: Sequence[str], touch: Touch, ends_h: Floats) -> CutoffTouch:
+    """One cut-off's estimates; where it is not reached before the charge ends, that end stands in for the interval."""
+
+    def when(hours: Floats) -> Estimate:
+        if not np.isfinite(hours[:, 0]).all():
+            return refuse("s", Reason("charge_ends_before_cutoff"))
+        seconds = 3600 * np.where(np.isfinite(hours), hours, np.maximum(hours[:, :1], ends_h))
+        return _merged([_spread(names, row) for row in seconds.tolist()], "s")
+
+    return CutoffTouch(touch.by, touch.limit_v, when(touch.at_peaks_h), when(touch.at_mean_h))
 
 
 def _why_not(blocks: Sequence[BlockState], demand: Demand) -> tuple[Reason, ...]:
@@ -209,8 +264,21 @@ def _block_charge(block: BlockState) -> BlockCharge:
 def _capacity_from(battery: BatteryData) -> Reason:
     measured = battery.measured
     if measured is not None:
-        return Reason("capacity_measured", charge_ah=measured.charge_ah, hours=measured.hours, relative_u=MEASURED_U)
-    return Reason("capacity_from_sheet", relative_u=SHEET_U, above=SHEET_ABOVE, worn_to=battery.worn_to)
+        return Reason(
+            "capacity_measured",
+            charge_ah=measured.charge_ah,
+            hours=measured.hours,
+            relative_u=MEASURED_U,
+            temperature_c=measured.temperature_c,
+            block=measured.block,
+        )
+    return Reason(
+        "capacity_from_sheet",
+        relative_u=SHEET_U,
+        above=battery.sheet_above,
+        likely_left=battery.likely_left,
+        worn_to=battery.worn_to,
+    )
 
 
 def _evidence(battery: BatteryData, times: Sequence[_Spread]) -> tuple[Reason, ...]:
@@ -258,20 +326,24 @@ def _assumptions(
     """The central assumption, then each one moved alone to its ends, by name."""
     # Neither constant current nor constant power is known: the centre is halfway between, each an end.
     likely_load = math.sqrt(current_growth)
-    central = Assumption(capacity_scale=factor.factor, load_scale=likely_load)
+    worn = battery.likely_left if battery.measured is None else 1.0
+    central = Assumption(capacity_scale=factor.factor * worn, load_scale=likely_load)
     of_temperature = COVERAGE_FACTOR * factor.relative_u
     if battery.measured is None:
-        below, above = math.hypot(COVERAGE_FACTOR * SHEET_U, of_temperature), math.hypot(SHEET_ABOVE, of_temperature)
+        below = math.hypot(COVERAGE_FACTOR * SHEET_U, of_temperature)
+        above = math.hypot(battery.sheet_above, of_temperature)
         worn_to = battery.worn_to
     else:
         below = above = math.hypot(COVERAGE_FACTOR * MEASURED_U, of_temperature)
         worn_to = 1.0
-    smaller, larger, worn = (max(factor.factor * scale, 0.05) for scale in (1 - below, 1 + above, worn_to))
+    smaller, larger, worn_out = (
+        max(factor.factor * scale, 0.05) for scale in (worn * (1 - below), 1 + above, min(worn_to, worn))
+    )
     moved = [
         ("", central),
         ("capacity", replace(central, capacity_scale=smaller)),
         ("capacity", replace(central, capacity_scale=larger)),
-        ("wear", replace(central, capacity_scale=worn)),
+        ("wear", replace(central, capacity_scale=worn_out)),
         ("power kept while the voltage falls", replace(central, load_scale=current_growth)),
         ("current kept while the voltage falls", replace(central, load_scale=1.0)),
     ]
@@ -282,6 +354,7 @@ def _assumptions(
             ("load to come", replace(central, load_scale=likely_load * max(1 - side * COVERAGE_FACTOR * load_u, 0.1))),
             ("rest-voltage chart", replace(central, voltage_side=side)),
             ("resistance", replace(central, ohm_side=side)),
+            ("resistance towards empty", replace(central, rise_side=side)),
             ("peaks at the cut-off", replace(central, trip_side=side)),
             ("rate exponent", replace(central, rate_side=side)),
         ]
@@ -297,11 +370,19 @@ def _spread(names: Sequence[str], outcomes: Sequence[float]) -> _Spread:
 
 
 def _merged(spreads: Sequence[_Spread], unit: str, reasons: Sequence[Reason] = ()) -> Estimate:
-    """Peukert's law and the two-well family with equal weight; the interval spans every model's own."""
+    """Peukert's law and the two-well family with equal weight.
+
+    The low end is that of the lowest model: nothing is promised that one of them denies. At the high end which model is
+    right and how large the battery is are two doubts, and add in quadrature.
+    """
     peukert, *family = spreads
-    value = (peukert.value + sum(each.value for each in family) / len(family)) / 2 if family else peukert.value
+
+    def mean(of: Callable[[_Spread], float]) -> float:
+        return (of(peukert) + sum(map(of, family)) / len(family)) / 2 if family else of(peukert)
+
+    value = mean(lambda each: each.value)
     lowest = min(spreads, key=lambda each: each.value - each.below)
     low = max(lowest.value - lowest.below, 0.0)
-    high = max(each.value + each.above for each in spreads)
+    high = value + math.hypot(max(each.value for each in spreads) - value, mean(lambda each: each.above))
     low_end = (Reason("low_end_from", terms=lowest.downward),) if lowest.downward else ()
     return Estimate(value, low, high, unit, reasons=(*low_end, *reasons))

@@ -59,9 +59,9 @@ def fuse_answer(report: Report, place: str, fuse: FuseResult) -> Answer:
 
 
 def sag_answer(report: Report) -> Answer:
-    """Worst sag and the minimum voltage."""
+    """Greatest drop under load and the minimum voltage."""
     sag = report.sag
-    at_s = sag.min_voltage_at_s if sag.worst_sag_v.is_refused or sag.worst_sag_at_s is None else sag.worst_sag_at_s
+    at_s = sag.min_voltage_at_s if sag.load_drop_at_s is None else sag.load_drop_at_s
     if sag.min_voltage_v.is_refused:
         return Answer("sag", "battery", sag_sentence(sag), tone="unknown")
     return Answer("sag", "battery", sag_sentence(sag), at_s)

@@ -113,6 +113,7 @@ def build_report(
         *(finding for lead in fuses.values() for finding in lead.findings),
         *(finding for path in paths.values() for finding in path.findings),
         *sag.findings,
+        *charge.findings,
         *laps.findings,
         *drive.findings,
         *doubts.reasons,

@@ -191,6 +191,8 @@ def _battery(sag: Sag, recovery: Recovery, state_of_charge: Estimate) -> dict[st
         "min_voltage_v": estimate_json(sag.min_voltage_v),
         "worst_sag_v": estimate_json(sag.worst_sag_v),
         "worst_sag_at_s": sag.worst_sag_at_s,
+        "load_drop_v": estimate_json(sag.load_drop_v),
+        "load_drop_at_s": sag.load_drop_at_s,
         "resistance_ohm": _all({f"{scale:g}": value for scale, value in sag.resistance.by_scale.items()}),
         "open_circuit_v": estimate_json(sag.resistance.open_circuit_v),
         "recovered_v": estimate_json(recovery.recovered_v),
@@ -206,7 +208,16 @@ def _battery(sag: Sag, recovery: Recovery, state_of_charge: Estimate) -> dict[st
 def remaining_json(left: Remaining) -> dict[str, object]:
     """The entry `remaining`."""
     values = _all({name: getattr(left, name) for name in UNITS})
-    return {**values, "ends_by": left.ends_by, "evidence": phrases(left.evidence) or None}
+    touches = [
+        {
+            "ends_by": touch.by,
+            "limit_v": touch.limit_v,
+            "at_peaks_s": estimate_json(touch.at_peaks_s),
+            "at_mean_s": estimate_json(touch.at_mean_s),
+        }
+        for touch in left.touches
+    ]
+    return {**values, "ends_by": left.ends_by, "evidence": phrases(left.evidence) or None, "touches": touches}
 
 
 def laps_json(laps: Laps) -> dict[str, object]:

@@ -99,6 +99,7 @@ def battery_rows(report: Report) -> Rows:
     rows: Rows = [
         ("rest voltage", sag.rest_voltage_v),
         ("minimum voltage", sag.min_voltage_v),
+        ("greatest drop under load", sag.load_drop_v),
         ("worst sag", sag.worst_sag_v),
         *((f"resistance {scale:g} s after a step", value) for scale, value in sag.resistance.by_scale.items()),
         ("open-circuit voltage", sag.resistance.open_circuit_v),
@@ -124,6 +125,11 @@ def charge_rows(report: Report) -> Rows:
         ("remaining runtime", left.runtime_s),
         ("remaining distance", left.distance_m),
         ("ended by", ENDS_BY[left.ends_by] if left.ends_by else NOT_GIVEN),
+        *(
+            (f"{touch.limit_v:g} V touched {how}", when)
+            for touch in left.touches
+            for how, when in (("at peaks", touch.at_peaks_s), ("at mean load", touch.at_mean_s))
+        ),
         ("laps per full charge", laps),
         ("remaining laps", report.laps_remaining),
     ]

@@ -7,7 +7,7 @@ from amptally.analysis.forecast.remaining import Remaining
 from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.reason import Reason
-from amptally.analysis.wording.formatting import bare, full, moment, number, short
+from amptally.analysis.wording.formatting import bare, full, moment, number
 from amptally.analysis.wording.labels import ENDS_BY
 from amptally.analysis.wording.results import phrase, refusal
 
@@ -60,16 +60,18 @@ def fuse_sentence(fuse: FuseResult, commanded: Reason | None) -> str:
 
 
 def sag_sentence(sag: Sag) -> str:
-    """Worst sag and the minimum voltage."""
-    if sag.worst_sag_v.value is not None and sag.worst_sag_at_s is not None:
-        return (
-            f"sagged at least {bare(sag.worst_sag_v)} below rest, to {bare(sag.min_voltage_v)} or lower, "
-            f"at {moment(sag.worst_sag_at_s)}"
-        )
-    if sag.min_voltage_v.value is not None and sag.min_voltage_at_s is not None:
-        lowest = f"{short(sag.min_voltage_v)} at {moment(sag.min_voltage_at_s)}"
-        return f"minimum voltage {lowest}; sag {full(sag.worst_sag_v)}"
-    return f"voltage {full(sag.min_voltage_v)}"
+    """Drop under load first; then the minimum voltage, which a discharge lowers as well."""
+    dropped = ""
+    if sag.load_drop_v.value is not None and sag.load_drop_at_s is not None:
+        least = "at least " if sag.load_drop_v.bound == "at_least" else ""
+        dropped = f"dropped {least}{bare(sag.load_drop_v)} under load at {moment(sag.load_drop_at_s)}; "
+    if sag.min_voltage_v.value is None or sag.min_voltage_at_s is None:
+        return f"{dropped}voltage {full(sag.min_voltage_v)}"
+    minimum = f"minimum voltage {bare(sag.min_voltage_v)} or lower at {moment(sag.min_voltage_at_s)}"
+    if sag.worst_sag_v.value is not None:
+        below = f"{bare(sag.worst_sag_v)} below rest"
+        return f"{dropped}{minimum}, {below}{'' if dropped else ' by load and discharge together'}"
+    return f"{dropped}{minimum}" if dropped else f"{minimum}; sag {full(sag.worst_sag_v)}"
 
 
 def receiver_sentence(sag: Sag, minimum_v: float | None) -> str:

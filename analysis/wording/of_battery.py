@@ -69,6 +69,9 @@ PHRASES: dict[str, Phrase] = {
     "current_hardly_changes": "the current hardly changes, so resistance cannot be separated from open-circuit voltage",
     "fit_in_gaps": "too much of the run lies in gaps for a regression",
     "fit_not_unique": "the current does not change in enough ways to separate the terms of the regression",
+    "drop_from_regression": "below the open-circuit voltage at the charge of that moment, by the regression",
+    "drop_from_steps": "resistance {scale_s:g} s after a step times the largest mean current over {scale_s:g} s",
+    "slower_relaxation_unseen": "what the voltage loses later than {scale_s:g} s after a step is not in it",
     # Recovery
     "recovery_needs_both": "battery current and voltage are both needed to see a recovery",
     "no_load_to_recover_from": "the run holds no load to recover from",

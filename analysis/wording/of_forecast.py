@@ -12,9 +12,11 @@ def _exponent(facts: Facts) -> str:
 
 def _sheet(name: str) -> Phrase:
     def phrase(facts: Facts) -> str:
+        left = facts.get("likely_left", 1.0)
+        taken = "" if left == 1 else f"; {100 * left:.0f} % of it assumed, as age and wear are not known"
         return (
             f"{name} ±{100 * facts['relative_u']:.0f} % (1 σ), up to {100 * facts['above']:.0f} % above it seen, wear "
-            f"down to {100 * facts['worn_to']:.0f} % not ruled out"
+            f"down to {100 * facts['worn_to']:.0f} % not ruled out{taken}"
         )
 
     return phrase
@@ -25,9 +27,15 @@ def _tolerance(facts: Facts) -> str:
     return f"sheet ±{u:.0f} % (1 σ), wear down to {worn:.0f} % not ruled out"
 
 
+_BLOCKS = {"block_a": "block A", "block_b": "block B"}
+
+
 def _measured(facts: Facts) -> str:
     u = 100 * facts["relative_u"]
-    return f"measured capacity {facts['charge_ah']:.4g} Ah in {facts['hours']:.3g} h ±{u:.1f} % (1 σ)"
+    block, celsius = facts["block"], facts["temperature_c"]
+    of = "one block, which one is not said" if block is None else f"{_BLOCKS[block]}, the other taken to be like it"
+    at = "25 °C assumed, as its temperature is not said" if celsius is None else f"at {celsius:g} °C"
+    return f"measured capacity {facts['charge_ah']:.4g} Ah in {facts['hours']:.3g} h of {of}, {at}, ±{u:.1f} % (1 σ)"
 
 
 def _counted_against(facts: Facts) -> str:
@@ -71,6 +79,8 @@ PHRASES: dict[str, Phrase] = {
     "temperature_assumed": "battery temperature not given, {temperature_c:g} °C within {within_k:g} K assumed",
     "no_temperature_table": "no temperature table for {chemistry}: factor 1 at {temperature_c:g} °C",
     "temperature_factor": f"{SOURCE}: {{factor:.3f}} at {{temperature_c:g}} °C",
+    "temperature_below_table": "no table below {lowest_c:g} °C: {low:.2f} to {high:.2f} of the capacity at 25 °C "
+    "assumed at {temperature_c:g} °C",
     "temperature_outside_table": "battery temperature: {temperature_c:g} °C is outside the table's {lowest_c:g} to "
     "{highest_c:g} °C",
     # What a forecast cannot be made from
@@ -93,6 +103,10 @@ PHRASES: dict[str, Phrase] = {
     "cutoff_without_resistance": "block resistance not known: a cut-off by voltage may come sooner",
     "more_drawn_than_measured": "more may have been drawn than was measured",
     "at_most_by_knee": "at most {limit_ah:.3g} Ah by the knee of the voltage",
+    "charge_ends_before_cutoff": "the charge ends before the voltage reaches it",
+    "resistance_rises": "block resistance taken to rise from {below:.0%} of the charge on, to {times:g} times at empty "
+    "({times_high:g} times at the low end)",
+    "limit_already_reached": "the voltage reached its limit at {at_s:.0f} s: nothing is left at this load",
     # Evidence
     "counted_against_capacity": _counted_against,
     "capacity_is_largest_uncertainty": "largest uncertainty: the capacity, which nobody measured",
@@ -104,4 +118,25 @@ PHRASES: dict[str, Phrase] = {
     "ledger_stops": "the ledger stops at run {run} of this battery",
     "from_ledger": _ledger,
 }
-FINDINGS: dict[str, FindingWords] = {}
+
+
+def _below_limit(facts: Facts) -> str:
+    return (
+        f"mean over {facts['over_s']:.0f} s down to {facts['lowest_v']:.2f} V, "
+        f"{_LIMITS[facts['limit']]} {facts['limit_v']:g} V, reached at {facts['at_s']:.0f} s"
+    )
+
+
+_LIMITS = {
+    "sheet_cutoff": "end of discharge by its sheet",
+    "bms_cutoff": "cut-off of the battery management",
+    "controller_cutoff": "cut-off of the controller",
+    "controller_minimum": "minimum of the controller's sheet",
+}
+FINDINGS: dict[str, FindingWords] = {
+    "battery_below_limit": FindingWords(
+        "The battery reached the end of its discharge in this run: at this load nothing is left.",
+        _below_limit,
+        "Stop and charge it. Where it was not empty, look for a weak block, cold, or a poor connection.",
+    ),
+}

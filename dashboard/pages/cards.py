@@ -77,15 +77,19 @@ def _fuse_card(report: Report, place: str, fuse: FuseResult) -> Card:
 
 def _sag_card(report: Report) -> Card:
     sag, answer = report.sag, sag_answer(report)
-    by_sag = not sag.worst_sag_v.is_refused
-    return Card(
-        "Battery sag",
-        answer,
-        sag.worst_sag_v if by_sag else sag.min_voltage_v,
-        "below rest voltage" if by_sag else "minimum voltage",
-        (("worst sag", sag.worst_sag_v), ("rest voltage", sag.rest_voltage_v), ("minimum voltage", sag.min_voltage_v)),
-        TONES[answer.tone],
+    heads = (
+        (sag.load_drop_v, "drop under load"),
+        (sag.worst_sag_v, "below rest voltage"),
+        (sag.min_voltage_v, "minimum voltage"),
     )
+    value, name = next((head for head in heads if not head[0].is_refused), heads[-1])
+    basis = (
+        ("drop under load", sag.load_drop_v),
+        ("worst sag", sag.worst_sag_v),
+        ("rest voltage", sag.rest_voltage_v),
+        ("minimum voltage", sag.min_voltage_v),
+    )
+    return Card("Battery under load", answer, value, name, basis, TONES[answer.tone])
 
 
 def _charge_card(report: Report) -> Card:

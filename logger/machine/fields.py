@@ -74,6 +74,10 @@ class Battery:
     measured_hours: Annotated[
         float | None, number("h", 0.05, 200, 4.5, "Duration of the discharge that gave measured_capacity_ah.")
     ] = None
+    measured_c: Annotated[float | None, number("°C", -40, 80, 18, "Air around the battery in that discharge.")] = None
+    measured_block: Annotated[str | None, choice("block_a", "block_b", text="Which block that discharge was of.")] = (
+        None
+    )
     cutoff_v: Annotated[
         float | None, number("V", 0.1, 500, 10.5, "End-of-discharge voltage of one block on its data sheet.")
     ] = None

@@ -383,8 +383,8 @@ def test_no_capacity_of_a_discharge_without_its_times(wrong: tuple[float, float,
 
 def test_temperature_without_ground() -> None:
     with pytest.raises(DataSheetError) as error:
-        temperature_factor("gel", -5.0, 2.0)
-    assert error.value.reason == Reason("temperature_outside_table", temperature_c=-5.0, lowest_c=0.0, highest_c=40.0)
+        temperature_factor("gel", -25.0, 2.0)
+    assert error.value.reason == Reason("temperature_outside_table", temperature_c=-25.0, lowest_c=0.0, highest_c=40.0)
     assert "outside" in (refusal(capacity_at_load(T1, 5.0, "agm", 60.0).peukert) or "")
     unknown = temperature_factor("agm", None, 2.0)
     assert unknown.factor == 1.0
@@ -392,6 +392,26 @@ def test_temperature_without_ground() -> None:
     lithium = temperature_factor("lfp", 5.0, 2.0)
     assert lithium.factor == 1.0
     assert lithium.relative_u == pytest.approx(0.12)
+
+
+# references.md T1, maker's data sheet of a 40 Ah sealed lead-acid block: 74 % at −10 °C
+def test_below_zero_a_range_is_stated() -> None:
+    found = temperature_factor("agm", -10.0, 2.0)
+    assert found.reason.code == "temperature_below_table"
+    low, high = found.reason["low"], found.reason["high"]
+    assert isinstance(low, float)
+    assert isinstance(high, float)
+    assert low < 0.74 < high
+    assert high - low > 0.2
+    assert abs(found.factor - 0.74) < 0.04
+    # No step at 0 °C, and colder is less and less sure.
+    near, far = temperature_factor("agm", -0.001, 2.0), temperature_factor("agm", -20.0, 2.0)
+    at_zero = temperature_factor("agm", 0.0, 2.0)
+    assert near.factor == pytest.approx(at_zero.factor, abs=1e-4)
+    assert near.relative_u == pytest.approx(at_zero.relative_u, abs=1e-3)
+    assert far.factor < found.factor
+    assert far.relative_u > found.relative_u > at_zero.relative_u
+    assert temperature_factor("li_ion", -10.0, 2.0).factor < 1
 
 
 @examples(0.3)

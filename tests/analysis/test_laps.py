@@ -25,7 +25,7 @@ from amptally.analysis.laps.marks import (
     typical_s,
     wheel_distance,
 )
-from amptally.analysis.laps.per_charge import charge_of_a_lap, laps_in, student_t, trend
+from amptally.analysis.laps.per_charge import charge_of_a_lap, laps_in, trend
 from amptally.analysis.laps.signal import SURE, SignalLaps, find_laps
 from amptally.analysis.laps.table import cut, lap_table
 from amptally.analysis.quality.doubts import Doubt, Doubts
@@ -205,15 +205,6 @@ def test_a_gap_in_a_lap_is_told_and_its_charge_left_out(tmp_path: Path) -> None:
     assert (before.gap_s, across.gap_s) == (0.0, pytest.approx(21.0))
     assert across.net_ah == pytest.approx(18 * 39 / 3600)
     assert (before.net_wh, before.sag_v, before.left_ah) == (None, None, None)
-
-
-def test_student_t() -> None:
-    # JCGM 100:2008, table G.2, 95 %: 2.57 at 5 and 2.13 at 15 degrees of freedom; references IR4: t95(5) = 2.57058
-    assert student_t(5) == pytest.approx(2.57058, abs=5e-4)
-    # The same table: 2.23 at 10, 2.09 at 20, 2.04 at 30, 2.01 at 50, 1.984 at 100 (printed digits; from memory)
-    for degrees, printed, digits in ((10, 2.23, 5e-3), (15, 2.13, 5e-3), (20, 2.09, 5e-3), (30, 2.04, 5e-3),
-                                     (50, 2.01, 5e-3), (100, 1.984, 5e-4)):  # fmt: skip
-        assert student_t(degrees) == pytest.approx(printed, abs=digits)
 
 
 @pytest.fixture

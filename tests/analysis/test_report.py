@@ -54,11 +54,15 @@ TREE: dict[str, Any] = {
     "current": {"battery": CURRENT, "left": CURRENT, "right": CURRENT},
     "battery": {
         "rest_voltage_v": E, "min_voltage_v": E, "worst_sag_v": E, "worst_sag_at_s": None,
+        "load_drop_v": E, "load_drop_at_s": None,
         "resistance_ohm": {"0.1": E, "1": E, "10": E}, "open_circuit_v": E, "recovered_v": E,
         "settled_v": E, "block_imbalance_v": E,
         "weak_block": None, "state_of_charge": E, "receiver_min_v": E, "balance_residual_a": E,
     },
-    "remaining": {"charge_ah": E, "energy_wh": E, "runtime_s": E, "distance_m": E, "ends_by": None, "evidence": None},
+    "remaining": {
+        "charge_ah": E, "energy_wh": E, "runtime_s": E, "distance_m": E, "ends_by": None, "evidence": None,
+        "touches": list,
+    },
     "laps": {"method": None, "found": None, "each": list, "per_charge": E, "remaining": E},
     "drive": {
         "stall_s": E, "stalls": list, "reversing_s": E, "reversing_fraction": E, "regenerated_ah": E,

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from amptally.analysis.battery.resistance import Resistance, assess_resistance
+from amptally.analysis.battery.resistance import ONE_STEP_SHARE, Resistance, assess_resistance
 from amptally.analysis.battery.resistance_fit import TIME_SCALES_S, fit_voltage, lagged_current, solve
 from amptally.analysis.battery.resistance_steps import Step, find_steps, from_steps
 from amptally.analysis.results.estimate import Estimate
@@ -354,6 +354,44 @@ def test_the_pack_set_is_read_from_its_one_step() -> None:
         assert "1 step of current" in basis(result.by_scale[scale])
         assert "sensor error not declared" in basis(result.by_scale[scale])
     assert result.by_scale[0.1].is_refused
+
+
+@pytest.mark.parametrize("scale", [1.0, 10.0])
+def test_rows_just_around_a_step_say_nothing_of_the_seconds_after_it(scale: float) -> None:
+    # A tester's log: a row a minute, and one just before and just after each change of current.
+    rows = np.concatenate((np.arange(0, 600, 60.0), [300.1, 300.3]))
+    t_s = np.sort(rows)
+    amps = np.where(t_s < 300.2, 0.0, 20.0)
+    volts = Circuit(0.02, [(0.01, 2.0)], 25.0).volts(t_s, amps, 0.0)
+    assert find_steps(t_s, volts, amps, no_gaps(t_s), scale) == []
+    found = assess(t_s, volts, amps).by_scale[scale]
+    assert [reason.code for reason in found.reasons] == ["samples_too_coarse"]
+
+
+def test_a_row_a_minute_before_a_step_does_not_show_that_the_current_was_steady() -> None:
+    t_s = np.concatenate((np.arange(0, 301, 60.0), np.arange(300.05, 330, 0.05)))
+    amps = np.where(t_s < 300.2, 0.0, 20.0)
+    # 0.2 s of what came before are dense: enough for 0.1 s, nothing for 1 s.
+    assert len(find_steps(t_s, 25 - 0.02 * amps, amps, no_gaps(t_s), 0.1)) == 1
+    assert find_steps(t_s, 25 - 0.02 * amps, amps, no_gaps(t_s), 1.0) == []
+
+
+def test_one_step_does_not_show_how_far_steps_differ() -> None:
+    t_s = np.arange(0, 12, 0.25)  # too few samples for a regression
+    amps = np.where(t_s < 6, 0.0, 20.0)
+    low, value, high = sides(assess(t_s, 25 - 0.02 * amps, amps).by_scale[1.0])
+    # Noise, timing and model alone would claim ± 5 %; repeated pulses at one charge differ by more (our own choice).
+    assert high - value == pytest.approx(value - low)
+    assert (high - low) / 2 / value > 1.96 * ONE_STEP_SHARE
+    assert "one step" in basis(assess(t_s, 25 - 0.02 * amps, amps).by_scale[1.0])
+
+
+def test_two_steps_are_scattered_by_students_t() -> None:
+    # Drops per ampere of 19 and 21 mΩ: mean 20, s = √2, s/√2 = 1 mΩ; t(1) = 12.706 (JCGM 100 table G.2)
+    steps = [Step(0.0, 10.0, 0.19, 0.0), Step(9.0, 10.0, 0.21, 0.0)]
+    value, u = from_steps(steps, 0.0)
+    assert value == pytest.approx(0.020)
+    assert 1.96 * u == pytest.approx(12.706e-3, rel=1e-3)
 
 
 @pytest.mark.parametrize("amps", [0.0, 12.0])

@@ -13,6 +13,7 @@ from amptally.analysis.battery.sag import Sag, assess_sag, balance_residual, min
 from amptally.analysis.quality.doubts import Doubt, Doubts
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
+from amptally.analysis.wording.answers import sag_sentence
 from amptally.analysis.wording.findings import told
 from tests.analysis.build_runs import CART, Floats, consistent, measured, sides, value_of, write_run
 
@@ -212,3 +213,59 @@ def test_doubts_act_on_what_rests_on_their_channel(tmp_path: Path) -> None:
     refused = (found.rest_voltage_v, found.min_voltage_v, found.worst_sag_v, found.block_imbalance_v)
     assert [value.reasons for value in refused] == [(reason,)] * 4
     assert (found.worst_sag_at_s, found.min_voltage_at_s, found.weak_block) == (None, None, None)
+
+
+def long_discharge(folder: Path, steps_s: float, cells_v: tuple[float, float], ohm: float, amps: float) -> Sag:
+    """Rest, then a constant current while the open-circuit voltage falls in a straight line."""
+    t_s = np.arange(0, 4000.0, steps_s)
+    rest_s = 20 + 3 * steps_s
+    loaded = t_s >= rest_s
+    share = np.clip((t_s - rest_s) / (t_s[-1] - rest_s), 0, 1)
+    current = np.where(loaded, amps, 0.0)
+    volts = cells_v[0] + share * (cells_v[1] - cells_v[0]) - ohm * current
+    return sag_of(folder, {"battery_current_a": current, "battery_voltage_v": volts}, t_s)
+
+
+def test_discharge_is_no_drop_under_load(tmp_path: Path) -> None:
+    # Ohm's law: 8 mΩ × 19.5 A = 0.156 V of load, though the voltage ends 4.7 V below rest.
+    found = long_discharge(tmp_path, 0.5, (29.0, 29.0 - 4.544), 0.008, 19.5)
+    assert value_of(found.worst_sag_v) == pytest.approx(4.7, abs=0.01)
+    assert value_of(found.load_drop_v) == pytest.approx(0.156, abs=0.02)
+    assert found.load_drop_at_s is not None
+
+
+def test_the_report_leads_with_the_drop_under_load(tmp_path: Path) -> None:
+    found = long_discharge(tmp_path, 0.5, (29.0, 29.0 - 4.544), 0.008, 19.5)
+    sentence = sag_sentence(found)
+    assert sentence.startswith("dropped at least 0.1")
+    assert "under load at" in sentence
+    assert sentence.index("under load") < sentence.index("below rest")
+
+
+def test_without_a_drop_the_sentence_does_not_call_a_discharge_load(tmp_path: Path) -> None:
+    # A row a minute: no resistance, so what of the 4.7 V the load does is not known.
+    found = long_discharge(tmp_path, 60.0, (29.0, 29.0 - 4.544), 0.008, 19.5)
+    assert (found.load_drop_v.value, found.load_drop_at_s) == (None, None)
+    assert value_of(found.worst_sag_v) == pytest.approx(4.7, abs=0.01)
+    assert sag_sentence(found).endswith("below rest by load and discharge together")
+
+
+def test_the_greatest_drop_under_load_of_a_drive(tmp_path: Path) -> None:
+    # Known by construction: 20 mΩ, 40 A and 10 A in turn, and 60 A for 1 s at 30 s: 1.2 V, while 0.3 V is discharged.
+    amps = AMPS.copy()
+    amps[(T_S >= 30) & (T_S < 31)] = 60.0
+    drawn_ah = np.cumsum(amps) * 0.05 / 3600
+    volts = 25.4 - 0.3 * drawn_ah / drawn_ah[-1] - 0.02 * amps
+    found = sag_of(tmp_path, {"battery_current_a": amps, "battery_voltage_v": volts})
+    assert value_of(found.load_drop_v) == pytest.approx(1.2, rel=0.03)
+    assert found.load_drop_at_s == pytest.approx(30.5, abs=0.6)
+    # At least: a sample may miss the lowest moment.
+    assert found.load_drop_v.bound == "at_least"
+
+
+def test_a_doubted_current_gives_no_drop_under_load(tmp_path: Path) -> None:
+    volts = 25.4 - 0.02 * AMPS
+    run = run_of(tmp_path, {"battery_current_a": AMPS, "battery_voltage_v": volts})
+    doubt = Doubt(Reason("current_filled_in", "danger"), ("battery_current_a",))
+    found = assess_sag(run, Doubts.of([doubt]))
+    assert (found.load_drop_v.value, found.load_drop_at_s) == (None, None)
