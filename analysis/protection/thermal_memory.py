@@ -25,7 +25,7 @@ ROW_WEIGHT = 1e3
 """How much more a published row weighs in the fit than a point between rows."""
 BETWEEN_ROWS = 12
 """Points of the log-log line between two rows that the fit follows."""
-CONSTANTS_A_DECADE = 1.5
+CONSTANTS_A_DECADE = 2
 """Time constants offered to the fit for each factor of ten in time; most get no share."""
 LEAST_SHARE = 1e-9
 SETTLED = 6.0
