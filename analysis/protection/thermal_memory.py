@@ -12,7 +12,7 @@ docs/methods.md, Thermal memory.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
@@ -153,8 +153,8 @@ def fitted_network(rows: Rows, *, latest: bool = False) -> Network:
         for part in steps
     ]
     decades = math.log10(rows[-1][0] / rows[0][0]) + 2
-    # What a latest opening asks for ends with its last row: a smaller current need never open the fuse.
-    longest_s = rows[-1][0] / SETTLED if latest else rows[-1][0] * 10
+    # The last row of either side stands for ever: what the fuse carries, or the least that need open it.
+    longest_s = rows[-1][0] / SETTLED
     constants_s = np.geomspace(rows[0][0] / 10, longest_s, round(decades * CONSTANTS_A_DECADE) + 1)
 
     def response(points: Sequence[tuple[float, float]]) -> Floats:
@@ -171,9 +171,8 @@ def fitted_network(rows: Rows, *, latest: bool = False) -> Network:
     below = np.hstack((-at_between, -np.eye(misses)))
     limits = np.concatenate((side * np.ones(len(rows)), np.ones(misses), -np.ones(misses)))
     rules = [held, above, below]
-    if latest:
-        rules.append(np.concatenate((np.full(terms, rows[-1][1] ** 2), np.zeros(misses)))[None, :])
-        limits = np.append(limits, 1 / -math.expm1(-SETTLED))
+    rules.append(np.concatenate((np.full(terms, rows[-1][1] ** 2), np.zeros(misses)))[None, :])
+    limits = np.append(limits, 1 / -math.expm1(-SETTLED) if latest else 1.0)
     found = linprog(cost, A_ub=np.vstack(rules), b_ub=limits, bounds=(0, None), method="highs")
     if not found.success:
         raise ValueError(f"no network for these rows: {found.message}")
@@ -185,25 +184,36 @@ def fitted_network(rows: Rows, *, latest: bool = False) -> Network:
 def guaranteed_rise(rows: Rows, lengths_s: Sequence[float], heat_s: Sequence[float]) -> float:
     """The greatest θ that a system which keeps the rows can have reached.
 
-    `heat_s[j]` is H(L), the greatest ∫ q dt [s] in any window of `lengths_s[j]` [s]. As g never rises it is a mixture
-    of rectangles, so that θ ≤ Σ yᵢ/pᵢ² for any yᵢ ≥ 0 with Σ yᵢ min(L, Tᵢ) ≥ H(L) for every L; the least such sum is
-    the bound (linear programming duality). ValueError for empty or unlike lists.
+    `heat_s[j]` is H(L), the greatest ∫ q dt [s] in any window of `lengths_s[j]` [s]; lengths not listed are taken to
+    hold no more than the rows cover there. ValueError for empty or unlike lists.
+    """
+    return covering(rows, lengths_s, heat_s)[0]
+
+
+def covering(
+    rows: Rows, lengths_s: Sequence[float] | Floats, heat: Sequence[float] | Floats
+) -> tuple[float, Callable[[Floats], Floats]]:
+    """(Σ yᵢ/pᵢ², L → Σ yᵢ min(L, Tᵢ)) of the least yᵢ ≥ 0 that cover the heat of every listed length.
+
+    As g never rises it is a mixture of rectangles, so that θ ≤ Σ yᵢ/pᵢ² for any yᵢ ≥ 0 with Σ yᵢ min(L, Tᵢ) ≥ H(L) for
+    every L; the least such sum is the bound (linear programming duality). ValueError for empty or unlike lists.
     """
     from scipy.optimize import linprog
 
-    if not len(lengths_s) or len(lengths_s) != len(heat_s):
-        raise ValueError(f"{len(lengths_s)} lengths and {len(heat_s)} amounts of heat")
+    if not len(lengths_s) or len(lengths_s) != len(heat):
+        raise ValueError(f"{len(lengths_s)} lengths and {len(heat)} amounts of heat")
     times_s, multiples = (np.array(column) for column in zip(*rows, strict=True))
-    lengths, heat = np.asarray(lengths_s, float), np.asarray(heat_s, float)
-    top = float(np.max(heat / lengths))
+    lengths, held = np.asarray(lengths_s, float), np.asarray(heat, float)
+    top = float(np.max(held / lengths))
     if top <= 0:
-        return 0.0
+        return 0.0, np.zeros_like
     # Rows of the program scaled by their length: all of one size, from milliseconds to a hundred hours.
     covered = np.minimum(lengths[:, None], times_s[None, :]) / lengths[:, None]
-    found = linprog(1 / multiples**2, A_ub=-covered, b_ub=-(heat / lengths) / top, bounds=(0, None), method="highs")
+    found = linprog(1 / multiples**2, A_ub=-covered, b_ub=-(held / lengths) / top, bounds=(0, None), method="highs")
     if not found.success:
         raise ValueError(f"no bound: {found.message}")
-    return float(found.fun) * top
+    weights = found.x * top
+    return float(found.fun) * top, lambda at_s: np.minimum(at_s[:, None], times_s[None, :]) @ weights
 
 
 def guaranteed_current(rows: Rows, time_s: float) -> float:
