@@ -226,7 +226,10 @@ class Exposure:
         lengths_s = np.minimum(np.array(windows_s, np.float64), self.duration_s)
         integrals_a2s, starts_s = self.square.search_all(lengths_s, np.array(floors_a2s, np.float64))
         each = zip(windows_s, integrals_a2s.tolist(), starts_s.tolist(), strict=True)
-        return [None if math.isnan(start_s) else self._window(*found, start_s) for *found, start_s in each]
+        return [
+            None if math.isnan(start_s) else self._window(window_s, held_a2s, start_s)
+            for window_s, held_a2s, start_s in each
+        ]
 
     def seconds_above(self, *levels_a: float) -> list[tuple[float, float]]:
         """For each level ≥ 0: sampled time with |i| above it, and its 1 σ from not knowing when i passed; in s."""
@@ -274,10 +277,20 @@ class Exposure:
 
 
 def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: Reason | None = None) -> Estimate:
-    """The window's RMS in A with its interval.
+    """`rms_of_samples`, `at_least` where the window crosses a gap, or where a gap could hide a larger RMS."""
+    result = rms_of_samples(exposure, window, error, note)
+    if window.crosses_gap:
+        return result.bounded("at_least", Reason("window_crosses_gap"))
+    if exposure.could_hide(window, exposure.peak_a):
+        return result.bounded("at_least", Reason("gap_may_hide_larger_rms", missing_s=exposure.missing_s))
+    return result
 
-    `at_least` where the window crosses a gap or, under uneven sampling, the longer intervals could hide it; where it is
-    shorter than the filter's time constant and the board sends no interval RMS, or where `error.unseen` is set.
+
+def rms_of_samples(exposure: Exposure, window: Window, error: CurrentError, note: Reason | None = None) -> Estimate:
+    """The RMS in A of what was measured in the window, with its interval.
+
+    `at_least` where, under uneven sampling, the longer intervals could hide a larger one; where the window is shorter
+    than the filter's time constant and the board sends no interval RMS, or where `error.unseen` is set.
     """
     length_s = window.window_s
     terms = error.rms_terms(window.rms_a, length_s / exposure.coarse_s)
@@ -288,10 +301,6 @@ def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: 
     if result.low is not None:
         result = replace(result, low=max(result.low, 0.0))
     missed: list[Reason] = []
-    if window.crosses_gap:
-        missed.append(Reason("window_crosses_gap"))
-    elif exposure.could_hide(window, exposure.peak_a):
-        missed.append(Reason("gap_may_hide_larger_rms", missing_s=exposure.missing_s))
     if exposure.coarse_s > exposure.interval_s and window.window_s < 2 * exposure.coarse_s * (1 - TIE):
         missed.append(Reason("samples_miss_larger_rms", interval_s=exposure.coarse_s))
     if error.corner_hz is not None and not exposure.interval_rms and length_s < lag_s(error.corner_hz):

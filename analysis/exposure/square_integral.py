@@ -18,7 +18,6 @@ import numpy as np
 from amptally.analysis.exposure.window_exact import GatheredBlocks, Rows, solve
 from amptally.analysis.exposure.window_search import (
     FIRST_BLOCKS,
-    NEGLIGIBLE,
     Array,
     Blocks,
     Index,

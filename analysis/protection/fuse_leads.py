@@ -8,9 +8,9 @@ from amptally.analysis.exposure.current import Current
 from amptally.analysis.protection.fuse import NO_DOUBTS, FuseResult, assess_fuse
 from amptally.analysis.protection.fuse_advice import FuseAdvice, advice_finding, advise, doubted_advice, none_given
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
-from amptally.analysis.protection.fuse_margin import measured_margins, translated_margins
+from amptally.analysis.protection.fuse_margin import Unseen, measured_margins, translated_margins
 from amptally.analysis.protection.path import lead_limits
-from amptally.analysis.protection.supply import translate
+from amptally.analysis.protection.supply import most_possible_a, translate
 from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.leads import LEAD_OF
@@ -45,7 +45,7 @@ def assess_fuses(
 
 def _assess(run: Run, spec: FuseSpec, current: Current, doubts: Doubts, *, description_fits: bool) -> FuseLead:
     channel = f"{spec.lead}_current_a"
-    through = translate(run, spec, current)
+    through, most_a = translate(run, spec, current), most_possible_a(run, spec)
     result = assess_fuse(
         spec,
         current.prepared,
@@ -53,6 +53,7 @@ def _assess(run: Run, spec: FuseSpec, current: Current, doubts: Doubts, *, descr
         run.sensor(channel).bandwidth_hz,
         through,
         doubts,
+        most_a=most_a,
         description_fits=description_fits,
     )
     refused = doubted_advice(result) if description_fits else none_given(Reason("description_does_not_fit"))
@@ -63,9 +64,9 @@ def _assess(run: Run, spec: FuseSpec, current: Current, doubts: Doubts, *, descr
         assert current.prepared is not None
         # `advise` asks only where the fitted fuse's margin has a low end, so nothing is left unresolved here.
         if through is None:
-            found = measured_margins(current.prepared, table, derated_a, current.error, ())
+            found = measured_margins(current.prepared, table, derated_a, current.error, Unseen(most_a))
         else:
-            found = translated_margins(through, table, derated_a, current.error, ())
+            found = translated_margins(through, table, derated_a, current.error, Unseen(most_a))
         return found.margin, found.fraction
 
     advice = advise(spec, result, lead_limits(run.machine, spec.place), margin_of)

@@ -52,7 +52,7 @@ class Heat:
             passed = inner.edge_ticks[1:] * exposure.square.tick_a2s - mean_a2 * inner.edge_s[:-1]
             highest = np.maximum.accumulate(np.maximum(passed, 0.0))
             place = np.clip(np.searchsorted(inner.edge_s, lengths_s) - 1, 0, len(highest) - 1)
-            return np.minimum(highest[place], exposure.square.max_a2 * lengths_s)
+            return np.asarray(np.minimum(highest[place], exposure.square.max_a2 * lengths_s))
 
         return cls(most_a2s, exposure.square.max_a2, exposure.duration_s, from_start_a2s)
 
@@ -66,7 +66,8 @@ class Heat:
 
         def most_a2s(lengths_s: Sequence[float]) -> Floats:
             passed = np.array([max(seen(length_s), 1e-3) for length_s in lengths_s])
-            return np.minimum(self.most_a2s(lengths_s) / passed**2, most_a**2 * np.asarray(lengths_s, float))
+            limit_a2s = most_a**2 * np.asarray(lengths_s, float)
+            return np.asarray(np.minimum(self.most_a2s(lengths_s) / passed**2, limit_a2s))
 
         return Heat(most_a2s, most_a**2, self.duration_s, self.from_start_a2s)
 

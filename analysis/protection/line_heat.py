@@ -1,7 +1,7 @@
 """What the square of a current that goes along straight lines adds to a first-order thermal term, exactly.
 
-Over a line from a to b = a + d that lasts h, a term of time constant τ goes from y to y e^(−x) + a² J₀ + 2ad J₁ + d² J₂,
-with x = h/τ and Jₙ = x ∫₀¹ uⁿ e^(−x(1 − u)) du. docs/methods.md, Fuse margin.
+Over a line from a to a + d that lasts h, a term of time constant τ goes from y to y e^(−x) + a² J₀ + 2ad J₁ + d² J₂;
+x = h/τ and Jₙ = x ∫₀¹ uⁿ e^(−x(1 − u)) du. docs/methods.md, Fuse margin.
 """
 
 from __future__ import annotations

@@ -123,7 +123,7 @@ class _Search:
 
     def _chunks(self, blocks: Blocks) -> Iterator[_Chunk]:
         """Chunks of blocks, each with the states of the terms at its edges and at those before it that it may need."""
-        upper, middle = ({term: 0.0 for term in range(len(self.terms))} for _ in range(2))
+        upper, middle = (dict.fromkeys(range(len(self.terms)), 0.0) for _ in range(2))
         before = np.zeros((len(self.terms), 1))
         for first in range(0, len(blocks), CHUNK_BLOCKS):
             stop = min(first + CHUNK_BLOCKS, len(blocks))

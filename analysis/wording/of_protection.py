@@ -70,10 +70,9 @@ def _family_unknown(facts: Facts) -> str:
 
 def _limits_of_fuse(facts: Facts) -> str:
     return (
-        "largest RMS of |i| over every window from {shortest_s:g} s up, against the earliest and latest opening times "
-        "of {table} ({trust}) in percent of {derated_a:.4g} A, log-log between the published rows; beyond "
-        "{earliest_last_s:g} s the earliest limit is {derated_a:.4g} A, beyond {latest_last_s:g} s the latest is "
-        "{latest_percent:g} %"
+        "heating by (i / {derated_a:.4g} A)² with the memory of {table} ({trust}): what came before counts as far as "
+        "the fuse had not cooled; the value by the likely thermal network through its opening times, the low end by what "
+        "those times alone promise"
     ).format(**facts, trust=", ".join(facts["standing"]))
 
 
@@ -209,7 +208,13 @@ PHRASES: dict[str, Phrase] = {
     "fuse_ambient_beyond": "its derating table ends at {last_c:g} °C",
     # what a fuse's margin rests on
     "limits_of_fuse": _limits_of_fuse,
-    "times_of_a_cold_fuse": ("the times are for a fuse that starts cold: one that carried current before opens sooner"),
+    "rows_promise": "the published rows promise {margin:.3g}",
+    "gaps_assumed_loaded": "{assumed_a:.3g} A assumed throughout {missing_s:.3g} s of gaps",
+    "gaps_may_hide_more": (
+        "{missing_s:.3g} s of gaps could hide more: with the {assumed_a:.3g} A seen elsewhere the fuse would have been "
+        "warmer; motor.stall_a or controller.peak_a would bound it"
+    ),
+    "between_samples_at_most": "no more than {most_a:.3g} A assumed where the samples do not show it",
     "current_translated": "the current of this lead was not measured, it is estimated: {how}",
     "verdict_withdrawn": "the verdict is withdrawn: the machine description does not fit the measured voltage",
     "second_hand": "second-hand",
@@ -312,10 +317,9 @@ def _differs_evidence(facts: Facts) -> str:
 
 def _compared(facts: Facts) -> str:
     guess = "" if facts["current_from"] == "measured" else f"{facts['current_from']}, not measured: "
-    text = (
-        "{rms_a:.4g} A RMS over {window_s:.4g} s from {start_s:.3f} s; earliest opening from {allowed_a:.4g} A: "
-        "margin {margin:.3g}"
-    ).format(**facts)
+    text = "{rms_a:.4g} A RMS over the {window_s:.3g} s up to {at_s:.3f} s; {carried}".format(
+        **facts, carried=could_have_carried(facts["margin"], facts["promised"])
+    )
     if facts["margin_latest"] is not None:
         text += f"; latest opening: margin {facts['margin_latest']:.3g}"
     if facts["continuous_fraction"] is not None:
@@ -323,29 +327,27 @@ def _compared(facts: Facts) -> str:
     return f"{guess}{text}"
 
 
+def could_have_carried(margin: float, promised: float | None) -> str:
+    """The margin as people say it: how many times the current the fuse could have carried."""
+    if margin < 1:
+        return f"it carried {1 / margin:.3g} times what may open it"
+    promise = "" if promised is None else f" (the published rows promise {min(promised, margin):.3g})"
+    return f"could have carried {margin:.3g} times as much before it may open{promise}"
+
+
 def _gap_what(facts: Facts) -> str:
-    if "window_s" in facts:
-        return f"{_of(facts)}: samples are missing in the tightest window, so the margin is an upper bound."
-    return f"{_of(facts)}: the gaps could hide a continuous load near the rating, so the verdict is left open."
+    if facts["low"] is None:
+        return f"{_of(facts)}: the gaps could hide a larger load, so the margin is an upper bound."
+    return f"{_of(facts)}: the gaps could hide a load near the rating, so the verdict is left open."
 
 
 def _gap_evidence(facts: Facts) -> str:
-    if "window_s" in facts:
-        return "{window_s:.4g} s of samples between {start_s:.3f} and {end_s:.3f} s".format(**facts)
-    return (
-        "{gap_s:.4g} s of gaps; filled with the largest current measured: {filled_fraction:.3g} of the rating"
-    ).format(**facts)
+    low = "" if facts["low"] is None else f"margin from {facts['low']:.3g}, "
+    return f"{facts['gap_s']:.4g} s of gaps; loaded throughout: {low}continuous {facts['filled_fraction']:.3g}"
 
 
 def _spans(facts: Facts) -> str:
     return "limits are held for " + " and ".join(f"{low:g} to {high:g} A" for low, high in facts["limits_for_a"])
-
-
-def _preheated(facts: Facts) -> str:
-    share = 100 * facts["rms_a"] / facts["derated_a"]
-    return "{rms_a:.3g} A RMS in the {before_s:.3g} s before, {share:.0f} % of {derated_a:.3g} A".format(
-        **facts, share=share
-    )
 
 
 def _advice_what(facts: Facts) -> str:
@@ -401,10 +403,10 @@ FINDINGS: dict[str, FindingWords] = {
         _compared,
         "Measure the current in the fuse's own lead; until then take it as possibly inside its band.",
     ),
-    "fuse_preheated": FindingWords(
-        _fuse("{fuse}: it was warm when its tightest window began, and its opening times are those of a cold one."),
-        _preheated,
-        "A fuse that carried current before opens sooner: read the margin as the most it can be.",
+    "fuse_started_loaded": FindingWords(
+        _fuse("{fuse}: it carried current when the run began, and what came before is not known."),
+        "{before_a:.3g} A at the start, of {derated_a:.3g} A; the low end takes it as having flowed for ever",
+        "Start the recording with the machine at rest.",
     ),
     "fuse_rating_missing": FindingWords(
         _no_margin("its rating is not known"),
@@ -456,14 +458,12 @@ FINDINGS: dict[str, FindingWords] = {
         PHRASES["fuse_filter_slow"],
         "Use a faster filter, or a board that sends the RMS of each interval.",
     ),
-    "fuse_short_windows": FindingWords(
-        _fuse("{fuse}: windows shorter than {shortest_s:g} s have no published opening time and no margin."),
-        "largest RMS over {window_s:.3g} s: {rms_a:.4g} A at {start_s:.3f} s",
-        "Compare short peaks with the melting I²t on the fuse's data sheet.",
-    ),
     "fuse_no_current": FindingWords(_fuse("{fuse}: no margin."), "{why}", "Record a run under load."),
-    "fuse_run_short": FindingWords(_fuse("{fuse}: no margin."), "{why}", "Record a longer run under load."),
-    "fuse_gap": FindingWords(_gap_what, _gap_evidence, "Look for the cause of the gaps."),
+    "fuse_gap": FindingWords(
+        _gap_what,
+        _gap_evidence,
+        "Look for the cause of the gaps; motor.stall_a or controller.peak_a in the machine file bounds what they hide.",
+    ),
     "fuse_past": FindingWords(
         _fuse("{fuse}: by its published limits it should have opened."),
         _compared,
