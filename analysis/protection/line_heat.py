@@ -6,7 +6,7 @@ x = h/τ and Jₙ = x ∫₀¹ uⁿ e^(−x(1 − u)) du. docs/methods.md, Fuse 
 
 from __future__ import annotations
 
-from itertools import pairwise
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -29,26 +29,50 @@ def added_heat(length_s: Floats, start_a: Floats, end_a: Floats, constant_s: flo
     return np.asarray(start_a * (start_a * j0 + 2 * rise * j1) + rise * rise * j2)
 
 
+@dataclass(frozen=True, slots=True)
+class Decaying:
+    """A sum that decays, as it stands after some intervals: e^(−(t − anchor)/τ) · (base + total), which is `value`."""
+
+    anchor_s: float
+    base: float
+    total: float
+    value: float
+
+    @classmethod
+    def at(cls, time_s: float, value: float) -> Decaying:
+        """Begun at a moment."""
+        return cls(time_s, value, 0.0, value)
+
+    def after(self, time_s: Floats, added: Floats, constant_s: float) -> tuple[Decaying, Floats]:
+        """(as it stands at the end, y at each time after the first, shape (n − 1,)).
+
+        Each interval takes e^(−h/τ) of y, then `added`, shape (n − 1,), comes on top. Times, shape (n,), increase, the
+        first being that at which this stands. Where the sum begins anew depends on times alone: the result is the same
+        to the last digit however a signal is cut.
+        """
+        anchor_s, base, total, value = self.anchor_s, self.base, self.total, self.value
+        values = np.empty(len(added))
+        begin, last = 0, len(added)
+        while begin < last:
+            stop = int(np.searchsorted(time_s, anchor_s + SPAN * constant_s, "right")) - 1
+            if stop <= begin:
+                anchor_s, base, total = float(time_s[begin]), value, 0.0
+                stop = max(int(np.searchsorted(time_s, anchor_s + SPAN * constant_s, "right")) - 1, begin)
+            if stop == begin:  # one interval alone is longer: what came before it is forgotten
+                value = float(added[begin])
+                anchor_s, base = float(time_s[begin + 1]), value
+                values[begin] = value
+                begin += 1
+                continue
+            grown = np.exp((time_s[begin + 1 : stop + 1] - anchor_s) / constant_s)
+            sums = np.cumsum(np.concatenate(([total], added[begin:stop] * grown)))
+            values[begin:stop] = (base + sums[1:]) / grown
+            total, value = float(sums[-1]), float(values[stop - 1])
+            begin = stop
+        return Decaying(anchor_s, base, total, value), values
+
+
 def sums_with_decay(time_s: Floats, added: Floats, constant_s: float, before: float) -> Floats:
-    """y at each time, shape (n,): `before` at the first, then each interval takes e^(−h/τ) of it and adds to it.
-
-    `added` has shape (n − 1,). Times increase.
-    """
-    values = np.empty(len(time_s))
-    values[0] = before
-    for begin, stop in span_ranges(time_s, constant_s):
-        grown = np.exp((time_s[begin : stop + 1] - time_s[begin]) / constant_s)
-        values[begin + 1 : stop + 1] = (values[begin] + np.cumsum(added[begin:stop] * grown[1:])) / grown[1:]
-    return values
-
-
-def span_ranges(time_s: Floats, constant_s: float) -> list[tuple[int, int]]:
-    """Consecutive ranges of intervals that last no more than `SPAN` time constants together, or one interval alone."""
-    last = len(time_s) - 1
-    if last < 1:
-        return []
-    edges = [0]
-    while edges[-1] < last:
-        reach_s = time_s[edges[-1]] + SPAN * constant_s
-        edges.append(max(int(np.searchsorted(time_s, reach_s, "right")) - 1, edges[-1] + 1))
-    return list(pairwise(edges))
+    """y at each time, shape (n,): `before` at the first; see `Decaying.after`."""
+    _, values = Decaying.at(float(time_s[0]), before).after(time_s, added, constant_s)
+    return np.concatenate(([before], values))

@@ -71,8 +71,8 @@ def _family_unknown(facts: Facts) -> str:
 def _limits_of_fuse(facts: Facts) -> str:
     return (
         "heating by (i / {derated_a:.4g} A)² with the memory of {table} ({trust}): what came before counts as far as "
-        "the fuse had not cooled; the value by the likely thermal network through its opening times, the low end by what "
-        "those times alone promise"
+        "the fuse had not cooled; the value by the likely thermal network through its opening times, the low end by "
+        "what those times alone promise"
     ).format(**facts, trust=", ".join(facts["standing"]))
 
 
