@@ -1,9 +1,9 @@
 """The highest rise that published rows leave possible, from the largest windows of a current. docs/methods.md.
 
 The linear program of `thermal_memory` needs H(L), the most ∫ i² in any window of length L, for every L. H is known at
-some lengths; between two of them it never falls, and rises by no more than the largest i² each second. Where that bound
-passes what the rows cover, windows between are searched. What stays open at the end is added to the result, so that it
-is never below the true bound.
+some lengths; between two of them it never falls, and a window of L + δ holds no more than one of L and one of δ. Where
+that bound passes what the rows cover, windows between are searched. What stays open at the end is added to the result,
+so that it is never below the true bound.
 """
 
 from __future__ import annotations
@@ -48,11 +48,15 @@ class Heat:
 
         def from_start_a2s(lengths_s: Floats, mean_a2: float) -> Floats:
             inner = exposure.square.blocks[-1]
-            # Up to the end of each block, as if that were reached at its beginning.
-            passed = inner.edge_ticks[1:] * exposure.square.tick_a2s - mean_a2 * inner.edge_s[:-1]
-            highest = np.maximum.accumulate(np.maximum(passed, 0.0))
-            place = np.clip(np.searchsorted(inner.edge_s, lengths_s) - 1, 0, len(highest) - 1)
-            return np.asarray(np.minimum(highest[place], exposure.square.max_a2 * lengths_s))
+            before_a2s = inner.edge_ticks * exposure.square.tick_a2s - mean_a2 * inner.edge_s
+            # In a block it rises no faster than its largest i² says, nor above what is held at its end.
+            steepest_a2s = np.maximum(inner.max_a2 - mean_a2, 0.0) * np.diff(inner.edge_s)
+            passed_a2s = before_a2s[:-1] + np.minimum(
+                steepest_a2s, np.diff(inner.edge_ticks) * exposure.square.tick_a2s
+            )
+            highest_a2s = np.maximum.accumulate(np.maximum(passed_a2s, 0.0))
+            place = np.clip(np.searchsorted(inner.edge_s, lengths_s) - 1, 0, len(highest_a2s) - 1)
+            return np.minimum(highest_a2s[place], max(exposure.square.max_a2 - mean_a2, 0.0) * lengths_s)
 
         return cls(most_a2s, exposure.square.max_a2, exposure.duration_s, from_start_a2s)
 
@@ -91,7 +95,8 @@ def guaranteed_rise_a2(rows: Rows, heat: Heat, lengths_s: Sequence[float], befor
         # After the last sample there is nothing to search: H goes along a straight line there.
         over = over[known_s[1:] <= heat.duration_s]
         places = np.flatnonzero(over > 1 + OPEN_SHARE)
-        more_s = np.setdiff1d(np.sqrt(reach_s[places] * known_s[places + 1]), length_s)
+        middle_s = np.sqrt(known_s[places] * known_s[places + 1])
+        more_s = np.setdiff1d(np.concatenate((reach_s[places], middle_s)), known_s)
         if not len(more_s):
             break
         held_a2s = np.concatenate((held_a2s, heat.most_a2s(more_s.tolist())))
@@ -114,9 +119,18 @@ def _with_ends(heat: Heat, length_s: Floats, held_a2s: Floats, before_a2: float)
 def _between(
     known_s: Floats, known_a2s: Floats, cover: Callable[[Floats], Floats], max_a2: float
 ) -> tuple[Floats, Floats]:
-    """For each step between lengths: where H may first reach its value at the end, and that value over the cover."""
-    reach_s = np.clip(known_s[:-1] + np.diff(known_a2s) / max_a2, known_s[:-1], known_s[1:])
-    return reach_s, known_a2s[1:] / cover(reach_s)
+    """For each step between lengths: where H may pass the cover by most, and that as a ratio.
+
+    A window of L + δ is one of L and one of δ: H(L + δ) ≤ H(L) + H(δ), which is at most δ times the largest i²; and no
+    more than H at the end of the step.
+    """
+    most_a2s = np.minimum(known_a2s[:-1, None] + known_a2s, known_a2s[1:, None])
+    more_s = np.maximum(np.append(0.0, known_s[:-1]), (most_a2s - known_a2s[:-1, None]) / max_a2)
+    at_s = np.minimum(known_s[:-1, None] + more_s, known_s[1:, None])
+    over = most_a2s / cover(at_s.ravel()).reshape(at_s.shape)
+    place = over.argmax(axis=1)
+    each = np.arange(len(place))
+    return at_s[each, place], over[each, place]
 
 
 def first_current_a(exposure: Exposure, over_s: float) -> float:

@@ -36,9 +36,9 @@ INSTANT = 8.0
 TOLERANCE = 1e-4
 """Relative; no rise is higher than the one found by more than this, beyond the error of block means."""
 SUBDIVIDED = 8
-"""At most this many parts of a line between samples are looked at where it is long against the shortest term."""
-NEAR_BLOCKS = 1024
-"""Small blocks before the peak in which `tightest_window` is resolved to one of them, earlier to a large one."""
+"""Lines between samples are followed in parts, this many for the shortest time constant, at most twice as many."""
+NEAR_BLOCKS = 64
+"""Blocks before the peak in which `tightest_window` is resolved to a line between samples, earlier to a block."""
 HELD_SHARE = 0.9
 """`tightest` holds this share of the rise."""
 
@@ -78,17 +78,21 @@ def tightest_window(exposure: Exposure, network: Network, peak: PeakRise) -> Win
 
 
 def _blocks_before(exposure: Exposure, axis_s: float) -> tuple[Floats, Floats]:
-    """Edges of blocks up to a moment after the first sample, and ∫ i² over each: large ones, small ones at the end."""
+    """Edges of blocks up to a moment after the first sample, and ∫ i² over each: at the end single lines."""
     square = exposure.square
-    inner = square.blocks[-1]
-    outer = next((each for each in reversed(square.blocks) if each.size >= LARGEST_BLOCK), inner)
-    near = int(np.searchsorted(inner.edge_s, axis_s)) - 1  # the last small edge before the moment
-    per = outer.size // inner.size
-    far = max(near - NEAR_BLOCKS, 0) // per
-    ticks = np.concatenate((outer.edge_ticks[:far], inner.edge_ticks[far * per : near + 1]))
-    edge_s = np.concatenate((outer.edge_s[:far], inner.edge_s[far * per : near + 1]))
-    last_a2s = square.between(edge_s[-1:], np.array([axis_s]))
-    return np.append(edge_s, axis_s), np.append(np.diff(ticks) * square.tick_a2s, last_a2s)
+    outer = next((each for each in reversed(square.blocks) if each.size >= LARGEST_BLOCK), square.blocks[-1])
+    holding = int(np.searchsorted(outer.edge_s, axis_s)) - 1
+    far = max(holding - NEAR_BLOCKS, 0)
+    line_s, start_a, end_a = square.load(far * outer.size, min((holding + 1) * outer.size, square.pieces))
+    lines = int(np.searchsorted(line_s, axis_s))
+    edge_s = np.append(line_s[:lines], axis_s)
+    share = np.diff(edge_s)[-1] / (line_s[lines] - line_s[lines - 1])
+    finish_a = end_a[:lines].copy()
+    finish_a[-1] = start_a[lines - 1] + share * (end_a[lines - 1] - start_a[lines - 1])
+    begin_a = start_a[:lines]
+    near_a2s = np.diff(edge_s) / 3 * (begin_a * begin_a + begin_a * finish_a + finish_a * finish_a)
+    far_a2s = np.diff(outer.edge_ticks[: far + 1]) * square.tick_a2s
+    return np.concatenate((outer.edge_s[:far], edge_s)), np.concatenate((far_a2s, near_a2s))
 
 
 def network_steps(network: Network, time_s: Floats) -> Floats:
@@ -196,7 +200,7 @@ class _Search:
     def _subdivided(self, axis_s: Floats, start_a: Floats, end_a: Floats) -> tuple[Floats, Floats, Floats]:
         """Lines in equal parts where they are long against the shortest term, as a peak may lie between samples."""
         usual_s = float(np.median(np.diff(axis_s)))
-        parts = min(max(math.ceil(2 * usual_s / self.terms[0][1]), 1), SUBDIVIDED)
+        parts = min(max(math.ceil(SUBDIVIDED * usual_s / self.terms[0][1]), 1), 2 * SUBDIVIDED)
         if parts == 1:
             return axis_s, start_a, end_a
         share = np.arange(parts) / parts
