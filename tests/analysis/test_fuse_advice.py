@@ -42,22 +42,22 @@ def advice_of(
     result = assess_fuse(spec, exposure, ERROR, corner_hz)
 
     def margin_of(table: FuseTable, derated_a: float) -> tuple[Estimate, Estimate]:
-        found = measured_margins(exposure, table, derated_a, ERROR, [])
+        found = measured_margins(exposure, table, derated_a, ERROR)
         return found.margin, found.fraction
 
     return result, advise(spec, result, limits, margin_of)
 
 
-BURST = pulses((10, 30), (100, 0.5), (10, 29.5))
-"""docs/methods.md, Fuse margin: 1.102 against 40 A."""
+BURST = pulses((0, 1), (10, 30), (70, 0.5), (10, 28.5))
+"""docs/methods.md, Fuse margin, at 70 A: the rows of a 40 A fuse promise 0.859 × 100/70 = 1.226."""
 
 
 def test_the_worked_example_asks_for_more_and_the_wire_carries_it() -> None:
-    # 1.102 × 50/40 = 1.378 and × 60/40 = 1.653 pass 1.25; 10 AWG carries 60 A (33 CFR 183.425), so 70 does not.
+    # 1.226 × 50/40 = 1.533 and × 60/40 pass 1.25; 10 AWG carries 60 A (33 CFR 183.425), so 70 does not.
     result, advice = advice_of(BURST, LeadLimits(AWG_10, ()))
-    assert result.margin.value == pytest.approx(1.102, abs=1e-3)
+    assert result.margin.low == pytest.approx(1.22, abs=0.01)
     assert (advice.next_up_a, advice.next_down_a, advice.fits_a) == (50, None, (50, 60))
-    assert "40 A fitted: fails exposure (margin from 1.1" in sentences(advice.why)
+    assert "40 A fitted: fails exposure (margin from 1.2" in sentences(advice.why)
     finding = advice_finding("left", result, advice)
     assert finding is not None
     assert (finding.severity, finding.code) == ("caution", "fuse_rating_advice")
