@@ -4,23 +4,41 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-from amptally.analysis.protection.fuse_margin import CONTINUOUS_WINDOW_S, run_shorter
+import numpy as np
+
+from amptally.analysis.exposure.exposure import (
+    WINDOW_INTERVALS,
+    CurrentError,
+    Exposure,
+    Window,
+    rms_estimate,
+    window_list,
+)
+from amptally.analysis.protection.fuse_margin import between
+from amptally.analysis.protection.heating import Assumed, Hottest, first_current_a, hottest
+from amptally.analysis.protection.thermal_memory import Network
 from amptally.analysis.quality.doubts import Aspect
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, UNDECLARED, Bound, Estimate, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, above_zero, estimate, refuse
 from amptally.analysis.results.propagation import power_of
 from amptally.analysis.results.reason import Fact, Reason
+from amptally.analysis.signals.sampling import rms_sampling_u
 from amptally.logger.machine.fields import Wire
 from amptally.tables import wire_ampacity as table
 from amptally.tables.fuse_above_wire import fuse_against_wire
 from amptally.tables.wire_ampacity import Ampacity
 from amptally.tables.wire_gauge import sae_area_ratio
+from amptally.tables.wire_heating import time_constant_s
 from amptally.tables.wire_resistance import ALPHA_PER_K, STRANDING_U, resistance_ohm
 from amptally.tables.wire_short_time import LONGEST_S, adiabatic_current_a, short_time_k
 
 LENGTH_U = 0.05  # 1 σ, relative: a tape measure along a loom; common practice, no source
+STARTED_LOADED = 0.1
+"""Share of the ampacity from which a first current is said to have been there before the run: 1 % of the rise."""
+MEMORY_CONSTANTS = 2.3
+"""Nine tenths of a rise come from the last time constants, this many: ln 10."""
 
 Part = Literal["fuse", "wire", "holder", "connector", "cutoff", "controller", "motor", "both_motors"]
 """What a lead is made of, and what its current passes."""
@@ -40,7 +58,8 @@ class WireResult:
     ampacity_basis: Reason
     """Where the ampacity comes from, or why there is none."""
     margin: Estimate
-    """Ampacity over the largest 10 min RMS."""
+    """Factor on the whole current at which its hottest moment would have reached the insulation's temperature: ampacity
+    over current for a long steady one."""
     adiabatic_margin: Estimate
     """Smallest ratio, over windows up to 5 s, of the current that heats the wire to its limit to the RMS."""
     drop_v: Estimate
@@ -81,36 +100,66 @@ def ampacity_reason(limit: Ampacity) -> Reason:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class WireCurrent:
+    """The current that passed a wire: measured in its own lead, or drawn from the lead beyond the controller."""
+
+    likely: Exposure
+    lower: Exposure | None
+    """What bounds it from below: `likely` itself where it was measured. None: nothing does."""
+    upper: Exposure | None
+    """Likewise from above."""
+    how: tuple[Reason, ...]
+    """What an estimate rests on; empty where it was measured."""
+    error: CurrentError
+    peak_a: Estimate
+    largest_a: float | None = None
+    """No more can have flowed where nothing was measured, by what the machine file declares; None: not declared."""
+
+    @property
+    def measured(self) -> bool:
+        """The sensor saw the wire's own current."""
+        return not self.how
+
+    def gives(self, value: Callable[[Exposure], Estimate], *, falls: bool) -> Estimate:
+        """A value of this current, each end from the bound on its side; `falls`: it falls where the current rises."""
+        middle = value(self.likely)
+        if self.measured:
+            return middle
+        lower, upper = (None if each is None else value(each) for each in (self.lower, self.upper))
+        return between(middle, upper if falls else lower, lower if falls else upper, self.how)
+
+
 def assess_wire(
     conductor: Wire,
+    current: WireCurrent | tuple[Reason, ...],
     *,
-    rms_600_a: Estimate,
-    peak_a: Estimate,
-    whole_run_rms_a: Estimate,
-    exposure: Sequence[tuple[float, float]],
-    exposure_relative_u: float | None = None,
-    exposure_bound: Bound = "estimate",
     ambient_c: float | None = None,
-    rms_window_s: float = CONTINUOUS_WINDOW_S,
     hold: Hold = lambda value, _: value,
     description_fits: bool = True,
 ) -> WireResult:
-    """Compare one lead's currents with what its wire carries.
+    """Compare one lead's current, or the reasons why it is not known, with what its wire carries.
 
-    `exposure` holds (window [s], largest RMS [A]); windows above 5 s are not used. `exposure_relative_u` is the
-    relative 1 σ of those RMS values (None: sensor not declared), `exposure_bound` is "at_least" when samples may have
-    missed a shorter peak. `rms_window_s` is the length `rms_600_a` covers, when the run is shorter than ten minutes.
     A machine file whose battery does not fit the measured voltage (`description_fits` False) may describe another wire
     too: "over" stands, "under" does not.
     """
     limit = ampacity(conductor, ambient_c)
-    margin = hold(_margin(limit, rms_600_a, rms_window_s), "margin")
-    unknown = rms_600_a.reasons if rms_600_a.is_refused else (Reason("no_short_window", longest_s=LONGEST_S),)
-    adiabatic, at_window_s = _adiabatic_margin(conductor, exposure, exposure_relative_u, exposure_bound, unknown)
-    adiabatic = hold(adiabatic, "margin")
-    drop, loss = _drop_and_loss(conductor, limit, ambient_c, rms_600_a, peak_a, whole_run_rms_a)
-    verdict = verdict_of(margin, adiabatic)
-    rule = _rule(limit, margin, rms_600_a, rms_window_s, adiabatic, at_window_s)
+    if isinstance(current, WireCurrent):
+        margin, heated = _margin(conductor, limit, current)
+        adiabatic, at_window_s = _adiabatic_margin(conductor, current)
+        error = current.error
+        whole_a = current.gives(lambda each: rms_estimate(each, each.worst(each.duration_s), error), falls=False)
+        drop, loss = _drop_and_loss(conductor, limit, ambient_c, heated, current.peak_a, whole_a)
+        measured = current.measured
+    else:
+        unlimited = (ampacity_reason(limit),) if limit.value_a is None else current
+        margin, heated, measured = refuse("", *unlimited), None, True
+        adiabatic, at_window_s = refuse("", *current), None
+        none = refuse("A", *current)
+        drop, loss = _drop_and_loss(conductor, limit, ambient_c, heated, none, none)
+    margin, adiabatic = hold(margin, "margin"), hold(adiabatic, "margin")
+    verdict = verdict_of(margin, adiabatic, measured=measured)
+    rule = _rule(limit, margin, heated, adiabatic, at_window_s)
     if verdict == "under" and not description_fits:
         verdict, rule = "unknown", (*rule, Reason("verdict_withdrawn"))
     return WireResult(
@@ -126,36 +175,93 @@ def assess_wire(
     )
 
 
-def _margin(limit: Ampacity, rms_a: Estimate, window_s: float) -> Estimate:
-    if limit.value_a is None:
-        return refuse("", ampacity_reason(limit))
+def memory_of(wire: Wire, limit: Ampacity) -> tuple[Network, Network] | None:
+    """The wire's memory by its nominal copper, and by the least its gauge may hold; None without an ampacity."""
+    if limit.value_a is None or limit.area_mm2 is None or limit.column_c is None:
+        return None
+    constant_s = time_constant_s(limit.area_mm2, limit.value_a, limit.column_c, limit.air_c)
+    return Network.single(constant_s), Network.single(constant_s * least_copper(wire) ** 2)
+
+
+def least_copper(wire: Wire) -> float:
+    """Share of its nominal copper that a wire holds at least: SAE's least of a gauge, and stranding."""
+    return _sae_ratio(wire) * (1 - COVERAGE_FACTOR * STRANDING_U)
+
+
+def _margin(wire: Wire, limit: Ampacity, current: WireCurrent) -> tuple[Estimate, Hottest | None]:
+    """Ampacity over the steady current that would make the wire as hot as the run did, and when that was."""
+    memory = memory_of(wire, limit)
+    if memory is None or limit.value_a is None:
+        return refuse("", ampacity_reason(limit)), None
     terms = {"ampacity between rows": limit.relative_u}
-    found = power_of(limit.value_a, rms_a, -1, "", terms, note=Reason("ampacity_without_tolerance"))
-    short = run_shorter(window_s)
-    return found if short is None or found.is_refused else replace(found, reasons=(short, *found.reasons))
+    limit_a, found = limit.value_a, {}
+
+    def margin(exposure: Exposure) -> Estimate:
+        steady_a, found[id(exposure)] = _steady(exposure, memory, limit_a, current)
+        return power_of(limit_a, steady_a, -1, "", terms, note=Reason("ampacity_without_tolerance"))
+
+    return current.gives(margin, falls=True), found[id(current.likely)]
 
 
-def _adiabatic_margin(
-    wire: Wire,
-    exposure: Sequence[tuple[float, float]],
-    relative_u: float | None,
-    bound: Bound,
-    unknown: tuple[Reason, ...],
-) -> tuple[Estimate, float | None]:
+def _steady(
+    exposure: Exposure, memory: tuple[Network, Network], limit_a: float, current: WireCurrent
+) -> tuple[Estimate, Hottest]:
+    """The steady current [A] that gives the run's highest rise, and the moment of that rise.
+
+    Before the run its first current is taken to have flowed; no current is taken to have flowed in gaps, and at the
+    upper end of the interval the largest that the machine file allows.
+    """
+    likely, thin = memory
+    first_a, gap_s = first_current_a(exposure), float(exposure.gap_s.sum())
+    largest_a = None if current.largest_a is None else max(current.largest_a, exposure.peak_a)
+    value, upper, cold = hottest(
+        exposure, [Assumed(likely, first_a), Assumed(thin, first_a, largest_a or 0.0), Assumed(likely)]
+    )
+    constant_s, amps = likely.constants_s[0], value.steady_a
+    result = estimate(
+        amps,
+        "A",
+        {
+            **current.error.rms_terms(amps, min(constant_s, exposure.sampled_s) / exposure.coarse_s),
+            "sampling": amps * _sampling_u(exposure, value, constant_s),
+        },
+        doubt_low=amps - cold.steady_a,
+        doubt_high=upper.steady_a - amps,
+        doubt="start, gaps and copper",
+        note=Reason("wire_started_loaded", first_a=first_a) if first_a > STARTED_LOADED * limit_a else None,
+    )
+    result = above_zero(result)
+    open_above = {
+        Reason("gap_hides_current", gap_s=gap_s): gap_s > 0 and largest_a is None,
+        Reason("shorter_peak_missed"): bool(current.error.unseen),
+        Reason("wire_sampling_slow", interval_s=exposure.coarse_s, constant_s=constant_s): (
+            WINDOW_INTERVALS * exposure.coarse_s > constant_s
+        ),
+    }
+    reasons = tuple(reason for reason, holds in open_above.items() if holds)
+    return result.bounded("at_least", *reasons) if reasons else result, value
+
+
+def _sampling_u(exposure: Exposure, hottest_at: Hottest, constant_s: float) -> float:
+    """1 σ, relative, of the steady current by the spacing of the samples that made it."""
+    end_s = exposure.sampled_until(hottest_at.at_s)
+    begin_s = max(end_s - MEMORY_CONSTANTS * constant_s, 0.0)
+    if exposure.interval_rms or end_s <= begin_s:
+        return 0.0
+    held_a2s = float(exposure.square.between(np.array([begin_s]), np.array([end_s]))[0])
+    return (
+        rms_sampling_u(exposure.square.load, *exposure.square.span(begin_s, end_s), held_a2s) if held_a2s > 0 else 0.0
+    )
+
+
+def _adiabatic_margin(wire: Wire, current: WireCurrent) -> tuple[Estimate, float | None]:
+    """Smallest ratio of the short-time limit to the RMS over windows up to 5 s, and the length of that window."""
     if wire.size is None or wire.insulation_c is None:
         return refuse("", Reason("short_time_needs_wire")), None
     short = short_time_k(wire.insulation_c)
     if short is None:
         return refuse("", Reason("no_short_time_limit", insulation_c=wire.insulation_c)), None
-    usable = [(window, rms) for window, rms in exposure if 0 < window <= LONGEST_S and rms > 0]
-    if not usable:
-        return refuse("", *unknown), None
-    ratios = [(adiabatic_current_a(short.k, wire.size.area_mm2, window) / rms, window) for window, rms in usable]
-    smallest, at_window_s = min(ratios)
-    half = COVERAGE_FACTOR * (relative_u or 0.0)
-    one = Estimate(1.0, 1 / (1 + half), 1 + half, "", reasons=() if relative_u is not None else (UNDECLARED,))
-    less_copper = 1 - _sae_ratio(wire)
-    terms = {"copper area": STRANDING_U}
+    k, area_mm2 = short.k, wire.size.area_mm2
     note = Reason(
         "short_time_k",
         k=short.k,
@@ -164,10 +270,44 @@ def _adiabatic_margin(
         from_formula=short.from_formula,
         passed_over=short.passed_over,
     )
-    result = power_of(smallest, one, 1, "", terms, doubt_low=less_copper * smallest, note=note)
-    if bound == "at_least":
-        result = result.bounded("at_most", Reason("shorter_peak_missed"))
-    return result, at_window_s
+    tightest: dict[int, float] = {}
+
+    def margin(exposure: Exposure) -> Estimate:
+        windows = [window for window in _short_windows(exposure) if window.rms_a > 0]
+        if not windows:
+            return refuse("", Reason("no_short_window", longest_s=LONGEST_S))
+        closest = min(windows, key=lambda window: adiabatic_current_a(k, area_mm2, window.window_s) / window.rms_a)
+        tightest[id(exposure)] = closest.window_s
+        limit_a, gap_s = adiabatic_current_a(k, area_mm2, closest.window_s), float(exposure.gap_s.sum())
+        smallest = least = limit_a / closest.rms_a
+        if gap_s > 0 and current.largest_a is not None:
+            largest_a = max(current.largest_a, exposure.peak_a)
+            least = min(least, *(_filled_margin(k * area_mm2, window, gap_s, largest_a) for window in windows))
+        found = power_of(
+            limit_a,
+            rms_estimate(exposure, closest, current.error),
+            -1,
+            "",
+            {"copper area": STRANDING_U},
+            doubt_low=smallest - least * _sae_ratio(wire),
+            note=note,
+        )
+        if gap_s > 0 and current.largest_a is None and found.bound == "estimate":
+            return found.bounded("at_most", Reason("gap_hides_current", gap_s=gap_s))
+        return found
+
+    return current.gives(margin, falls=True), tightest.get(id(current.likely))
+
+
+def _short_windows(exposure: Exposure) -> list[Window]:
+    lengths_s = window_list(exposure.duration_s, exposure.interval_s, (LONGEST_S,))
+    return exposure.worst_of(each_s for each_s in lengths_s.tolist() if each_s <= LONGEST_S)
+
+
+def _filled_margin(ks_a: float, window: Window, gap_s: float, largest_a: float) -> float:
+    """The margin of windows of this length if the gaps, as far as they may lie in one, carried `largest_a`."""
+    filled_s = min(gap_s, window.window_s)
+    return ks_a / math.sqrt(largest_a**2 * filled_s + window.rms_a**2 * window.window_s)
 
 
 def _sae_ratio(wire: Wire) -> float:
@@ -178,7 +318,7 @@ def _drop_and_loss(
     wire: Wire,
     limit: Ampacity,
     ambient_c: float | None,
-    rms_600_a: Estimate,
+    heated: Hottest | None,
     peak_a: Estimate,
     whole_run_rms_a: Estimate,
 ) -> tuple[Estimate, Estimate]:
@@ -186,7 +326,7 @@ def _drop_and_loss(
         reason = Reason("resistance_needs_wire")
         return refuse("V", reason), refuse("W", reason)
     air_c = table.BASE_AIR_C if ambient_c is None else ambient_c
-    rise_k, rise_u_k, from_load = _temperature_rise(limit, rms_600_a)
+    rise_k, rise_u_k, from_load = _temperature_rise(limit, heated)
     ohm = resistance_ohm(wire.size.area_mm2, wire.length_m, air_c + rise_k)
     # An SAE cable of the gauge may hold less copper than ASTM's size: more resistance, on one side only.
     more = 1 / _sae_ratio(wire) - 1
@@ -204,20 +344,20 @@ def _drop_and_loss(
     return scaled(peak_a, 1, "V"), scaled(whole_run_rms_a, 2, "W")
 
 
-def _temperature_rise(limit: Ampacity, rms_a: Estimate) -> tuple[float, float, bool]:
-    """(rise [K], its 1 σ [K], whether the load gives it): by the square of the load, up to the column's temperature."""
-    if limit.value_a is None or rms_a.value is None or limit.column_c is None:
+def _temperature_rise(limit: Ampacity, heated: Hottest | None) -> tuple[float, float, bool]:
+    """(rise [K], its 1 σ [K], whether the load gives it): the run's highest, up to the column's temperature."""
+    if limit.value_a is None or heated is None or limit.column_c is None:
         return 25.0, 25.0 / math.sqrt(3), False
-    to_limit_k = limit.column_c - limit.air_c
-    rise_k = to_limit_k * min((rms_a.value / limit.value_a) ** 2, 1.0)
-    # Half the rise as 1 σ: a run shorter than the wire's warm-up stays cooler, a bundled wire runs hotter.
+    rise_k = (limit.column_c - limit.air_c) * min((heated.steady_a / limit.value_a) ** 2, 1.0)
+    # Half the rise as 1 σ: most of a run the wire is cooler, and a bundled wire runs hotter.
     return rise_k, rise_k / 2, True
 
 
-def verdict_of(margin: Estimate, adiabatic: Estimate) -> Verdict:
-    """The verdict from both margins."""
+def verdict_of(margin: Estimate, adiabatic: Estimate, *, measured: bool = True) -> Verdict:
+    """The verdict from both margins; on an estimated current "over" only where the whole interval says so."""
     both = (margin, adiabatic)
-    if any(each.value is not None and each.value < 1 for each in both):
+    past = [each.value if measured else each.high for each in both]
+    if any(end is not None and end < 1 for end in past):
         return "over"
     if all(each.low is not None and each.low >= 1 for each in both):
         return "under"
@@ -225,20 +365,17 @@ def verdict_of(margin: Estimate, adiabatic: Estimate) -> Verdict:
 
 
 def _rule(
-    limit: Ampacity,
-    margin: Estimate,
-    rms_a: Estimate,
-    window_s: float,
-    adiabatic: Estimate,
-    at_window_s: float | None,
+    limit: Ampacity, margin: Estimate, heated: Hottest | None, adiabatic: Estimate, at_window_s: float | None
 ) -> tuple[Reason, ...]:
-    if margin.value is None or limit.value_a is None:
+    if margin.value is None or limit.value_a is None or heated is None:
         long = Reason("no_ampacity_margin", why=margin.reasons)
     else:
         long = Reason(
-            "load_against_ampacity",
-            window_s=window_s,
-            rms_a=rms_a.value,
+            "heated_against_ampacity",
+            at_s=heated.at_s,
+            rise=(heated.steady_a / limit.value_a) ** 2,
+            limit_c=limit.column_c,
+            air_c=limit.air_c,
             ampacity_a=limit.value_a,
             **_interval(margin),
         )

@@ -89,7 +89,7 @@ def build_report(
     currents = {lead: assess_current(run, lead, times, after, doubts) for lead in LEADS}
     mismatch = run.arrangement_mismatch()
     fuses = assess_fuses(run, specs, currents, doubts, description_fits=mismatch is None)
-    paths = assess_paths(run.machine, currents, doubts, description_fits=mismatch is None)
+    paths = assess_paths(run, currents, doubts, description_fits=mismatch is None)
     sag = assess_sag(run, doubts)
     energy = energy_used(run, doubts)
     laps = assess_laps(run, doubts)

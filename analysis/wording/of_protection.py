@@ -177,9 +177,12 @@ def _copper_resistance(facts: Facts) -> str:
     return f"{1000 * facts['resistance_ohm']:.2f} mΩ, copper at {facts['copper_c']:.0f} °C ({how})"
 
 
-def _load_against_ampacity(facts: Facts) -> str:
-    window = "10 min" if facts["window_s"] >= 600 else f"{facts['window_s']:.0f} s"
-    return f"{window} RMS {facts['rms_a']:.1f} A against an ampacity of {facts['ampacity_a']:.1f} A, {_margin(facts)}"
+def _heated_against_ampacity(facts: Facts) -> str:
+    limit = f"{facts['air_c']:g} to {facts['limit_c']:g} °C"
+    return (
+        f"hottest at {facts['at_s']:.1f} s: {100 * facts['rise']:.0f} % of the rise that the insulation allows "
+        f"({limit}, as {facts['ampacity_a']:.1f} A for ever give), {_margin(facts)}"
+    )
 
 
 def _tightest_short_window(facts: Facts) -> str:
@@ -271,7 +274,16 @@ PHRASES: dict[str, Phrase] = {
     "resistance_needs_wire": "awg or mm2, and length_m, are needed for the wire's resistance",
     "copper_resistance": _copper_resistance,
     "current_not_measured": "the current was not measured",
-    "load_against_ampacity": _load_against_ampacity,
+    "heated_against_ampacity": _heated_against_ampacity,
+    "wire_started_loaded": "the run starts loaded: {first_a:.3g} A are taken to have flowed before it",
+    "gap_hides_current": "what flowed in {gap_s:.3g} s of gaps is not known",
+    "wire_sampling_slow": (
+        "samples {interval_s:.3g} s apart, more than half of the {constant_s:.3g} s in which the wire warms up"
+    ),
+    "wire_place_unknown": (
+        "it is not known whether the sensor sees the current of this wire: trace it, then write fuse.{place}.position "
+        "and controller.sensed in the machine file"
+    ),
     "no_ampacity_margin": "no margin on the ampacity: {why}",
     "tightest_short_window": _tightest_short_window,
     "no_short_time_margin": "no short-time margin: {why}",
