@@ -17,6 +17,7 @@ from amptally.analysis.exposure.sampling_findings import judge_sampling
 from amptally.analysis.forecast.charge_forecast import ChargeForecast, forecast_charge
 from amptally.analysis.integrals.energy import Energy, energy_used
 from amptally.analysis.laps.laps import Laps, assess_laps, laps_per_charge
+from amptally.analysis.protection.breaking import Source, assess_breaking
 from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.protection.fuse_eligibility import fuse_specs
 from amptally.analysis.protection.fuse_leads import FuseLead, assess_fuses
@@ -118,6 +119,8 @@ def build_report(
         *judge_sampling(currents),
         *observe(run, sag, charge, mismatch),
     ]
+    measured = Source.of((sag.resistance.open_circuit_v, sag.rest_voltage_v), sag.resistance.by_scale)
+    found += assess_breaking(run.machine, measured, description_fits=mismatch is None).values()
     findings = gravest_first(found)
     recovery = assess_recovery(run, doubts)
     results = {place: lead.result for place, lead in fuses.items()}

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from amptally.analysis.wording.phrase import Facts, FindingWords, Phrase
 from amptally.logger.machine.fields import Wire
 from amptally.tables import wire_ampacity as table
+from amptally.tables.fuse_families import FAMILIES
 from amptally.tables.wire_gauge import gauge_name
 from amptally.tables.wire_short_time import SOURCE as SHORT_TIME_SOURCE
 
@@ -124,6 +125,34 @@ def _rating_span(facts: Facts) -> str:
         return f"{need}; the machine file names no limit of the lead, so nothing above the fitted rating is considered"
     gap = "" if facts["from_a"] <= facts["to_a"] else ": no rating meets both"
     return f"{need}, the lead ({part_name(facts['part'])}) for {facts['to_a']:.3g} A or less{gap}"
+
+
+# Short circuits.
+
+
+def _source_ohm(facts: Facts) -> str:
+    lead = f" and {1000 * facts['lead_ohm']:.1f} mΩ of main wire" if facts["lead_ohm"] else ""
+    return f"{1000 * facts['resistance_ohm']:.1f} mΩ of battery{lead}"
+
+
+def _short_circuit_measured(facts: Facts) -> str:
+    most = "" if facts["high_a"] is None else f", up to {facts['high_a']:.0f} A at the high end"
+    return (
+        f"measured: about {facts['likely_a']:.0f} A from {facts['volts_v']:.2f} V through {_source_ohm(facts)} (read "
+        f"{facts['scale_s']:g} s after a step){most}"
+    )
+
+
+def _short_circuit_of_sheet(facts: Facts) -> str:
+    return (
+        f"by the sheet: about {facts['likely_a']:.0f} A from {facts['volts_v']:g} V through {_source_ohm(facts)}, up "
+        f"to {facts['high_a']:.0f} A when full ({facts['full_v']:.1f} V)"
+    )
+
+
+def _breaking_evidence(facts: Facts) -> str:
+    family = FAMILIES[facts["family"]]
+    return f"{facts['by']}; the {family.spoken} interrupts {facts['capacity_a']:g} A ({family.breaking_source})"
 
 
 # Wires.
@@ -262,6 +291,9 @@ PHRASES: dict[str, Phrase] = {
     "fails_wire_no_short_time": "wire (no short-time limit is known for its insulation)",
     "fails_wire_opening": ("wire ({through_a:.3g} A for {opening_s:g} s while it opens, carries {carries_a:.3g} A)"),
     "fails_part": _fails_part,
+    # short circuits
+    "short_circuit_measured": _short_circuit_measured,
+    "short_circuit_of_sheet": _short_circuit_of_sheet,
     # wires
     "ampacity_of_table": _ampacity_of_table,
     "no_ampacity": _no_ampacity,
@@ -506,6 +538,16 @@ FINDINGS: dict[str, FindingWords] = {
         _above_wire_what,
         _above_wire_evidence,
         "Fit a smaller fuse, or a wire whose ampacity is at least the fuse's rating.",
+    ),
+    "breaking_capacity": FindingWords(
+        _fuse("{fuse}: a short circuit behind it can drive more current than it is built to interrupt."),
+        _breaking_evidence,
+        "Put a fuse with a greater breaking capacity at the battery: this one may arc and burn instead of opening.",
+    ),
+    "breaking_capacity_near": FindingWords(
+        _fuse("{fuse}: a short circuit behind it can come near the current that it is built to interrupt."),
+        _breaking_evidence,
+        "Put a fuse with a greater breaking capacity at the battery, or measure the resistance of the blocks closer.",
     ),
     "wire_over": FindingWords(
         "The {place} lead carried more than its wire is rated for.",
