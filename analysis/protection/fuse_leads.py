@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from amptally.analysis.exposure.current import Current
+from amptally.analysis.protection.coordination import Coordination, coordinate
 from amptally.analysis.protection.fuse import NO_DOUBTS, FuseResult, assess_fuse
 from amptally.analysis.protection.fuse_advice import FuseAdvice, advice_finding, advise, doubted_advice, none_given
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
@@ -25,6 +26,8 @@ class FuseLead:
 
     result: FuseResult
     advice: FuseAdvice
+    protects: Coordination
+    """Whether it opens before the wires that depend on it overheat."""
     findings: tuple[Reason, ...]
 
 
@@ -56,9 +59,11 @@ def _assess(run: Run, spec: FuseSpec, current: Current, doubts: Doubts, *, descr
         most_a=most_a,
         description_fits=description_fits,
     )
+    protects = coordinate(run.machine, spec.place)
+    findings = (*result.findings, *protects.findings)
     refused = doubted_advice(result) if description_fits else none_given(Reason("description_does_not_fit"))
     if refused is not None:
-        return FuseLead(result, refused, result.findings)
+        return FuseLead(result, refused, protects, findings)
 
     def margin_of(table: FuseTable, derated_a: float) -> tuple[Estimate, Estimate]:
         assert current.prepared is not None
@@ -71,4 +76,4 @@ def _assess(run: Run, spec: FuseSpec, current: Current, doubts: Doubts, *, descr
 
     advice = advise(spec, result, lead_limits(run.machine, spec.place), margin_of)
     finding = advice_finding(spec.place, result, advice)
-    return FuseLead(result, advice, (*result.findings, *([finding] if finding else [])))
+    return FuseLead(result, advice, protects, (*findings, *([finding] if finding else [])))

@@ -175,12 +175,17 @@ def assess_wire(
     )
 
 
-def memory_of(wire: Wire, limit: Ampacity) -> tuple[Network, Network] | None:
-    """The wire's memory by its nominal copper, and by the least its gauge may hold; None without an ampacity."""
+def memory_of(limit: Ampacity) -> Network | None:
+    """The wire's memory: one time constant, at its limit when its ampacity flows for ever. None without an ampacity."""
     if limit.value_a is None or limit.area_mm2 is None or limit.column_c is None:
         return None
-    constant_s = time_constant_s(limit.area_mm2, limit.value_a, limit.column_c, limit.air_c)
-    return Network.single(constant_s), Network.single(constant_s * least_copper(wire) ** 2)
+    return Network.single(time_constant_s(limit.area_mm2, limit.value_a, limit.column_c, limit.air_c))
+
+
+def careful_memory(wire: Wire, limit: Ampacity) -> Network | None:
+    """The same by the least copper that the wire may hold: heat grows and what holds it shrinks, τ ∝ area²."""
+    nominal = memory_of(limit)
+    return None if nominal is None else Network.single(nominal.constants_s[0] * least_copper(wire) ** 2)
 
 
 def least_copper(wire: Wire) -> float:
@@ -190,34 +195,33 @@ def least_copper(wire: Wire) -> float:
 
 def _margin(wire: Wire, limit: Ampacity, current: WireCurrent) -> tuple[Estimate, Hottest | None]:
     """Ampacity over the steady current that would make the wire as hot as the run did, and when that was."""
-    memory = memory_of(wire, limit)
-    if memory is None or limit.value_a is None:
+    memory, careful = memory_of(limit), careful_memory(wire, limit)
+    if memory is None or careful is None or limit.value_a is None:
         return refuse("", ampacity_reason(limit)), None
     terms = {"ampacity between rows": limit.relative_u}
     limit_a, found = limit.value_a, {}
 
     def margin(exposure: Exposure) -> Estimate:
-        steady_a, found[id(exposure)] = _steady(exposure, memory, limit_a, current)
+        steady_a, found[id(exposure)] = _steady(exposure, memory, careful, limit_a, current)
         return power_of(limit_a, steady_a, -1, "", terms, note=Reason("ampacity_without_tolerance"))
 
     return current.gives(margin, falls=True), found[id(current.likely)]
 
 
 def _steady(
-    exposure: Exposure, memory: tuple[Network, Network], limit_a: float, current: WireCurrent
+    exposure: Exposure, memory: Network, careful: Network, limit_a: float, current: WireCurrent
 ) -> tuple[Estimate, Hottest]:
     """The steady current [A] that gives the run's highest rise, and the moment of that rise.
 
     Before the run its first current is taken to have flowed; no current is taken to have flowed in gaps, and at the
     upper end of the interval the largest that the machine file allows.
     """
-    likely, thin = memory
     first_a, gap_s = first_current_a(exposure), float(exposure.gap_s.sum())
     largest_a = None if current.largest_a is None else max(current.largest_a, exposure.peak_a)
     value, upper, cold = hottest(
-        exposure, [Assumed(likely, first_a), Assumed(thin, first_a, largest_a or 0.0), Assumed(likely)]
+        exposure, [Assumed(memory, first_a), Assumed(careful, first_a, largest_a or 0.0), Assumed(memory)]
     )
-    constant_s, amps = likely.constants_s[0], value.steady_a
+    constant_s, amps = memory.constants_s[0], value.steady_a
     result = estimate(
         amps,
         "A",

@@ -161,6 +161,11 @@ def fuse_json(lead: FuseLead) -> dict[str, object]:
         "verdict": fuse.verdict,
         "rule": sentences(fuse.rule),
         "current_from": fuse.current_from,
+        "protects_wire": {
+            "holds": lead.protects.holds,
+            "weakest_s": lead.protects.weakest_s,
+            "why": sentences(lead.protects.why),
+        },
         "advice": {
             "next_up_a": advice.next_up_a,
             "next_down_a": advice.next_down_a,

@@ -127,6 +127,62 @@ def _rating_span(facts: Facts) -> str:
     return f"{need}, the lead ({part_name(facts['part'])}) for {facts['to_a']:.3g} A or less{gap}"
 
 
+# A fuse and its wire.
+
+
+def _weakest(facts: Facts) -> str:
+    ratio = facts["wire_least_a"] / facts["fuse_most_a"]
+    return (
+        f"weakest at {facts['weakest_s']:.3g} s: {facts['fuse_most_a']:.3g} A may flow for that long through the "
+        f"slowest {facts['rating_a']:g} A fuse, cold, and the {facts['wire']} wire carries "
+        f"{facts['wire_least_a']:.3g} A, {ratio:.2f} times that"
+    )
+
+
+def _overload_rule(facts: Facts) -> str:
+    return (
+        f"IEC 60364-4-43, from memory: rating {facts['rating_a']:g} A at most {facts['ampacity_a']:.3g} A, opens for "
+        f"certain at {facts['certain_a']:.3g} A, at most {facts['overload']:g} times that"
+    )
+
+
+def _hottest_copper(facts: Facts) -> str:
+    return (
+        f"copper up to {facts['copper_c']:.0f} °C on the line between the published rows, "
+        f"{facts['copper_most_c']:.0f} °C by the rows alone; the insulation is rated for {facts['limit_c']:g} °C"
+    )
+
+
+def _wire_protected(facts: Facts) -> str:
+    return (
+        f"from 0.04 to 1800 s the slowest fuse opens before the wire is past its limit: to {facts['short_s']:g} s by "
+        f"the adiabatic rule, beyond by heating to the {facts['limit_c']:g} °C of its insulation; {_weakest(facts)}"
+    )
+
+
+def _wire_protected_by_overload_rule(facts: Facts) -> str:
+    return (
+        "not by heating alone: a fuse as slow as its table allows lets the wire pass its insulation's rating; "
+        f"{_hottest_copper(facts)}; only the rule for small overloads allows it ({_overload_rule(facts)}); "
+        f"{_weakest(facts)}"
+    )
+
+
+def _wire_not_protected(facts: Facts) -> str:
+    how = f"within {facts['short_s']:g} s, by the adiabatic rule" if facts["burns"] else "by heating"
+    return (
+        f"a fuse as slow as its table allows opens too late for the wire ({how}); {_hottest_copper(facts)}; "
+        f"{_weakest(facts)}"
+    )
+
+
+def _coordination_what(facts: Facts) -> str:
+    wire = "its wire" if facts["wire"] == facts["place"] else f"the {facts['wire']} wire"
+    if facts["holds"] is None:
+        return f"{_of(facts)}: before it opens, {wire} may get hotter than its insulation is rated for."
+    return f"{_of(facts)}: it may open too late for {wire}."
+
+
 # Short circuits.
 
 
@@ -291,6 +347,17 @@ PHRASES: dict[str, Phrase] = {
     "fails_wire_no_short_time": "wire (no short-time limit is known for its insulation)",
     "fails_wire_opening": ("wire ({through_a:.3g} A for {opening_s:g} s while it opens, carries {carries_a:.3g} A)"),
     "fails_part": _fails_part,
+    # a fuse and its wire
+    "coordination_open": "not known: {why}",
+    "coordination_needs_fuse": "family and rating of the fuse are needed",
+    "coordination_needs_wire": "no wire is described that this fuse protects: write [wire.{place}]",
+    "wire_protected": _wire_protected,
+    "wire_protected_beyond_short_time": (
+        "beyond {short_s:g} s the slowest fuse opens before the wire is past its {limit_c:g} °C; for shorter times no "
+        "limit is published for this insulation"
+    ),
+    "wire_protected_by_overload_rule": _wire_protected_by_overload_rule,
+    "wire_not_protected": _wire_not_protected,
     # short circuits
     "short_circuit_measured": _short_circuit_measured,
     "short_circuit_of_sheet": _short_circuit_of_sheet,
@@ -538,6 +605,11 @@ FINDINGS: dict[str, FindingWords] = {
         _above_wire_what,
         _above_wire_evidence,
         "Fit a smaller fuse, or a wire whose ampacity is at least the fuse's rating.",
+    ),
+    "fuse_wire_coordination": FindingWords(
+        _coordination_what,
+        "{why}",
+        "Fit a smaller or a faster fuse, or a thicker wire.",
     ),
     "breaking_capacity": FindingWords(
         _fuse("{fuse}: a short circuit behind it can drive more current than it is built to interrupt."),

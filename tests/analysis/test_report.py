@@ -33,7 +33,8 @@ CURRENT = {"peak_a": E, "mean_a": E, "rms_a": dict.fromkeys(PERCENT, E), "exposu
 FUSE = {
     "rating_a": None, "derated_a": None, "family": None, "margin": E, "margin_latest": E, "tightest_window_s": None,
     "tightest_at_s": None, "seconds_above_rating": E, "continuous_fraction": E, "verdict": None, "rule": None,
-    "current_from": None, "advice": {"next_up_a": None, "next_down_a": None, "fits_a": list, "why": None},
+    "current_from": None, "protects_wire": {"holds": None, "weakest_s": None, "why": None},
+    "advice": {"next_up_a": None, "next_down_a": None, "fits_a": list, "why": None},
 }  # fmt: skip
 WIRE = {
     "conductor": None, "ampacity_a": None, "ampacity_basis": None, "margin": E, "adiabatic_margin": E, "drop_v": E,
