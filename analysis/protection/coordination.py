@@ -65,6 +65,13 @@ class Coordination:
     findings: tuple[Reason, ...] = ()
 
 
+def _unknown(*why: Reason) -> Coordination:
+    return Coordination(None, None, (Reason("coordination_open", why=why),))
+
+
+NOT_COMPARED = _unknown(Reason("coordination_needs_fuse"))
+
+
 def latest_rows(table: FuseTable) -> Rows:
     """(latest opening [s], multiple of the rating) from short to long."""
     found = ((row.longest_s, row.percent / 100) for row in table.limits() if row.longest_s is not None)
@@ -104,10 +111,11 @@ def let_through(rows: Rows, time_s: float) -> float:
     return math.exp(float(np.interp(math.log(time_s), np.log(times_s), np.log(multiples))))
 
 
-def coordinate(machine: Machine | None, place: str) -> Coordination:
+def coordinate(machine: Machine | None, place: str, measured_c: float | None = None) -> Coordination:
     """The fuse at `place` against the wires that depend on it, of which the weakest counts.
 
-    The main fuse protects the leads of channels that have none of their own, too.
+    The main fuse protects the leads of channels that have none of their own, too. `measured_c` is the air at the wires
+    [°C] where a run measured it; it cools no fuse.
     """
     fuse = machine.fuses.get(place) if machine is not None else None
     if machine is None or fuse is None:
@@ -115,16 +123,15 @@ def coordinate(machine: Machine | None, place: str) -> Coordination:
     behind = [each for each in machine.wires if (machine.protecting_fuse(each) or (None,))[0] == place]
     if not behind:
         return _unknown(Reason("coordination_needs_wire", place=place))
-    found = [_of(fuse, place, machine.wires[each], each, machine.wire_air_c(each)) for each in behind]
+    found = [
+        _of(fuse, place, machine.wires[each], each, machine.wire_air_c(each) if measured_c is None else measured_c)
+        for each in behind
+    ]
     return min(found, key=lambda each: ((False, None, True).index(each.holds), _least_ratio(each.curve)))
 
 
 def _least_ratio(curve: Sequence[Point]) -> float:
     return min((point.ratio for point in curve), default=math.inf)
-
-
-def _unknown(*why: Reason) -> Coordination:
-    return Coordination(None, None, (Reason("coordination_open", why=why),))
 
 
 def _of(fuse: Fuse, place: str, wire: Wire, wire_place: str, air_c: float | None) -> Coordination:

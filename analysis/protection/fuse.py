@@ -23,6 +23,7 @@ from amptally.analysis.protection.supply import Translated
 from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.results.reason import Fact, Reason, Severity
+from amptally.tables.fuse_derating import last_known_c, steepest_slope_per_k
 from amptally.tables.fuse_families import FAMILIES
 from amptally.tables.fuse_opening_times import FuseTable
 
@@ -139,6 +140,8 @@ def assess_fuse(
         margins = measured_margins(exposure, table, derated_a, error, between)
     else:
         margins = translated_margins(through, table, derated_a, error, between)
+    if usable.share is not None and usable.share.at_most:
+        margins = margins.at_most(_borrowed(fuse, usable))
     margins = margins.held(doubts, channel)
     source: Source = "measured" if through is None else "estimated" if through.lower and through.upper else "bounded"
     withdrawn = not description_fits and margins.verdict in ("near", "below")
@@ -223,15 +226,27 @@ def _unlimited(fuse: FuseSpec, usable: UsableRating) -> tuple[Reason | None, lis
             "fuse_rating_unknown", "caution", place=place, family=family, rating_a=usable.rating_a, limits_for_a=spans
         )
         return why, [why]
-    derating = usable.table.derating
-    if not derating:
-        return None, [Reason("fuse_derating_missing", "caution", place=place, rating_a=usable.rating_a)]
     findings = [Reason("fuse_ambient_assumed", place=place, air_c=fuse.air_c)] if fuse.ambient_assumed else []
+    if usable.share is not None and usable.share.borrowed:
+        findings.append(_borrowed(fuse, usable))
     if usable.code == "ambient_beyond":
-        last_c = derating[-1].ambient_c
+        last_c = usable.table.derating[-1].ambient_c if usable.table.derating else last_known_c()
         why = Reason("fuse_ambient_beyond", "caution", place=place, air_c=fuse.air_c, last_c=last_c)
         return why, [*findings, why]
     return None, findings
+
+
+def _borrowed(fuse: FuseSpec, usable: UsableRating) -> Reason:
+    """No derating table is held for this family: the steepest known slope was taken."""
+    return Reason(
+        "fuse_derating_missing",
+        "caution",
+        place=fuse.place,
+        rating_a=usable.rating_a,
+        derated_a=usable.derated_a,
+        air_c=fuse.air_c,
+        slope_per_k=steepest_slope_per_k(),
+    )
 
 
 def _standing(table: FuseTable, rating_a: float) -> tuple[Reason, ...]:

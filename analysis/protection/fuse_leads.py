@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from amptally.analysis.exposure.current import Current
-from amptally.analysis.protection.coordination import Coordination, coordinate
+from amptally.analysis.protection.coordination import NOT_COMPARED, Coordination, coordinate
 from amptally.analysis.protection.fuse import NO_DOUBTS, FuseResult, assess_fuse
 from amptally.analysis.protection.fuse_advice import FuseAdvice, advice_finding, advise, doubted_advice, none_given
+from amptally.analysis.protection.fuse_air import air_reason
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
 from amptally.analysis.protection.fuse_margin import Unseen, measured_margins, translated_margins
 from amptally.analysis.protection.path import lead_limits
@@ -26,9 +27,9 @@ class FuseLead:
 
     result: FuseResult
     advice: FuseAdvice
-    protects: Coordination
-    """Whether it opens before the wires that depend on it overheat."""
     findings: tuple[Reason, ...]
+    protects: Coordination = NOT_COMPARED
+    """Whether it opens before the wires that depend on it overheat."""
 
 
 def assess_fuses(
@@ -59,11 +60,13 @@ def _assess(run: Run, spec: FuseSpec, current: Current, doubts: Doubts, *, descr
         most_a=most_a,
         description_fits=description_fits,
     )
-    protects = coordinate(run.machine, spec.place)
+    if spec.measured_c is not None and not result.margin.is_refused:
+        result = replace(result, rule=(*result.rule, air_reason(spec.measured_c)))
+    protects = coordinate(run.machine, spec.place, spec.measured_c)
     findings = (*result.findings, *protects.findings)
     refused = doubted_advice(result) if description_fits else none_given(Reason("description_does_not_fit"))
     if refused is not None:
-        return FuseLead(result, refused, protects, findings)
+        return FuseLead(result, refused, findings, protects)
 
     def margin_of(table: FuseTable, derated_a: float) -> tuple[Estimate, Estimate]:
         assert current.prepared is not None
@@ -76,4 +79,4 @@ def _assess(run: Run, spec: FuseSpec, current: Current, doubts: Doubts, *, descr
 
     advice = advise(spec, result, lead_limits(run.machine, spec.place), margin_of)
     finding = advice_finding(spec.place, result, advice)
-    return FuseLead(result, advice, protects, (*findings, *([finding] if finding else [])))
+    return FuseLead(result, advice, (*findings, *([finding] if finding else [])), protects)

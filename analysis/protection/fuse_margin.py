@@ -105,6 +105,10 @@ class Margins:
             return verdict_of(self.margin, self.margin_latest, self.fraction, self.filled_fraction, self.seen_low)
         return translated_verdict(self.margin, self.margin_latest, self.fraction, self.filled_fraction)
 
+    def at_most(self, why: Reason) -> Margins:
+        """The same where the fuse may carry less than it was held to."""
+        return replace(self, margin=_at_most(self.margin, (why,)), margin_latest=_at_most(self.margin_latest, (why,)))
+
     def held(self, doubts: Doubts, channel: str) -> Margins:
         """The same as far as it may stand under doubts about the current `channel` (an SI name)."""
         margin, seen_low = doubts.hold(self.margin, (channel, "margin")), self.seen_low

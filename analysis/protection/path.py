@@ -42,17 +42,21 @@ def assess_paths(
     currents: dict[str, Current],
     doubts: Doubts = NO_DOUBTS,
     *,
+    measured_c: float | None = None,
     description_fits: bool = True,
 ) -> dict[str, PathResult]:
     """Every lead whose wire the machine file names, by place; `currents` by lead.
 
-    `doubts` are those of the run; a description that does not fit the measured voltage gives no verdict "under".
+    `measured_c` is the air at the fuses, and with it at the wires, where the run measured it [°C]. `doubts` are those
+    of the run; a description that does not fit the measured voltage gives no verdict "under".
     """
     machine = run.machine
     if machine is None:
         return {}
     return {
-        place: _assess(run, machine, place, currents[LEAD_OF[place]], doubts, description_fits=description_fits)
+        place: _assess(
+            run, machine, place, currents[LEAD_OF[place]], doubts, measured_c, description_fits=description_fits
+        )
         for place in PLACES
         if place in machine.wires
     }
@@ -80,10 +84,17 @@ def lead_limits(machine: Machine | None, place: str) -> LeadLimits:
 
 
 def _assess(
-    run: Run, machine: Machine, place: str, current: Current, doubts: Doubts, *, description_fits: bool
+    run: Run,
+    machine: Machine,
+    place: str,
+    current: Current,
+    doubts: Doubts,
+    measured_c: float | None,
+    *,
+    description_fits: bool,
 ) -> PathResult:
     conductor, fuse = machine.wires[place], machine.fuses.get(place)
-    ambient_c = machine.wire_air_c(place)
+    ambient_c = machine.wire_air_c(place) if measured_c is None else measured_c
 
     def hold(value: Estimate, aspect: Aspect) -> Estimate:
         return doubts.hold(value, (f"{LEAD_OF[place]}_current_a", aspect))

@@ -19,6 +19,7 @@ from amptally.analysis.integrals.energy import Energy, energy_used
 from amptally.analysis.laps.laps import Laps, assess_laps, laps_per_charge
 from amptally.analysis.protection.breaking import Source, assess_breaking
 from amptally.analysis.protection.fuse import FuseResult
+from amptally.analysis.protection.fuse_air import measured_air_c
 from amptally.analysis.protection.fuse_eligibility import fuse_specs
 from amptally.analysis.protection.fuse_leads import FuseLead, assess_fuses
 from amptally.analysis.protection.path import PathResult, assess_paths
@@ -89,8 +90,10 @@ def build_report(
     doubts = judge(run)
     currents = {lead: assess_current(run, lead, times, after, doubts) for lead in LEADS}
     mismatch = run.arrangement_mismatch()
+    air_c = measured_air_c(run, doubts)
+    specs = fuse_specs(run.machine, air_c)
     fuses = assess_fuses(run, specs, currents, doubts, description_fits=mismatch is None)
-    paths = assess_paths(run, currents, doubts, description_fits=mismatch is None)
+    paths = assess_paths(run, currents, doubts, measured_c=air_c, description_fits=mismatch is None)
     sag = assess_sag(run, doubts)
     energy = energy_used(run, doubts)
     laps = assess_laps(run, doubts)

@@ -69,6 +69,13 @@ def _family_unknown(facts: Facts) -> str:
     return "its family is not given" if facts["family"] is None else f"{facts['family']} is not a known fuse family"
 
 
+def _derating_missing(facts: Facts) -> str:
+    return (
+        "usable rating at most {derated_a:.3g} A of {rating_a:g} A in air of {air_c:.3g} °C: no derating table of its "
+        "family is held, and {percent:.2g} %/K above 20 °C is the steepest of any known"
+    ).format(**facts, percent=100 * facts["slope_per_k"])
+
+
 def _limits_of_fuse(facts: Facts) -> str:
     return (
         "heating by (i / {derated_a:.4g} A)² with the memory of {table} ({trust}): what came before counts as far as "
@@ -295,6 +302,8 @@ PHRASES: dict[str, Phrase] = {
     "fuse_rating_unknown": "{family} has no {rating_a:g} A rating",
     "fuse_ambient_beyond": "its derating table ends at {last_c:g} °C",
     # what a fuse's margin rests on
+    "fuse_derating_missing": _derating_missing,
+    "fuse_air_measured": "air at the fuses measured: {air_c:.1f} °C at its hottest, the sensor's error included",
     "limits_of_fuse": _limits_of_fuse,
     "rows_promise": "the published rows promise {margin:.3g}",
     "gaps_assumed_loaded": "{assumed_a:.3g} A assumed throughout {missing_s:.3g} s of gaps",
@@ -536,8 +545,8 @@ FINDINGS: dict[str, FindingWords] = {
     ),
     "fuse_derating_missing": FindingWords(
         _fuse("{fuse}: no derating table is held for this family."),
-        "{rating_a:g} A is used at any temperature",
-        "In warm air take the usable current from the maker's data sheet.",
+        PHRASES["fuse_derating_missing"],
+        "Take the usable current in warm air from the maker's data sheet.",
     ),
     "fuse_ambient_assumed": FindingWords(
         _fuse("{fuse}: the air at the fuse is assumed to be at {air_c:g} °C."),

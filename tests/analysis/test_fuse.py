@@ -507,8 +507,10 @@ def test_transcribed_limits_are_called_second_hand(family: str, rating: float) -
 
 
 def test_families_without_a_derating_table_say_so() -> None:
+    # The steepest stretch of the one table that is held, of the large blade: 0.5 %/K (second-hand), from 20 °C on.
     result = assess(constant(5, 100), FuseSpec("main", "blade_medium", 40, 90))
-    assert result.derated_a == 40
+    assert result.derated_a == pytest.approx(40 * (1 - 0.005 * 70))
+    assert result.margin.bound == "at_most"
     assert "fuse_derating_missing" in codes(result)
 
 
@@ -542,7 +544,7 @@ KEYS = {
 )
 def test_report_object(result: FuseResult) -> None:
     found = fuse_json(FuseLead(result, none_given(Reason("fuse_should_have_opened")), ()))
-    assert set(found) == KEYS | {"advice"}
+    assert set(found) == KEYS | {"advice", "protects_wire"}
     json.dumps(found, allow_nan=False)
     text = json.dumps([found, *(finding_json(finding) for finding in result.findings)])
     # Nothing ever tells a user that a fuse is fine.
