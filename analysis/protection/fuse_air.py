@@ -18,10 +18,10 @@ def measured_air_c(run: Run, doubts: Doubts) -> float | None:
     None where it was not measured, or where anything speaks against the channel: what the machine file says counts.
     """
     found, sensor = run.extremes(CHANNEL), run.sensor(CHANNEL)
-    if found is None or any(CHANNEL in doubt.channels for doubt in doubts.found):
+    if found is None or any(CHANNEL in doubt.channels for doubt in doubts.doubts):
         return None
-    error_c = math.hypot(sensor.offset_u or 0.0, (sensor.gain_u or 0.0) * abs(found.greatest))
-    return found.greatest + COVERAGE_FACTOR * error_c
+    error_c = math.hypot(sensor.offset_u or 0.0, (sensor.gain_u or 0.0) * abs(found.maximum))
+    return found.maximum + COVERAGE_FACTOR * error_c
 
 
 def air_reason(air_c: float) -> Reason:

@@ -8,7 +8,7 @@ from amptally.analysis.exposure.current import Current
 from amptally.analysis.protection.fuse import NO_DOUBTS
 from amptally.analysis.protection.fuse_advice import LeadLimits
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
-from amptally.analysis.protection.supply import translate
+from amptally.analysis.protection.supply import most_possible_a, translate
 from amptally.analysis.protection.wire import (
     Part,
     WeakestPart,
@@ -133,7 +133,7 @@ def wire_current(run: Run, machine: Machine, place: str, current: Current) -> Wi
         return current.mean_a.reasons if current.mean_a.is_refused else (Reason("current_not_measured"),)
     position, capacitors = (fuse.position, fuse.capacitors) if fuse else (None, None)
     leg = FuseSpec(place, None, None, position=position, sensed=run.sensed, capacitors=capacitors)
-    largest_a = largest_current_a(machine, place)
+    largest_a = most_possible_a(run, leg)
     if leg.sensor.sees:
         return WireCurrent(exposure, exposure, exposure, (), current.error, current.peak_a, largest_a)
     through = translate(run, leg, current)
@@ -143,14 +143,3 @@ def wire_current(run: Run, machine: Machine, place: str, current: Current) -> Wi
     if through.lower is not None:
         peak_a = Estimate(through.likely.peak_a, through.lower.peak_a, None, "A", "at_least", through.how)
     return WireCurrent(through.likely, through.lower, through.upper, through.how, current.error, peak_a, largest_a)
-
-
-def largest_current_a(machine: Machine, place: str) -> float | None:
-    """The largest current [A] that the machine file lets the lead carry: stall or controller's peak; None: not given.
-
-    The main lead feeds both motors.
-    """
-    stall_a = machine.motor.stall_a if machine.motor else None
-    peak_a = machine.controller.peak_a if machine.controller else None
-    declared = [each for each in (stall_a, peak_a) if each is not None]
-    return (2 if place == "main" else 1) * min(declared) if declared else None

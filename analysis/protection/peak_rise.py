@@ -57,9 +57,12 @@ class PeakRise:
         return math.sqrt(self.rise_a2)
 
 
-def peak_rise(exposure: Exposure, network: Network) -> PeakRise:
-    """The highest rise, from cold; in gaps nothing flows, so that it is never more than what was measured says."""
-    return _Search(exposure, network).run()
+def peak_rise(exposure: Exposure, network: Network, before_a: float = 0.0) -> PeakRise:
+    """The highest rise; in gaps nothing flows, so that it is never more than what was measured says.
+
+    A steady `before_a` has flowed for ever before the first sample.
+    """
+    return _Search(exposure, network, before_a).run()
 
 
 def tightest_window(exposure: Exposure, network: Network, peak: PeakRise) -> Window:
@@ -106,13 +109,14 @@ def network_steps(network: Network, time_s: Floats) -> Floats:
 class _Search:
     """The highest rise so far, chunk by chunk."""
 
-    def __init__(self, exposure: Exposure, network: Network) -> None:
+    def __init__(self, exposure: Exposure, network: Network, before_a: float) -> None:
         self.square = exposure.square
+        self.before_a2 = before_a**2
         self.terms = list(zip(network.shares, network.constants_s, strict=True))
         levels = [each for each in self.square.blocks if each.size <= LARGEST_BLOCK]
         many = (place for place, each in enumerate(levels) if len(each) >= FIRST_BLOCKS)
         self.levels = levels[next(many, len(levels) - 1) :]
-        self.best_a2, self.at_s = 0.0, 0.0
+        self.best_a2, self.at_s = sum(network.shares) * self.before_a2, 0.0
 
     def run(self) -> PeakRise:
         """Bounds of each chunk of blocks, then the stretches in which the highest rise may lie."""
@@ -127,8 +131,8 @@ class _Search:
 
     def _chunks(self, blocks: Blocks) -> Iterator[_Chunk]:
         """Chunks of blocks, each with the states of the terms at its edges and at those before it that it may need."""
-        upper, middle = (dict.fromkeys(range(len(self.terms)), 0.0) for _ in range(2))
-        before = np.zeros((len(self.terms), 1))
+        upper, middle = (dict.fromkeys(range(len(self.terms)), self.before_a2) for _ in range(2))
+        before = np.full((len(self.terms), 1), self.before_a2)
         for first in range(0, len(blocks), CHUNK_BLOCKS):
             stop = min(first + CHUNK_BLOCKS, len(blocks))
             edge_s = blocks.edge_s[first : stop + 1]
@@ -143,6 +147,7 @@ class _Search:
                 if float(length_s.min()) > INSTANT * constant_s:
                     states[term] = np.append(before[term, -1], mean_a2)
                     bound_a2 += share * (np.maximum(most_a2, earlier) + math.exp(-INSTANT) * self.square.max_a2)
+                    bound_a2[0] += share * self.before_a2
                     likely_a2 += share * most_a2
                     upper[term] = float(most_a2[-1] + math.exp(-INSTANT) * self.square.max_a2)
                 else:

@@ -4,27 +4,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, TypeAlias
 
-import numpy as np
-
 from amptally.analysis.exposure.exposure import (
+    HIDDEN_SHARE,
     WINDOW_INTERVALS,
     CurrentError,
     Exposure,
     Window,
     rms_estimate,
+    rms_of_samples,
     window_list,
 )
 from amptally.analysis.protection.fuse_margin import between
-from amptally.analysis.protection.heating import Assumed, Hottest, first_current_a, hottest
+from amptally.analysis.protection.guarantee import first_current_a
+from amptally.analysis.protection.peak_rise import PeakRise, peak_rise, tightest_window
 from amptally.analysis.protection.thermal_memory import Network
 from amptally.analysis.quality.doubts import Aspect
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, above_zero, estimate, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, refuse
 from amptally.analysis.results.propagation import power_of
 from amptally.analysis.results.reason import Fact, Reason
-from amptally.analysis.signals.sampling import rms_sampling_u
 from amptally.logger.machine.fields import Wire
 from amptally.tables import wire_ampacity as table
 from amptally.tables.fuse_above_wire import fuse_against_wire
@@ -37,8 +37,8 @@ from amptally.tables.wire_short_time import LONGEST_S, adiabatic_current_a, shor
 LENGTH_U = 0.05  # 1 σ, relative: a tape measure along a loom; common practice, no source
 STARTED_LOADED = 0.1
 """Share of the ampacity from which a first current is said to have been there before the run: 1 % of the rise."""
-MEMORY_CONSTANTS = 2.3
-"""Nine tenths of a rise come from the last time constants, this many: ln 10."""
+START_S = 1.0
+"""The current of this long at the start of a run is taken to have flowed before it. Our own choice."""
 
 Part = Literal["fuse", "wire", "holder", "connector", "cutoff", "controller", "motor", "both_motors"]
 """What a lead is made of, and what its current passes."""
@@ -150,16 +150,16 @@ def assess_wire(
         error = current.error
         whole_a = current.gives(lambda each: rms_estimate(each, each.worst(each.duration_s), error), falls=False)
         drop, loss = _drop_and_loss(conductor, limit, ambient_c, heated, current.peak_a, whole_a)
-        measured = current.measured
+        measured, start_s = current.measured, current.likely.start_s
     else:
         unlimited = (ampacity_reason(limit),) if limit.value_a is None else current
-        margin, heated, measured = refuse("", *unlimited), None, True
+        margin, heated, measured, start_s = refuse("", *unlimited), None, True, 0.0
         adiabatic, at_window_s = refuse("", *current), None
         none = refuse("A", *current)
         drop, loss = _drop_and_loss(conductor, limit, ambient_c, heated, none, none)
     margin, adiabatic = hold(margin, "margin"), hold(adiabatic, "margin")
     verdict = verdict_of(margin, adiabatic, measured=measured)
-    rule = _rule(limit, margin, heated, adiabatic, at_window_s)
+    rule = _rule(limit, margin, heated, start_s, adiabatic, at_window_s)
     if verdict == "under" and not description_fits:
         verdict, rule = "unknown", (*rule, Reason("verdict_withdrawn"))
     return WireResult(
@@ -193,69 +193,88 @@ def least_copper(wire: Wire) -> float:
     return _sae_ratio(wire) * (1 - COVERAGE_FACTOR * STRANDING_U)
 
 
-def _margin(wire: Wire, limit: Ampacity, current: WireCurrent) -> tuple[Estimate, Hottest | None]:
+def _margin(wire: Wire, limit: Ampacity, current: WireCurrent) -> tuple[Estimate, PeakRise | None]:
     """Ampacity over the steady current that would make the wire as hot as the run did, and when that was."""
     memory, careful = memory_of(limit), careful_memory(wire, limit)
     if memory is None or careful is None or limit.value_a is None:
         return refuse("", ampacity_reason(limit)), None
     terms = {"ampacity between rows": limit.relative_u}
-    limit_a, found = limit.value_a, {}
+    limit_a = limit.value_a
+    hottest: dict[int, PeakRise] = {}
 
     def margin(exposure: Exposure) -> Estimate:
-        steady_a, found[id(exposure)] = _steady(exposure, memory, careful, limit_a, current)
+        steady_a, hottest[id(exposure)] = _steady(exposure, memory, careful, limit_a, current)
         return power_of(limit_a, steady_a, -1, "", terms, note=Reason("ampacity_without_tolerance"))
 
-    return current.gives(margin, falls=True), found[id(current.likely)]
+    return current.gives(margin, falls=True), hottest[id(current.likely)]
 
 
 def _steady(
     exposure: Exposure, memory: Network, careful: Network, limit_a: float, current: WireCurrent
-) -> tuple[Estimate, Hottest]:
+) -> tuple[Estimate, PeakRise]:
     """The steady current [A] that gives the run's highest rise, and the moment of that rise.
 
     Before the run its first current is taken to have flowed; no current is taken to have flowed in gaps, and at the
-    upper end of the interval the largest that the machine file allows.
+    upper end of the interval the most that may have.
     """
-    first_a, gap_s = first_current_a(exposure), float(exposure.gap_s.sum())
-    largest_a = None if current.largest_a is None else max(current.largest_a, exposure.peak_a)
-    value, upper, cold = hottest(
-        exposure, [Assumed(memory, first_a), Assumed(careful, first_a, largest_a or 0.0), Assumed(memory)]
-    )
-    constant_s, amps = memory.constants_s[0], value.steady_a
-    result = estimate(
-        amps,
+    constant_s = memory.constants_s[0]
+    first_a = first_current_a(exposure, START_S)
+    peak, cold = peak_rise(exposure, memory, first_a), peak_rise(exposure, memory)
+    upper_a, hidden = peak_rise(exposure, careful, first_a).steady_a, _hidden(exposure, current)
+    if hidden is not None:
+        filled_a = peak_rise(hidden.exposure, careful, first_a).steady_a
+        hidden, upper_a = hidden.judged(filled_a / upper_a if upper_a > 0 else 1.0), filled_a
+    window = _hot_window(exposure, memory, peak)
+    if not window.rms_a > 0:
+        return Estimate(peak.steady_a, 0.0, None, "A", "at_least", (Reason("no_current"),)), peak
+    result = power_of(
+        peak.steady_a / window.rms_a,
+        rms_of_samples(exposure, window, current.error),
+        1,
         "A",
-        {
-            **current.error.rms_terms(amps, min(constant_s, exposure.sampled_s) / exposure.coarse_s),
-            "sampling": amps * _sampling_u(exposure, value, constant_s),
-        },
-        doubt_low=amps - cold.steady_a,
-        doubt_high=upper.steady_a - amps,
-        doubt="start, gaps and copper",
+        {},
+        doubt_low=peak.steady_a - cold.steady_a,
+        doubt_high=upper_a - peak.steady_a,
         note=Reason("wire_started_loaded", first_a=first_a) if first_a > STARTED_LOADED * limit_a else None,
     )
-    result = above_zero(result)
-    open_above = {
-        Reason("gap_hides_current", gap_s=gap_s): gap_s > 0 and largest_a is None,
-        Reason("shorter_peak_missed"): bool(current.error.unseen),
-        Reason("wire_sampling_slow", interval_s=exposure.coarse_s, constant_s=constant_s): (
-            WINDOW_INTERVALS * exposure.coarse_s > constant_s
-        ),
-    }
-    reasons = tuple(reason for reason, holds in open_above.items() if holds)
-    return result.bounded("at_least", *reasons) if reasons else result, value
+    reasons = [] if hidden is None or not hidden.open_above else [hidden.reason]
+    if WINDOW_INTERVALS * exposure.coarse_s > constant_s:
+        reasons.append(Reason("wire_sampling_slow", interval_s=exposure.coarse_s, constant_s=constant_s))
+    return result.bounded("at_least", *reasons) if reasons else result, peak
 
 
-def _sampling_u(exposure: Exposure, hottest_at: Hottest, constant_s: float) -> float:
-    """1 σ, relative, of the steady current by the spacing of the samples that made it."""
-    end_s = exposure.sampled_until(hottest_at.at_s)
-    begin_s = max(end_s - MEMORY_CONSTANTS * constant_s, 0.0)
-    if exposure.interval_rms or end_s <= begin_s:
-        return 0.0
-    held_a2s = float(exposure.square.between(np.array([begin_s]), np.array([end_s]))[0])
-    return (
-        rms_sampling_u(exposure.square.load, *exposure.square.span(begin_s, end_s), held_a2s) if held_a2s > 0 else 0.0
-    )
+def _hot_window(exposure: Exposure, memory: Network, peak: PeakRise) -> Window:
+    """The window that made the wire hot: that before the peak, or where it was hottest at the start, the first one."""
+    if peak.axis_s > exposure.shortest_window_s:
+        return tightest_window(exposure, memory, peak)
+    return exposure.window(exposure.start_s, min(memory.constants_s[0], exposure.duration_s))
+
+
+@dataclass(frozen=True, slots=True)
+class _Hidden:
+    """What may have flowed in gaps."""
+
+    exposure: Exposure
+    """With that current in every gap."""
+    reason: Reason
+    bounded: bool
+    """The machine file says that no more can have flowed."""
+    open_above: bool = False
+    """Nothing bounds it, and it matters."""
+
+    def judged(self, larger: float) -> _Hidden:
+        """How it stands where the gaps, so filled, make the heating current `larger` times what it was without."""
+        return replace(self, open_above=not self.bounded and larger > 1 + HIDDEN_SHARE)
+
+
+def _hidden(exposure: Exposure, current: WireCurrent) -> _Hidden | None:
+    """What may have flowed in the gaps; None without any."""
+    if not len(exposure.gap_s):
+        return None
+    bounded, most_a = current.largest_a is not None, max(exposure.peak_a, current.largest_a or 0.0)
+    code = "gaps_assumed_loaded" if bounded else "gaps_may_hide_more"
+    reason = Reason(code, missing_s=exposure.missing_s, assumed_a=most_a)
+    return _Hidden(exposure.filled(most_a), reason, bounded)
 
 
 def _adiabatic_margin(wire: Wire, current: WireCurrent) -> tuple[Estimate, float | None]:
@@ -276,29 +295,32 @@ def _adiabatic_margin(wire: Wire, current: WireCurrent) -> tuple[Estimate, float
     )
     tightest: dict[int, float] = {}
 
-    def margin(exposure: Exposure) -> Estimate:
+    def closest(exposure: Exposure) -> tuple[float, Window] | None:
         windows = [window for window in _short_windows(exposure) if window.rms_a > 0]
-        if not windows:
+        ratios = [adiabatic_current_a(k, area_mm2, window.window_s) / window.rms_a for window in windows]
+        return min(zip(ratios, windows, strict=True), key=lambda each: each[0], default=None)
+
+    def margin(exposure: Exposure) -> Estimate:
+        found, hidden = closest(exposure), _hidden(exposure, current)
+        if found is None:
             return refuse("", Reason("no_short_window", longest_s=LONGEST_S))
-        closest = min(windows, key=lambda window: adiabatic_current_a(k, area_mm2, window.window_s) / window.rms_a)
-        tightest[id(exposure)] = closest.window_s
-        limit_a, gap_s = adiabatic_current_a(k, area_mm2, closest.window_s), float(exposure.gap_s.sum())
-        smallest = least = limit_a / closest.rms_a
-        if gap_s > 0 and current.largest_a is not None:
-            largest_a = max(current.largest_a, exposure.peak_a)
-            least = min(least, *(_filled_margin(k * area_mm2, window, gap_s, largest_a) for window in windows))
-        found = power_of(
-            limit_a,
-            rms_estimate(exposure, closest, current.error),
+        smallest, window = found
+        tightest[id(exposure)], least = window.window_s, smallest
+        if hidden is not None and (filled := closest(hidden.exposure)) is not None:
+            least = min(smallest, filled[0])
+            hidden = hidden.judged(smallest / least)
+        result = power_of(
+            smallest * window.rms_a,
+            rms_of_samples(exposure, window, current.error),
             -1,
             "",
             {"copper area": STRANDING_U},
             doubt_low=smallest - least * _sae_ratio(wire),
             note=note,
         )
-        if gap_s > 0 and current.largest_a is None and found.bound == "estimate":
-            return found.bounded("at_most", Reason("gap_hides_current", gap_s=gap_s))
-        return found
+        if hidden is not None and hidden.open_above and result.bound == "estimate":
+            return result.bounded("at_most", hidden.reason)
+        return result
 
     return current.gives(margin, falls=True), tightest.get(id(current.likely))
 
@@ -306,12 +328,6 @@ def _adiabatic_margin(wire: Wire, current: WireCurrent) -> tuple[Estimate, float
 def _short_windows(exposure: Exposure) -> list[Window]:
     lengths_s = window_list(exposure.duration_s, exposure.interval_s, (LONGEST_S,))
     return exposure.worst_of(each_s for each_s in lengths_s.tolist() if each_s <= LONGEST_S)
-
-
-def _filled_margin(ks_a: float, window: Window, gap_s: float, largest_a: float) -> float:
-    """The margin of windows of this length if the gaps, as far as they may lie in one, carried `largest_a`."""
-    filled_s = min(gap_s, window.window_s)
-    return ks_a / math.sqrt(largest_a**2 * filled_s + window.rms_a**2 * window.window_s)
 
 
 def _sae_ratio(wire: Wire) -> float:
@@ -322,7 +338,7 @@ def _drop_and_loss(
     wire: Wire,
     limit: Ampacity,
     ambient_c: float | None,
-    heated: Hottest | None,
+    heated: PeakRise | None,
     peak_a: Estimate,
     whole_run_rms_a: Estimate,
 ) -> tuple[Estimate, Estimate]:
@@ -348,7 +364,7 @@ def _drop_and_loss(
     return scaled(peak_a, 1, "V"), scaled(whole_run_rms_a, 2, "W")
 
 
-def _temperature_rise(limit: Ampacity, heated: Hottest | None) -> tuple[float, float, bool]:
+def _temperature_rise(limit: Ampacity, heated: PeakRise | None) -> tuple[float, float, bool]:
     """(rise [K], its 1 σ [K], whether the load gives it): the run's highest, up to the column's temperature."""
     if limit.value_a is None or heated is None or limit.column_c is None:
         return 25.0, 25.0 / math.sqrt(3), False
@@ -369,14 +385,19 @@ def verdict_of(margin: Estimate, adiabatic: Estimate, *, measured: bool = True) 
 
 
 def _rule(
-    limit: Ampacity, margin: Estimate, heated: Hottest | None, adiabatic: Estimate, at_window_s: float | None
+    limit: Ampacity,
+    margin: Estimate,
+    heated: PeakRise | None,
+    start_s: float,
+    adiabatic: Estimate,
+    at_window_s: float | None,
 ) -> tuple[Reason, ...]:
     if margin.value is None or limit.value_a is None or heated is None:
         long = Reason("no_ampacity_margin", why=margin.reasons)
     else:
         long = Reason(
             "heated_against_ampacity",
-            at_s=heated.at_s,
+            at_s=start_s + heated.axis_s,
             rise=(heated.steady_a / limit.value_a) ** 2,
             limit_c=limit.column_c,
             air_c=limit.air_c,

@@ -308,8 +308,8 @@ PHRASES: dict[str, Phrase] = {
     "rows_promise": "the published rows promise {margin:.3g}",
     "gaps_assumed_loaded": "{assumed_a:.3g} A assumed throughout {missing_s:.3g} s of gaps",
     "gaps_may_hide_more": (
-        "{missing_s:.3g} s of gaps could hide more: with the {assumed_a:.3g} A seen elsewhere the fuse would have been "
-        "warmer; motor.stall_a or controller.peak_a would bound it"
+        "{missing_s:.3g} s of gaps could hide more: with the {assumed_a:.3g} A seen elsewhere the margin would be "
+        "smaller; motor.stall_a or controller.peak_a would bound it"
     ),
     "between_samples_at_most": "no more than {most_a:.3g} A assumed where the samples do not show it",
     "current_translated": "the current of this lead was not measured, it is estimated: {how}",
@@ -384,7 +384,6 @@ PHRASES: dict[str, Phrase] = {
     "current_not_measured": "the current was not measured",
     "heated_against_ampacity": _heated_against_ampacity,
     "wire_started_loaded": "the run starts loaded: {first_a:.3g} A are taken to have flowed before it",
-    "gap_hides_current": "what flowed in {gap_s:.3g} s of gaps is not known",
     "wire_sampling_slow": (
         "samples {interval_s:.3g} s apart, more than half of the {constant_s:.3g} s in which the wire warms up"
     ),

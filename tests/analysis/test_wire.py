@@ -311,7 +311,7 @@ def test_verdicts() -> None:
     assert assess(wire, (61.0, 20.0), error=exact).verdict == "over"
     assert assess(wire, (59.0, 20.0), error=exact).verdict == "under"
     assert assess(wire, (59.0, 20.0), error=CurrentError(0.02, 0.0, 0.0)).verdict == "unknown"
-    missed = CurrentError(0.0, 0.0, 0.0, unseen="the bridge's pulses are not seen")
+    missed = CurrentError(0.0, 0.0, 0.0, unseen=Reason("shorter_peak_missed"))
     assert assess(wire, (30.0, 20.0), error=missed).verdict == "unknown"
     assert assess(wire, (70.0, 20.0), error=missed).verdict == "over"
     # 88 · 5.26/√1 = 463 A for 1 s (k by the formula from memory): the short end alone says it.
@@ -327,7 +327,7 @@ def test_never_says_safe_or_ok() -> None:
 
 
 def test_a_missed_peak_leaves_both_margins_open_below() -> None:
-    missed = CurrentError(0.01, 0.0, 0.0, unseen="the bridge's pulses are not seen")
+    missed = CurrentError(0.01, 0.0, 0.0, unseen=Reason("shorter_peak_missed"))
     result = assess(Wire(awg=10, length_m=2.0, insulation_c=105), error=missed)
     assert (result.adiabatic_margin.bound, result.adiabatic_margin.low) == ("at_most", None)
     assert (result.margin.bound, result.margin.low) == ("at_most", None)
