@@ -12,23 +12,24 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from amptally.analysis.protection.fuse_curve import rows_of
 from amptally.analysis.protection.thermal_memory import Rows
 from amptally.analysis.protection.wire import ampacity, ampacity_reason, careful_memory, least_copper, memory_of
 from amptally.analysis.results.estimate import COVERAGE_FACTOR
 from amptally.analysis.results.reason import Reason, Severity
 from amptally.logger.machine.description import Machine
-from amptally.logger.machine.fields import Fuse, Wire
+from amptally.logger.machine.fields import Wire
 from amptally.tables.fuse_families import fuse_table
-from amptally.tables.fuse_opening_times import FuseTable
 from amptally.tables.wire_ampacity import Ampacity
-from amptally.tables.wire_short_time import LONGEST_S, adiabatic_current_a, short_time_k
+from amptally.tables.wire_short_time import LONGEST_S, PVC_LIMIT_C, adiabatic_current_a, short_time_k
 
 SHORTEST_S, LAST_S = 0.04, 1800.0
 """Shortest and longest time of the tables of fuses."""
 TIMES = 160
 OVERLOAD = 1.45
 """IEC 60364-4-43, from memory: In ≤ Iz and I2 ≤ 1.45 Iz, I2 being the current that opens the device for certain in its
-conventional time: a wire may be hotter than its insulation's rating for as long as a small overload lasts."""
+conventional time: a wire may be hotter than its insulation's rating for as long as a small overload lasts. It is not
+followed where that would be hotter than PVC may ever get (`PVC_LIMIT_C`), or than hotter insulation is rated for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,14 +73,8 @@ def _unknown(*why: Reason) -> Coordination:
 NOT_COMPARED = _unknown(Reason("coordination_needs_fuse"))
 
 
-def latest_rows(table: FuseTable) -> Rows:
-    """(latest opening [s], multiple of the rating) from short to long."""
-    found = ((row.longest_s, row.percent / 100) for row in table.limits() if row.longest_s is not None)
-    return tuple(sorted(found))
-
-
 def promised(rows: Rows) -> Rows:
-    """The same without the rows that add nothing to what the others promise.
+    """Latest openings without the rows that add nothing to what the others promise.
 
     A row "opens within T" says G(T) ≥ 1/p² of the fuse's step response. As that rises ever more slowly from 0, between
     two rows it is at least the chord, before the first one at least its share (constant i²t), after the last no less.
@@ -111,22 +106,37 @@ def let_through(rows: Rows, time_s: float) -> float:
     return math.exp(float(np.interp(math.log(time_s), np.log(times_s), np.log(multiples))))
 
 
-def coordinate(machine: Machine | None, place: str, measured_c: float | None = None) -> Coordination:
-    """The fuse at `place` against the wires that depend on it, of which the weakest counts.
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """A wire that depends on a fuse."""
 
-    The main fuse protects the leads of channels that have none of their own, too. `measured_c` is the air at the wires
-    [°C] where a run measured it; it cools no fuse.
+    place: str
+    wire: Wire
+    air_c: float | None
+
+
+def wires_behind(machine: Machine | None, place: str, measured_c: float | None = None) -> tuple[Behind, ...]:
+    """The wires that depend on the fuse at `place`: its own, and behind the main one those without a fuse of their own.
+
+    `measured_c` is the air at the wires [°C] where a run measured it.
     """
-    fuse = machine.fuses.get(place) if machine is not None else None
-    if machine is None or fuse is None:
-        return _unknown(Reason("coordination_needs_fuse"))
-    behind = [each for each in machine.wires if (machine.protecting_fuse(each) or (None,))[0] == place]
+    if machine is None:
+        return ()
+    return tuple(
+        Behind(each, wire, machine.wire_air_c(each) if measured_c is None else measured_c)
+        for each, wire in machine.wires.items()
+        if (machine.protecting_fuse(each) or (None,))[0] == place
+    )
+
+
+def coordinate(place: str, family: str | None, rating_a: float | None, behind: Sequence[Behind]) -> Coordination:
+    """A fuse of this family and marked rating at `place` against the wires behind it, of which the weakest counts."""
+    table = None if family is None or rating_a is None else fuse_table(family, rating_a)
+    if table is None or rating_a is None:
+        return NOT_COMPARED
     if not behind:
         return _unknown(Reason("coordination_needs_wire", place=place))
-    found = [
-        _of(fuse, place, machine.wires[each], each, machine.wire_air_c(each) if measured_c is None else measured_c)
-        for each in behind
-    ]
+    found = [_of(place, rating_a, rows_of(table, "latest"), each) for each in behind]
     return min(found, key=lambda each: ((False, None, True).index(each.holds), _least_ratio(each.curve)))
 
 
@@ -134,34 +144,38 @@ def _least_ratio(curve: Sequence[Point]) -> float:
     return min((point.ratio for point in curve), default=math.inf)
 
 
-def _of(fuse: Fuse, place: str, wire: Wire, wire_place: str, air_c: float | None) -> Coordination:
-    if fuse.family is None or fuse.rating_a is None or (table := fuse_table(fuse.family, fuse.rating_a)) is None:
-        return _unknown(Reason("coordination_needs_fuse"))
-    limit = ampacity(wire, air_c)
+def _of(place: str, rating_a: float, rows: Rows, behind: Behind) -> Coordination:
+    wire = behind.wire
+    limit = ampacity(wire, behind.air_c)
     if limit.value_a is None or limit.column_c is None or wire.insulation_c is None:
         return _unknown(ampacity_reason(limit))
-    rows = latest_rows(table)
-    curve = _curve(fuse.rating_a, rows, wire, limit)
+    curve = _curve(rating_a, rows, wire, limit)
     weakest = min(curve, key=lambda point: point.ratio)
     short = [point for point in curve if point.time_s <= LONGEST_S]
     longer = [point for point in curve if point.time_s > LONGEST_S]
     rise_most = max(1 / point.ratio**2 for point in longer)
     rise = max((point.fuse_a / point.wire_a) ** 2 for point in longer)
-    certain_a = fuse.rating_a * rows[-1][1]
+    certain_a = rating_a * rows[-1][1]
     burns = any(point.fuse_a > point.wire_a for point in short)
-    overload = fuse.rating_a <= limit.value_a and max(certain_a / limit.value_a, math.sqrt(rise)) <= OVERLOAD
+    copper_c, copper_most_c = (limit.air_c + (limit.column_c - limit.air_c) * each for each in (rise, rise_most))
+    hottest_c = max(PVC_LIMIT_C, limit.column_c)
+    overload = (
+        copper_c <= hottest_c
+        and rating_a <= limit.value_a
+        and max(certain_a / limit.value_a, math.sqrt(rise)) <= OVERLOAD
+    )
     strict = weakest.ratio >= 1
     holds = (True if short else None) if strict else False if burns or not overload else None
     code = {True: "wire_protected", False: "wire_not_protected", None: "wire_protected_by_overload_rule"}[holds]
     why = Reason(
         "wire_protected_beyond_short_time" if strict and not short else code,
-        wire=wire_place,
-        rating_a=fuse.rating_a,
+        wire=behind.place,
+        rating_a=rating_a,
         weakest_s=weakest.time_s,
         fuse_most_a=weakest.fuse_most_a,
         wire_least_a=weakest.wire_least_a,
-        copper_c=limit.air_c + (limit.column_c - limit.air_c) * rise,
-        copper_most_c=limit.air_c + (limit.column_c - limit.air_c) * rise_most,
+        copper_c=copper_c,
+        copper_most_c=copper_most_c,
         limit_c=limit.column_c,
         certain_a=certain_a,
         ampacity_a=limit.value_a,
@@ -172,9 +186,11 @@ def _of(fuse: Fuse, place: str, wire: Wire, wire_place: str, air_c: float | None
     findings = []
     if not strict:
         severity: Severity = "note" if holds is None and rise <= 1 else "caution"
-        if holds is False and (burns or rise > OVERLOAD**2):
+        if holds is False and (burns or rise > OVERLOAD**2 or copper_c > hottest_c):
             severity = "danger"
-        findings.append(Reason("fuse_wire_coordination", severity, place=place, wire=wire_place, holds=holds, why=why))
+        findings.append(
+            Reason("fuse_wire_coordination", severity, place=place, wire=behind.place, holds=holds, why=why)
+        )
     return Coordination(holds, weakest.time_s, (why,), curve, tuple(findings))
 
 

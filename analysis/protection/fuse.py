@@ -63,7 +63,7 @@ class FuseResult:
     seconds_above_rating: Estimate
     """Time with |i| above `rating_a`."""
     continuous_fraction: Estimate
-    """Largest 600 s RMS, or that of the whole run if shorter, over `derated_a`."""
+    """Largest 600 s RMS, or that of the driven part if shorter, over `derated_a`."""
     verdict: Verdict
     rule: tuple[Reason, ...]
     """Which limits, how read, and how far they can be trusted; or why nothing was compared."""
@@ -83,6 +83,7 @@ def assess_fuse(
     doubts: Doubts = NO_DOUBTS,
     *,
     most_a: float | None = None,
+    driven_s: float = math.inf,
     description_fits: bool = True,
 ) -> FuseResult:
     """Compare the current that one fuse carried with its published limits.
@@ -92,6 +93,8 @@ def assess_fuse(
     fuse's own lead carried where the sensor sits in the other one; `most_a` is the most that lead can carry (None: not
     known), which bounds what was not measured. `doubts` are those of the run. A machine file whose battery does not fit
     the measured voltage (`description_fits` False) may name the wrong fuse too: a danger stands, no comfort does.
+
+    `driven_s` is how long the machine was driven.
 
     Whatever the data or the machine file cannot support is refused with the reason; nothing raises.
     """
@@ -137,9 +140,9 @@ def assess_fuse(
     findings += more
     between = Unseen(most_a, tuple(unresolved), corner_hz)
     if through is None:
-        margins = measured_margins(exposure, table, derated_a, error, between)
+        margins = measured_margins(exposure, table, derated_a, error, between, driven_s)
     else:
-        margins = translated_margins(through, table, derated_a, error, between)
+        margins = translated_margins(through, table, derated_a, error, between, driven_s)
     if usable.share is not None and usable.share.at_most:
         margins = margins.at_most(_borrowed(fuse, usable))
     margins = margins.held(doubts, channel)

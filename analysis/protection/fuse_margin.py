@@ -89,7 +89,7 @@ class Margins:
     closest: Closest | None
     """When the fuse was warmest; None where no current flowed."""
     fraction: Estimate
-    """Largest 600 s RMS, or that of the whole run if shorter, over the derated rating."""
+    """Largest 600 s RMS, or that of the driven part if shorter, over the derated rating."""
     filled_fraction: float
     """The same if every gap had carried the most that may flow in it."""
     measured: bool
@@ -125,10 +125,18 @@ class Margins:
 
 
 def measured_margins(
-    exposure: Exposure, table: FuseTable, derated_a: float, error: CurrentError, unseen: Unseen = ALL_SEEN
+    exposure: Exposure,
+    table: FuseTable,
+    derated_a: float,
+    error: CurrentError,
+    unseen: Unseen = ALL_SEEN,
+    driven_s: float = math.inf,
 ) -> Margins:
-    """Margins of a fuse whose own current was measured: the value by the network of its table, low by its rows."""
-    fraction, filled = continuous(exposure, derated_a, error, unseen.most_a)
+    """Margins of a fuse whose own current was measured: the value by the network of its table, low by its rows.
+
+    `driven_s` is how long the machine was driven: the continuous load is not diluted by standing before and after.
+    """
+    fraction, filled = continuous(exposure, derated_a, error, unseen.most_a, driven_s)
     if unseen.unresolved:
         # What the filter takes off any pulse is in the bounds; the shape of one pulse says no more.
         error = replace(error, corner_hz=None)
@@ -224,11 +232,16 @@ def _at_most(margin: Estimate, why: Sequence[Reason]) -> Estimate:
 
 
 def translated_margins(
-    through: Translated, table: FuseTable, derated_a: float, error: CurrentError, unseen: Unseen = ALL_SEEN
+    through: Translated,
+    table: FuseTable,
+    derated_a: float,
+    error: CurrentError,
+    unseen: Unseen = ALL_SEEN,
+    driven_s: float = math.inf,
 ) -> Margins:
     """The same where the current was measured in the other lead: each end from the bound on that side."""
     lower, likely, upper = (
-        None if exposure is None else measured_margins(exposure, table, derated_a, error, unseen)
+        None if exposure is None else measured_margins(exposure, table, derated_a, error, unseen, driven_s)
         for exposure in (through.lower, through.likely, through.upper)
     )
     assert likely is not None
@@ -316,26 +329,33 @@ def translated_verdict(
 
 
 def continuous(
-    exposure: Exposure, derated_a: float, error: CurrentError, most_a: float | None = None
+    exposure: Exposure,
+    derated_a: float,
+    error: CurrentError,
+    most_a: float | None = None,
+    driven_s: float = math.inf,
 ) -> tuple[Estimate, float]:
     """The continuous fraction [1], and what it would be if every gap had carried the most it can.
 
-    That is `most_a` where it is known, or else the run's largest current.
+    That is `most_a` where it is known, or else the run's largest current. Of a run driven for less than 600 s the part
+    in which it was driven counts, `driven_s` long.
     """
-    window_s = min(CONTINUOUS_WINDOW_S, exposure.duration_s)
+    window_s = min(CONTINUOUS_WINDOW_S, max(driven_s, exposure.shortest_window_s), exposure.duration_s)
     reason = exposure.refusal(window_s)
     if reason:
         return refuse("", reason), math.inf
     window = exposure.worst(window_s)
     gap_share = min(exposure.missing_s / window_s, 1.0)
     filled_a = math.sqrt(window.rms_a**2 + gap_share * max(exposure.peak_a, most_a or 0.0) ** 2)
-    rms = rms_estimate(exposure, window, error, run_shorter(window_s))
+    rms = rms_estimate(exposure, window, error, _shorter(window_s, exposure.duration_s))
     return power_of(1 / derated_a, rms, 1, "", {}), filled_a / derated_a
 
 
-def run_shorter(run_s: float) -> Reason | None:
-    """The reason to carry where the RMS of a whole run of `run_s` stands for that of 600 s; None where it is longer."""
-    return Reason("whole_run_rms", run_s=run_s) if run_s < CONTINUOUS_WINDOW_S else None
+def _shorter(window_s: float, run_s: float) -> Reason | None:
+    """The reason to carry where the RMS of a shorter time stands for that of 600 s; None where none does."""
+    if window_s >= CONTINUOUS_WINDOW_S:
+        return None
+    return Reason("driven_part_rms", driven_s=window_s) if window_s < run_s else Reason("whole_run_rms", run_s=run_s)
 
 
 def above_rating(exposure: Exposure, through: Translated | None, rating_a: float, error: CurrentError) -> Estimate:

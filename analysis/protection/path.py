@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from amptally.analysis.exposure.current import Current
+from amptally.analysis.protection.coordination import wires_behind
 from amptally.analysis.protection.fuse import NO_DOUBTS
 from amptally.analysis.protection.fuse_advice import LeadLimits
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
+from amptally.analysis.protection.stall import declared_stall
 from amptally.analysis.protection.supply import most_possible_a, translate
 from amptally.analysis.protection.wire import (
     Part,
@@ -62,25 +64,26 @@ def assess_paths(
     }
 
 
-def lead_limits(machine: Machine | None, place: str) -> LeadLimits:
-    """What a fuse at `place` must not be rated above: its wire, and every part that the machine file rates.
+def lead_limits(
+    machine: Machine | None, place: str, measured_c: float | None = None, breaking: Reason | None = None
+) -> LeadLimits:
+    """What a fuse at `place` must not be rated above: the wires behind it, and the parts in its lead.
 
-    The main lead feeds two motors through one controller, so that twice their ratings count there.
+    What a motor or a controller is rated for is no limit of a fuse: it opens too late for either, and they are judged
+    apart. `measured_c` is the measured air [°C], `breaking` the finding that the body does not interrupt a short
+    circuit.
     """
+    behind, stall = wires_behind(machine, place, measured_c), declared_stall(machine, place)
     if machine is None:
-        return LeadLimits(None, ())
+        return LeadLimits(place, (), ())
     wire, fuse = machine.wires.get(place), machine.fuses.get(place)
-    motors = 2 if place == "main" else 1
-    controller_a = machine.controller.continuous_a if machine.controller else None
-    motor_a = machine.motor.rated_a if machine.motor else None
     caps: dict[Part, float | None] = {
         "holder": fuse.holder_a if fuse else None,
         "connector": wire.connector_a if wire else None,
         "cutoff": machine.cutoff.rating_a if machine.cutoff and place == "main" else None,
-        "controller": None if controller_a is None else motors * controller_a,
-        "motor" if motors == 1 else "both_motors": None if motor_a is None else motors * motor_a,
     }
-    return LeadLimits(wire, tuple((part, cap_a) for part, cap_a in caps.items() if cap_a is not None))
+    given = tuple((part, cap_a) for part, cap_a in caps.items() if cap_a is not None)
+    return LeadLimits(place, behind, given, breaking, stall)
 
 
 def _assess(

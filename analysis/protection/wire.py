@@ -40,7 +40,7 @@ STARTED_LOADED = 0.1
 START_S = 1.0
 """The current of this long at the start of a run is taken to have flowed before it. Our own choice."""
 
-Part = Literal["fuse", "wire", "holder", "connector", "cutoff", "controller", "motor", "both_motors"]
+Part = Literal["fuse", "wire", "holder", "connector", "cutoff", "controller"]
 """What a lead is made of, and what its current passes."""
 Verdict = Literal["under", "over", "unknown"]
 Hold: TypeAlias = Callable[[Estimate, Aspect], Estimate]

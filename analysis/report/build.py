@@ -90,11 +90,13 @@ def build_report(
     doubts = judge(run)
     currents = {lead: assess_current(run, lead, times, after, doubts) for lead in LEADS}
     mismatch = run.arrangement_mismatch()
+    sag = assess_sag(run, doubts)
+    measured = Source.of((sag.resistance.open_circuit_v, sag.rest_voltage_v), sag.resistance.by_scale)
+    breaking = assess_breaking(run.machine, measured, description_fits=mismatch is None)
     air_c = measured_air_c(run, doubts)
     specs = fuse_specs(run.machine, air_c)
-    fuses = assess_fuses(run, specs, currents, doubts, description_fits=mismatch is None)
+    fuses = assess_fuses(run, specs, currents, doubts, breaking=breaking, description_fits=mismatch is None)
     paths = assess_paths(run, currents, doubts, measured_c=air_c, description_fits=mismatch is None)
-    sag = assess_sag(run, doubts)
     energy = energy_used(run, doubts)
     laps = assess_laps(run, doubts)
     charge = forecast_charge(
@@ -122,8 +124,7 @@ def build_report(
         *judge_sampling(currents),
         *observe(run, sag, charge, mismatch),
     ]
-    measured = Source.of((sag.resistance.open_circuit_v, sag.rest_voltage_v), sag.resistance.by_scale)
-    found += assess_breaking(run.machine, measured, description_fits=mismatch is None).values()
+    found += breaking.values()
     findings = gravest_first(found)
     recovery = assess_recovery(run, doubts)
     results = {place: lead.result for place, lead in fuses.items()}

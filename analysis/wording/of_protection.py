@@ -12,13 +12,6 @@ from amptally.tables.wire_gauge import gauge_name
 from amptally.tables.wire_short_time import SOURCE as SHORT_TIME_SOURCE
 
 CODES = "Local codes and the judgement of a licensed person come before it."
-PARTS = {"both_motors": "both motors"}
-"""Parts of a lead whose name is not their code."""
-
-
-def part_name(code: str) -> str:
-    """A part of a lead: fuse, wire, connector, both motors."""
-    return PARTS.get(code, code)
 
 
 def conductor(wire: Wire) -> str:
@@ -97,20 +90,29 @@ def _rows_from_memory(facts: Facts) -> str:
 
 
 def _asked(facts: Facts) -> str:
-    caps = ", ".join(f"{part_name(code)} {cap_a:g} A" for code, cap_a in facts["caps"])
-    wire = "wire (ampacity, and 5 s heating while it opens)" if facts["wire_described"] else "wire not described"
+    caps = ", ".join(f"{code} {cap_a:g} A" for code, cap_a in facts["caps"])
+    wire = "wire (ampacity, and heating until it opens)" if facts["wire_described"] else "wire not described"
+    stall = ""
+    if facts["stall_s"] is not None:
+        stall = f" and a stall of {facts['stall_a']:.3g} A for {facts['stall_s']:g} s after that load"
     return (
-        f"asked for: continuous load at most {100 * facts['continuous_share']:.0f} % of the derated rating, earliest "
-        f"opening with margin {facts['margin']:g} or more at the low end, {wire}"
+        f"asked for: continuous load at most {100 * facts['continuous_share']:.0f} % of the derated rating, this drive"
+        f"{stall} with margin {facts['margin']:g} or more at the low end, {wire}, breaking capacity"
         + (f", not above {caps}" if caps else "")
+        + "; no rating of motor or controller is a limit of a fuse, which opens too late for either"
     )
 
 
 def _rating_judged(facts: Facts) -> str:
     rating = f"{facts['rating_a']:g} A{' fitted' if facts['fitted'] else ''}"
+    margin = ""
+    if facts["margin"] is not None:
+        low = "" if facts["low"] is None else f", from {facts['low']:.2f}"
+        margin = f" (margin {facts['margin']:.2f}{low})"
+    notes = f"; {facts['notes']}" if facts["notes"] else ""
     if facts["fails"]:
-        return f"{rating}: fails {', '.join(facts['fails'])}"
-    return f"{rating}: meets all of it as measured in this run"
+        return f"{rating}{margin}: fails {', '.join(facts['fails'])}{notes}"
+    return f"{rating}{margin}: meets all of it as measured in this run{notes}"
 
 
 def _fails_continuous(facts: Facts) -> str:
@@ -119,11 +121,35 @@ def _fails_continuous(facts: Facts) -> str:
 
 
 def _fails_wire(facts: Facts) -> str:
-    return f"wire (ampacity {'at most ' if facts['at_most'] else ''}{facts['ampacity_a']:.3g} A)"
+    return f"{facts['place']} wire (ampacity {'at most ' if facts['at_most'] else ''}{facts['ampacity_a']:.3g} A)"
+
+
+def _fails_exposure(facts: Facts) -> str:
+    return "exposure" if facts["margin"] is None else f"exposure (margin from {facts['margin']:.2f})"
+
+
+def _at_stall_evidence(facts: Facts) -> str:
+    opens = (
+        "it need never open"
+        if facts["soonest_s"] is None
+        else f"opens no sooner than {facts['soonest_s']:.2g} s"
+        + (", and need not open at all" if facts["latest_s"] is None else f", no later than {facts['latest_s']:.2g} s")
+    )
+    return (
+        f"stall {facts['stall_a']:.3g} A: {opens} (cold fuse, earliest and latest published times); below "
+        f"{facts['derated_a']:.3g} A never"
+    )
+
+
+def _at_stall_what(facts: Facts) -> str:
+    if facts["latest_s"] is None:
+        return f"{_of(facts)}: it may not open at all when the motors are held still."
+    span = f"{facts['soonest_s']:.2g} to {facts['latest_s']:.2g} s"
+    return f"{_of(facts)}: when the motors are held still it opens in {span}."
 
 
 def _fails_part(facts: Facts) -> str:
-    return f"{part_name(facts['part'])} ({facts['cap_a']:g} A)"
+    return f"{facts['part']} ({facts['cap_a']:g} A)"
 
 
 def _rating_span(facts: Facts) -> str:
@@ -131,7 +157,7 @@ def _rating_span(facts: Facts) -> str:
     if facts["part"] is None:
         return f"{need}; the machine file names no limit of the lead, so nothing above the fitted rating is considered"
     gap = "" if facts["from_a"] <= facts["to_a"] else ": no rating meets both"
-    return f"{need}, the lead ({part_name(facts['part'])}) for {facts['to_a']:.3g} A or less{gap}"
+    return f"{need}, the lead ({facts['part']}) for {facts['to_a']:.3g} A or less{gap}"
 
 
 # A fuse and its wire.
@@ -346,15 +372,27 @@ PHRASES: dict[str, Phrase] = {
     "asked_of_a_rating": _asked,
     "rating_judged": _rating_judged,
     "ratings_from_memory": lambda facts: f"that {_amps(facts['ratings_a'])} A is made is from memory",
-    "load_of_a_short_run": "the run is shorter than 10 min, so that its own RMS stands for the continuous load",
+    "load_of_a_short_run": (
+        "it was driven for less than 10 min, so that the RMS of that time stands for the continuous load"
+    ),
     "current_not_measured_here": "the current is {current_from}, not measured",
     "fails_no_limits": "no limits are held for it",
     "fails_continuous": _fails_continuous,
-    "fails_exposure": "exposure (margin from {margin:.2f})",
+    "fails_exposure": _fails_exposure,
+    "fails_stall": "stall ({stall_a:.3g} A for {stall_s:g} s: margin from {margin:.2f})",
+    "fails_breaking": "breaking capacity ({capacity_a:g} A)",
+    "fails_coordination": (
+        "wire until it opens ({fuse_most_a:.3g} A may flow for {weakest_s:.3g} s, the wire carries "
+        "{wire_least_a:.3g} A)"
+    ),
+    "fails_other_side": "the {place} side, where it fails {fails}",
+    "by_overload_rule_only": (
+        "only the rule for small overloads lets the wire take it: copper up to {copper_c:.0f} °C, insulation for "
+        "{limit_c:g} °C"
+    ),
+    "driven_part_rms": "RMS of the driven part, {driven_s:.3g} s, shorter than 10 min",
     "fails_wire": _fails_wire,
     "fails_wire_unknown": "wire (its ampacity is not known)",
-    "fails_wire_no_short_time": "wire (no short-time limit is known for its insulation)",
-    "fails_wire_opening": ("wire ({through_a:.3g} A for {opening_s:g} s while it opens, carries {carries_a:.3g} A)"),
     "fails_part": _fails_part,
     # a fuse and its wire
     "coordination_open": "not known: {why}",
@@ -608,6 +646,11 @@ FINDINGS: dict[str, FindingWords] = {
         _advice_what,
         _advice_evidence,
         f"Lower the load or change the lead where nothing meets all of it. {CODES}",
+    ),
+    "fuse_at_stall": FindingWords(
+        _at_stall_what,
+        _at_stall_evidence,
+        "Set the controller's current limit: a fuse guards the wire, and opens too late for a motor or a controller.",
     ),
     "fuse_above_wire": FindingWords(
         _above_wire_what,

@@ -152,6 +152,9 @@ class Motor:
     stall_a: Annotated[
         float | None, number("A", 0.05, 10_000, 90, "Current with the shaft held, at rated_voltage_v.")
     ] = None
+    stall_s: Annotated[
+        float | None, number("s", 0.01, 600, 2, "Longest stall that no fuse is to open in; then the driver lets go.")
+    ] = None
     no_load_a: Annotated[float | None, number("A", 0.001, 500, 1.2, "Current when it turns freely.")] = None
     resistance_ohm: Annotated[
         float | None, number("Ω", 1e-4, 100, 0.26, "Between its two leads, at standstill and cold.")

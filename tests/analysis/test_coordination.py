@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 from amptally.analysis.protection.coordination import (
     Coordination,
     coordinate,
-    latest_rows,
     let_through,
     let_through_most,
     promised,
+    wires_behind,
 )
+from amptally.analysis.protection.fuse_curve import rows_of
 from amptally.analysis.protection.thermal_memory import Network
 from amptally.analysis.wording.findings import told
 from amptally.analysis.wording.results import sentences
@@ -26,14 +27,20 @@ from amptally.tables.fuse_families import FAMILIES
 from tests.strategies import examples
 
 
+def fitted(text: str, place: str = "left", measured_c: float | None = None) -> Coordination:
+    machine = parse(text, "cart.toml")
+    fuse = machine.fuses[place]
+    return coordinate(place, fuse.family, fuse.rating_a, wires_behind(machine, place, measured_c))
+
+
 def pair(rating_a: float, wire: str, family: str = "blade_large", extra: str = "") -> Coordination:
     text = f'[fuse.left]\nfamily = "{family}"\nrating_a = {rating_a}\n{extra}[wire.left]\n{wire}\n'
-    return coordinate(parse(text, "cart.toml"), "left")
+    return fitted(text)
 
 
 # Large blade, second-hand transcription of a maker's data sheet: 135 % within 1800 s, 200 % 50 s, 350 % 7 s, 600 % 1 s
 def test_what_may_flow_before_the_slowest_large_blade_opens() -> None:
-    rows = latest_rows(BLADE_LARGE)
+    rows = rows_of(BLADE_LARGE, "latest")
     assert rows == ((1, 6.0), (7, 3.5), (50, 2.0), (1800, 1.35))
     sure = promised(rows)
     for time_s, multiple in rows:
@@ -50,7 +57,7 @@ def test_what_may_flow_before_the_slowest_large_blade_opens() -> None:
 
 def test_a_row_that_the_others_imply_already_adds_nothing() -> None:
     # 350 % within 0.25 s promises 1/p² = 0.0816 there and its share 0.0327 at 0.1 s, more than the 0.0278 of 600 %.
-    rows = latest_rows(BLADE_MEDIUM_TO_30_A)
+    rows = rows_of(BLADE_MEDIUM_TO_30_A, "latest")
     assert rows[:2] == ((0.1, 6.0), (0.25, 3.5))
     assert np.array(promised(rows)) == pytest.approx(np.array(rows[1:]))
 
@@ -64,7 +71,7 @@ def test_a_row_that_the_others_imply_already_adds_nothing() -> None:
 def test_no_fuse_that_keeps_the_rows_lets_more_through(
     table: object, terms: list[tuple[float, float]], time_s: float
 ) -> None:
-    rows = latest_rows(table)  # type: ignore[arg-type]
+    rows = rows_of(table, "latest")  # type: ignore[arg-type]
     network = Network(tuple(share for _, share in terms), tuple(10.0**power for power, _ in terms))
     # Scaled so that it opens just in time at the row where it is slowest.
     slowest = min(network.step(row_s) * multiple**2 for row_s, multiple in rows)
@@ -153,26 +160,26 @@ def test_without_a_short_time_limit_only_longer_times_are_judged() -> None:
     ],
 )
 def test_what_is_missing_is_said(text: str, words: str) -> None:
-    found = coordinate(parse(text, "cart.toml"), "left")
+    found = fitted(text)
     assert (found.holds, found.weakest_s, found.curve) == (None, None, ())
     assert words in sentences(found.why)
-    assert coordinate(None, "left").holds is None
+    assert wires_behind(None, "left") == ()
 
 
 def test_a_main_fuse_protects_what_has_no_other() -> None:
     main = '[fuse.main]\nfamily = "blade_large"\nrating_a = 80\n[wire.main]\nawg = 2\ninsulation_c = 105\n'
     thin = "[wire.left]\nawg = 10\ninsulation_c = 105\n"
     own = '[fuse.left]\nfamily = "blade_large"\nrating_a = 30\n'
-    assert coordinate(parse(main, "x"), "main").holds is True
-    bare = coordinate(parse(main + thin, "x"), "main")
+    assert fitted(main, "main").holds is True
+    bare = fitted(main + thin, "main")
     assert (bare.holds, bare.why[0]["wire"]) == (False, "left")
-    assert coordinate(parse(main + thin + own, "x"), "main").holds is True
+    assert fitted(main + thin + own, "main").holds is True
 
 
 def test_every_table_gives_a_curve_without_a_rise() -> None:
     for family in FAMILIES.values():
         for table in family.tables:
-            rows = latest_rows(table)
+            rows = rows_of(table, "latest")
             times_s = np.geomspace(0.04, 1800, 200)
             for line in (
                 [let_through(rows, time_s) for time_s in times_s],

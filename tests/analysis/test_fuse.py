@@ -544,7 +544,7 @@ KEYS = {
 )
 def test_report_object(result: FuseResult) -> None:
     found = fuse_json(FuseLead(result, none_given(Reason("fuse_should_have_opened")), ()))
-    assert set(found) == KEYS | {"advice", "protects_wire"}
+    assert set(found) == KEYS | {"advice", "protects_wire", "stall_opens_s"}
     json.dumps(found, allow_nan=False)
     text = json.dumps([found, *(finding_json(finding) for finding in result.findings)])
     # Nothing ever tells a user that a fuse is fine.

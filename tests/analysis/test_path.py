@@ -125,7 +125,7 @@ def test_a_gap_leaves_a_margin_open_below_unless_the_file_bounds_the_current(tmp
     assert 0.85 / math.sqrt(rise) < wire.margin.low < 1 / math.sqrt(rise)
     # 100 · 5.261/√5 = 235 A over √((4 · 100² + 20²)/5) = 89.9 A: 2.6 by the adiabatic rule, less missing copper.
     assert wire.adiabatic_margin.low is not None
-    assert 0.85 * 235.3 / 89.9 < wire.adiabatic_margin.low < 235.3 / 89.9
+    assert 0.8 * 235.3 / 89.9 < wire.adiabatic_margin.low < 235.3 / 89.9
     assert wire.verdict == "under"
     # A gap that could hide no more than was seen anyway leaves everything as it is.
     assert paths_of(tmp_path, WIRED, steady(20.0), t_s)[0]["left"].wire.verdict == "under"
@@ -276,7 +276,9 @@ def limits(machine: str, place: str) -> dict[str, float]:
 
 def test_what_caps_a_fuse_of_each_lead() -> None:
     machine = WIRED.replace("rating_a = 40", "rating_a = 40\nholder_a = 60")
-    assert limits(machine, "left") == {"holder": 60, "connector": 45, "controller": 50, "motor": 30}
-    assert limits(machine, "main") == {"cutoff": 100, "controller": 100, "both_motors": 60}
+    # What motor and controller are rated for caps no fuse: it opens too late for either.
+    assert limits(machine, "left") == {"holder": 60, "connector": 45}
+    assert limits(machine, "main") == {"cutoff": 100}
     assert limits(CART, "left") == {}
-    assert lead_limits(None, "left").wire is None
+    assert lead_limits(None, "left").behind == ()
+    assert [behind.place for behind in lead_limits(parse(machine, "cart.toml"), "main").behind] == ["main"]
