@@ -18,6 +18,7 @@ from amptally.analysis.forecast.charge_forecast import ChargeForecast, forecast_
 from amptally.analysis.integrals.energy import Energy, energy_used
 from amptally.analysis.laps.laps import Laps, assess_laps, laps_per_charge
 from amptally.analysis.protection.breaking import Source, assess_breaking
+from amptally.analysis.protection.drive_parts import overloads
 from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.protection.fuse_air import measured_air_c
 from amptally.analysis.protection.fuse_eligibility import fuse_specs
@@ -124,7 +125,7 @@ def build_report(
         *judge_sampling(currents),
         *observe(run, sag, charge, mismatch),
     ]
-    found += breaking.values()
+    found += [*breaking.values(), *overloads(run, currents, doubts)]
     findings = gravest_first(found)
     recovery = assess_recovery(run, doubts)
     results = {place: lead.result for place, lead in fuses.items()}

@@ -128,6 +128,15 @@ def _fails_exposure(facts: Facts) -> str:
     return "exposure" if facts["margin"] is None else f"exposure (margin from {facts['margin']:.2f})"
 
 
+def _overloaded(facts: Facts) -> str:
+    least = "" if facts["measured"] else "at least "
+    return (
+        f"{least}{facts['rise']:.2f} times the rise of {facts['continuous_a']:g} A for ever, at {facts['at_s']:.1f} s, "
+        f"most of it in the {facts['window_s']:.3g} s before; by its sheet {facts['higher_a']:g} A for "
+        f"{facts['time_s']:g} s, one time constant of {facts['constant_s']:.3g} s"
+    )
+
+
 def _at_stall_evidence(facts: Facts) -> str:
     opens = (
         "it need never open"
@@ -651,6 +660,11 @@ FINDINGS: dict[str, FindingWords] = {
         _at_stall_what,
         _at_stall_evidence,
         "Set the controller's current limit: a fuse guards the wire, and opens too late for a motor or a controller.",
+    ),
+    "part_overloaded": FindingWords(
+        "The {side} {part} carried more than its sheet allows.",
+        _overloaded,
+        "Set the controller's current limit lower, or let it rest between such loads.",
     ),
     "fuse_above_wire": FindingWords(
         _above_wire_what,

@@ -155,6 +155,10 @@ class Motor:
     stall_s: Annotated[
         float | None, number("s", 0.01, 600, 2, "Longest stall that no fuse is to open in; then the driver lets go.")
     ] = None
+    peak_a: Annotated[
+        float | None, number("A", 0.05, 10_000, 60, "Current above rated_a that its sheet allows for peak_s.")
+    ] = None
+    peak_s: Annotated[float | None, number("s", 0.1, 86_400, 60, "How long it carries peak_a, from cold.")] = None
     no_load_a: Annotated[float | None, number("A", 0.001, 500, 1.2, "Current when it turns freely.")] = None
     resistance_ohm: Annotated[
         float | None, number("Ω", 1e-4, 100, 0.26, "Between its two leads, at standstill and cold.")
@@ -263,6 +267,7 @@ class Controller:
         None
     )
     peak_a: Annotated[float | None, number("A", 0.05, 5000, 100, "Greatest current of one channel.")] = None
+    peak_s: Annotated[float | None, number("s", 0.1, 86_400, 30, "How long it carries peak_a, from cold.")] = None
     cutoff_v: Annotated[
         float | None, number("V", 0.5, 500, 19, "Voltage at its terminals at which it stops driving.")
     ] = None
