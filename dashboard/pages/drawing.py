@@ -99,7 +99,9 @@ def register_pictures(app: Dash, library: Library) -> None:
         else:
             rule, protects = report.fuses[place].rule, report.fuse_leads[place].protects
             beside.append(html.P(held_together(plain(sentences(rule))), className="caption"))
-            beside.append(html.P(held_together(f"Fuse and wire: {plain(sentences(protects.why))}"), className="caption"))
+            beside.append(
+                html.P(held_together(f"Fuse and wire: {plain(sentences(protects.why))}"), className="caption")
+            )
         return exposure_figure.exposure_figure(report, place, screen), False, beside, options
 
     @app.callback(
