@@ -276,8 +276,8 @@ def findings(run: Run) -> tuple[Reason, ...]:
 
     >>> for each in at.findings(run)[:2]:
     ...     print(each.severity, each.code)
-    caution fuse_limit_unverified
-    caution wheel_stalled
+    danger breaking_capacity
+    danger breaking_capacity
     """
     return report(run).findings
 

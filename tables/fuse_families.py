@@ -7,7 +7,6 @@ from typing import Literal
 
 from amptally.tables import fuse_blades_iso8820_3 as blades
 from amptally.tables import fuse_strips_iso8820_5 as strips
-from amptally.tables.battery_rest_voltage import FULL_TO_NOMINAL
 from amptally.tables.fuse_opening_times import FuseTable
 from amptally.tables.fuse_ratings import RATINGS, Ratings
 
@@ -86,27 +85,3 @@ FAMILIES: dict[str, FuseFamily] = {
 def fuse_table(family: str, rating_a: float) -> FuseTable | None:
     """The opening times of a fuse of this rating; None when the family has none for it, or does not exist."""
     return FAMILIES[family].table(rating_a) if family in FAMILIES else None
-
-
-@dataclass(frozen=True, slots=True)
-class ShortCircuit:
-    """The current of a short circuit right behind a fuse, against what the fuse interrupts."""
-
-    nominal_a: float
-    """At the battery's nominal voltage."""
-    full_a: float
-    """With the battery full."""
-    capacity_a: float
-    """What the fuse is built to interrupt."""
-    verdict: Literal["above", "near", "below"]
-    """above: at nominal voltage already. near: when the battery is full."""
-
-
-def short_circuit(family: FuseFamily, nominal_v: float, source_ohm: float) -> ShortCircuit:
-    """I = V/R, R being all that lies before the fuse [Ω]: battery and wire."""
-    nominal_a = nominal_v / source_ohm
-    full_a, capacity_a = nominal_a * FULL_TO_NOMINAL, family.breaking_capacity_a
-    verdict: Literal["above", "near", "below"] = "below"
-    if full_a > capacity_a:
-        verdict = "above" if nominal_a > capacity_a else "near"
-    return ShortCircuit(nominal_a, full_a, capacity_a, verdict)

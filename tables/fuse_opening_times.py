@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Literal
 
 Mark = Literal["second-hand", "from memory"]
@@ -80,20 +79,3 @@ def opening_times_s(table: FuseTable) -> tuple[float, ...]:
 def rated_after_s(table: FuseTable) -> float:
     """The shortest time of the 135 % row: longer windows are held to the rating itself."""
     return max(row.shortest_s for row in table.limits() if row.shortest_s is not None)
-
-
-def usable_fraction(table: FuseTable, ambient_c: float) -> float | None:
-    """Share of the rating that the fuse carries in air of this temperature, linear between published steps.
-
-    1 where the family has no derating table; None above the last published temperature.
-    """
-    if not table.derating:
-        return 1.0
-    steps = table.derating
-    if ambient_c <= steps[0].ambient_c:
-        return steps[0].fraction
-    for cool, warm in pairwise(steps):
-        if ambient_c <= warm.ambient_c:
-            share = (ambient_c - cool.ambient_c) / (warm.ambient_c - cool.ambient_c)
-            return cool.fraction + share * (warm.fraction - cool.fraction)
-    return None

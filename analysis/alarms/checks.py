@@ -12,16 +12,24 @@ from typing import Literal, Protocol, TypeAlias
 
 import numpy as np
 
-from amptally.analysis.alarms.fuse_watch import FuseLimit, WindowWatch, watched_windows
+from amptally.analysis.alarms.fuse_watch import (
+    NEAR_RISE,
+    FuseLimit,
+    NetworkWatch,
+    RowsWatch,
+    WindowWatch,
+    watched_windows,
+)
 from amptally.analysis.alarms.signals import START, Array, Change, Checkpoints, Latch, Signals, grown
 from amptally.analysis.protection.fuse_curve import NEAR_MARGIN
+from amptally.analysis.protection.thermal_memory import fitted_network
 from amptally.analysis.results.estimate import COVERAGE_FACTOR
 from amptally.analysis.results.leads import CURRENTS, LEADS
 from amptally.analysis.results.reason import Reason, Severity
 from amptally.analysis.results.sensor_terms import CLIPPED_SHARE
 
 NEAR_RATIO, NEAR_AGAIN = 1 / NEAR_MARGIN, 0.7
-"""Exposure over allowed current that counts as near, as in the report, and below which it is armed again."""
+"""Share of the load that may open the fuse, in current, that counts as near, and below which it is armed again."""
 INSIDE_RATIO, INSIDE_AGAIN = 1.0, 0.9
 AGAIN_SHARE = 0.02
 """A voltage arms its check again once it stands this share above the limit …"""
@@ -72,7 +80,7 @@ class Check(Protocol):
 
 
 class FuseCheck:
-    """`fuse_near` and `fuse_inside` of one fuse."""
+    """`fuse_near` and `fuse_inside` of one fuse, at the lines of the report's verdict."""
 
     _LEVELS: Mapping[str, tuple[Severity, float]] = {
         "fuse_near": ("caution", NEAR_RATIO),
@@ -80,41 +88,51 @@ class FuseCheck:
     }
 
     def __init__(self, fuse: FuseLimit) -> None:
-        windows_s = watched_windows(fuse.limit)
-        allowed_a = tuple(fuse.limit.allowed_a(window) or math.inf for window in windows_s)
+        windows_s = watched_windows(fuse.rows)
         self._fuse = fuse
         self._time = START
-        self.windows = WindowWatch(windows_s, allowed_a, NEAR_AGAIN)
+        self._first_s: float | None = None
+        self._last = (0.0, 0.0)
+        self._network = NetworkWatch(fitted_network(fuse.rows))
+        self._windows = WindowWatch(windows_s)
+        self._rows = RowsWatch(fuse.rows, windows_s, NEAR_RISE * fuse.derated_a**2, (NEAR_AGAIN / NEAR_RATIO) ** 2)
         self._latches = {
             "fuse_near": Latch(NEAR_RATIO, NEAR_AGAIN),
             "fuse_inside": Latch(INSIDE_RATIO, INSIDE_AGAIN),
         }
 
     def take(self, signals: Signals) -> list[Notice]:
-        """The board's interval RMS is used where it is sent, else the samples."""
+        """The board's interval RMS is used where it is sent, else the samples; in a gap the fuse cools."""
         name = f"{self._fuse.lead}_current_rms_a"
         interval_rms = name in signals
         rows = signals.rows(name if interval_rms else f"{self._fuse.lead}_current_a")
         if rows is None:
             return []
         run_s, current_a = rows
-        self._time, axis_s, growth_s = signals.sampled(self._time, run_s)
-        reading = self.windows.take(axis_s, growth_s, current_a, interval_rms=interval_rms)
-        if reading is None and not any(latch.active for latch in self._latches.values()):
-            return []
-        ratio = np.zeros(len(run_s)) if reading is None else reading.worst
+        self._time, _, growth_s = signals.sampled(self._time, run_s)
+        if self._first_s is None:
+            self._first_s, self._last = float(run_s[0]), (0.0, float(current_a[0]))
+        before_s, before_a = self._last
+        time_s = run_s - self._first_s
+        start_a = current_a if interval_rms else np.concatenate(([before_a], current_a[:-1]))
+        missing = growth_s <= 0
+        start_a, end_a = np.where(missing, 0.0, start_a), np.where(missing, 0.0, current_a)
+        self._last = (float(time_s[-1]), float(current_a[-1]))
+        network_a2 = self._network.take(np.concatenate(([before_s], time_s)), start_a, end_a)
+        held_a2s = self._windows.take(time_s, start_a, end_a)
+        share = self._rows.take(time_s, held_a2s, np.maximum(start_a * start_a, end_a * end_a), network_a2)
+        likely = np.sqrt(network_a2) / self._fuse.derated_a
+        allowed = np.sqrt(share * NEAR_RISE)
         found = []
-        for code, latch in self._latches.items():
+        for code, ratio in (("fuse_near", allowed), ("fuse_inside", likely)):
             severity, limit = self._LEVELS[code]
-            for change in latch.follow(axis_s, ratio, ratio):
+            for change in self._latches[code].follow(time_s, ratio, ratio):
                 key, at_s = f"{code}/{self._fuse.place}", float(run_s[change.index])
-                if not change.is_set or reading is None:
+                if not change.is_set:
                     found.append(Notice(key, at_s, change.value))
                     continue
-                window_s, rms_a, allowed_a = reading.window(change.index)
-                raised = Reason(
-                    code, severity, place=self._fuse.place, rms_a=rms_a, window_s=window_s, allowed_a=allowed_a
-                )
+                loads = {"likely_load": float(likely[change.index]), "possible_load": float(allowed[change.index])}
+                raised = Reason(code, severity, place=self._fuse.place, **loads)
                 found.append(Notice(key, at_s, change.value, raised, limit))
         return found
 

@@ -1,11 +1,16 @@
-"""The exposure of a fuse as samples arrive, against its earliest opening. docs/methods.md, Alarms while recording.
+"""How warm a fuse is as samples arrive, by the report's own rules. docs/methods.md, Alarms while recording.
 
-For every watched window length T and every sample k it gives an upper bound on what any window of that length that ends
-after sample k − 1 and not after sample k holds. With F the integral of i² and e the end of such a window,
-G(e) = F(e) − F(e − T) rises by at most the maximum i² there less the minimum i² one window earlier, and falls likewise:
-with its values at both samples that gives an upper bound, exact for a steady current. For long windows only checkpoints
-of F are stored, spaced by 1/SHARE of the shortest window of their group, and the window is taken to begin at the
-previous one. The bound never misses a window, and never exceeds what a window longer by `slack_s` holds.
+The network of its table is followed along the lines between samples. What the published rows alone allow follows from
+how much heat the windows ending at each sample hold, by weights from the linear program of the report: as long as no
+window holds more than the weights cover, no fuse that keeps the rows has come to the line. When one does, the program
+is solved anew for the largest windows so far; if the line is not reached, its weights cover them.
+
+For every watched window length T and every sample k `WindowWatch` gives an upper bound on what any window of that
+length that ends after sample k − 1 and not after sample k holds. With F the integral of i² and e the end of such a
+window, G(e) = F(e) − F(e − T) rises by at most the maximum i² there less the minimum i² one window earlier, and falls
+likewise: with its values at both samples that gives an upper bound, exact for a steady current. For long windows only
+checkpoints of F are stored, spaced by 1/SHARE of the shortest window of their group, and the window is taken to begin
+at the previous one. The bound never misses a window, and never exceeds what a window longer by `slack_s` holds.
 """
 
 from __future__ import annotations
@@ -19,22 +24,31 @@ import numpy.typing as npt
 
 from amptally.analysis.alarms.signals import ROUNDING, Array, Checkpoints
 from amptally.analysis.exposure.exposure import WINDOW_INTERVALS
-from amptally.analysis.protection.fuse_curve import JUST_LONGER, Limit
+from amptally.analysis.protection.fuse_curve import NEAR_MARGIN, rows_of
 from amptally.analysis.protection.fuse_eligibility import FuseSpec, usable_rating
+from amptally.analysis.protection.guarantee import FOR_EVER_S, INSTANT_S
+from amptally.analysis.protection.line_heat import Decaying, added_heat
+from amptally.analysis.protection.thermal_memory import Network, Rows, covering
 from amptally.analysis.results.leads import LEAD_OF
 from amptally.analysis.results.reason import Reason
 
-STEP = 1.5
-"""Maximum ratio of neighbouring windows. A burst between two of them reads at most 5 % low. Our own choice."""
-BEYOND = (JUST_LONGER, 1.26, 1.59)
-"""Windows longer than the last published time, where the limit is level, as multiples of it: any stretch of twice that
-time or more contains one of at most twice with at least its RMS."""
+STEP = 1.25
+"""Maximum ratio of neighbouring windows. A burst between two of them reads at most 3 % low. Our own choice."""
+LONGEST_S = 3600.0
+"""Longest watched window; a steady current as high as its mean stands for what is longer."""
 SHARE = 64
 """Checkpoints in the shortest window of a group."""
 SPAN = 64
 """A group holds windows up to this many times its shortest."""
 SLIP_S = 1e-9
 """A moment this close before a checkpoint counts as being at it: windows of whole intervals begin at samples."""
+NEAR_RISE = 1 / NEAR_MARGIN**2
+"""Rise, as a share of what opens the fuse, from which the report calls it near."""
+SLACK = 0.01
+"""The near line counts as reached this share early, so that the program need not be solved for every sample."""
+LOOK_AGAIN_S = 1.0
+"""Once it is passed, the program is solved for the windows ending now this often, to see whether it still is."""
+TINY = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +57,9 @@ class FuseLimit:
 
     place: str
     """main, left or right."""
-    limit: Limit
-    """Allowed RMS by length of window: the earliest opening."""
+    rows: Rows
+    """Of its earliest opening."""
+    derated_a: float
 
     @property
     def lead(self) -> str:
@@ -60,7 +75,7 @@ def fuse_limit(fuse: FuseSpec) -> FuseLimit | Reason:
     if at.code == "differs":
         return Reason("unwatched_sensor_elsewhere")
     if usable.table is not None and usable.derated_a is not None:
-        return FuseLimit(fuse.place, Limit.of(usable.table, usable.derated_a, "earliest"))
+        return FuseLimit(fuse.place, rows_of(usable.table, "earliest"), usable.derated_a)
     match usable.code:
         case "rating_missing":
             return Reason("unwatched_rating_missing")
@@ -74,45 +89,101 @@ def fuse_limit(fuse: FuseSpec) -> FuseLimit | Reason:
             return Reason("unwatched_air_beyond_table", air_c=fuse.air_c)
 
 
-def watched_windows(limit: Limit) -> tuple[float, ...]:
-    """Lengths to watch [s]: every published time, steps of at most STEP between, and some beyond the last."""
-    times = [time for time, _ in limit.points]
-    windows = {*times, *(limit.last_s * factor for factor in BEYOND)}
+def watched_windows(rows: Rows) -> tuple[float, ...]:
+    """Lengths to watch [s]: every published time up to LONGEST_S, and steps of at most STEP between."""
+    times = [*(time_s for time_s, _ in rows if time_s < LONGEST_S), LONGEST_S]
+    windows = set(times)
     for short, long in pairwise(times):
         steps = math.ceil(math.log(long / short) / math.log(STEP))
         windows |= {short * (long / short) ** (step / steps) for step in range(1, steps)}
     return tuple(sorted(windows))
 
 
-class Reading:
-    """Exposure over allowed current at each of some samples."""
+class NetworkWatch:
+    """The rise of a network, carried on from samples to samples."""
 
-    def __init__(self, ratio: Array, windows_s: Array, allowed_a: Array) -> None:
-        self.ratio, self._windows_s, self._allowed_a = ratio, windows_s, allowed_a
-        self.worst: Array = ratio.max(axis=0)
-        """Maximum ratio over all windows, shape (n,)."""
+    def __init__(self, network: Network) -> None:
+        self._network = network
+        self._terms = [Decaying.at(0.0, 0.0) for _ in network.shares]
 
-    def window(self, index: int) -> tuple[float, float, float]:
-        """(length s, RMS A, allowed A) of the window with the highest ratio at a sample."""
-        place = int(np.argmax(self.ratio[:, index]))
-        allowed_a = float(self._allowed_a[place])
-        return float(self._windows_s[place]), float(self.ratio[place, index]) * allowed_a, allowed_a
+    def take(self, time_s: Array, start_a: Array, end_a: Array) -> Array:
+        """The rise in A² at the end of each line: times shape (n + 1,), the first being the last one taken before."""
+        rise_a2 = np.zeros(len(start_a))
+        shares = zip(self._network.shares, self._network.constants_s, strict=True)
+        for term, (share, constant_s) in enumerate(shares):
+            added = added_heat(np.diff(time_s), start_a, end_a, constant_s)
+            self._terms[term], values = self._terms[term].after(time_s, added, constant_s)
+            rise_a2 += share * values
+        return rise_a2
+
+
+class RowsWatch:
+    """How near to a line what the rows allow has come, from the windows that end at each sample."""
+
+    def __init__(self, rows: Rows, windows_s: tuple[float, ...], line_a2: float, again: float) -> None:
+        """`line_a2`: the rise in A² at which it is reached; below `again` of it the next event begins."""
+        self._rows = (*rows[:-1], (FOR_EVER_S, rows[-1][1]))
+        # With an instant before the windows, and what is longer than all of them.
+        self._lengths_s = np.array([INSTANT_S, *windows_s, FOR_EVER_S])
+        self._line_a2, self._again = line_a2, again
+        self._most_a2s = np.zeros(len(self._lengths_s))
+        self._look_s: float | None = None
+        """While the line is passed: when to look whether it still is."""
+        # To begin with, weights for a current that is steady at the line.
+        self._cover_a2s = self._covered(line_a2 * self._lengths_s)[1]
+
+    def take(self, time_s: Array, held_a2s: Array, max_a2: Array, network_a2: Array) -> Array:
+        """Rise over the line at each sample, an upper bound; 1 or more while it is passed.
+
+        `held_a2s` of the watched windows, shape (windows, n); `max_a2` the largest i² since the sample before, and
+        `network_a2` the rise of the likely network, which is never above what the rows allow.
+        """
+        mean_a2 = held_a2s[-1:] / self._lengths_s[-2]
+        heat_a2s = np.concatenate((INSTANT_S * max_a2[None, :], held_a2s, FOR_EVER_S * mean_a2))
+        share = np.empty(len(max_a2))
+        at = 0
+        while at < len(share):
+            part, network = heat_a2s[:, at:], network_a2[at:] / self._line_a2
+            level = np.maximum((part / self._cover_a2s[:, None]).max(axis=0), network)
+            look_s = self._look_s
+            turns = np.flatnonzero(level >= 1 if look_s is None else time_s[at:] >= look_s)
+            stop = int(turns[0]) + 1 if len(turns) else len(level)
+            share[at : at + stop] = level[:stop] if look_s is None else np.maximum(level[:stop], 1 + TINY)
+            if look_s is None:
+                self._most_a2s = np.maximum(self._most_a2s, part[:, :stop].max(axis=1))
+            if len(turns):
+                heat = self._most_a2s if look_s is None else part[:, stop - 1]
+                total_a2, self._cover_a2s = self._covered(heat)
+                found = max(total_a2 / self._line_a2, float(network[stop - 1]))
+                share[at + stop - 1] = self._turn(found, float(time_s[at + stop - 1]))
+            at += stop
+        return share
+
+    def _turn(self, found: float, time_s: float) -> float:
+        """The level to tell where the program has been solved for what the rows allow, over the line."""
+        if found >= 1 - SLACK if self._look_s is None else found >= self._again:
+            self._look_s = time_s + LOOK_AGAIN_S
+            return max(found, 1 + TINY)
+        if self._look_s is not None:
+            self._look_s = None
+            self._most_a2s[:] = 0.0
+        return min(found, self._again * (1 - TINY)) if found < self._again else found
+
+    def _covered(self, heat_a2s: Array) -> tuple[float, Array]:
+        """Rise that these windows allow, and what the weights cover when they are scaled to the line."""
+        total_a2, cover = covering(self._rows, self._lengths_s, heat_a2s)
+        return total_a2, cover(self._lengths_s) * (self._line_a2 / total_a2)
 
 
 class WindowWatch:
     """Running exposure of one lead over some windows, in constant memory."""
 
-    def __init__(self, windows_s: tuple[float, ...], allowed_a: tuple[float, ...], min_ratio: float) -> None:
-        """`windows_s` rising; ratios below `min_ratio` need not be computed."""
+    def __init__(self, windows_s: tuple[float, ...]) -> None:
+        """`windows_s` rising."""
         self._windows_s = np.array(windows_s)
-        self._allowed_a = np.array(allowed_a)
-        self._floor_a2s = (min_ratio * self._allowed_a) ** 2 * self._windows_s
-        # Per window: its content at some sample, and F there. It has gained at most what F has since.
-        self._held_a2s = np.zeros(len(windows_s))
-        self._held_at_a2s = np.zeros(len(windows_s))
         self._groups = list(_groups(windows_s))
         self._count = 0
-        self._last: tuple[float, float, float] | None = None
+        self._last = (0.0, 0.0)
 
     @property
     def nbytes(self) -> int:
@@ -124,36 +195,23 @@ class WindowWatch:
         spacing_s = next(group.points.spacing_s for group in self._groups if window_s in self._windows_s[group.members])
         return 2 * interval_s if interval_s >= spacing_s * (1 + ROUNDING) else 3 * interval_s + spacing_s
 
-    def take(self, axis_s: Array, growth_s: Array, current_a: Array, *, interval_rms: bool) -> Reading | None:
-        """The windows' bounds at each of at most MAX_SLICE samples; None where no ratio reaches `min_ratio`.
+    def take(self, time_s: Array, start_a: Array, end_a: Array) -> Array:
+        """What the windows hold at each of at most MAX_SLICE samples [A²s], shape (windows, n).
 
-        `axis_s`: sampled time, `growth_s` its growth before each sample. Between samples the current is a straight
-        line; with `interval_rms` each value holds for the whole interval that it ends.
+        `time_s`: since the first sample of all, shape (n,); `start_a` and `end_a`: the current at both ends of the
+        line before each sample. A window that reaches back before the first sample holds what was measured.
         """
-        before_s, before_a2s, before_a = self._last or (0.0, 0.0, float(current_a[0]))
-        start_a = current_a if interval_rms else np.concatenate(([before_a], current_a[:-1]))
-        piece_a2s = growth_s / 3 * (start_a * start_a + start_a * current_a + current_a * current_a)
+        before_s, before_a2s = self._last
+        piece_a2s = np.diff(time_s, prepend=before_s) / 3 * (start_a * start_a + start_a * end_a + end_a * end_a)
         # One running sum, so that the rounding does not depend on how the samples were cut.
         total_a2s = np.cumsum(np.concatenate(([before_a2s], piece_a2s)))
-        number = np.arange(self._count, self._count + len(axis_s), dtype=np.float64)
-        ends = _Ends(np.concatenate(([before_s], axis_s)), total_a2s, start_a, current_a)
+        number = np.arange(self._count, self._count + len(time_s), dtype=np.float64)
+        ends = _Ends(np.concatenate(([before_s], time_s)), total_a2s, start_a, end_a)
         for group in self._groups:
-            group.points.append(axis_s, total_a2s[1:], start_a, current_a, number)
-        self._count += len(axis_s)
-        self._last = (float(axis_s[-1]), float(total_a2s[-1]), float(current_a[-1]))
-        wanted = self._held_a2s + (total_a2s[-1] - self._held_at_a2s) >= self._floor_a2s
-        if not wanted.any():
-            return None
-        ratios, chosen = [], []
-        for group in self._groups:
-            members = group.members[wanted[group.members]]
-            if len(members):
-                most_a2s, last_a2s = ends.most(group.points.table, self._windows_s[members])
-                ratios.append(np.sqrt(most_a2s / self._windows_s[members, None]) / self._allowed_a[members, None])
-                chosen.append(members)
-                self._held_a2s[members], self._held_at_a2s[members] = last_a2s, total_a2s[-1]
-        members = np.concatenate(chosen)
-        return Reading(np.concatenate(ratios), self._windows_s[members], self._allowed_a[members])
+            group.points.append(time_s, total_a2s[1:], start_a, end_a, number)
+        self._count += len(time_s)
+        self._last = (float(time_s[-1]), float(total_a2s[-1]))
+        return np.concatenate([ends.most(group.points.table, self._windows_s[group.members]) for group in self._groups])
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,9 +242,9 @@ class _Ends:
     """Shape (n,), like end_a: the current at both ends of the piece before each sample."""
     end_a: Array
 
-    def most(self, table: Array, windows_s: Array) -> tuple[Array, Array]:
-        """(upper bound, shape (windows, n), for windows ending in the piece before each sample; and, shape (windows,),
-        for those ending at the last sample). The bound is 0 where a window is not yet full or spans under two pieces.
+    def most(self, table: Array, windows_s: Array) -> Array:
+        """Upper bound, shape (windows, n), for windows ending in the piece before each sample; 0 for those that span
+        less than two pieces.
         """
         window_s = windows_s[:, None]
         begin_s = self.axis_s - window_s
@@ -206,10 +264,7 @@ class _Ends:
         steps = points.place[:, 1:] - points.place[:, :-1]
         known = points.exact[:, :-1] & points.exact[:, 1:] & (steps <= 1) & (begin_s[:, :-1] >= 0)
         most = np.where(known, np.minimum(tight, most), most)
-        counts = (self.axis_s[1:] >= window_s * (1 - ROUNDING)) & (
-            window_s >= WINDOW_INTERVALS * piece_s * (1 - ROUNDING)
-        )
-        return np.where(counts, most, 0.0), held[:, -1]
+        return np.where(window_s >= WINDOW_INTERVALS * piece_s * (1 - ROUNDING), most, 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from amptally.analysis.exposure.long_square import LongSquare
 from amptally.analysis.exposure.square_integral import SquareIntegral
-from amptally.analysis.exposure.window_search import Array, Mask
+from amptally.analysis.exposure.window_search import Array, Index, Mask
 from amptally.analysis.results.estimate import Estimate, estimate, refuse
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.results.sensor_terms import lag_s, pulse_seen
@@ -21,6 +21,8 @@ FIXED_WINDOWS_S = (0.1, 1.0, 10.0, 60.0, 600.0)
 LOG_SPACED_WINDOWS = 41
 WINDOW_INTERVALS = 2
 """Samples cannot show windows shorter than this many of their intervals."""
+HIDDEN_SHARE = 0.02
+"""What a gap could add to ∫ i² of the worst window, as a share, without a word about it: 1 % of the RMS. Own choice."""
 TIE = 1e-9
 """Windows whose integrals differ by less, relative, count as equal."""
 
@@ -61,16 +63,19 @@ class Window:
     """The window of one length that holds the largest RMS."""
 
     window_s: float
-    """Its length, of sampled time."""
     rms_a: float
+    """What was not measured counts as no current."""
     start_s: float
     """In run time."""
-    end_s: float
-    """In run time; later than start_s + window_s where gaps lie between."""
     crosses_gap: bool
     """Samples are missing inside: the RMS is a lower bound (`at_least`)."""
     axis_s: float = 0.0
-    """Where it begins on the axis of sampled time."""
+    """Where it begins, from the first sample on."""
+
+    @property
+    def end_s(self) -> float:
+        """In run time."""
+        return self.start_s + self.window_s
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,11 +85,13 @@ class Exposure:
     start_s: float
     """Run time of the first sample."""
     square: SquareIntegral | LongSquare
-    """i² on the axis of sampled time, gaps cut out."""
+    """i² from the first sample on; nothing flows in a gap, so that no integral is more than what was measured."""
     gap_axis_s: Array
-    """Where on that axis the gaps were, increasing."""
+    """Where the gaps begin, from the first sample on, increasing."""
     gap_s: Array
-    """How long they were."""
+    """How long they are."""
+    gap_pieces: Index
+    """Which pieces of `square` they are."""
     interval_s: float
     """Median sample interval, gaps left out."""
     interval_rms: bool
@@ -141,28 +148,27 @@ class Exposure:
                 raise ValueError("times must be finite and strictly increasing")
             known = float(np.median(steps[~gap])), spacing(t_s, gap)
         at = np.flatnonzero(gap)
-        gap_s = t_s[at + 1] - t_s[at]
-        axis_s = t_s - t_s[0] if t_s[0] or len(at) else t_s  # the same array, where it is
-        if len(at):
-            missing_s = np.zeros(len(t_s))
-            missing_s[at + 1] = gap_s
-            axis_s -= np.cumsum(missing_s)
-            # Rounding must neither give a gap a length nor make the axis fall.
-            axis_s[1:][gap] = axis_s[:-1][gap]
-            axis_s = np.maximum.accumulate(axis_s)
+        axis_s = t_s - t_s[0] if t_s[0] else t_s  # the same array, where it is
         start_a, end_a = (current_a[1:], current_a[1:]) if interval_rms else (current_a[:-1], current_a[1:])
+        if len(at):
+            start_a, end_a = np.where(gap, 0.0, start_a), np.where(gap, 0.0, end_a)
         square = SquareIntegral.prepare(axis_s, start_a, end_a)
-        return cls(float(t_s[0]), square, axis_s[at + 1], gap_s, known[0], interval_rms, known[1])
+        return cls(float(t_s[0]), square, axis_s[at], axis_s[at + 1] - axis_s[at], at, known[0], interval_rms, known[1])
 
     @property
     def duration_s(self) -> float:
         """Last sample time less the first, gaps included."""
-        return self.square.length_s + float(self.gap_s.sum())
+        return self.square.length_s
 
     @property
-    def sampled_s(self) -> float:
-        """Duration without the gaps."""
-        return self.square.length_s
+    def missing_s(self) -> float:
+        """Length of all gaps."""
+        return float(self.gap_s.sum())
+
+    def filled(self, current_a: float) -> Exposure:
+        """The same with this current in every gap, its samples unchanged."""
+        square = self.square.filled(self.gap_pieces, self.gap_s, current_a)
+        return replace(self, square=square, known={}, sampling_u={})
 
     @property
     def coarse_s(self) -> float:
@@ -190,8 +196,7 @@ class Exposure:
     def worst(self, window_s: float) -> Window:
         """The largest RMS over any window of this length, 0 < window_s ≤ duration_s.
 
-        A window longer than the sampled time takes all of it. Among equals one without a gap is preferred. Raises
-        ValueError for other lengths; `refusal` decides whether a window is too short for the sample interval.
+        Raises ValueError for other lengths; `refusal` decides whether a window is too short for the sample interval.
         """
         return self.worst_of([window_s])[0]
 
@@ -212,82 +217,82 @@ class Exposure:
     def above_of(self, windows_s: Sequence[float], floors_a: Sequence[float]) -> list[Window | None]:
         """`worst_above` of many lengths, found together."""
         lengths = zip(windows_s, floors_a, strict=True)
-        return self._search(windows_s, [floor_a**2 * min(each_s, self.sampled_s) for each_s, floor_a in lengths])
+        return self._search(windows_s, [floor_a**2 * each_s for each_s, floor_a in lengths])
 
     def _search(self, windows_s: Sequence[float], floors_a2s: Sequence[float]) -> list[Window | None]:
         for window_s in windows_s:
             if not 0 < window_s <= self.duration_s * (1 + TIE):
                 raise ValueError(f"a window lasts more than 0 and at most {self.duration_s} s, not {window_s}")
-        lengths_s = np.minimum(np.array(windows_s, np.float64), self.sampled_s)
+        lengths_s = np.minimum(np.array(windows_s, np.float64), self.duration_s)
         integrals_a2s, starts_s = self.square.search_all(lengths_s, np.array(floors_a2s, np.float64))
-        found: list[Window | None] = []
-        for place, window_s in enumerate(windows_s):
-            length_s, integral, start = (float(each[place]) for each in (lengths_s, integrals_a2s, starts_s))
-            if not math.isnan(start) and self._crosses(np.array([start]), length_s)[0]:
-                integral, start = self._whole(length_s, integral) or (integral, start)
-            found.append(None if math.isnan(start) else self._window(window_s, length_s, integral, start))
-        return found
-
-    def _whole(self, length_s: float, integral_a2s: float) -> tuple[float, float] | None:
-        """A window that holds as much as the best one and crosses no gap: what it holds, where it starts."""
-        integrals_a2s, starts_s = self.square.search_all(
-            np.array([length_s]),
-            np.array([integral_a2s * (1 - TIE)]),
-            lambda starts: self._crosses(starts, length_s),
-        )
-        return None if math.isnan(starts_s[0]) else (float(integrals_a2s[0]), float(starts_s[0]))
-
-    def worst_from(self, window_s: float) -> Window:
-        """The largest RMS over any window of this length or longer, up to the sampled time. Errors as `worst`."""
-        best = self.worst(window_s)
-        if window_s >= self.sampled_s:
-            return best
-        longer = self.square.best_from(window_s, best.rms_a**2)
-        return best if longer is None else self._window(longer[2], longer[2], longer[0], longer[1])
+        each = zip(windows_s, integrals_a2s.tolist(), starts_s.tolist(), strict=True)
+        return [
+            None if math.isnan(start_s) else self._window(window_s, held_a2s, start_s)
+            for window_s, held_a2s, start_s in each
+        ]
 
     def seconds_above(self, *levels_a: float) -> list[tuple[float, float]]:
         """For each level ≥ 0: sampled time with |i| above it, and its 1 σ from not knowing when i passed; in s."""
         return [(above_s, math.sqrt(passed_s2 / 12)) for above_s, passed_s2 in self.square.seconds_above(levels_a)]
 
-    def _crosses(self, start_s: Array, length_s: float) -> Mask:
-        """Whether a gap lies strictly inside each window, in axis time; a rounding step at its ends is no crossing."""
-        slip = 8 * np.spacing(self.sampled_s)
-        first = np.searchsorted(self.gap_axis_s, start_s + slip, side="right")
-        behind = np.searchsorted(self.gap_axis_s, start_s + length_s - slip, side="left")
-        return np.asarray(behind > first)
+    def window(self, start_s: float, window_s: float) -> Window:
+        """The window that begins at a run time, inside the run."""
+        axis_s = np.clip(np.array([start_s - self.start_s, start_s - self.start_s + window_s]), 0.0, self.duration_s)
+        held_a2s = float(self.square.between(axis_s[:1], axis_s[1:])[0])
+        return self._window(window_s, held_a2s, float(axis_s[0]))
 
-    def _window(self, window_s: float, length_s: float, integral_a2s: float, start_s: float) -> Window:
-        # Longer than the sampled time: all of it is taken, and what is missing lies inside even if at an end.
-        missing = window_s > length_s * (1 + TIE)
-        crosses = missing or bool(self._crosses(np.array([start_s]), length_s)[0])
-        slip = 8 * np.spacing(self.sampled_s)
-        return Window(
-            window_s=window_s,
-            rms_a=math.sqrt(max(integral_a2s, 0.0) / length_s),
-            start_s=self._time(start_s, int(np.searchsorted(self.gap_axis_s, start_s + slip, "right"))),
-            end_s=self._time(start_s + length_s, int(np.searchsorted(self.gap_axis_s, start_s + length_s - slip))),
-            crosses_gap=crosses,
-            axis_s=start_s,
-        )
+    def _window(self, window_s: float, integral_a2s: float, axis_s: float) -> Window:
+        rms_a = math.sqrt(max(integral_a2s, 0.0) / window_s)
+        return Window(window_s, rms_a, self.start_s + axis_s, self._missing_s(axis_s, window_s) > 0, axis_s)
 
-    def sampled_until(self, time_s: float) -> float:
-        """Sampled time up to a run time: 0 before the first sample, all of it after the last."""
-        begins = self.start_s + self.gap_axis_s + np.concatenate(([0.0], np.cumsum(self.gap_s)))[:-1]
-        unsampled = np.clip(time_s - begins, 0.0, self.gap_s).sum()
-        return float(np.clip(time_s - self.start_s - unsampled, 0.0, self.sampled_s))
+    def _missing_s(self, axis_s: float, window_s: float) -> float:
+        """Length of the gaps in a window; a rounding step at its ends is none."""
+        end_s = axis_s + window_s
+        first = int(np.searchsorted(self.gap_axis_s + self.gap_s, axis_s, "right"))
+        stop = int(np.searchsorted(self.gap_axis_s, end_s))
+        begin_s = np.maximum(self.gap_axis_s[first:stop], axis_s)
+        inside_s = np.minimum(self.gap_axis_s[first:stop] + self.gap_s[first:stop], end_s) - begin_s
+        slip_s = 8 * float(np.spacing(self.duration_s))
+        return float(inside_s[inside_s > slip_s].sum())
 
-    def _time(self, axis_s: float, gaps_before: int) -> float:
-        """Run time of a position on the axis after `gaps_before` gaps."""
-        return self.start_s + axis_s + float(self.gap_s[:gaps_before].sum())
+    def could_hide(self, window: Window, current_a: float) -> bool:
+        """Whether a window as long that has a gap in it could hold clearly more, were `current_a` to flow in gaps.
+
+        A window that overlaps a gap holds no more than what was measured from one length before the gap to one after
+        it, and `current_a`² for the time that is missing there.
+        """
+        if not len(self.gap_s):
+            return False
+        length_s, end_s = window.window_s, self.gap_axis_s + self.gap_s
+        from_s = np.maximum(self.gap_axis_s - length_s, 0.0)
+        to_s = np.minimum(end_s + length_s, self.duration_s)
+        missing_s = np.concatenate(([0.0], np.cumsum(self.gap_s)))
+        first, stop = np.searchsorted(end_s, from_s, "right"), np.searchsorted(self.gap_axis_s, to_s)
+        lost_s = np.minimum(missing_s[stop] - missing_s[first], length_s)
+        near_a2s = self.square.between(from_s, to_s)
+        # No window holds more measured heat than the worst one, nor the whole of it beside a gap that fills it.
+        most_a2s = np.minimum(near_a2s, window.rms_a**2 * length_s) + current_a**2 * lost_s
+        most_a2s = np.minimum(most_a2s, length_s * max(self.square.max_a2, current_a**2))
+        return bool(np.any(most_a2s > window.rms_a**2 * length_s * (1 + HIDDEN_SHARE)))
 
 
 def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: Reason | None = None) -> Estimate:
-    """The window's RMS in A with its interval.
+    """`rms_of_samples`, `at_least` where the window crosses a gap, or where a gap could hide a larger RMS."""
+    result = rms_of_samples(exposure, window, error, note)
+    if window.crosses_gap:
+        return result.bounded("at_least", Reason("window_crosses_gap"))
+    if exposure.could_hide(window, exposure.peak_a):
+        return result.bounded("at_least", Reason("gap_may_hide_larger_rms", missing_s=exposure.missing_s))
+    return result
 
-    `at_least` where the window crosses a gap or, under uneven sampling, the longer intervals could hide it; where it is
-    shorter than the filter's time constant and the board sends no interval RMS, or where `error.unseen` is set.
+
+def rms_of_samples(exposure: Exposure, window: Window, error: CurrentError, note: Reason | None = None) -> Estimate:
+    """The RMS in A of what was measured in the window, with its interval.
+
+    `at_least` where, under uneven sampling, the longer intervals could hide a larger one; where the window is shorter
+    than the filter's time constant and the board sends no interval RMS, or where `error.unseen` is set.
     """
-    length_s = min(window.window_s, exposure.sampled_s)
+    length_s = window.window_s
     terms = error.rms_terms(window.rms_a, length_s / exposure.coarse_s)
     terms["sampling"] = _sampling_u(exposure, window, length_s)
     seen = 1.0 if error.corner_hz is None else pulse_seen(length_s, error.corner_hz)
@@ -296,8 +301,6 @@ def rms_estimate(exposure: Exposure, window: Window, error: CurrentError, note: 
     if result.low is not None:
         result = replace(result, low=max(result.low, 0.0))
     missed: list[Reason] = []
-    if window.crosses_gap:
-        missed.append(Reason("window_crosses_gap"))
     if exposure.coarse_s > exposure.interval_s and window.window_s < 2 * exposure.coarse_s * (1 - TIE):
         missed.append(Reason("samples_miss_larger_rms", interval_s=exposure.coarse_s))
     if error.corner_hz is not None and not exposure.interval_rms and length_s < lag_s(error.corner_hz):
@@ -315,7 +318,9 @@ def _sampling_u(exposure: Exposure, window: Window, length_s: float) -> float:
     if place not in exposure.sampling_u:
         first, stop = exposure.square.span(window.axis_s, window.axis_s + length_s)
         integral_a2s = window.rms_a**2 * length_s
-        exposure.sampling_u[place] = rms_sampling_u(exposure.square.load, first, stop, integral_a2s)
+        exposure.sampling_u[place] = rms_sampling_u(
+            exposure.square.load, first, stop, integral_a2s, exposure.gap_pieces
+        )
     return window.rms_a * exposure.sampling_u[place]
 
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from amptally.analysis.exposure.square_integral import Pieces, SmallBlocks, SquareIntegral, Squares
 from amptally.analysis.exposure.window_exact import Rows
-from amptally.analysis.exposure.window_search import Array, Index, Mask
+from amptally.analysis.exposure.window_search import Array, Index
 from amptally.analysis.signals.append_buffer import AppendBuffer
 
 SIZES = (65_536, 4096, 256, 16)
@@ -87,6 +87,21 @@ class LongSquare(Squares):
     known: dict[float, tuple[float, float]]
     """Integral and start of the windows of some lengths, found while the pieces were read."""
 
+    def filled(self, gaps: Index, gap_s: Array, current_a: float) -> LongSquare:
+        """As `SquareIntegral.filled`; no window is known beforehand."""
+        blocks, tick = self.filled_levels(gaps, gap_s, current_a)
+        unfilled = self.load
+
+        def load(first: int, stop: int) -> Pieces:
+            axis_s, start_a, end_a = unfilled(first, stop)
+            inside = gaps[(gaps >= first) & (gaps < stop)] - first
+            if len(inside):
+                start_a, end_a = start_a.copy(), end_a.copy()
+                start_a[inside] = end_a[inside] = current_a
+            return axis_s, start_a, end_a
+
+        return LongSquare(blocks, tick, float(blocks[0].max_a2.max()), self.pieces, load, {})
+
     def span(self, from_s: float, to_s: float) -> tuple[int, int]:
         """As `SquareIntegral.span`."""
         first, stop = (self._place(x_s) for x_s in (from_s, to_s))
@@ -113,19 +128,17 @@ class LongSquare(Squares):
             start_a[begin:stop], end_a[begin:stop] = pieces[1][piece], pieces[2][piece]
         return axis_s, start_a, end_a
 
-    def search_all(
-        self, windows_s: Array, floors_a2s: Array, forbidden: Callable[[Array], Mask] | None = None
-    ) -> tuple[Array, Array]:
+    def search_all(self, windows_s: Array, floors_a2s: Array) -> tuple[Array, Array]:
         """As `Squares.search_all`."""
         found_a2s, start_s = floors_a2s.copy(), np.full(len(windows_s), np.nan)
-        looked_up = np.array([forbidden is None and window_s in self.known for window_s in windows_s.tolist()], bool)
+        looked_up = np.array([window_s in self.known for window_s in windows_s.tolist()], bool)
         for place in np.flatnonzero(looked_up):
             integral, start = self.known[float(windows_s[place])]
             if integral > floors_a2s[place]:
                 found_a2s[place], start_s[place] = integral, start
         rest = ~looked_up
         # By name: `super()` without arguments does not know the class that slots make of this one.
-        found_a2s[rest], start_s[rest] = Squares.search_all(self, windows_s[rest], floors_a2s[rest], forbidden)
+        found_a2s[rest], start_s[rest] = Squares.search_all(self, windows_s[rest], floors_a2s[rest])
         return found_a2s, start_s
 
 

@@ -80,11 +80,11 @@ def _long(run: Run, si_name: str, windows_s: Iterable[float]) -> Exposure:
     # What the run caches must not refer to the run, or it would outlive its last user.
     square = replace(cached, load=_Reader(run, si_name).pieces)
     timeline = run.timeline
-    gap_s = timeline.after_s - timeline.before_s
-    gap_axis_s = timeline.before_s - timeline.start_s - np.concatenate(([0.0], np.cumsum(gap_s)[:-1]))[: len(gap_s)]
+    gap_axis_s, gap_s = timeline.before_s - timeline.start_s, timeline.after_s - timeline.before_s
     late_s = run.declared(si_name).delay_s or 0.0
     start_s, interval_s = timeline.start_s - late_s, timeline.interval_s or 0.0
-    return Exposure(start_s, square, gap_axis_s, gap_s, interval_s, _is_rms(si_name), timeline.spacing)
+    kind = _is_rms(si_name)
+    return Exposure(start_s, square, gap_axis_s, gap_s, timeline.gaps, interval_s, kind, timeline.spacing)
 
 
 @dataclass(slots=True)
@@ -94,24 +94,23 @@ class _Reader:
     run: Run
     si_name: str
     _chunks: OrderedDict[int, tuple[Floats, Floats]] = field(default_factory=OrderedDict)
-    """Axis positions and values of chunks of rows, by the first."""
+    """Times from the first sample on and values of chunks of rows, by the first."""
 
     @property
     def length_s(self) -> float:
-        """Of the axis of sampled time."""
-        timeline = self.run.timeline
-        return timeline.end_s - timeline.start_s - float((timeline.after_s - timeline.before_s).sum())
+        """From the first sample to the last."""
+        return self.run.timeline.end_s - self.run.timeline.start_s
 
     def pieces(self, first: int, stop: int) -> Pieces:
         """Pieces `first` to `stop` (exclusive)."""
         begins = range(first // CHUNK_ROWS * CHUNK_ROWS, stop + 1, CHUNK_ROWS)
         parts = [[part[max(first - begin, 0) : stop + 1 - begin] for part in self._chunk(begin)] for begin in begins]
         axis_s, value = parts[0] if len(parts) == 1 else (np.concatenate(each) for each in zip(*parts, strict=True))
-        return self._as_pieces(axis_s, value)
+        return self._as_pieces(axis_s, value, first)
 
     def pieces_of(self, series: Series, first: int) -> Pieces:
         """Those between consecutive rows from `first` on."""
-        return self._as_pieces(self._axis_s(series.time_s, first), series.value)
+        return self._as_pieces(self._axis_s(series.time_s), series.value, first)
 
     def _chunk(self, first: int) -> tuple[Floats, Floats]:
         found = self._chunks.pop(first, None)
@@ -119,30 +118,25 @@ class _Reader:
             series = self.run.samples(self.si_name, first, min(CHUNK_ROWS, self.run.rows - first))
             if series is None:
                 raise ArithmeticError("a channel without nulls has samples everywhere")
-            found = self._axis_s(series.time_s, first), series.value
+            found = self._axis_s(series.time_s), series.value
         self._chunks[first] = found
         while len(self._chunks) > CHUNKS:
             self._chunks.popitem(last=False)
         return found
 
-    def _axis_s(self, time_s: Floats, first: int) -> Floats:
-        """Positions on the axis of sampled time of consecutive rows from `first` on."""
-        timeline = self.run.timeline
-        begin_s = timeline.start_s - (self.run.declared(self.si_name).delay_s or 0.0)
-        axis_s = time_s - begin_s if begin_s else time_s
-        gap_s = timeline.after_s - timeline.before_s
-        if len(gap_s):
-            rows = np.arange(first, first + len(time_s))
-            before = np.searchsorted(timeline.gaps, rows, "left")
-            axis_s = axis_s - np.concatenate(([0.0], np.cumsum(gap_s)))[before]
-            # Rounding must neither give a gap a length nor make the axis fall.
-            inside = timeline.gaps[(timeline.gaps >= first) & (timeline.gaps < rows[-1])] - first
-            axis_s[inside + 1] = axis_s[inside]
-            axis_s = np.maximum.accumulate(axis_s)
-        return axis_s
+    def _axis_s(self, time_s: Floats) -> Floats:
+        """Times from the first sample on."""
+        begin_s = self.run.timeline.start_s - (self.run.declared(self.si_name).delay_s or 0.0)
+        return time_s - begin_s if begin_s else time_s
 
-    def _as_pieces(self, axis_s: Floats, value: Floats) -> Pieces:
-        return (axis_s, value[1:], value[1:]) if _is_rms(self.si_name) else (axis_s, value[:-1], value[1:])
+    def _as_pieces(self, axis_s: Floats, value: Floats, first: int) -> Pieces:
+        start_a, end_a = (value[1:], value[1:]) if _is_rms(self.si_name) else (value[:-1], value[1:])
+        gaps = self.run.timeline.gaps
+        inside = gaps[(gaps >= first) & (gaps < first + len(start_a))] - first
+        if len(inside):
+            start_a, end_a = start_a.copy(), end_a.copy()
+            start_a[inside] = end_a[inside] = 0.0
+        return axis_s, start_a, end_a
 
 
 def _is_rms(si_name: str) -> bool:

@@ -9,21 +9,18 @@ Blocks of pieces are summarised in memory. Single pieces are used only where a s
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 
-from amptally.analysis.exposure.longest_window import best_ends
 from amptally.analysis.exposure.window_exact import GatheredBlocks, Rows, solve
 from amptally.analysis.exposure.window_search import (
     FIRST_BLOCKS,
-    NEGLIGIBLE,
     Array,
     Blocks,
     Index,
-    Mask,
     Search,
     larger_blocks,
     within,
@@ -120,6 +117,15 @@ class Squares:
         """The pieces of some small blocks, whose numbers increase."""
         raise NotImplementedError
 
+    def filled_levels(self, gaps: Index, gap_s: Array, current_a: float) -> tuple[tuple[Blocks, ...], float]:
+        """Blocks and tick with this current in some pieces in which none flowed: their numbers and lengths."""
+        inner = self.blocks[-1]
+        held_a2s, highest_a = np.diff(inner.edge_ticks) * self.tick_a2s, np.sqrt(inner.max_a2)
+        np.add.at(held_a2s, gaps // inner.size, current_a**2 * gap_s)
+        highest_a[gaps // inner.size] = np.maximum(highest_a[gaps // inner.size], current_a)
+        small = SmallBlocks(inner.edge_s, held_a2s, highest_a, np.sqrt(inner.min_a2))
+        return small.levels(tuple(each.size for each in self.blocks))
+
     @property
     def length_s(self) -> float:
         """Length of the axis in s."""
@@ -135,45 +141,25 @@ class Squares:
         total: Array = whole + (last.line(to_s)[0] - first.line(from_s)[0])
         return total
 
-    def search_all(
-        self, windows_s: Array, floors_a2s: Array, forbidden: Callable[[Array], Mask] | None = None
-    ) -> tuple[Array, Array]:
+    def search_all(self, windows_s: Array, floors_a2s: Array) -> tuple[Array, Array]:
         """(integrals in A²s, starts on the axis in s) of the windows of these lengths that hold most.
 
-        0 < window_s ≤ length_s. NaN is the start where none is above its floor. With `forbidden`, which marks start
-        positions that do not count, any windows above the floors will do. Exact to rounding: a block is passed over
-        only when no window in it can win by `NEGLIGIBLE`.
+        0 < window_s ≤ length_s. NaN is the start where none is above its floor. Exact to rounding: a block is passed
+        over only when no window in it can win by `NEGLIGIBLE`.
         """
         inner = self.blocks[-1]
         found_a2s, start_s = floors_a2s.copy(), np.full(len(windows_s), np.nan)
         whole = windows_s >= self.length_s
         total_a2s = inner.edge_ticks[-1] * self.tick_a2s
         begin_s = inner.edge_s[:1]
-        counts = whole & (total_a2s > floors_a2s) & (forbidden is None or not forbidden(begin_s)[0])
+        counts = whole & (total_a2s > floors_a2s)
         found_a2s[counts], start_s[counts] = total_a2s, begin_s[0]
         rest = np.flatnonzero(~whole)
         if len(rest):
-            search = Search(self.blocks, self.tick_a2s, self.max_a2, windows_s[rest], floors_a2s[rest], forbidden)
+            search = Search(self.blocks, self.tick_a2s, self.max_a2, windows_s[rest], floors_a2s[rest])
             search.run(partial(solve, inner, self.tick_a2s, self.gather))
             found_a2s[rest], start_s[rest] = search.best_a2s, search.start_s
         return found_a2s, start_s
-
-    def best_from(self, window_s: float, mean_a2: float) -> tuple[float, float, float] | None:
-        """(integral, start, length) of the longer window with the largest mean square; None if it beats nothing.
-
-        `mean_a2` is the mean square of the best window of the length itself. Method: `longest_window`.
-        """
-        best = None
-        while True:
-            ends = best_ends(self.blocks, self.tick_a2s, self.gather, window_s, mean_a2)
-            if ends is None:
-                return best
-            length_s = ends[1] - ends[0]
-            integral = float(self.between(*np.array(ends)[:, None])[0])
-            if integral <= mean_a2 * length_s * (1 + NEGLIGIBLE):
-                return best
-            best = integral, ends[0], length_s
-            mean_a2 = integral / length_s
 
     def seconds_above(self, levels_a: Sequence[float]) -> list[tuple[float, float]]:
         """For each level ≥ 0 the time with |i| above it, and Σ (length of pieces that pass it)²; in s and s²."""
@@ -240,6 +226,13 @@ class SquareIntegral(Squares):
         """First and end (exclusive) of the pieces between two axis positions, with a few more on both sides."""
         first, stop = np.searchsorted(self.axis_s, (from_s, to_s)).tolist()
         return max(first - 4, 0), min(stop + 4, self.pieces)
+
+    def filled(self, gaps: Index, gap_s: Array, current_a: float) -> SquareIntegral:
+        """The same with this current in some pieces in which none flowed: their numbers and lengths."""
+        blocks, tick = self.filled_levels(gaps, gap_s, current_a)
+        start_a, end_a = self.start_a.copy(), self.end_a.copy()
+        start_a[gaps] = end_a[gaps] = current_a
+        return SquareIntegral(blocks, tick, float(blocks[0].max_a2.max()), self.pieces, self.axis_s, start_a, end_a)
 
     def load(self, first: int, stop: int) -> Pieces:
         """Pieces `first` to `stop` (exclusive): their ends on the axis, their first and their last currents."""

@@ -165,15 +165,14 @@ class Search:
         max_a2: float,
         windows_s: Array,
         floors_a2s: Array,
-        forbidden: Callable[[Array], Mask] | None = None,
     ) -> None:
-        """Only windows above their floor count. With `forbidden`, which marks starts that do not, any such will do."""
+        """Only windows above their floor count."""
         self._blocks, self._tick_a2s, self._greatest_a2 = blocks, tick_a2s, max_a2
-        self._windows_s, self._forbidden = windows_s, forbidden
+        self._windows_s = windows_s
         self.best_a2s = floors_a2s.copy()
         self.start_s: Array = np.full(len(windows_s), np.nan)
         """Where the best window begins; NaN where none is above its floor."""
-        # What some window is known to hold. Under a condition it may be one that does not count.
+        # What some window is known to hold.
         self._sure_a2s = np.full(len(windows_s), -np.inf)
 
     def run(self, solve: Solve) -> None:
@@ -198,8 +197,6 @@ class Search:
 
     def _may_win(self, which: Index, upper_a2s: Array) -> Index:
         """Pairs whose bound beats the best."""
-        if self._forbidden is not None and np.isfinite(self.start_s).all():
-            return np.empty(0, np.int64)  # the caller knows the maximum and asks for any window that reaches it
         best = self.best_a2s[which]
         return np.flatnonzero((upper_a2s > best + NEGLIGIBLE * np.abs(best)) & (upper_a2s >= self._sure_a2s[which]))
 
@@ -224,8 +221,7 @@ class Search:
     def _candidates(self, bounds: Bounds, level: int, which: Index, home: Index, solve: Solve) -> tuple[Index, Array]:
         """Pairs that may beat the best, and the bounds of all; of many the top one of each length is searched first."""
         lower, upper = self._bounds(bounds, self._blocks[level], which, home)
-        if self._forbidden is None:
-            np.maximum.at(self._sure_a2s, which, lower)
+        np.maximum.at(self._sure_a2s, which, lower)
         alive = self._may_win(which, upper)
         if len(alive) > SPLIT_PAIRS:
             first = alive[_top_of_each(which[alive], upper[alive])]
@@ -249,8 +245,6 @@ class Search:
 
     def _take_better(self, which: Index, integral_a2s: Array, start_s: Array) -> None:
         """Take the best window of each length where it beats what is known; the first of equals."""
-        if self._forbidden is not None:
-            integral_a2s = np.where(self._forbidden(start_s), -np.inf, integral_a2s)
         top = np.full(len(self._windows_s), -np.inf)
         np.maximum.at(top, which, integral_a2s)
         better = top > self.best_a2s

@@ -9,13 +9,11 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-
 from amptally.analysis.exposure.exposure import TIE, WINDOW_INTERVALS, CurrentError, Exposure
-from amptally.analysis.protection.fuse_curve import Limit
 from amptally.analysis.protection.fuse_eligibility import FuseSpec, UsableRating, usable_rating
 from amptally.analysis.protection.fuse_margin import (
     Margins,
+    Unseen,
     Verdict,
     above_rating,
     measured_margins,
@@ -25,15 +23,12 @@ from amptally.analysis.protection.supply import Translated
 from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.results.reason import Fact, Reason, Severity
+from amptally.tables.fuse_derating import last_known_c, steepest_slope_per_k
 from amptally.tables.fuse_families import FAMILIES
-from amptally.tables.fuse_opening_times import LIMIT_PERCENT, FuseTable
+from amptally.tables.fuse_opening_times import FuseTable
 
-PREHEAT_S = 60.0
-"""How far before the tightest window a fuse's load is examined."""
-SHORTEST_PREHEAT_S = 1.0
-"""Less sampled time than this before the window says nothing about how warm the fuse was."""
-PREHEAT_FRACTION = 0.5
-"""RMS over that time, as a share of the derated rating, from which the fuse was clearly not cold. Our own choice."""
+LOADED_SHARE = 0.1
+"""RMS at the start of a run, as a share of the derated rating, from which the run is said to start loaded. Our own."""
 
 Source = Literal["measured", "estimated", "bounded"]
 """Where the current of a fuse comes from: its own sensor, duty, or only that one lead carries at least the other's."""
@@ -55,17 +50,20 @@ class FuseResult:
     """The rating in the air at the fuse; None when it cannot be given."""
     family: str | None
     margin: Estimate
-    """Smallest ratio, over window lengths, of the earliest opening's current to the largest RMS."""
+    """What the whole current could have been multiplied by before the earliest opening, by the table's network.
+
+    Its low end is what the published rows alone guarantee, less what sensor, sampling and gaps leave open.
+    """
     margin_latest: Estimate
-    """The same against the latest opening."""
+    """The same for the latest opening."""
     tightest_window_s: float | None
-    """Length of the window that sets `margin`."""
+    """The shortest window ending at `tightest_at_s` that holds nine tenths of the heating there."""
     tightest_at_s: float | None
-    """Where that window starts, in run time."""
+    """When the fuse was warmest, in run time."""
     seconds_above_rating: Estimate
     """Time with |i| above `rating_a`."""
     continuous_fraction: Estimate
-    """Largest 600 s RMS, or that of the whole run if shorter, over `derated_a`."""
+    """Largest 600 s RMS, or that of the driven part if shorter, over `derated_a`."""
     verdict: Verdict
     rule: tuple[Reason, ...]
     """Which limits, how read, and how far they can be trusted; or why nothing was compared."""
@@ -73,7 +71,7 @@ class FuseResult:
     current_from: Source | None = None
     """None where no current could be compared."""
     worst_rms_a: float | None = None
-    """RMS in the window that sets `margin`."""
+    """RMS in that window."""
 
 
 def assess_fuse(
@@ -84,15 +82,19 @@ def assess_fuse(
     through: Translated | None = None,
     doubts: Doubts = NO_DOUBTS,
     *,
+    most_a: float | None = None,
+    driven_s: float = math.inf,
     description_fits: bool = True,
 ) -> FuseResult:
     """Compare the current that one fuse carried with its published limits.
 
     `exposure` is the current of the fuse's sensor, None when it was not measured or is refused; `error` is what is
     declared about that sensor and `corner_hz` the corner of the filter before the converter. `through` is what the
-    fuse's own lead carried where the sensor sits in the other one. `doubts` are those of the run. A machine file whose
-    battery does not fit the measured voltage (`description_fits` False) may name the wrong fuse too: a danger stands,
-    no comfort does.
+    fuse's own lead carried where the sensor sits in the other one; `most_a` is the most that lead can carry (None: not
+    known), which bounds what was not measured. `doubts` are those of the run. A machine file whose battery does not fit
+    the measured voltage (`description_fits` False) may name the wrong fuse too: a danger stands, no comfort does.
+
+    `driven_s` is how long the machine was driven.
 
     Whatever the data or the machine file cannot support is refused with the reason; nothing raises.
     """
@@ -136,10 +138,13 @@ def assess_fuse(
     findings += _unverified(fuse, table, standing)
     unresolved, more = _resolution(fuse, table, carried, corner_hz)
     findings += more
+    between = Unseen(most_a, tuple(unresolved), corner_hz)
     if through is None:
-        margins = measured_margins(exposure, table, derated_a, error, unresolved)
+        margins = measured_margins(exposure, table, derated_a, error, between, driven_s)
     else:
-        margins = translated_margins(through, table, derated_a, error, unresolved)
+        margins = translated_margins(through, table, derated_a, error, between, driven_s)
+    if usable.share is not None and usable.share.at_most:
+        margins = margins.at_most(_borrowed(fuse, usable))
     margins = margins.held(doubts, channel)
     source: Source = "measured" if through is None else "estimated" if through.lower and through.upper else "bounded"
     withdrawn = not description_fits and margins.verdict in ("near", "below")
@@ -148,7 +153,6 @@ def assess_fuse(
         rule = _no_comparison(margins.margin)
     else:
         rule = _rule(table, derated_a, standing, through)
-        findings += _short_windows(fuse, table, carried)
         findings += _explain(fuse, carried, derated_a, margins, source, withdrawn=withdrawn)
     if withdrawn:
         rule = (*rule, Reason("verdict_withdrawn"))
@@ -162,7 +166,7 @@ def assess_fuse(
         margins.margin,
         margins.margin_latest,
         closest.window.window_s if closest else None,
-        closest.window.start_s if closest else None,
+        closest.at_s if closest else None,
         above,
         margins.fraction,
         verdict,
@@ -180,20 +184,10 @@ def _no_comparison(margin: Estimate) -> tuple[Reason, ...]:
 def _rule(
     table: FuseTable, derated_a: float, standing: tuple[Reason, ...], through: Translated | None
 ) -> tuple[Reason, ...]:
-    """Which limits, how read, and what they do not cover."""
-    earliest, latest = Limit.of(table, derated_a, "earliest"), Limit.of(table, derated_a, "latest")
-    limits = Reason(
-        "limits_of_fuse",
-        table=table.title,
-        standing=standing,
-        derated_a=derated_a,
-        shortest_s=earliest.shortest_s,
-        earliest_last_s=earliest.last_s,
-        latest_last_s=latest.last_s,
-        latest_percent=LIMIT_PERCENT,
-    )
+    """Which limits, and how read."""
+    limits = Reason("limits_of_fuse", table=table.title, standing=standing, derated_a=derated_a)
     estimated = () if through is None else (Reason("current_translated", how=through.how),)
-    return (*estimated, limits, Reason("times_of_a_cold_fuse"))
+    return (*estimated, limits)
 
 
 def _unseen(
@@ -235,15 +229,27 @@ def _unlimited(fuse: FuseSpec, usable: UsableRating) -> tuple[Reason | None, lis
             "fuse_rating_unknown", "caution", place=place, family=family, rating_a=usable.rating_a, limits_for_a=spans
         )
         return why, [why]
-    derating = usable.table.derating
-    if not derating:
-        return None, [Reason("fuse_derating_missing", "caution", place=place, rating_a=usable.rating_a)]
     findings = [Reason("fuse_ambient_assumed", place=place, air_c=fuse.air_c)] if fuse.ambient_assumed else []
+    if usable.share is not None and usable.share.borrowed:
+        findings.append(_borrowed(fuse, usable))
     if usable.code == "ambient_beyond":
-        last_c = derating[-1].ambient_c
+        last_c = usable.table.derating[-1].ambient_c if usable.table.derating else last_known_c()
         why = Reason("fuse_ambient_beyond", "caution", place=place, air_c=fuse.air_c, last_c=last_c)
         return why, [*findings, why]
     return None, findings
+
+
+def _borrowed(fuse: FuseSpec, usable: UsableRating) -> Reason:
+    """No derating table is held for this family: the steepest known slope was taken."""
+    return Reason(
+        "fuse_derating_missing",
+        "caution",
+        place=fuse.place,
+        rating_a=usable.rating_a,
+        derated_a=usable.derated_a,
+        air_c=fuse.air_c,
+        slope_per_k=steepest_slope_per_k(),
+    )
 
 
 def _standing(table: FuseTable, rating_a: float) -> tuple[Reason, ...]:
@@ -292,80 +298,36 @@ def _shortest_s(table: FuseTable) -> float:
     return min(row.shortest_s for row in table.limits() if row.shortest_s is not None)
 
 
-def _short_windows(fuse: FuseSpec, table: FuseTable, exposure: Exposure) -> list[Reason]:
-    """Windows below the shortest published time, with the largest RMS of the shortest window that the samples show."""
-    shortest_s, shown_s = _shortest_s(table), WINDOW_INTERVALS * exposure.coarse_s
-    if shown_s >= shortest_s or exposure.refusal(shown_s) is not None:
-        return []
-    window = exposure.worst(shown_s)
-    return [
-        Reason(
-            "fuse_short_windows",
-            place=fuse.place,
-            shortest_s=shortest_s,
-            window_s=window.window_s,
-            rms_a=window.rms_a,
-            start_s=window.start_s,
-        )
-    ]
-
-
 def _explain(
     fuse: FuseSpec, exposure: Exposure, derated_a: float, margins: Margins, source: Source, *, withdrawn: bool
 ) -> list[Reason]:
     """Findings about the comparison itself."""
     closest, verdict, place = margins.closest, margins.verdict, fuse.place
     if closest is None:
-        code = "fuse_no_current" if exposure.peak_a == 0 else "fuse_run_short"
-        return [Reason(code, place=place, why=margins.margin.reasons)]
-    window = closest.window
+        return [Reason("fuse_no_current", place=place, why=margins.margin.reasons)]
+    promise, margin = margins.promise, margins.margin
     compared: dict[str, Fact] = {
         "place": place,
         "current_from": source,
-        "rms_a": window.rms_a,
-        "window_s": window.window_s,
-        "start_s": window.start_s,
-        "allowed_a": closest.allowed_a,
-        "margin": closest.ratio,
+        "rms_a": closest.window.rms_a,
+        "window_s": closest.window.window_s,
+        "at_s": closest.at_s,
+        "margin": margin.value,
+        "promised": None if promise is None else promise.measured,
         "margin_latest": margins.margin_latest.value,
         "continuous_fraction": margins.fraction.value,
     }
     findings = []
     if verdict in FINDING_OF and not withdrawn:
         findings.append(Reason(*FINDING_OF[verdict], **compared))
-    if window.crosses_gap:
-        findings.append(
-            Reason(
-                "fuse_gap",
-                "caution",
-                place=place,
-                window_s=window.window_s,
-                start_s=window.start_s,
-                end_s=window.end_s,
-            )
-        )
-    elif verdict == "unknown" and margins.margin.value is not None:
-        if source != "measured":
-            findings.append(Reason("fuse_estimate_open", "caution", **compared))
-        elif margins.margin.bound != "at_most":
-            gap_s = exposure.duration_s - exposure.sampled_s
-            filled = margins.filled_fraction
-            findings.append(Reason("fuse_gap", "caution", place=place, gap_s=gap_s, filled_fraction=filled))
-    before_a, before_s = _before(exposure, window.start_s)
-    if before_a > PREHEAT_FRACTION * derated_a and window.window_s <= PREHEAT_S:
-        findings.append(Reason("fuse_preheated", place=place, rms_a=before_a, before_s=before_s, derated_a=derated_a))
+    hidden = promise is not None and any(reason.code == "gaps_may_hide_more" for reason in promise.why)
+    open_by_gaps = verdict == "unknown" and margin.bound == "estimate" and exposure.missing_s > 0
+    if source != "measured" and verdict == "unknown" and not margin.is_refused:
+        findings.append(Reason("fuse_estimate_open", "caution", **compared))
+    elif hidden or open_by_gaps:
+        filled, gap_s = margins.filled_fraction, exposure.missing_s
+        findings.append(Reason("fuse_gap", "caution", place=place, gap_s=gap_s, low=margin.low, filled_fraction=filled))
+    if promise is not None and promise.before_a > LOADED_SHARE * derated_a:
+        before_a = promise.before_a
+        findings.append(Reason("fuse_started_loaded", place=place, before_a=before_a, derated_a=derated_a))
     return findings
-
-
-def _before(exposure: Exposure, start_s: float) -> tuple[float, float]:
-    """RMS [A] of the sampled time in the `PREHEAT_S` before a moment, and how long that was [s]; 0 where too short.
-
-    Read off the edges of the smallest blocks, with straight lines between them.
-    """
-    axis_s = np.array([exposure.sampled_until(start_s - PREHEAT_S), exposure.sampled_until(start_s)])
-    seconds = float(axis_s[1] - axis_s[0])
-    if seconds < SHORTEST_PREHEAT_S:
-        return 0.0, seconds
-    blocks = exposure.square.blocks[-1]
-    ticks = np.interp(axis_s, blocks.edge_s, blocks.edge_ticks.astype(np.float64))
-    return math.sqrt(float(ticks[1] - ticks[0]) * exposure.square.tick_a2s / seconds), seconds

@@ -10,19 +10,72 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from amptally.analysis.exposure.exposure import CurrentError, Exposure, rms_estimate
-from amptally.analysis.protection.fuse_curve import NEAR_MARGIN, Limit, Tightest, tightest
+from amptally.analysis.exposure.exposure import (
+    HIDDEN_SHARE,
+    CurrentError,
+    Exposure,
+    Window,
+    rms_estimate,
+    rms_of_samples,
+    window_list,
+)
+from amptally.analysis.protection.fuse_curve import NEAR_MARGIN, rows_of
+from amptally.analysis.protection.guarantee import Heat, first_current_a, guaranteed_rise_a2
+from amptally.analysis.protection.peak_rise import peak_rise, tightest_window
 from amptally.analysis.protection.supply import Translated
+from amptally.analysis.protection.thermal_memory import Network, fitted_network
 from amptally.analysis.quality.doubts import Doubts
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, UNDECLARED, Bound, Estimate, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, UNDECLARED, Bound, Estimate, ranked, refuse
 from amptally.analysis.results.propagation import power_of
 from amptally.analysis.results.reason import Reason
-from amptally.tables.fuse_opening_times import FuseTable
+from amptally.analysis.results.sensor_terms import lag_s, pulse_seen
+from amptally.tables.fuse_opening_times import FuseTable, opening_times_s
 
 CONTINUOUS_FRACTION = 0.75  # continuous load at most 75 % of the rating at 25 °C: a maker's fuseology guide
 CONTINUOUS_WINDOW_S = 600.0
+START_S = 0.1
+"""RMS of this long at the start of a run, or of two intervals: what may have flowed before it. Our own choice."""
 
 Verdict = Literal["past", "inside", "near", "below", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class Unseen:
+    """What may have flowed where nothing was measured."""
+
+    most_a: float | None = None
+    """The lead cannot carry more, by the machine file; None where that does not say."""
+    unresolved: tuple[Reason, ...] = ()
+    """Why more than the samples show may have flowed between them: fuse_sampling_slow, fuse_filter_slow."""
+    corner_hz: float | None = None
+    """Corner of the filter before the converter."""
+
+
+ALL_SEEN = Unseen()
+
+
+@dataclass(frozen=True, slots=True)
+class Closest:
+    """The moment at which the fuse was warmest."""
+
+    at_s: float
+    """In run time."""
+    window: Window
+    """The shortest one ending there that holds nine tenths of the rise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Promise:
+    """What the published rows alone guarantee, as margins."""
+
+    measured: float
+    """Of the current as it was measured."""
+    possible: float | None
+    """Of all that may have flowed unseen; None where nothing bounds that."""
+    before_a: float
+    """Assumed to have flowed for ever before the run."""
+    why: tuple[Reason, ...]
+    """What was assumed to have flowed unseen, or why nothing bounds it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,66 +83,186 @@ class Margins:
     """What one current says about one fuse."""
 
     margin: Estimate
-    """Smallest ratio, over window lengths, of the earliest opening's current to the largest RMS."""
+    """What the whole current could have been multiplied by before the earliest opening."""
     margin_latest: Estimate
-    """The same against the latest opening."""
-    closest: Tightest | None
-    """The window that sets `margin`."""
+    """The same for the latest opening."""
+    closest: Closest | None
+    """When the fuse was warmest; None where no current flowed."""
     fraction: Estimate
-    """Largest 600 s RMS, or that of the whole run if shorter, over the derated rating."""
+    """Largest 600 s RMS, or that of the driven part if shorter, over the derated rating."""
     filled_fraction: float
-    """The same if every gap had carried the run's largest current."""
+    """The same if every gap had carried the most that may flow in it."""
     measured: bool
     """The current is the fuse's own, not translated from the other lead."""
+    promise: Promise | None = None
+    seen_low: float | None = None
+    """Low end by what was measured, without what may have flowed unseen."""
 
     @property
     def verdict(self) -> Verdict:
         """How the current stood to the fuse's limits."""
-        judge = verdict_of if self.measured else translated_verdict
-        return judge(self.margin, self.margin_latest, self.fraction, self.filled_fraction)
+        if self.measured:
+            return verdict_of(self.margin, self.margin_latest, self.fraction, self.filled_fraction, self.seen_low)
+        return translated_verdict(self.margin, self.margin_latest, self.fraction, self.filled_fraction)
+
+    def at_most(self, why: Reason) -> Margins:
+        """The same where the fuse may carry less than it was held to."""
+        return replace(self, margin=_at_most(self.margin, (why,)), margin_latest=_at_most(self.margin_latest, (why,)))
 
     def held(self, doubts: Doubts, channel: str) -> Margins:
         """The same as far as it may stand under doubts about the current `channel` (an SI name)."""
+        margin, seen_low = doubts.hold(self.margin, (channel, "margin")), self.seen_low
+        if seen_low is not None and margin.low is not None and self.margin.low:
+            seen_low *= margin.low / self.margin.low
         return replace(
             self,
-            margin=doubts.hold(self.margin, (channel, "margin")),
+            margin=margin,
             margin_latest=doubts.hold(self.margin_latest, (channel, "margin")),
             fraction=doubts.hold(self.fraction, (channel, "peak")),
             closest=None if doubts.against((channel, "margin")) else self.closest,
+            seen_low=seen_low,
         )
 
 
 def measured_margins(
-    exposure: Exposure, table: FuseTable, derated_a: float, error: CurrentError, unresolved: Sequence[Reason]
+    exposure: Exposure,
+    table: FuseTable,
+    derated_a: float,
+    error: CurrentError,
+    unseen: Unseen = ALL_SEEN,
+    driven_s: float = math.inf,
 ) -> Margins:
-    """Margins of a fuse whose own current was measured; any reason in `unresolved` makes them upper bounds."""
-    margin, closest = margin_of(exposure, Limit.of(table, derated_a, "earliest"), error, unresolved)
-    margin_latest, _ = margin_of(exposure, Limit.of(table, derated_a, "latest"), error, unresolved)
-    fraction, filled = continuous(exposure, derated_a, error)
-    return Margins(margin, margin_latest, closest, fraction, filled, measured=True)
+    """Margins of a fuse whose own current was measured: the value by the network of its table, low by its rows.
+
+    `driven_s` is how long the machine was driven: the continuous load is not diluted by standing before and after.
+    """
+    fraction, filled = continuous(exposure, derated_a, error, unseen.most_a, driven_s)
+    if unseen.unresolved:
+        # What the filter takes off any pulse is in the bounds; the shape of one pulse says no more.
+        error = replace(error, corner_hz=None)
+    rows = rows_of(table, "earliest")
+    likely, closest = _by_network(exposure, fitted_network(rows), derated_a, error)
+    if closest is None:
+        return Margins(likely, likely, None, fraction, filled, measured=True)
+    promise = _promise(exposure, table, derated_a, unseen)
+    latest, _ = _by_network(exposure, fitted_network(rows_of(table, "latest"), latest=True), derated_a, error)
+    if promise.possible is None:
+        latest = _at_most(latest, promise.why)
+    margin, seen_low = _with_promise(likely, promise)
+    return Margins(margin, latest, closest, fraction, filled, measured=True, promise=promise, seen_low=seen_low)
+
+
+def _by_network(
+    exposure: Exposure, network: Network, derated_a: float, error: CurrentError
+) -> tuple[Estimate, Closest | None]:
+    """1/√(highest rise), with what the sensor and the sampling add in the window that made it."""
+    peak = peak_rise(exposure, network)
+    if peak.rise_a2 <= 0:
+        return refuse("", Reason("no_ratio_without_current")), None
+    window = tightest_window(exposure, network, peak)
+    rms = rms_of_samples(exposure, window, error)
+    margin = power_of(derated_a / peak.steady_a * window.rms_a, rms, -1, "", {})
+    return margin, Closest(exposure.start_s + peak.axis_s, window)
+
+
+def _promise(exposure: Exposure, table: FuseTable, derated_a: float, unseen: Unseen) -> Promise:
+    """What the rows guarantee of the current as measured, and of what may have flowed in gaps and between samples."""
+    rows = rows_of(table, "earliest")
+    lengths_s = window_list(exposure.duration_s, exposure.interval_s, opening_times_s(table)).tolist()
+    before_a = first_current_a(exposure, max(START_S, exposure.shortest_window_s))
+
+    def margin(heat: Heat) -> float:
+        return derated_a / math.sqrt(guaranteed_rise_a2(rows, heat, lengths_s, before_a))
+
+    heat = Heat.of(exposure)
+    measured = margin(heat)
+    most_a = max(exposure.peak_a, unseen.most_a or 0.0)
+    possible: float | None = measured
+    why: list[Reason] = []
+    if len(exposure.gap_s):
+        heat = Heat.of(exposure.filled(most_a))
+        possible = margin(heat)
+        in_gaps = "gaps_assumed_loaded"
+        if unseen.most_a is None and measured > possible * (1 + HIDDEN_SHARE):
+            possible, in_gaps = None, "gaps_may_hide_more"
+        why.append(Reason(in_gaps, missing_s=exposure.missing_s, assumed_a=most_a))
+    if unseen.unresolved and possible is not None:
+        why += unseen.unresolved
+        possible = None
+        if unseen.most_a is not None:
+            between = _between_samples(heat, exposure, unseen, most_a)
+            possible = margin(between)
+            why.append(Reason("between_samples_at_most", most_a=most_a))
+    return Promise(measured, possible, before_a, tuple(why))
+
+
+def _between_samples(heat: Heat, exposure: Exposure, unseen: Unseen, most_a: float) -> Heat:
+    """The most that may have flowed where samples or filter are too slow to show it, of a lead that carries `most_a`.
+
+    A filter that is slower than the samples shows each pulse, flattened; without one it may lie between two samples.
+    """
+    corner_hz = unseen.corner_hz
+    if corner_hz is None or lag_s(corner_hz) < exposure.coarse_s:
+        return Heat.steady(most_a, exposure.duration_s)
+    return heat.behind_filter(lambda length_s: pulse_seen(length_s, corner_hz), most_a)
+
+
+def _with_promise(likely: Estimate, promise: Promise) -> tuple[Estimate, float]:
+    """The margin with its low end from the rows; and that end for the current as it was measured."""
+    assert likely.value is not None
+    sensor = 1.0 if likely.low is None else likely.low / likely.value
+    seen_low = min(promise.measured, likely.value) * sensor
+    rows = Reason("rows_promise", margin=min(promise.measured, likely.value))
+    if promise.possible is None or likely.low is None:
+        return _at_most(replace(likely, reasons=(rows, *likely.reasons)), promise.why), seen_low
+    low = min(promise.possible, promise.measured, likely.value) * sensor
+    terms = {term.name: term.u for term in likely.terms}
+    terms["what the rows leave open"] = (likely.low - low) / COVERAGE_FACTOR
+    reasons = (rows, *promise.why, *likely.reasons)
+    return replace(likely, low=low, reasons=reasons, terms=ranked(terms)), seen_low
+
+
+def _at_most(margin: Estimate, why: Sequence[Reason]) -> Estimate:
+    """An upper bound; refused where there is no upper end either."""
+    if margin.is_refused or (margin.bound == "at_most" and not why):
+        return margin
+    if margin.high is None:
+        return refuse("", Reason("current_not_above_zero"), *why)
+    return margin.bounded("at_most", *why)
 
 
 def translated_margins(
-    through: Translated, table: FuseTable, derated_a: float, error: CurrentError, unresolved: Sequence[Reason]
+    through: Translated,
+    table: FuseTable,
+    derated_a: float,
+    error: CurrentError,
+    unseen: Unseen = ALL_SEEN,
+    driven_s: float = math.inf,
 ) -> Margins:
     """The same where the current was measured in the other lead: each end from the bound on that side."""
-
-    def one(limit: Limit) -> tuple[Estimate, Tightest | None]:
-        middle, closest = margin_of(through.likely, limit, error, ())
-        floor = None if through.upper is None or unresolved else margin_of(through.upper, limit, error, ())[0]
-        ceiling = None if through.lower is None else margin_of(through.lower, limit, error, ())[0]
-        return between(middle, floor, ceiling, (*through.how, *unresolved)), closest
-
-    margin, closest = one(Limit.of(table, derated_a, "earliest"))
-    margin_latest, _ = one(Limit.of(table, derated_a, "latest"))
     lower, likely, upper = (
-        None if exposure is None else continuous(exposure, derated_a, error)
+        None if exposure is None else measured_margins(exposure, table, derated_a, error, unseen, driven_s)
         for exposure in (through.lower, through.likely, through.upper)
     )
     assert likely is not None
-    fraction = between(likely[0], lower[0] if lower else None, upper[0] if upper else None, through.how)
-    filled = math.inf if upper is None else upper[1]
-    return Margins(margin, margin_latest, closest, fraction, filled, measured=False)
+    how = (*through.how, *unseen.unresolved)
+    margin = between(likely.margin, upper.margin if upper else None, lower.margin if lower else None, how)
+    margin_latest = between(
+        likely.margin_latest, upper.margin_latest if upper else None, lower.margin_latest if lower else None, how
+    )
+    fraction = between(
+        likely.fraction, lower.fraction if lower else None, upper.fraction if upper else None, through.how
+    )
+    filled = math.inf if upper is None else upper.filled_fraction
+    return Margins(
+        margin,
+        margin_latest,
+        likely.closest,
+        fraction,
+        filled,
+        measured=False,
+        promise=upper.promise if upper else None,
+    )
 
 
 def continuous_rating_a(load_a: float, usable: float, share: float = CONTINUOUS_FRACTION) -> float:
@@ -113,12 +286,18 @@ def between(middle: Estimate, floor: Estimate | None, ceiling: Estimate | None, 
     return Estimate(middle.value, low, high, middle.unit, bound, reasons=(*how, *middle.reasons))
 
 
-def verdict_of(margin: Estimate, margin_latest: Estimate, fraction: Estimate, filled_fraction: float) -> Verdict:
+def verdict_of(
+    margin: Estimate,
+    margin_latest: Estimate,
+    fraction: Estimate,
+    filled_fraction: float,
+    seen_low: float | None = None,
+) -> Verdict:
     """The verdict from both margins and the continuous fraction.
 
-    A margin `at_most` x with x < 1 is inside the band for certain; with x ≥ 1 the truth may be on either side of any
-    line below x, so the verdict stays open. `filled_fraction` is the continuous fraction if every gap had carried the
-    run's largest current: only when that, too, is small do gaps leave "below" standing.
+    A margin `at_most` x is inside the band for certain where x < 1, and near for certain where x < 1.25. `seen_low` is
+    the low end by what was measured alone: where only what may have flowed unseen is near, the verdict stays open. So
+    it does where the continuous fraction would be high if every gap had carried the most it can (`filled_fraction`).
     """
     if margin.value is None:
         return "unknown"
@@ -126,11 +305,11 @@ def verdict_of(margin: Estimate, margin_latest: Estimate, fraction: Estimate, fi
         return "past"
     if margin.value < 1:
         return "inside"
-    if margin.low is None:
-        return "unknown"
-    if margin.low < NEAR_MARGIN or (fraction.value is not None and fraction.value > CONTINUOUS_FRACTION):
+    seen = next(each for each in (seen_low, margin.low, margin.value) if each is not None)
+    if seen < NEAR_MARGIN or (fraction.value is not None and fraction.value > CONTINUOUS_FRACTION):
         return "near"
-    return "below" if filled_fraction <= CONTINUOUS_FRACTION else "unknown"
+    bounded = margin.low is not None and margin.low >= NEAR_MARGIN
+    return "below" if bounded and filled_fraction <= CONTINUOUS_FRACTION else "unknown"
 
 
 def translated_verdict(
@@ -149,38 +328,34 @@ def translated_verdict(
     return verdict
 
 
-def margin_of(
-    exposure: Exposure, limit: Limit, error: CurrentError, unresolved: Sequence[Reason]
-) -> tuple[Estimate, Tightest | None]:
-    """Allowed over measured current in the tightest window [1], and that window; None where there is none."""
-    found = tightest(exposure, limit)
-    if found is None:
-        why = exposure.refusal(max(limit.shortest_s, exposure.shortest_window_s))
-        return refuse("", why or Reason("no_ratio_without_current")), None
-    margin = power_of(found.allowed_a, rms_estimate(exposure, found.window, error), -1, "", {})
-    if unresolved and not margin.is_refused:
-        if margin.high is None:
-            return refuse("", Reason("current_not_above_zero"), unresolved[0]), found
-        margin = margin.bounded("at_most", *unresolved)
-    return margin, found
+def continuous(
+    exposure: Exposure,
+    derated_a: float,
+    error: CurrentError,
+    most_a: float | None = None,
+    driven_s: float = math.inf,
+) -> tuple[Estimate, float]:
+    """The continuous fraction [1], and what it would be if every gap had carried the most it can.
 
-
-def continuous(exposure: Exposure, derated_a: float, error: CurrentError) -> tuple[Estimate, float]:
-    """The continuous fraction [1], and what it would be if each gap had carried the run's largest current."""
-    window_s = min(CONTINUOUS_WINDOW_S, exposure.duration_s)
+    That is `most_a` where it is known, or else the run's largest current. Of a run driven for less than 600 s the part
+    in which it was driven counts, `driven_s` long.
+    """
+    window_s = min(CONTINUOUS_WINDOW_S, max(driven_s, exposure.shortest_window_s), exposure.duration_s)
     reason = exposure.refusal(window_s)
     if reason:
         return refuse("", reason), math.inf
     window = exposure.worst(window_s)
-    gap_share = min((exposure.duration_s - exposure.sampled_s) / window_s, 1.0)
-    filled_a = math.sqrt((1 - gap_share) * window.rms_a**2 + gap_share * exposure.peak_a**2)
-    rms = rms_estimate(exposure, window, error, run_shorter(window_s))
+    gap_share = min(exposure.missing_s / window_s, 1.0)
+    filled_a = math.sqrt(window.rms_a**2 + gap_share * max(exposure.peak_a, most_a or 0.0) ** 2)
+    rms = rms_estimate(exposure, window, error, _shorter(window_s, exposure.duration_s))
     return power_of(1 / derated_a, rms, 1, "", {}), filled_a / derated_a
 
 
-def run_shorter(run_s: float) -> Reason | None:
-    """The reason to carry where the RMS of a whole run of `run_s` stands for that of 600 s; None where it is longer."""
-    return Reason("whole_run_rms", run_s=run_s) if run_s < CONTINUOUS_WINDOW_S else None
+def _shorter(window_s: float, run_s: float) -> Reason | None:
+    """The reason to carry where the RMS of a shorter time stands for that of 600 s; None where none does."""
+    if window_s >= CONTINUOUS_WINDOW_S:
+        return None
+    return Reason("driven_part_rms", driven_s=window_s) if window_s < run_s else Reason("whole_run_rms", run_s=run_s)
 
 
 def above_rating(exposure: Exposure, through: Translated | None, rating_a: float, error: CurrentError) -> Estimate:
@@ -202,7 +377,7 @@ def seconds_above(exposure: Exposure, rating_a: float, error: CurrentError) -> E
     # Sums of many pieces, of which rounding may make the larger one the smaller.
     low_s, high_s = min(low_s, value_s), max(high_s, value_s)
     timing_s = COVERAGE_FACTOR * timing_u_s
-    gap_s = exposure.duration_s - exposure.sampled_s
+    gap_s = exposure.missing_s
     reasons = {
         Reason("sensor_error_moves_line", shift_a=shift_a): shift_a > 0,
         UNDECLARED: None in terms,

@@ -11,6 +11,7 @@ from amptally.analysis.controller.duty import RIPPLE_SHARE, Duty, estimate_duty,
 from amptally.analysis.exposure.current import Current
 from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
+from amptally.analysis.results.leads import SIDES
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Floats, Run, Series
 
@@ -66,6 +67,27 @@ def translate(run: Run, spec: FuseSpec, current: Current) -> Translated | None:
         carried(most_d, may_ripple),
         (duty.how, where),
     )
+
+
+def most_possible_a(run: Run, spec: FuseSpec) -> float | None:
+    """What a fuse's lead can carry at most, by motor.stall_a and controller.peak_a; None where neither is given.
+
+    Stall current grows with the battery's voltage, which may be above the one that it is stated for. A motor that is
+    reversed at speed can draw twice as much in its own lead. The main lead feeds both motors.
+    """
+    machine = run.machine
+    if machine is None:
+        return None
+    motor, controller, volts = machine.motor, machine.controller, run.extremes("battery_voltage_v")
+    limits = [] if controller is None or controller.peak_a is None else [controller.peak_a]
+    if motor is not None and motor.stall_a is not None:
+        rated_v = motor.rated_voltage_v
+        above = 1.0 if volts is None or not rated_v else max(1.0, volts.maximum / rated_v)
+        reversed_at_speed = 2.0 if spec.position == "motor_lead" else 1.0
+        limits.append(motor.stall_a * above * reversed_at_speed)
+    if not limits:
+        return None
+    return min(limits) if spec.place != "main" else len(SIDES) * min(limits)
 
 
 def _series(run: Run, side: str, exposure: Exposure) -> Series:

@@ -7,9 +7,22 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, TypeAlias
 
-from amptally.analysis.protection.fuse_margin import CONTINUOUS_WINDOW_S, run_shorter
+from amptally.analysis.exposure.exposure import (
+    HIDDEN_SHARE,
+    WINDOW_INTERVALS,
+    CurrentError,
+    Exposure,
+    Window,
+    rms_estimate,
+    rms_of_samples,
+    window_list,
+)
+from amptally.analysis.protection.fuse_margin import between
+from amptally.analysis.protection.guarantee import first_current_a
+from amptally.analysis.protection.peak_rise import PeakRise, peak_rise, tightest_window
+from amptally.analysis.protection.thermal_memory import Network
 from amptally.analysis.quality.doubts import Aspect
-from amptally.analysis.results.estimate import COVERAGE_FACTOR, UNDECLARED, Bound, Estimate, refuse
+from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, refuse
 from amptally.analysis.results.propagation import power_of
 from amptally.analysis.results.reason import Fact, Reason
 from amptally.logger.machine.fields import Wire
@@ -17,12 +30,17 @@ from amptally.tables import wire_ampacity as table
 from amptally.tables.fuse_above_wire import fuse_against_wire
 from amptally.tables.wire_ampacity import Ampacity
 from amptally.tables.wire_gauge import sae_area_ratio
+from amptally.tables.wire_heating import time_constant_s
 from amptally.tables.wire_resistance import ALPHA_PER_K, STRANDING_U, resistance_ohm
 from amptally.tables.wire_short_time import LONGEST_S, adiabatic_current_a, short_time_k
 
 LENGTH_U = 0.05  # 1 σ, relative: a tape measure along a loom; common practice, no source
+STARTED_LOADED = 0.1
+"""Share of the ampacity from which a first current is said to have been there before the run: 1 % of the rise."""
+START_S = 1.0
+"""The current of this long at the start of a run is taken to have flowed before it. Our own choice."""
 
-Part = Literal["fuse", "wire", "holder", "connector", "cutoff", "controller", "motor", "both_motors"]
+Part = Literal["fuse", "wire", "holder", "connector", "cutoff", "controller"]
 """What a lead is made of, and what its current passes."""
 Verdict = Literal["under", "over", "unknown"]
 Hold: TypeAlias = Callable[[Estimate, Aspect], Estimate]
@@ -40,7 +58,8 @@ class WireResult:
     ampacity_basis: Reason
     """Where the ampacity comes from, or why there is none."""
     margin: Estimate
-    """Ampacity over the largest 10 min RMS."""
+    """Factor on the whole current at which its hottest moment would have reached the insulation's temperature: ampacity
+    over current for a long steady one."""
     adiabatic_margin: Estimate
     """Smallest ratio, over windows up to 5 s, of the current that heats the wire to its limit to the RMS."""
     drop_v: Estimate
@@ -81,36 +100,66 @@ def ampacity_reason(limit: Ampacity) -> Reason:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class WireCurrent:
+    """The current that passed a wire: measured in its own lead, or drawn from the lead beyond the controller."""
+
+    likely: Exposure
+    lower: Exposure | None
+    """What bounds it from below: `likely` itself where it was measured. None: nothing does."""
+    upper: Exposure | None
+    """Likewise from above."""
+    how: tuple[Reason, ...]
+    """What an estimate rests on; empty where it was measured."""
+    error: CurrentError
+    peak_a: Estimate
+    largest_a: float | None = None
+    """No more can have flowed where nothing was measured, by what the machine file declares; None: not declared."""
+
+    @property
+    def measured(self) -> bool:
+        """The sensor saw the wire's own current."""
+        return not self.how
+
+    def gives(self, value: Callable[[Exposure], Estimate], *, falls: bool) -> Estimate:
+        """A value of this current, each end from the bound on its side; `falls`: it falls where the current rises."""
+        middle = value(self.likely)
+        if self.measured:
+            return middle
+        lower, upper = (None if each is None else value(each) for each in (self.lower, self.upper))
+        return between(middle, upper if falls else lower, lower if falls else upper, self.how)
+
+
 def assess_wire(
     conductor: Wire,
+    current: WireCurrent | tuple[Reason, ...],
     *,
-    rms_600_a: Estimate,
-    peak_a: Estimate,
-    whole_run_rms_a: Estimate,
-    exposure: Sequence[tuple[float, float]],
-    exposure_relative_u: float | None = None,
-    exposure_bound: Bound = "estimate",
     ambient_c: float | None = None,
-    rms_window_s: float = CONTINUOUS_WINDOW_S,
     hold: Hold = lambda value, _: value,
     description_fits: bool = True,
 ) -> WireResult:
-    """Compare one lead's currents with what its wire carries.
+    """Compare one lead's current, or the reasons why it is not known, with what its wire carries.
 
-    `exposure` holds (window [s], largest RMS [A]); windows above 5 s are not used. `exposure_relative_u` is the
-    relative 1 σ of those RMS values (None: sensor not declared), `exposure_bound` is "at_least" when samples may have
-    missed a shorter peak. `rms_window_s` is the length `rms_600_a` covers, when the run is shorter than ten minutes.
     A machine file whose battery does not fit the measured voltage (`description_fits` False) may describe another wire
     too: "over" stands, "under" does not.
     """
     limit = ampacity(conductor, ambient_c)
-    margin = hold(_margin(limit, rms_600_a, rms_window_s), "margin")
-    unknown = rms_600_a.reasons if rms_600_a.is_refused else (Reason("no_short_window", longest_s=LONGEST_S),)
-    adiabatic, at_window_s = _adiabatic_margin(conductor, exposure, exposure_relative_u, exposure_bound, unknown)
-    adiabatic = hold(adiabatic, "margin")
-    drop, loss = _drop_and_loss(conductor, limit, ambient_c, rms_600_a, peak_a, whole_run_rms_a)
-    verdict = verdict_of(margin, adiabatic)
-    rule = _rule(limit, margin, rms_600_a, rms_window_s, adiabatic, at_window_s)
+    if isinstance(current, WireCurrent):
+        margin, heated = _margin(conductor, limit, current)
+        adiabatic, at_window_s = _adiabatic_margin(conductor, current)
+        error = current.error
+        whole_a = current.gives(lambda each: rms_estimate(each, each.worst(each.duration_s), error), falls=False)
+        drop, loss = _drop_and_loss(conductor, limit, ambient_c, heated, current.peak_a, whole_a)
+        measured, start_s = current.measured, current.likely.start_s
+    else:
+        unlimited = (ampacity_reason(limit),) if limit.value_a is None else current
+        margin, heated, measured, start_s = refuse("", *unlimited), None, True, 0.0
+        adiabatic, at_window_s = refuse("", *current), None
+        none = refuse("A", *current)
+        drop, loss = _drop_and_loss(conductor, limit, ambient_c, heated, none, none)
+    margin, adiabatic = hold(margin, "margin"), hold(adiabatic, "margin")
+    verdict = verdict_of(margin, adiabatic, measured=measured)
+    rule = _rule(limit, margin, heated, start_s, adiabatic, at_window_s)
     if verdict == "under" and not description_fits:
         verdict, rule = "unknown", (*rule, Reason("verdict_withdrawn"))
     return WireResult(
@@ -126,36 +175,116 @@ def assess_wire(
     )
 
 
-def _margin(limit: Ampacity, rms_a: Estimate, window_s: float) -> Estimate:
-    if limit.value_a is None:
-        return refuse("", ampacity_reason(limit))
+def memory_of(limit: Ampacity) -> Network | None:
+    """The wire's memory: one time constant, at its limit when its ampacity flows for ever. None without an ampacity."""
+    if limit.value_a is None or limit.area_mm2 is None or limit.column_c is None:
+        return None
+    return Network.single(time_constant_s(limit.area_mm2, limit.value_a, limit.column_c, limit.air_c))
+
+
+def careful_memory(wire: Wire, limit: Ampacity) -> Network | None:
+    """The same by the least copper that the wire may hold: heat grows and what holds it shrinks, τ ∝ area²."""
+    nominal = memory_of(limit)
+    return None if nominal is None else Network.single(nominal.constants_s[0] * least_copper(wire) ** 2)
+
+
+def least_copper(wire: Wire) -> float:
+    """Share of its nominal copper that a wire holds at least: SAE's least of a gauge, and stranding."""
+    return _sae_ratio(wire) * (1 - COVERAGE_FACTOR * STRANDING_U)
+
+
+def _margin(wire: Wire, limit: Ampacity, current: WireCurrent) -> tuple[Estimate, PeakRise | None]:
+    """Ampacity over the steady current that would make the wire as hot as the run did, and when that was."""
+    memory, careful = memory_of(limit), careful_memory(wire, limit)
+    if memory is None or careful is None or limit.value_a is None:
+        return refuse("", ampacity_reason(limit)), None
     terms = {"ampacity between rows": limit.relative_u}
-    found = power_of(limit.value_a, rms_a, -1, "", terms, note=Reason("ampacity_without_tolerance"))
-    short = run_shorter(window_s)
-    return found if short is None or found.is_refused else replace(found, reasons=(short, *found.reasons))
+    limit_a = limit.value_a
+    hottest: dict[int, PeakRise] = {}
+
+    def margin(exposure: Exposure) -> Estimate:
+        steady_a, hottest[id(exposure)] = _steady(exposure, memory, careful, limit_a, current)
+        return power_of(limit_a, steady_a, -1, "", terms, note=Reason("ampacity_without_tolerance"))
+
+    return current.gives(margin, falls=True), hottest[id(current.likely)]
 
 
-def _adiabatic_margin(
-    wire: Wire,
-    exposure: Sequence[tuple[float, float]],
-    relative_u: float | None,
-    bound: Bound,
-    unknown: tuple[Reason, ...],
-) -> tuple[Estimate, float | None]:
+def _steady(
+    exposure: Exposure, memory: Network, careful: Network, limit_a: float, current: WireCurrent
+) -> tuple[Estimate, PeakRise]:
+    """The steady current [A] that gives the run's highest rise, and the moment of that rise.
+
+    Before the run its first current is taken to have flowed; no current is taken to have flowed in gaps, and at the
+    upper end of the interval the most that may have.
+    """
+    constant_s = memory.constants_s[0]
+    first_a = first_current_a(exposure, START_S)
+    peak, cold = peak_rise(exposure, memory, first_a), peak_rise(exposure, memory)
+    upper_a, hidden = peak_rise(exposure, careful, first_a).steady_a, _hidden(exposure, current)
+    if hidden is not None:
+        filled_a = peak_rise(hidden.exposure, careful, first_a).steady_a
+        hidden, upper_a = hidden.judged(filled_a / upper_a if upper_a > 0 else 1.0), filled_a
+    window = _hot_window(exposure, memory, peak)
+    if not window.rms_a > 0:
+        return Estimate(peak.steady_a, 0.0, None, "A", "at_least", (Reason("no_current"),)), peak
+    result = power_of(
+        peak.steady_a / window.rms_a,
+        rms_of_samples(exposure, window, current.error),
+        1,
+        "A",
+        {},
+        doubt_low=peak.steady_a - cold.steady_a,
+        doubt_high=upper_a - peak.steady_a,
+        note=Reason("wire_started_loaded", first_a=first_a) if first_a > STARTED_LOADED * limit_a else None,
+    )
+    reasons = [] if hidden is None or not hidden.open_above else [hidden.reason]
+    if WINDOW_INTERVALS * exposure.coarse_s > constant_s:
+        reasons.append(Reason("wire_sampling_slow", interval_s=exposure.coarse_s, constant_s=constant_s))
+    return result.bounded("at_least", *reasons) if reasons else result, peak
+
+
+def _hot_window(exposure: Exposure, memory: Network, peak: PeakRise) -> Window:
+    """The window that made the wire hot: that before the peak, or where it was hottest at the start, the first one."""
+    if peak.axis_s > exposure.shortest_window_s:
+        return tightest_window(exposure, memory, peak)
+    return exposure.window(exposure.start_s, min(memory.constants_s[0], exposure.duration_s))
+
+
+@dataclass(frozen=True, slots=True)
+class _Hidden:
+    """What may have flowed in gaps."""
+
+    exposure: Exposure
+    """With that current in every gap."""
+    reason: Reason
+    bounded: bool
+    """The machine file says that no more can have flowed."""
+    open_above: bool = False
+    """Nothing bounds it, and it matters."""
+
+    def judged(self, larger: float) -> _Hidden:
+        """How it stands where the gaps, so filled, make the heating current `larger` times what it was without."""
+        return replace(self, open_above=not self.bounded and larger > 1 + HIDDEN_SHARE)
+
+
+def _hidden(exposure: Exposure, current: WireCurrent) -> _Hidden | None:
+    """What may have flowed in the gaps; None without any."""
+    if not len(exposure.gap_s):
+        return None
+    bounded, most_a = current.largest_a is not None, max(exposure.peak_a, current.largest_a or 0.0)
+    code = "gaps_assumed_loaded" if bounded else "gaps_may_hide_more"
+    reason = Reason(code, missing_s=exposure.missing_s, assumed_a=most_a)
+    return _Hidden(exposure.filled(most_a), reason, bounded)
+
+
+def _adiabatic_margin(wire: Wire, current: WireCurrent) -> tuple[Estimate, float | None]:
+    """Smallest ratio of the short-time limit to the RMS over windows up to 5 s, and the length of that window."""
     if wire.size is None or wire.insulation_c is None:
         return refuse("", Reason("short_time_needs_wire")), None
     short = short_time_k(wire.insulation_c)
     if short is None:
         return refuse("", Reason("no_short_time_limit", insulation_c=wire.insulation_c)), None
-    usable = [(window, rms) for window, rms in exposure if 0 < window <= LONGEST_S and rms > 0]
-    if not usable:
-        return refuse("", *unknown), None
-    ratios = [(adiabatic_current_a(short.k, wire.size.area_mm2, window) / rms, window) for window, rms in usable]
-    smallest, at_window_s = min(ratios)
-    half = COVERAGE_FACTOR * (relative_u or 0.0)
-    one = Estimate(1.0, 1 / (1 + half), 1 + half, "", reasons=() if relative_u is not None else (UNDECLARED,))
-    less_copper = 1 - _sae_ratio(wire)
-    terms = {"copper area": STRANDING_U}
+    k, area_mm2 = short.k, wire.size.area_mm2
     note = Reason(
         "short_time_k",
         k=short.k,
@@ -164,10 +293,41 @@ def _adiabatic_margin(
         from_formula=short.from_formula,
         passed_over=short.passed_over,
     )
-    result = power_of(smallest, one, 1, "", terms, doubt_low=less_copper * smallest, note=note)
-    if bound == "at_least":
-        result = result.bounded("at_most", Reason("shorter_peak_missed"))
-    return result, at_window_s
+    tightest: dict[int, float] = {}
+
+    def closest(exposure: Exposure) -> tuple[float, Window] | None:
+        windows = [window for window in _short_windows(exposure) if window.rms_a > 0]
+        ratios = [adiabatic_current_a(k, area_mm2, window.window_s) / window.rms_a for window in windows]
+        return min(zip(ratios, windows, strict=True), key=lambda each: each[0], default=None)
+
+    def margin(exposure: Exposure) -> Estimate:
+        found, hidden = closest(exposure), _hidden(exposure, current)
+        if found is None:
+            return refuse("", Reason("no_short_window", longest_s=LONGEST_S))
+        smallest, window = found
+        tightest[id(exposure)], least = window.window_s, smallest
+        if hidden is not None and (filled := closest(hidden.exposure)) is not None:
+            least = min(smallest, filled[0])
+            hidden = hidden.judged(smallest / least)
+        result = power_of(
+            smallest * window.rms_a,
+            rms_of_samples(exposure, window, current.error),
+            -1,
+            "",
+            {"copper area": STRANDING_U},
+            doubt_low=smallest - least * _sae_ratio(wire),
+            note=note,
+        )
+        if hidden is not None and hidden.open_above and result.bound == "estimate":
+            return result.bounded("at_most", hidden.reason)
+        return result
+
+    return current.gives(margin, falls=True), tightest.get(id(current.likely))
+
+
+def _short_windows(exposure: Exposure) -> list[Window]:
+    lengths_s = window_list(exposure.duration_s, exposure.interval_s, (LONGEST_S,))
+    return exposure.worst_of(each_s for each_s in lengths_s.tolist() if each_s <= LONGEST_S)
 
 
 def _sae_ratio(wire: Wire) -> float:
@@ -178,7 +338,7 @@ def _drop_and_loss(
     wire: Wire,
     limit: Ampacity,
     ambient_c: float | None,
-    rms_600_a: Estimate,
+    heated: PeakRise | None,
     peak_a: Estimate,
     whole_run_rms_a: Estimate,
 ) -> tuple[Estimate, Estimate]:
@@ -186,7 +346,7 @@ def _drop_and_loss(
         reason = Reason("resistance_needs_wire")
         return refuse("V", reason), refuse("W", reason)
     air_c = table.BASE_AIR_C if ambient_c is None else ambient_c
-    rise_k, rise_u_k, from_load = _temperature_rise(limit, rms_600_a)
+    rise_k, rise_u_k, from_load = _temperature_rise(limit, heated)
     ohm = resistance_ohm(wire.size.area_mm2, wire.length_m, air_c + rise_k)
     # An SAE cable of the gauge may hold less copper than ASTM's size: more resistance, on one side only.
     more = 1 / _sae_ratio(wire) - 1
@@ -204,20 +364,20 @@ def _drop_and_loss(
     return scaled(peak_a, 1, "V"), scaled(whole_run_rms_a, 2, "W")
 
 
-def _temperature_rise(limit: Ampacity, rms_a: Estimate) -> tuple[float, float, bool]:
-    """(rise [K], its 1 σ [K], whether the load gives it): by the square of the load, up to the column's temperature."""
-    if limit.value_a is None or rms_a.value is None or limit.column_c is None:
+def _temperature_rise(limit: Ampacity, heated: PeakRise | None) -> tuple[float, float, bool]:
+    """(rise [K], its 1 σ [K], whether the load gives it): the run's highest, up to the column's temperature."""
+    if limit.value_a is None or heated is None or limit.column_c is None:
         return 25.0, 25.0 / math.sqrt(3), False
-    to_limit_k = limit.column_c - limit.air_c
-    rise_k = to_limit_k * min((rms_a.value / limit.value_a) ** 2, 1.0)
-    # Half the rise as 1 σ: a run shorter than the wire's warm-up stays cooler, a bundled wire runs hotter.
+    rise_k = (limit.column_c - limit.air_c) * min((heated.steady_a / limit.value_a) ** 2, 1.0)
+    # Half the rise as 1 σ: most of a run the wire is cooler, and a bundled wire runs hotter.
     return rise_k, rise_k / 2, True
 
 
-def verdict_of(margin: Estimate, adiabatic: Estimate) -> Verdict:
-    """The verdict from both margins."""
+def verdict_of(margin: Estimate, adiabatic: Estimate, *, measured: bool = True) -> Verdict:
+    """The verdict from both margins; on an estimated current "over" only where the whole interval says so."""
     both = (margin, adiabatic)
-    if any(each.value is not None and each.value < 1 for each in both):
+    past = [each.value if measured else each.high for each in both]
+    if any(end is not None and end < 1 for end in past):
         return "over"
     if all(each.low is not None and each.low >= 1 for each in both):
         return "under"
@@ -227,18 +387,20 @@ def verdict_of(margin: Estimate, adiabatic: Estimate) -> Verdict:
 def _rule(
     limit: Ampacity,
     margin: Estimate,
-    rms_a: Estimate,
-    window_s: float,
+    heated: PeakRise | None,
+    start_s: float,
     adiabatic: Estimate,
     at_window_s: float | None,
 ) -> tuple[Reason, ...]:
-    if margin.value is None or limit.value_a is None:
+    if margin.value is None or limit.value_a is None or heated is None:
         long = Reason("no_ampacity_margin", why=margin.reasons)
     else:
         long = Reason(
-            "load_against_ampacity",
-            window_s=window_s,
-            rms_a=rms_a.value,
+            "heated_against_ampacity",
+            at_s=start_s + heated.axis_s,
+            rise=(heated.steady_a / limit.value_a) ** 2,
+            limit_c=limit.column_c,
+            air_c=limit.air_c,
             ampacity_a=limit.value_a,
             **_interval(margin),
         )

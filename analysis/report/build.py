@@ -18,7 +18,10 @@ from amptally.analysis.exposure.sampling_findings import judge_sampling
 from amptally.analysis.forecast.charge_forecast import ChargeForecast, forecast_charge
 from amptally.analysis.integrals.energy import Energy, energy_used
 from amptally.analysis.laps.laps import Laps, assess_laps, laps_per_charge
+from amptally.analysis.protection.breaking import Source, assess_breaking
+from amptally.analysis.protection.drive_parts import overloads
 from amptally.analysis.protection.fuse import FuseResult
+from amptally.analysis.protection.fuse_air import measured_air_c
 from amptally.analysis.protection.fuse_eligibility import fuse_specs
 from amptally.analysis.protection.fuse_leads import FuseLead, assess_fuses
 from amptally.analysis.protection.path import PathResult, assess_paths
@@ -89,9 +92,13 @@ def build_report(
     doubts = judge(run)
     currents = {lead: assess_current(run, lead, times, after, doubts) for lead in LEADS}
     mismatch = run.arrangement_mismatch()
-    fuses = assess_fuses(run, specs, currents, doubts, description_fits=mismatch is None)
-    paths = assess_paths(run.machine, currents, doubts, description_fits=mismatch is None)
     sag = assess_sag(run, doubts)
+    measured = Source.of((sag.resistance.open_circuit_v, sag.rest_voltage_v), sag.resistance.by_scale)
+    breaking = assess_breaking(run.machine, measured, description_fits=mismatch is None)
+    air_c = measured_air_c(run, doubts)
+    specs = fuse_specs(run.machine, air_c)
+    fuses = assess_fuses(run, specs, currents, doubts, breaking=breaking, description_fits=mismatch is None)
+    paths = assess_paths(run, currents, doubts, measured_c=air_c, description_fits=mismatch is None)
     energy = energy_used(run, doubts)
     laps = assess_laps(run, doubts)
     charge = forecast_charge(
@@ -121,6 +128,7 @@ def build_report(
         *judge_sampling(currents),
         *observe(run, sag, charge, mismatch),
     ]
+    found += [*breaking.values(), *overloads(run, currents, doubts)]
     findings = gravest_first(found)
     recovery = assess_recovery(run, doubts)
     results = {place: lead.result for place, lead in fuses.items()}

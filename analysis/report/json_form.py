@@ -15,6 +15,7 @@ from amptally.analysis.forecast.remaining import UNITS, Remaining
 from amptally.analysis.integrals.energy import Energy
 from amptally.analysis.laps.laps import Laps
 from amptally.analysis.laps.table import Lap
+from amptally.analysis.protection.fuse_advice import Candidate, judged, judgement
 from amptally.analysis.protection.fuse_leads import FuseLead
 from amptally.analysis.protection.wire import WireResult
 from amptally.analysis.report.uncertainty_budget import Contribution
@@ -161,12 +162,29 @@ def fuse_json(lead: FuseLead) -> dict[str, object]:
         "verdict": fuse.verdict,
         "rule": sentences(fuse.rule),
         "current_from": fuse.current_from,
+        "protects_wire": {
+            "holds": lead.protects.holds,
+            "weakest_s": lead.protects.weakest_s,
+            "why": sentences(lead.protects.why),
+        },
+        "stall_opens_s": None if lead.stall_opens_s is None else list(lead.stall_opens_s),
         "advice": {
             "next_up_a": advice.next_up_a,
             "next_down_a": advice.next_down_a,
             "fits_a": list(advice.fits_a),
-            "why": sentences(advice.why),
+            "why": sentences((*advice.why, *judged(advice))),
+            "each": [_candidate(each) for each in advice.each],
         },
+    }
+
+
+def _candidate(each: Candidate) -> dict[str, object]:
+    """One entry of `advice.each`."""
+    return {
+        "rating_a": each.rating_a,
+        "margin": estimate_json(each.margin),
+        "suits": each.suits,
+        "why": sentences((judgement(each),)),
     }
 
 

@@ -15,7 +15,7 @@ from amptally.analysis.wording.labels import (
     START_CHARGE_FROM,
     WIRE_VERDICTS,
 )
-from amptally.analysis.wording.of_protection import conductor, part_name
+from amptally.analysis.wording.of_protection import conductor
 from amptally.analysis.wording.other_ratings import other_ratings
 from amptally.analysis.wording.results import phrase, sentences
 
@@ -88,8 +88,8 @@ def wire_rows(report: Report, place: str) -> Rows:
     ]
     if path.weakest is not None:
         weakest = path.weakest
-        unrated = f"; not rated: {', '.join(map(part_name, weakest.unrated))}" if weakest.unrated else ""
-        rows.append(("lowest rating in this lead", f"{part_name(weakest.part)}, {weakest.rating_a:.3g} A{unrated}"))
+        unrated = f"; not rated: {', '.join(weakest.unrated)}" if weakest.unrated else ""
+        rows.append(("lowest rating in this lead", f"{weakest.part}, {weakest.rating_a:.3g} A{unrated}"))
     return rows
 
 

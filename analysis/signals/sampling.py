@@ -124,11 +124,13 @@ def burst_halving(series: Series) -> tuple[float, float]:
     return float(change.sum()), dot(change, change)
 
 
-def rms_sampling_u(load: Callable[[int, int], Pieces], first: int, stop: int, integral_a2s: float) -> float:
+def rms_sampling_u(
+    load: Callable[[int, int], Pieces], first: int, stop: int, integral_a2s: float, gaps: Places
+) -> float:
     """Relative 1 σ of an RMS from the samples' own spacing: what halving them changes in ∫ i² dt, pair by pair.
 
-    `load(first, stop)` gives the straight lines of the window between samples; integral_a2s: ∫ i² of the window. As
-    `integrals.sampling_error`; u(RMS)/RMS = u(∫ i²)/(2 ∫ i²).
+    `load(first, stop)` gives the straight lines of the window between samples, of which `gaps` (increasing) are none;
+    integral_a2s: ∫ i² of the window. As `integrals.sampling_error`; u(RMS)/RMS = u(∫ i²)/(2 ∫ i²).
     """
     pairs = (stop - first) // 2
     if pairs < 2 or integral_a2s <= 0:
@@ -136,8 +138,10 @@ def rms_sampling_u(load: Callable[[int, int], Pieces], first: int, stop: int, in
     change = squares = 0.0
     seen = 0
     for begin, count in _stretches(pairs):
-        axis_s, start_a, end_a = load(first + 2 * begin, first + 2 * (begin + count))
+        from_piece = first + 2 * begin
+        axis_s, start_a, end_a = load(from_piece, from_piece + 2 * count)
         d = _halved(axis_s[:-1:2], axis_s[1::2], axis_s[2::2], start_a[::2], start_a[1::2], end_a[1::2])
+        d[(gaps[slice(*np.searchsorted(gaps, (from_piece, from_piece + 2 * count)))] - from_piece) // 2] = 0.0
         change, squares, seen = change + float(d.sum()), squares + dot(d, d), seen + count
     scale = pairs / seen
     return from_halving(stop - first + 1, scale * change, scale * squares) / (2 * integral_a2s)
@@ -153,8 +157,8 @@ def _stretches(pairs: int) -> list[tuple[int, int]]:
 
 
 def _halved(t0: Floats, t1: Floats, t2: Floats, a: Floats, b: Floats, c: Floats) -> Floats:
-    """∫ i² over two straight lines a to b to c less that of one line from a to c; nothing beside a gap."""
+    """∫ i² over two straight lines a to b to c less that of one line from a to c."""
     first, second = t1 - t0, t2 - t1
     # The difference of both sums of d/3 · (a² + a·b + b²), factored: nothing large cancels.
     change = (a + b + c) * (first * (b - c) + second * (b - a)) / 3
-    return np.asarray(change * ((first > 0) & (second > 0)))
+    return np.asarray(change)

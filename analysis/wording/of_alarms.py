@@ -32,18 +32,19 @@ def _voltage(facts: Facts) -> str:
     )
 
 
-def _exposure(facts: Facts) -> str:
+def _load(facts: Facts) -> str:
     return (
-        f"{facts['rms_a']:.1f} A RMS over {facts['window_s']:.3g} s, earliest opening from {facts['allowed_a']:.1f} A"
+        f"this load is {100 * facts['likely_load']:.0f} % of the one that may open it by its likely curve, up to "
+        f"{100 * facts['possible_load']:.0f} % by what its published times promise"
     )
 
 
 def _near(facts: Facts) -> str:
-    return f"{_fuse(facts)} is near its earliest opening: {_exposure(facts)}"
+    return f"{_fuse(facts)} is near its earliest opening: {_load(facts)}"
 
 
 def _inside(facts: Facts) -> str:
-    return f"{_fuse(facts)} may open: it is inside its opening times: {_exposure(facts)}"
+    return f"{_fuse(facts)} may open: it is inside its opening times: {_load(facts)}"
 
 
 def _clipped(facts: Facts) -> str:

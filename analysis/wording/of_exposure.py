@@ -80,6 +80,7 @@ PHRASES: dict[str, Phrase] = {
         "would show it"
     ),
     "window_crosses_gap": "the window crosses a gap",
+    "gap_may_hide_larger_rms": "{missing_s:.3g} s of gaps could hide a larger one",
     "samples_miss_larger_rms": "samples up to {interval_s:.3g} s apart can miss a larger one",
     "filter_flattens_window": "the filter of {corner_hz:g} Hz flattens anything this short",
     "peak_from_board_extremes": "from the board's own extremes since the start, not seen in any sample",

@@ -7,17 +7,11 @@ from collections.abc import Iterable
 from amptally.analysis.wording.phrase import Facts, FindingWords, Phrase
 from amptally.logger.machine.fields import Wire
 from amptally.tables import wire_ampacity as table
+from amptally.tables.fuse_families import FAMILIES
 from amptally.tables.wire_gauge import gauge_name
 from amptally.tables.wire_short_time import SOURCE as SHORT_TIME_SOURCE
 
 CODES = "Local codes and the judgement of a licensed person come before it."
-PARTS = {"both_motors": "both motors"}
-"""Parts of a lead whose name is not their code."""
-
-
-def part_name(code: str) -> str:
-    """A part of a lead: fuse, wire, connector, both motors."""
-    return PARTS.get(code, code)
 
 
 def conductor(wire: Wire) -> str:
@@ -68,12 +62,18 @@ def _family_unknown(facts: Facts) -> str:
     return "its family is not given" if facts["family"] is None else f"{facts['family']} is not a known fuse family"
 
 
+def _derating_missing(facts: Facts) -> str:
+    return (
+        "usable rating at most {derated_a:.3g} A of {rating_a:g} A in air of {air_c:.3g} °C: no derating table of its "
+        "family is held, and {percent:.2g} %/K above 20 °C is the steepest of any known"
+    ).format(**facts, percent=100 * facts["slope_per_k"])
+
+
 def _limits_of_fuse(facts: Facts) -> str:
     return (
-        "largest RMS of |i| over every window from {shortest_s:g} s up, against the earliest and latest opening times "
-        "of {table} ({trust}) in percent of {derated_a:.4g} A, log-log between the published rows; beyond "
-        "{earliest_last_s:g} s the earliest limit is {derated_a:.4g} A, beyond {latest_last_s:g} s the latest is "
-        "{latest_percent:g} %"
+        "heating by (i / {derated_a:.4g} A)² with the memory of {table} ({trust}): what came before counts as far as "
+        "the fuse had not cooled; the value by the likely thermal network through its opening times, the low end by "
+        "what those times alone promise"
     ).format(**facts, trust=", ".join(facts["standing"]))
 
 
@@ -90,20 +90,29 @@ def _rows_from_memory(facts: Facts) -> str:
 
 
 def _asked(facts: Facts) -> str:
-    caps = ", ".join(f"{part_name(code)} {cap_a:g} A" for code, cap_a in facts["caps"])
-    wire = "wire (ampacity, and 5 s heating while it opens)" if facts["wire_described"] else "wire not described"
+    caps = ", ".join(f"{code} {cap_a:g} A" for code, cap_a in facts["caps"])
+    wire = "wire (ampacity, and heating until it opens)" if facts["wire_described"] else "wire not described"
+    stall = ""
+    if facts["stall_s"] is not None:
+        stall = f" and a stall of {facts['stall_a']:.3g} A for {facts['stall_s']:g} s after that load"
     return (
-        f"asked for: continuous load at most {100 * facts['continuous_share']:.0f} % of the derated rating, earliest "
-        f"opening with margin {facts['margin']:g} or more at the low end, {wire}"
+        f"asked for: continuous load at most {100 * facts['continuous_share']:.0f} % of the derated rating, this drive"
+        f"{stall} with margin {facts['margin']:g} or more at the low end, {wire}, breaking capacity"
         + (f", not above {caps}" if caps else "")
+        + "; no rating of motor or controller is a limit of a fuse, which opens too late for either"
     )
 
 
 def _rating_judged(facts: Facts) -> str:
     rating = f"{facts['rating_a']:g} A{' fitted' if facts['fitted'] else ''}"
+    margin = ""
+    if facts["margin"] is not None:
+        low = "" if facts["low"] is None else f", from {facts['low']:.2f}"
+        margin = f" (margin {facts['margin']:.2f}{low})"
+    notes = f"; {facts['notes']}" if facts["notes"] else ""
     if facts["fails"]:
-        return f"{rating}: fails {', '.join(facts['fails'])}"
-    return f"{rating}: meets all of it as measured in this run"
+        return f"{rating}{margin}: fails {', '.join(facts['fails'])}{notes}"
+    return f"{rating}{margin}: meets all of it as measured in this run{notes}"
 
 
 def _fails_continuous(facts: Facts) -> str:
@@ -112,11 +121,44 @@ def _fails_continuous(facts: Facts) -> str:
 
 
 def _fails_wire(facts: Facts) -> str:
-    return f"wire (ampacity {'at most ' if facts['at_most'] else ''}{facts['ampacity_a']:.3g} A)"
+    return f"{facts['place']} wire (ampacity {'at most ' if facts['at_most'] else ''}{facts['ampacity_a']:.3g} A)"
+
+
+def _fails_exposure(facts: Facts) -> str:
+    return "exposure" if facts["margin"] is None else f"exposure (margin from {facts['margin']:.2f})"
+
+
+def _overloaded(facts: Facts) -> str:
+    least = "" if facts["measured"] else "at least "
+    return (
+        f"{least}{facts['rise']:.2f} times the rise of {facts['continuous_a']:g} A for ever, at {facts['at_s']:.1f} s, "
+        f"most of it in the {facts['window_s']:.3g} s before; by its sheet {facts['higher_a']:g} A for "
+        f"{facts['time_s']:g} s, one time constant of {facts['constant_s']:.3g} s"
+    )
+
+
+def _at_stall_evidence(facts: Facts) -> str:
+    opens = (
+        "it need never open"
+        if facts["soonest_s"] is None
+        else f"opens no sooner than {facts['soonest_s']:.2g} s"
+        + (", and need not open at all" if facts["latest_s"] is None else f", no later than {facts['latest_s']:.2g} s")
+    )
+    return (
+        f"stall {facts['stall_a']:.3g} A: {opens} (cold fuse, earliest and latest published times); below "
+        f"{facts['derated_a']:.3g} A never"
+    )
+
+
+def _at_stall_what(facts: Facts) -> str:
+    if facts["latest_s"] is None:
+        return f"{_of(facts)}: it may not open at all when the motors are held still."
+    span = f"{facts['soonest_s']:.2g} to {facts['latest_s']:.2g} s"
+    return f"{_of(facts)}: when the motors are held still it opens in {span}."
 
 
 def _fails_part(facts: Facts) -> str:
-    return f"{part_name(facts['part'])} ({facts['cap_a']:g} A)"
+    return f"{facts['part']} ({facts['cap_a']:g} A)"
 
 
 def _rating_span(facts: Facts) -> str:
@@ -124,7 +166,91 @@ def _rating_span(facts: Facts) -> str:
     if facts["part"] is None:
         return f"{need}; the machine file names no limit of the lead, so nothing above the fitted rating is considered"
     gap = "" if facts["from_a"] <= facts["to_a"] else ": no rating meets both"
-    return f"{need}, the lead ({part_name(facts['part'])}) for {facts['to_a']:.3g} A or less{gap}"
+    return f"{need}, the lead ({facts['part']}) for {facts['to_a']:.3g} A or less{gap}"
+
+
+# A fuse and its wire.
+
+
+def _weakest(facts: Facts) -> str:
+    ratio = facts["wire_least_a"] / facts["fuse_most_a"]
+    return (
+        f"weakest at {facts['weakest_s']:.3g} s: {facts['fuse_most_a']:.3g} A may flow for that long through the "
+        f"slowest {facts['rating_a']:g} A fuse, cold, and the {facts['wire']} wire carries "
+        f"{facts['wire_least_a']:.3g} A, {ratio:.2f} times that"
+    )
+
+
+def _overload_rule(facts: Facts) -> str:
+    return (
+        f"IEC 60364-4-43, from memory: rating {facts['rating_a']:g} A at most {facts['ampacity_a']:.3g} A, opens for "
+        f"certain at {facts['certain_a']:.3g} A, at most {facts['overload']:g} times that"
+    )
+
+
+def _hottest_copper(facts: Facts) -> str:
+    return (
+        f"copper up to {facts['copper_c']:.0f} °C on the line between the published rows, "
+        f"{facts['copper_most_c']:.0f} °C by the rows alone; the insulation is rated for {facts['limit_c']:g} °C"
+    )
+
+
+def _wire_protected(facts: Facts) -> str:
+    return (
+        f"from 0.04 to 1800 s the slowest fuse opens before the wire is past its limit: to {facts['short_s']:g} s by "
+        f"the adiabatic rule, beyond by heating to the {facts['limit_c']:g} °C of its insulation; {_weakest(facts)}"
+    )
+
+
+def _wire_protected_by_overload_rule(facts: Facts) -> str:
+    return (
+        "not by heating alone: a fuse as slow as its table allows lets the wire pass its insulation's rating; "
+        f"{_hottest_copper(facts)}; only the rule for small overloads allows it ({_overload_rule(facts)}); "
+        f"{_weakest(facts)}"
+    )
+
+
+def _wire_not_protected(facts: Facts) -> str:
+    how = f"within {facts['short_s']:g} s, by the adiabatic rule" if facts["burns"] else "by heating"
+    return (
+        f"a fuse as slow as its table allows opens too late for the wire ({how}); {_hottest_copper(facts)}; "
+        f"{_weakest(facts)}"
+    )
+
+
+def _coordination_what(facts: Facts) -> str:
+    wire = "its wire" if facts["wire"] == facts["place"] else f"the {facts['wire']} wire"
+    if facts["holds"] is None:
+        return f"{_of(facts)}: before it opens, {wire} may get hotter than its insulation is rated for."
+    return f"{_of(facts)}: it may open too late for {wire}."
+
+
+# Short circuits.
+
+
+def _source_ohm(facts: Facts) -> str:
+    lead = f" and {1000 * facts['lead_ohm']:.1f} mΩ of main wire" if facts["lead_ohm"] else ""
+    return f"{1000 * facts['resistance_ohm']:.1f} mΩ of battery{lead}"
+
+
+def _short_circuit_measured(facts: Facts) -> str:
+    most = "" if facts["high_a"] is None else f", up to {facts['high_a']:.0f} A at the high end"
+    return (
+        f"measured: about {facts['likely_a']:.0f} A from {facts['volts_v']:.2f} V through {_source_ohm(facts)} (read "
+        f"{facts['scale_s']:g} s after a step){most}"
+    )
+
+
+def _short_circuit_of_sheet(facts: Facts) -> str:
+    return (
+        f"by the sheet: about {facts['likely_a']:.0f} A from {facts['volts_v']:g} V through {_source_ohm(facts)}, up "
+        f"to {facts['high_a']:.0f} A when full ({facts['full_v']:.1f} V)"
+    )
+
+
+def _breaking_evidence(facts: Facts) -> str:
+    family = FAMILIES[facts["family"]]
+    return f"{facts['by']}; the {family.spoken} interrupts {facts['capacity_a']:g} A ({family.breaking_source})"
 
 
 # Wires.
@@ -178,9 +304,12 @@ def _copper_resistance(facts: Facts) -> str:
     return f"{1000 * facts['resistance_ohm']:.2f} mΩ, copper at {facts['copper_c']:.0f} °C ({how})"
 
 
-def _load_against_ampacity(facts: Facts) -> str:
-    window = "10 min" if facts["window_s"] >= 600 else f"{facts['window_s']:.0f} s"
-    return f"{window} RMS {facts['rms_a']:.1f} A against an ampacity of {facts['ampacity_a']:.1f} A, {_margin(facts)}"
+def _heated_against_ampacity(facts: Facts) -> str:
+    limit = f"{facts['air_c']:g} to {facts['limit_c']:g} °C"
+    return (
+        f"hottest at {facts['at_s']:.1f} s: {100 * facts['rise']:.0f} % of the rise that the insulation allows "
+        f"({limit}, as {facts['ampacity_a']:.1f} A for ever give), {_margin(facts)}"
+    )
 
 
 def _tightest_short_window(facts: Facts) -> str:
@@ -208,8 +337,16 @@ PHRASES: dict[str, Phrase] = {
     "fuse_rating_unknown": "{family} has no {rating_a:g} A rating",
     "fuse_ambient_beyond": "its derating table ends at {last_c:g} °C",
     # what a fuse's margin rests on
+    "fuse_derating_missing": _derating_missing,
+    "fuse_air_measured": "air at the fuses measured: {air_c:.1f} °C at its hottest, the sensor's error included",
     "limits_of_fuse": _limits_of_fuse,
-    "times_of_a_cold_fuse": ("the times are for a fuse that starts cold: one that carried current before opens sooner"),
+    "rows_promise": "the published rows promise {margin:.3g}",
+    "gaps_assumed_loaded": "{assumed_a:.3g} A assumed throughout {missing_s:.3g} s of gaps",
+    "gaps_may_hide_more": (
+        "{missing_s:.3g} s of gaps could hide more: with the {assumed_a:.3g} A seen elsewhere the margin would be "
+        "smaller; motor.stall_a or controller.peak_a would bound it"
+    ),
+    "between_samples_at_most": "no more than {most_a:.3g} A assumed where the samples do not show it",
     "current_translated": "the current of this lead was not measured, it is estimated: {how}",
     "verdict_withdrawn": "the verdict is withdrawn: the machine description does not fit the measured voltage",
     "second_hand": "second-hand",
@@ -244,16 +381,42 @@ PHRASES: dict[str, Phrase] = {
     "asked_of_a_rating": _asked,
     "rating_judged": _rating_judged,
     "ratings_from_memory": lambda facts: f"that {_amps(facts['ratings_a'])} A is made is from memory",
-    "load_of_a_short_run": "the run is shorter than 10 min, so that its own RMS stands for the continuous load",
+    "load_of_a_short_run": (
+        "it was driven for less than 10 min, so that the RMS of that time stands for the continuous load"
+    ),
     "current_not_measured_here": "the current is {current_from}, not measured",
     "fails_no_limits": "no limits are held for it",
     "fails_continuous": _fails_continuous,
-    "fails_exposure": "exposure (margin from {margin:.2f})",
+    "fails_exposure": _fails_exposure,
+    "fails_stall": "stall ({stall_a:.3g} A for {stall_s:g} s: margin from {margin:.2f})",
+    "fails_breaking": "breaking capacity ({capacity_a:g} A)",
+    "fails_coordination": (
+        "wire until it opens ({fuse_most_a:.3g} A may flow for {weakest_s:.3g} s, the wire carries "
+        "{wire_least_a:.3g} A)"
+    ),
+    "fails_other_side": "the {place} side, where it fails {fails}",
+    "by_overload_rule_only": (
+        "only the rule for small overloads lets the wire take it: copper up to {copper_c:.0f} °C, insulation for "
+        "{limit_c:g} °C"
+    ),
+    "driven_part_rms": "RMS of the driven part, {driven_s:.3g} s, shorter than 10 min",
     "fails_wire": _fails_wire,
     "fails_wire_unknown": "wire (its ampacity is not known)",
-    "fails_wire_no_short_time": "wire (no short-time limit is known for its insulation)",
-    "fails_wire_opening": ("wire ({through_a:.3g} A for {opening_s:g} s while it opens, carries {carries_a:.3g} A)"),
     "fails_part": _fails_part,
+    # a fuse and its wire
+    "coordination_open": "not known: {why}",
+    "coordination_needs_fuse": "family and rating of the fuse are needed",
+    "coordination_needs_wire": "no wire is described that this fuse protects: write [wire.{place}]",
+    "wire_protected": _wire_protected,
+    "wire_protected_beyond_short_time": (
+        "beyond {short_s:g} s the slowest fuse opens before the wire is past its {limit_c:g} °C; for shorter times no "
+        "limit is published for this insulation"
+    ),
+    "wire_protected_by_overload_rule": _wire_protected_by_overload_rule,
+    "wire_not_protected": _wire_not_protected,
+    # short circuits
+    "short_circuit_measured": _short_circuit_measured,
+    "short_circuit_of_sheet": _short_circuit_of_sheet,
     # wires
     "ampacity_of_table": _ampacity_of_table,
     "no_ampacity": _no_ampacity,
@@ -266,7 +429,15 @@ PHRASES: dict[str, Phrase] = {
     "resistance_needs_wire": "awg or mm2, and length_m, are needed for the wire's resistance",
     "copper_resistance": _copper_resistance,
     "current_not_measured": "the current was not measured",
-    "load_against_ampacity": _load_against_ampacity,
+    "heated_against_ampacity": _heated_against_ampacity,
+    "wire_started_loaded": "the run starts loaded: {first_a:.3g} A are taken to have flowed before it",
+    "wire_sampling_slow": (
+        "samples {interval_s:.3g} s apart, more than half of the {constant_s:.3g} s in which the wire warms up"
+    ),
+    "wire_place_unknown": (
+        "it is not known whether the sensor sees the current of this wire: trace it, then write fuse.{place}.position "
+        "and controller.sensed in the machine file"
+    ),
     "no_ampacity_margin": "no margin on the ampacity: {why}",
     "tightest_short_window": _tightest_short_window,
     "no_short_time_margin": "no short-time margin: {why}",
@@ -312,10 +483,9 @@ def _differs_evidence(facts: Facts) -> str:
 
 def _compared(facts: Facts) -> str:
     guess = "" if facts["current_from"] == "measured" else f"{facts['current_from']}, not measured: "
-    text = (
-        "{rms_a:.4g} A RMS over {window_s:.4g} s from {start_s:.3f} s; earliest opening from {allowed_a:.4g} A: "
-        "margin {margin:.3g}"
-    ).format(**facts)
+    text = "{rms_a:.4g} A RMS over the {window_s:.3g} s up to {at_s:.3f} s; {carried}".format(
+        **facts, carried=could_have_carried(facts["margin"], facts["promised"])
+    )
     if facts["margin_latest"] is not None:
         text += f"; latest opening: margin {facts['margin_latest']:.3g}"
     if facts["continuous_fraction"] is not None:
@@ -323,29 +493,27 @@ def _compared(facts: Facts) -> str:
     return f"{guess}{text}"
 
 
+def could_have_carried(margin: float, promised: float | None) -> str:
+    """The margin as people say it: how many times the current the fuse could have carried."""
+    if margin < 1:
+        return f"it carried {1 / margin:.3g} times what may open it"
+    promise = "" if promised is None else f" (the published rows promise {min(promised, margin):.3g})"
+    return f"could have carried {margin:.3g} times as much before it may open{promise}"
+
+
 def _gap_what(facts: Facts) -> str:
-    if "window_s" in facts:
-        return f"{_of(facts)}: samples are missing in the tightest window, so the margin is an upper bound."
-    return f"{_of(facts)}: the gaps could hide a continuous load near the rating, so the verdict is left open."
+    if facts["low"] is None:
+        return f"{_of(facts)}: the gaps could hide a larger load, so the margin is an upper bound."
+    return f"{_of(facts)}: the gaps could hide a load near the rating, so the verdict is left open."
 
 
 def _gap_evidence(facts: Facts) -> str:
-    if "window_s" in facts:
-        return "{window_s:.4g} s of samples between {start_s:.3f} and {end_s:.3f} s".format(**facts)
-    return (
-        "{gap_s:.4g} s of gaps; filled with the largest current measured: {filled_fraction:.3g} of the rating"
-    ).format(**facts)
+    low = "" if facts["low"] is None else f"margin from {facts['low']:.3g}, "
+    return f"{facts['gap_s']:.4g} s of gaps; loaded throughout: {low}continuous {facts['filled_fraction']:.3g}"
 
 
 def _spans(facts: Facts) -> str:
     return "limits are held for " + " and ".join(f"{low:g} to {high:g} A" for low, high in facts["limits_for_a"])
-
-
-def _preheated(facts: Facts) -> str:
-    share = 100 * facts["rms_a"] / facts["derated_a"]
-    return "{rms_a:.3g} A RMS in the {before_s:.3g} s before, {share:.0f} % of {derated_a:.3g} A".format(
-        **facts, share=share
-    )
 
 
 def _advice_what(facts: Facts) -> str:
@@ -401,10 +569,10 @@ FINDINGS: dict[str, FindingWords] = {
         _compared,
         "Measure the current in the fuse's own lead; until then take it as possibly inside its band.",
     ),
-    "fuse_preheated": FindingWords(
-        _fuse("{fuse}: it was warm when its tightest window began, and its opening times are those of a cold one."),
-        _preheated,
-        "A fuse that carried current before opens sooner: read the margin as the most it can be.",
+    "fuse_started_loaded": FindingWords(
+        _fuse("{fuse}: it carried current when the run began, and what came before is not known."),
+        "{before_a:.3g} A at the start, of {derated_a:.3g} A; the low end takes it as having flowed for ever",
+        "Start the recording with the machine at rest.",
     ),
     "fuse_rating_missing": FindingWords(
         _no_margin("its rating is not known"),
@@ -423,8 +591,8 @@ FINDINGS: dict[str, FindingWords] = {
     ),
     "fuse_derating_missing": FindingWords(
         _fuse("{fuse}: no derating table is held for this family."),
-        "{rating_a:g} A is used at any temperature",
-        "In warm air take the usable current from the maker's data sheet.",
+        PHRASES["fuse_derating_missing"],
+        "Take the usable current in warm air from the maker's data sheet.",
     ),
     "fuse_ambient_assumed": FindingWords(
         _fuse("{fuse}: the air at the fuse is assumed to be at {air_c:g} °C."),
@@ -456,14 +624,12 @@ FINDINGS: dict[str, FindingWords] = {
         PHRASES["fuse_filter_slow"],
         "Use a faster filter, or a board that sends the RMS of each interval.",
     ),
-    "fuse_short_windows": FindingWords(
-        _fuse("{fuse}: windows shorter than {shortest_s:g} s have no published opening time and no margin."),
-        "largest RMS over {window_s:.3g} s: {rms_a:.4g} A at {start_s:.3f} s",
-        "Compare short peaks with the melting I²t on the fuse's data sheet.",
-    ),
     "fuse_no_current": FindingWords(_fuse("{fuse}: no margin."), "{why}", "Record a run under load."),
-    "fuse_run_short": FindingWords(_fuse("{fuse}: no margin."), "{why}", "Record a longer run under load."),
-    "fuse_gap": FindingWords(_gap_what, _gap_evidence, "Look for the cause of the gaps."),
+    "fuse_gap": FindingWords(
+        _gap_what,
+        _gap_evidence,
+        "Look for the cause of the gaps; motor.stall_a or controller.peak_a in the machine file bounds what they hide.",
+    ),
     "fuse_past": FindingWords(
         _fuse("{fuse}: by its published limits it should have opened."),
         _compared,
@@ -490,10 +656,35 @@ FINDINGS: dict[str, FindingWords] = {
         _advice_evidence,
         f"Lower the load or change the lead where nothing meets all of it. {CODES}",
     ),
+    "fuse_at_stall": FindingWords(
+        _at_stall_what,
+        _at_stall_evidence,
+        "Set the controller's current limit: a fuse guards the wire, and opens too late for a motor or a controller.",
+    ),
+    "part_overloaded": FindingWords(
+        "The {side} {part} carried more than its sheet allows.",
+        _overloaded,
+        "Set the controller's current limit lower, or let it rest between such loads.",
+    ),
     "fuse_above_wire": FindingWords(
         _above_wire_what,
         _above_wire_evidence,
         "Fit a smaller fuse, or a wire whose ampacity is at least the fuse's rating.",
+    ),
+    "fuse_wire_coordination": FindingWords(
+        _coordination_what,
+        "{why}",
+        "Fit a smaller or a faster fuse, or a thicker wire.",
+    ),
+    "breaking_capacity": FindingWords(
+        _fuse("{fuse}: a short circuit behind it can drive more current than it is built to interrupt."),
+        _breaking_evidence,
+        "Put a fuse with a greater breaking capacity at the battery: this one may arc and burn instead of opening.",
+    ),
+    "breaking_capacity_near": FindingWords(
+        _fuse("{fuse}: a short circuit behind it can come near the current that it is built to interrupt."),
+        _breaking_evidence,
+        "Put a fuse with a greater breaking capacity at the battery, or measure the resistance of the blocks closer.",
     ),
     "wire_over": FindingWords(
         "The {place} lead carried more than its wire is rated for.",

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from amptally.analysis.protection.coordination import Point
 from amptally.analysis.protection.fuse_curve import Limit, fitted_limits
 from amptally.analysis.report.build import Report
 from amptally.analysis.results.leads import LEAD_OF
@@ -68,13 +69,17 @@ def rows(report: Report, place: str) -> list[Row]:
 
 
 def exposure_figure(report: Report, place: str, screen: Screen) -> Figure:
-    """Window length against largest RMS, both logarithmic; zones from the fuse's table, an arrow at the tightest."""
+    """Window length against largest RMS, both logarithmic; zones from the fuse's table, an arrow at the tightest.
+
+    Beside them what may flow before the slowest fuse opens, and what the wire behind it carries for as long.
+    """
     theme = screen.theme
     curve = report.currents[LEAD_OF[place]].exposure
     limits = limits_of(report, place)
     windows = np.array([window for window, _ in curve])
     rms = np.array([max(value, 1e-6) for _, value in curve])
-    shortest_s, longest_s = min(windows[0], 0.02), max(windows[-1], 200.0)
+    together = () if limits is None else report.fuse_leads[place].protects.curve
+    shortest_s, longest_s = min(windows[0], 0.02), max(windows[-1], together[-1].time_s * 1.1 if together else 200.0)
     highest = float(rms.max()) * 1.5
     lowest = max(float(rms.min()) / 2, highest / 3000)
     if limits is not None:
@@ -99,6 +104,9 @@ def exposure_figure(report: Report, place: str, screen: Screen) -> Figure:
         data += _band(limits, 10.0 ** x_range[1], 10.0 ** y_range[1], theme)
         layout["annotations"] += _zone_words(limits, x_range, y_range, screen)
         layout["shapes"].append(_unpublished(limits[0], x_range, theme))
+    if together:
+        data += _fuse_and_wire(together, theme)
+        layout["annotations"] += _fuse_and_wire_words(together, y_range, screen)
     data.append(
         {
             "type": "scatter",
@@ -190,6 +198,55 @@ def _band(limits: tuple[Limit, Limit], until_s: float, top_a: float, theme: Them
             "line": {"color": theme.limit, "width": 1.6},
             "hovertemplate": "latest opening, %{x:.3~g} s: %{y:.4~g} A<extra></extra>",
         },
+    ]
+
+
+def _fuse_and_wire(curve: tuple[Point, ...], theme: Theme) -> list[dict[str, Any]]:
+    """What may flow before the slowest fuse opens, and what the wire carries, both with care."""
+    times_s = packed([point.time_s for point in curve])
+    return [
+        {
+            "type": "scatter",
+            "uid": "slowest",
+            "name": "slowest fuse, cold",
+            "x": times_s,
+            "y": packed([point.fuse_most_a for point in curve]),
+            "mode": "lines",
+            "line": {"color": theme.limit, "width": 1.6, "dash": "dot"},
+            "hovertemplate": "through the slowest fuse for %{x:.3~g} s: up to %{y:.4~g} A<extra></extra>",
+        },
+        {
+            "type": "scatter",
+            "uid": "wire",
+            "name": "wire",
+            "x": times_s,
+            "y": packed([point.wire_least_a for point in curve]),
+            "mode": "lines",
+            "line": {"color": theme.ink, "width": 1.8, "dash": "dashdot"},
+            "hovertemplate": "the wire carries %{y:.4~g} A for %{x:.3~g} s<extra></extra>",
+        },
+    ]
+
+
+def _fuse_and_wire_words(curve: tuple[Point, ...], y_range: list[float], screen: Screen) -> list[dict[str, Any]]:
+    """The wire named where it enters the picture from above, the fuse where the two are closest."""
+    weakest = min(curve, key=lambda point: point.ratio)
+    entering = next((point for point in curve if math.log10(point.wire_least_a) < y_range[1] - 0.3), None)
+    slowest = "slowest<br>fuse" if screen.narrow else "slowest fuse"
+    found = [(slowest, screen.theme.limit, weakest.time_s, weakest.fuse_most_a, "center", 0)]
+    if entering is not None:
+        found.append(("wire", screen.theme.ink, entering.time_s, entering.wire_least_a, "left", 5))
+    return [
+        note(
+            f'<span style="color:{colour}"><b>{text}</b></span>',
+            math.log10(time_s),
+            math.log10(amps),
+            xanchor=side,
+            yanchor="bottom",
+            xshift=shift,
+            yshift=2,
+        )
+        for text, colour, time_s, amps, side, shift in found
     ]
 
 

@@ -97,7 +97,11 @@ def register_pictures(app: Dash, library: Library) -> None:
             why = f"the machine file names no {place} fuse" if fuse is None else refusal(fuse.margin) or OTHER_LEAD
             beside.append(message("No band is drawn, only the curve.", html.P(plain(f"Reason: {why}."))))
         else:
-            beside.append(html.P(held_together(plain(sentences(report.fuses[place].rule))), className="caption"))
+            rule, protects = report.fuses[place].rule, report.fuse_leads[place].protects
+            beside.append(html.P(held_together(plain(sentences(rule))), className="caption"))
+            beside.append(
+                html.P(held_together(f"Fuse and wire: {plain(sentences(protects.why))}"), className="caption")
+            )
         return exposure_figure.exposure_figure(report, place, screen), False, beside, options
 
     @app.callback(

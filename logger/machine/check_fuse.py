@@ -8,10 +8,10 @@ from amptally.logger.machine.problem import Findings
 from amptally.logger.machine.sensor_place import sensor_place
 from amptally.tables import wire_ampacity as table
 from amptally.tables.fuse_above_wire import fuse_against_wire
-from amptally.tables.fuse_families import FAMILIES, short_circuit
+from amptally.tables.fuse_breaking_capacity import sheet_short_circuit
+from amptally.tables.fuse_families import FAMILIES
 from amptally.tables.wire_ampacity import Ampacity
 from amptally.tables.wire_gauge import area_mm2, gauge_name
-from amptally.tables.wire_resistance import resistance_ohm
 
 SIZE_DISAGREEMENT = 1.1
 """Two areas that differ by this ratio or more are different sizes; neighbouring AWG sizes differ by 1.26."""
@@ -69,16 +69,8 @@ def _family(place: str, fuse: Fuse, findings: Findings) -> None:
         )
 
 
-def _source(machine: Machine) -> tuple[float, float] | None:
-    """Nominal voltage [V] and internal resistance [Ω] of the whole battery, where both are known."""
-    battery = machine.battery
-    if battery is None or battery.nominal_voltage_v is None or battery.whole_resistance_ohm is None:
-        return None
-    return battery.nominal_voltage_v, battery.whole_resistance_ohm
-
-
 def _short_circuit_known(machine: Machine, findings: Findings) -> None:
-    if _source(machine) is None and any(fuse.family is not None for fuse in machine.fuses.values()):
+    if machine.source is None and any(fuse.family is not None for fuse in machine.fuses.values()):
         findings.add(
             "short_circuit_unknown",
             "battery.resistance_ohm",
@@ -89,31 +81,24 @@ def _short_circuit_known(machine: Machine, findings: Findings) -> None:
 
 def _breaking(place: str, fuse: Fuse, machine: Machine, findings: Findings) -> None:
     """A short circuit right after the fuse: only the battery and the wire before the fuse limit the current."""
-    source = _source(machine)
+    source = machine.source
     if fuse.family is None or source is None:
         return
     volts, battery_ohm = source
-    lead_ohm = 0.0 if place == "main" else _copper_ohm(machine.wires.get("main"))
+    lead_ohm = machine.ohm_before_fuse(place)
     family = FAMILIES[fuse.family]
-    found = short_circuit(family, volts, battery_ohm + lead_ohm)
+    found = sheet_short_circuit(family, volts, battery_ohm + lead_ohm)
     if found.verdict == "below":
         return
     before = " and the main wire" if lead_ohm else ""
     findings.add(
         "breaking_capacity" if found.verdict == "above" else "breaking_capacity_near",
         f"fuse.{place}.family",
-        f"about {found.nominal_a:.0f} A at nominal {volts:g} V through {1000 * (battery_ohm + lead_ohm):.1f} mΩ of "
-        f"battery{before}, up to {found.full_a:.0f} A when full; the {family.spoken} interrupts {found.capacity_a:g} A "
+        f"about {found.likely_a:.0f} A at nominal {volts:g} V through {1000 * (battery_ohm + lead_ohm):.1f} mΩ of "
+        f"battery{before}, up to {found.high_a:.0f} A when full; the {family.spoken} interrupts {found.capacity_a:g} A "
         f"({family.breaking_source})",
         "Fit a fuse with a higher breaking capacity at the battery, and measure the resistance of the blocks.",
     )
-
-
-def _copper_ohm(wire: Wire | None) -> float:
-    """Resistance of a wire at 20 °C [Ω], both conductors; 0 where size or length is not given."""
-    if wire is None or wire.size is None or wire.length_m is None:
-        return 0.0
-    return resistance_ohm(wire.size.area_mm2, wire.length_m)
 
 
 def _position(place: str, fuse: Fuse, machine: Machine, findings: Findings) -> None:

@@ -34,6 +34,7 @@ from amptally.logger.machine.fields import (
 )
 from amptally.logger.machine.lines import Lines, syntax_trouble
 from amptally.logger.machine.spec import nearest, printable, shown
+from amptally.tables.wire_resistance import resistance_ohm
 
 MAX_BYTES = 256 * 1024
 """Largest machine file read, as UTF-8."""
@@ -91,6 +92,24 @@ class Machine(Chassis):
         """Air temperature at the wire at `place` [°C], taken from its own fuse; None where it is not given."""
         fuse = self.fuses.get(place)
         return None if fuse is None else fuse.ambient_c
+
+    @property
+    def source(self) -> tuple[float, float] | None:
+        """Nominal voltage [V] and internal resistance [Ω] of the whole battery by its sheet; None unless both are."""
+        battery = self.battery
+        if battery is None or battery.nominal_voltage_v is None or battery.whole_resistance_ohm is None:
+            return None
+        return battery.nominal_voltage_v, battery.whole_resistance_ohm
+
+    def ohm_before_fuse(self, place: str) -> float:
+        """Copper between the battery and the fuse at `place`, there and back, cold [Ω]; 0 as far as it is not known.
+
+        The main fuse sits at the battery; the main wire lies before those of the channels.
+        """
+        wire = None if place == "main" else self.wires.get("main")
+        if wire is None or wire.size is None or wire.length_m is None:
+            return 0.0
+        return resistance_ohm(wire.size.area_mm2, wire.length_m)
 
 
 _ATTRIBUTES = {"fuse": "fuses", "wire": "wires", "sensors": "sensors"}

@@ -158,6 +158,13 @@ class Motor:
 
     rated_a: Annotated[float | None, number("A", 0.01, 2000, 12, "Continuous current.")] = None
     stall_a: Annotated[float | None, number("A", 0.05, 10_000, 90, "Stall current at rated_voltage_v.")] = None
+    stall_s: Annotated[
+        float | None, number("s", 0.01, 600, 2, "Longest stall in which no fuse is to open; then the driver lets go.")
+    ] = None
+    peak_a: Annotated[
+        float | None, number("A", 0.05, 10_000, 60, "Current above rated_a that its sheet allows for peak_s.")
+    ] = None
+    peak_s: Annotated[float | None, number("s", 0.1, 86_400, 60, "How long it carries peak_a, from cold.")] = None
     no_load_a: Annotated[float | None, number("A", 0.001, 500, 1.2, "Current without load.")] = None
     resistance_ohm: Annotated[
         float | None, number("Ω", 1e-4, 100, 0.26, "Resistance between its two leads, at standstill and cold.")
@@ -263,6 +270,7 @@ class Controller:
     maximum_v: Annotated[float | None, number("V", 0.5, 1000, 34, "Maximum supply voltage on its data sheet.")] = None
     continuous_a: Annotated[float | None, number("A", 0.05, 2000, 30, "Continuous current of one channel.")] = None
     peak_a: Annotated[float | None, number("A", 0.05, 5000, 100, "Maximum current of one channel.")] = None
+    peak_s: Annotated[float | None, number("s", 0.1, 86_400, 30, "How long it carries peak_a, from cold.")] = None
     cutoff_v: Annotated[
         float | None, number("V", 0.5, 500, 19, "Supply voltage at its terminals below which it stops driving.")
     ] = None

@@ -19,7 +19,6 @@ from amptally.analysis.battery import resistance_steps
 from amptally.analysis.battery.resistance_fit import BLOCK, MIN_BIN_S, binned, lagged_current
 from amptally.analysis.battery.resistance_steps import find_steps
 from amptally.analysis.battery.rest import find_rest
-from amptally.analysis.exposure import longest_window as window_longer
 from amptally.analysis.exposure import square_integral, window_exact, window_search
 from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.exposure.square_integral import SquareIntegral
@@ -62,7 +61,7 @@ def small_steps(first_blocks: int, pairs: int) -> Iterator[None]:
     with ExitStack() as stack:
         stack.enter_context(patch.object(square_integral, "BLOCK_PIECES", (64, 16, 4)))
         stack.enter_context(patch.object(window_search, "FIRST_BLOCKS", first_blocks))
-        stack.enter_context(patch.object(window_longer, "FIRST_BLOCKS", first_blocks))
+        stack.enter_context(patch.object(square_integral, "FIRST_BLOCKS", first_blocks))
         stack.enter_context(patch.object(window_exact, "MAX_BLOCKS", pairs))
         stack.enter_context(patch.object(square_integral, "_GATHERED_BLOCKS", pairs))
         for name in ("ROUGH_PAIRS", "SPLIT_PAIRS", "MAX_PAIRS", "MAX_SOLVED", "CACHED_PAIRS"):
@@ -75,7 +74,7 @@ def small_steps(first_blocks: int, pairs: int) -> Iterator[None]:
 def test_where_the_search_begins_changes_nothing(seed: int, share: float, first_blocks: int, pairs: int) -> None:
     series = current(seed, 700, 0.05)
     plain = Exposure.prepare(series.time_s, series.value, series.gap_after)
-    window_s = share * plain.sampled_s
+    window_s = share * plain.duration_s
     expected = plain.worst(window_s)
     with small_steps(first_blocks, pairs):
         found = Exposure.prepare(series.time_s, series.value, series.gap_after).worst(window_s)
@@ -88,7 +87,7 @@ def test_where_the_search_begins_changes_nothing(seed: int, share: float, first_
 def test_lengths_searched_together_give_what_each_alone_gives(seed: int, loaded: float) -> None:
     series = current(seed, 3000, loaded)
     together, alone = (Exposure.prepare(series.time_s, series.value, series.gap_after) for _ in range(2))
-    lengths_s = [*np.geomspace(0.004, 0.99 * alone.sampled_s, 23), alone.sampled_s, alone.duration_s, 0.004]
+    lengths_s = [*np.geomspace(0.004, 0.99 * alone.duration_s, 23), alone.duration_s, 0.004]
     found = together.worst_of(lengths_s)
     assert [window.window_s for window in found] == lengths_s
     for length_s, window in zip(lengths_s, found, strict=True):
@@ -97,28 +96,6 @@ def test_lengths_searched_together_give_what_each_alone_gives(seed: int, loaded:
     floors_a = [window.rms_a * factor for window, factor in zip(found, itertools.cycle((0.99, 1.01)), strict=False)]
     for place, above in enumerate(together.above_of(lengths_s, floors_a)):
         assert (above is not None) == (place % 2 == 0)
-
-
-@examples(0.3)
-@given(SEEDS, st.sampled_from([0.02, 0.3, 0.9]), st.floats(0.02, 0.9), st.sampled_from([1, 64]))
-def test_the_best_window_of_some_length_or_longer(seed: int, loaded: float, share: float, first_blocks: int) -> None:
-    series = current(seed, 400, loaded)
-    with small_steps(first_blocks, 50):
-        exposure = Exposure.prepare(series.time_s, series.value, series.gap_after)
-        shortest_s = share * exposure.sampled_s
-        found = exposure.worst_from(shortest_s)
-        square = exposure.square
-        assert isinstance(square, SquareIntegral)
-        start = np.array([found.axis_s])
-        held = float(square.between(start, start + found.window_s)[0])
-    assert found.window_s >= shortest_s * (1 - 1e-12)
-    assert held == pytest.approx(found.rms_a**2 * found.window_s, rel=1e-9)
-    # Every pair of samples and of moments a third of the way between them.
-    points = np.sort(np.concatenate((square.axis_s, square.axis_s[:-1] + np.diff(square.axis_s) / 3)))
-    so_far = square.between(np.zeros_like(points), points)
-    length = points - points[:, None]
-    means = (so_far - so_far[:, None])[length >= shortest_s] / length[length >= shortest_s]
-    assert found.rms_a**2 >= means.max(initial=0.0) * (1 - 1e-9)
 
 
 @examples(0.4)
@@ -137,7 +114,7 @@ def test_time_above_a_level(seed: int, samples: int, level_a: float, first_block
     line = np.abs(square.start_a[:, None] + (square.end_a - square.start_a)[:, None] * share)
     for seconds, level in ((found, level_a), (other, level_a + 3.0)):
         expected = float((np.diff(square.axis_s) * (line > level).mean(axis=1)).sum())
-        assert seconds == pytest.approx(expected, abs=3e-3 * exposure.sampled_s)
+        assert seconds == pytest.approx(expected, abs=3e-3 * exposure.duration_s)
 
 
 @examples(0.6)

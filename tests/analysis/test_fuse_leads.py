@@ -212,16 +212,17 @@ def test_an_unknown_place_stays_refused(tmp_path: Path, position: str) -> None:
     assert report.fuses["left"].current_from is None
 
 
-def test_a_warm_fuse_is_named() -> None:
-    """Opening times are for a cold start: 30 A for 40 s before the burst leave a 40 A fuse warm, 5 A do not."""
-    for before_a, warm in ((30.0, True), (5.0, False)):
-        amps = np.where(T_S < 40, before_a, np.where(T_S < 40.5, 120.0, 0.0))
-        found = assess(OWN, None, amps)
-        assert ("fuse_preheated" in codes(found)) == warm
-        assert "starts cold" in sentences(found.rule)
-    findings = assess(OWN, None, np.where(T_S < 40, 30.0, 120.0)).findings
-    (warm_fuse,) = (each for each in findings if each.code == "fuse_preheated")
-    assert "75 % of 40 A" in told(warm_fuse).evidence
+def test_a_warm_fuse_has_less_left() -> None:
+    """30 A for 40 s before the burst leave a 40 A fuse warm, 5 A do not; as soon as the run begins that is said."""
+    cold, warm = (
+        assess(OWN, None, np.where(T_S < 40, before_a, np.where(T_S < 40.5, 70.0, 0.0))) for before_a in (5, 30)
+    )
+    assert (warm.margin.value or 0) < 0.95 * (cold.margin.value or 0)
+    (loaded,) = (each for each in warm.findings if each.code == "fuse_started_loaded")
+    assert "30 A at the start, of 40 A" in told(loaded).evidence
+    assert "at rest" in told(loaded).next
+    assert "fuse_started_loaded" in codes(cold)
+    assert "fuse_started_loaded" not in codes(assess(OWN, None, np.where(T_S < 1, 0.0, 20.0)))
 
 
 @pytest.mark.parametrize(

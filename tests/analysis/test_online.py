@@ -13,12 +13,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.alarms.checks import BalanceLimit, VoltageLimit
-from amptally.analysis.alarms.fuse_watch import SHARE, FuseLimit, WindowWatch, fuse_limit, watched_windows
-from amptally.analysis.alarms.signals import START, Latch
+from amptally.analysis.alarms.fuse_watch import NEAR_RISE, SHARE, FuseLimit, WindowWatch, fuse_limit, watched_windows
+from amptally.analysis.alarms.signals import Latch
 from amptally.analysis.alarms.watch import MAX_ALARMS, Alarm, Watch, WatchLimits, to_si
 from amptally.analysis.exposure.exposure import Exposure
 from amptally.analysis.protection.fuse import assess_fuse
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
+from amptally.analysis.protection.guarantee import Heat, guaranteed_rise_a2
+from amptally.analysis.protection.peak_rise import peak_rise
+from amptally.analysis.protection.thermal_memory import fitted_network
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.wording.of_alarms import unwatched
 from tests.strategies import examples
@@ -107,12 +110,13 @@ class Case:
 
 
 CASES = {
-    # 40 A type E blade at 25 °C: 0.5 s is allowed 110.2 A, docs/methods.md, Fuse margin (rows second-hand)
+    # 40 A type E blade at 25 °C, 39.33 A: its rows (second-hand) promise 2.21 × that for 0.5 s from cold, 3.79 × for
+    # 0.1 s and 6 × for less than 0.04 s (TM5, ../shared/references.md section 13), its network 2.7 × for 0.5 s.
     "fuse_near": Case({"left_current_a": 100, "battery_current_a": 110}, 0.5, ("fuse_near",)),
-    "fuse_below": Case({"left_current_a": 80, "battery_current_a": 90}, 0.5, ()),
-    "fuse_inside": Case({"left_current_a": 120, "battery_current_a": 130}, 0.5, ("fuse_near", "fuse_inside")),
-    "fuse_short": Case({"left_current_a": 120, "battery_current_a": 130}, 0.1, ()),
-    "fuse_reverse": Case({"left_current_a": -120, "battery_current_a": -110}, 0.5, ("fuse_near", "fuse_inside")),
+    "fuse_below": Case({"left_current_a": 60, "battery_current_a": 70}, 0.5, ()),
+    "fuse_inside": Case({"left_current_a": 120, "battery_current_a": 130}, 0.5, ("fuse_near", "fuse_inside"), 15),
+    "fuse_short": Case({"left_current_a": 100, "battery_current_a": 110}, 0.1, ()),
+    "fuse_reverse": Case({"left_current_a": -120, "battery_current_a": -110}, 0.5, ("fuse_near", "fuse_inside"), 15),
     # The main fuse, 80 A, is seen by the battery lead alone.
     "fuse_main": Case({"left_current_a": NAN, "right_current_a": NAN, "battery_current_a": 124}, 5, ("fuse_near",), 12),
     "battery_low": Case({"battery_voltage_v": 20.9, "midpoint_voltage_v": 10.55}, 0.6, ("block_low", "battery_low")),
@@ -131,8 +135,8 @@ CASES = {
     "balance": Case({"left_current_a": 7}, 1.5, ("balance",)),
     "balance_short": Case({"left_current_a": 7}, 0.5, ()),
     "balance_small": Case({"left_current_a": 9}, 3.0, ()),
-    "clipped": Case({"right_current_a": 199, "battery_current_a": 199}, 0.002, ("sensor_clipped", "sensor_clipped")),
-    "unclipped": Case({"right_current_a": 190, "battery_current_a": 190}, 0.002, ()),
+    "clipped": Case({"battery_current_a": 199}, 0.002, ("sensor_clipped",)),
+    "unclipped": Case({"right_current_a": 180, "battery_current_a": 190}, 0.002, ()),
 }  # fmt: skip
 
 
@@ -235,11 +239,11 @@ def test_a_level_that_wavers_at_its_limit_is_one_event_and_a_second_dip_another(
 
 def test_a_fuse_alarm_is_raised_once_per_event() -> None:
     t, columns = quiet(90.0, 0.01)
-    for start in (10.0, 10.7, 50.0):
+    for start in (10.0, 10.52, 50.0):
         for name in ("left_current_a", "battery_current_a"):
             put(t, columns[name], start, start + 0.5, 120.0)
     inside = [alarm for alarm in alarms_of(t, columns) if alarm.code == "fuse_inside"]
-    # Between the first two bursts the worst window, 0.6 s long, falls to 0.95: below 1, but not below 0.9.
+    # In the 20 ms between the first two bursts the fuse hardly cools: its load stays above 0.9 of what may open it.
     assert [round(alarm.at_s) for alarm in inside] == [10, 50]
     assert all(alarm.worst >= alarm.value >= 1 for alarm in inside)
 
@@ -349,19 +353,18 @@ def assert_alike(fuse: FuseSpec) -> None:
     watched_or_why = fuse_limit(fuse)
     assert (judged.margin.value is not None) == isinstance(watched_or_why, FuseLimit), (judged.margin, watched_or_why)
     if isinstance(watched_or_why, FuseLimit):
-        assert watched_or_why.limit.beyond_a == judged.derated_a
+        assert watched_or_why.derated_a == judged.derated_a
 
 
-LIMIT = watched(blade("left", 40)).limit
-WINDOWS = watched_windows(LIMIT)
-ALLOWED = tuple(LIMIT.allowed_a(window) or math.inf for window in WINDOWS)
+FUSE = watched(blade("left", 40))
+WINDOWS = watched_windows(FUSE.rows)
 
 
 def test_windows_hold_every_published_time_and_leave_no_wide_step() -> None:
     # ISO 8820-3 type E, earliest openings: 0.04, 0.2, 2, 60 s (second-hand; tables/fuse_blades_iso8820_3.py)
     assert {0.04, 0.2, 2.0, 60.0} <= set(WINDOWS)
-    assert max(long / short for short, long in pairwise(WINDOWS)) <= 1.5 + 1e-9
-    assert WINDOWS[-1] > 60
+    assert max(long / short for short, long in pairwise(WINDOWS)) <= 1.25 + 1e-9
+    assert WINDOWS[-1] == 3600
 
 
 @dataclass(frozen=True)
@@ -387,6 +390,15 @@ class Drive:
         if self.longest_s == self.interval_s:
             return watch.slack_s(window_s, self.interval_s)
         return 3 * self.longest_s + window_s / SHARE
+
+    def lines(self, part: slice) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Times since the first sample, and both ends of the line before each sample; nothing flows in a gap."""
+        end_a = self.current[part]
+        before = np.arange(len(self.t))[part] - 1
+        start_a = end_a if self.interval_rms else self.current[np.maximum(before, 0)]
+        step_s = self.t[part] - self.t[np.maximum(before, 0)]
+        flows = step_s <= 30 * self.interval_s
+        return self.t[part] - self.t[0], np.where(flows, start_a, 0.0), np.where(flows, end_a, 0.0)
 
     def parts(self) -> list[slice]:
         edges = [0, *self.cuts, len(self.t)]
@@ -426,39 +438,33 @@ def test_readings_hide_nothing_and_exceed_by_no_more_than_the_documented_slack(
 ) -> None:
     rows = data.draw(st.integers(40, len(drive.t)))
     exact = drive.exact(rows)
-    watch, sampled = WindowWatch(WINDOWS, ALLOWED, 0.0), START
-    most = np.zeros(len(WINDOWS))
+    watch, most_a2s = WindowWatch(WINDOWS), np.zeros(len(WINDOWS))
     for part in drive.parts():
         stop = min(part.stop, rows)
-        if stop <= part.start:
+        if stop > part.start:
+            most_a2s = np.maximum(most_a2s, watch.take(*drive.lines(slice(part.start, stop))).max(axis=1))
+    for window_s, read_a2s in zip(WINDOWS, most_a2s.tolist(), strict=True):
+        if window_s < 2 * drive.longest_s * (1 + 1e-9):
             continue
-        sampled, axis_s, growth_s = sampled.after(drive.t[part.start : stop])
-        reading = watch.take(axis_s, growth_s, drive.current[part.start : stop], interval_rms=drive.interval_rms)
-        assert reading is not None
-        most = np.maximum(most, reading.ratio.max(axis=1) * np.array(ALLOWED))
-    for window_s, read_a in zip(WINDOWS, most, strict=True):
-        if window_s > exact.sampled_s * (1 - 1e-9) or window_s < 2 * drive.longest_s * (1 + 1e-9):
-            continue
-        longer_s = min(window_s + drive.slack_s(watch, window_s), exact.sampled_s)
-        bound_a = exact.worst(longer_s).rms_a * math.sqrt(longer_s / window_s)
-        assert read_a >= exact.worst(window_s).rms_a * (1 - 1e-6) - 1e-6
-        assert read_a <= bound_a * (1 + 1e-6) + 1e-6
+        exact_s = min(window_s, exact.duration_s)
+        longer_s = min(window_s + drive.slack_s(watch, window_s), exact.duration_s)
+        assert read_a2s >= exact.worst(exact_s).rms_a ** 2 * exact_s * (1 - 1e-6) - 1e-6
+        # A line before each sample, and the first interval of a window, may be longer than the shortest interval.
+        assert read_a2s <= exact.worst(longer_s).rms_a ** 2 * longer_s * (1 + 1e-6) + 1e-6
 
 
 @pytest.mark.parametrize("interval_s", [0.001, 0.002, 0.01, 0.02])
 def test_a_steady_current_reads_what_it_is(interval_s: float) -> None:
     t = np.arange(0, 5, interval_s)
-    watch, sampled = WindowWatch(WINDOWS, ALLOWED, 0.0), START
+    watch = WindowWatch(WINDOWS)
     for start in range(0, len(t), 37):
-        part = t[start : start + 37]
-        sampled, axis_s, growth_s = sampled.after(part)
-        reading = watch.take(axis_s, growth_s, np.full(len(part), 60.0), interval_rms=False)
-    assert reading is not None
-    for window_s, allowed_a, ratio in zip(WINDOWS, ALLOWED, reading.ratio[:, -1], strict=True):
+        steady_a = np.full(len(t[start : start + 37]), 60.0)
+        held_a2s = watch.take(t[start : start + 37], steady_a, steady_a)
+    for window_s, read_a2s in zip(WINDOWS, held_a2s[:, -1].tolist(), strict=True):
         if 2 * interval_s <= window_s < 4.9:
             raw = watch.slack_s(window_s, interval_s) <= 2 * interval_s
             most = 0.0 if raw else watch.slack_s(window_s, interval_s) / window_s
-            assert 1 - 1e-9 <= (ratio * allowed_a / 60.0) ** 2 <= 1 + most + 1e-9
+            assert 1 - 1e-9 <= read_a2s / (60.0**2 * window_s) <= 1 + most + 1e-9
 
 
 def test_a_window_that_peaks_between_two_far_samples_is_not_hidden() -> None:
@@ -466,68 +472,64 @@ def test_a_window_that_peaks_between_two_far_samples_is_not_hidden() -> None:
     t = np.array([*range(61), 64]) * 1e-3
     current = np.full(len(t), 50.0)
     current[[1, 2, 3]] = 0.0, 0.0, 95.0
-    watch = WindowWatch((0.06,), (100.0,), 0.0)
-    _, axis_s, growth_s = START.after(t)
-    reading = watch.take(axis_s, growth_s, current, interval_rms=False)
-    assert reading is not None
+    held_a2s = WindowWatch((0.06,)).take(t, np.concatenate((current[:1], current[:-1])), current)
     exact = Exposure.prepare(t, current, np.zeros(len(t) - 1, bool)).worst(0.06)
     assert 0.001 < exact.start_s < 0.003  # neither end of the window is at a sample where it was looked at
-    assert float(reading.worst.max()) * 100 >= exact.rms_a
+    assert float(held_a2s.max()) >= exact.rms_a**2 * 0.06
 
 
-def exact_ratio(drive: Drive, rows: int, slack: WindowWatch | None) -> float:
-    """Greatest ratio over the watched windows in the first `rows` samples; with `slack` that of the longer windows."""
-    exact = drive.exact(rows)
-    ratios = [0.0]
-    step_s = drive.longest_s if slack is None else drive.interval_s
-    for window_s, allowed_a in zip(WINDOWS, ALLOWED, strict=True):
-        # Windows at the edge of what counts are left out of one bound and kept in the other.
-        edge = -1e-9 if slack is None else 1e-9
-        if 2 * step_s * (1 - edge) <= window_s <= exact.sampled_s * (1 + edge):
-            longer_s = window_s if slack is None else window_s + drive.slack_s(slack, window_s)
-            longer_s = min(longer_s, exact.sampled_s)
-            ratios.append(exact.worst(longer_s).rms_a * math.sqrt(longer_s / window_s) / allowed_a)
-    return max(ratios)
+def guaranteed(exposure: Exposure) -> float:
+    """Highest rise that the rows allow, as a share of what opens the fuse."""
+    lengths_s = np.geomspace(0.01, exposure.duration_s, 30).tolist()
+    return guaranteed_rise_a2(FUSE.rows, Heat.of(exposure), lengths_s) / FUSE.derated_a**2
 
 
-@examples(0.4)
+def likely(exposure: Exposure) -> float:
+    """The same by the network."""
+    return peak_rise(exposure, fitted_network(FUSE.rows)).rise_a2 / FUSE.derated_a**2
+
+
+@examples(0.3)
 @given(drives())
-def test_the_alarm_comes_no_later_than_the_exact_exposure_crosses_and_not_without_reason(drive: Drive) -> None:
-    watch = Watch(WatchLimits(fuses=(watched(blade("left", 40)),)))
+def test_alarms_stand_where_the_report_draws_its_lines(drive: Drive) -> None:
+    watch = Watch(WatchLimits(fuses=(FUSE,)))
     name = "left_current_rms_a" if drive.interval_rms else "left_current_a"
     for part in drive.parts():
         watch.take(drive.t[part], {name: drive.current[part]})
-    inside = [alarm for alarm in watch.alarms if alarm.code == "fuse_inside"]
-    total = exact_ratio(drive, len(drive.t), None)
-    if total >= 1 + 1e-6:
-        assert inside
-    if not inside:
-        return
-    rows = int(np.searchsorted(drive.t, inside[0].at_s, "right"))
-    if rows > 3:
-        assert exact_ratio(drive, rows - 1, None) < 1 + 1e-6  # it had not crossed one sample before
-    assert exact_ratio(drive, rows, WindowWatch(WINDOWS, ALLOWED, 0.0)) >= 1 - 1e-6
-    assert inside[0].value >= 1
+    first = {code: next((a for a in watch.alarms if a.code == code), None) for code in ("fuse_near", "fuse_inside")}
+    whole = drive.exact(len(drive.t))
+    # A rise between two samples of a long line is seen by the report alone.
+    sampled = 1e-3 if drive.interval_rms or drive.longest_s <= 0.005 else 0.05
+    if likely(whole) >= 1 + sampled:
+        assert first["fuse_inside"] is not None
+    if first["fuse_inside"] is not None:
+        rows = int(np.searchsorted(drive.t, first["fuse_inside"].at_s, "right"))
+        assert likely(drive.exact(rows)) >= 1 - 1e-3
+        if rows > 3:
+            assert likely(drive.exact(rows - 1)) <= 1 + sampled
+    if drive.longest_s > 0.02:
+        return  # windows shorter than two intervals are left out, as the report's margin is an upper bound there
+    # Windows between two watched ones may hold 1.25 × as long; the report leaves up to 1 % open.
+    near = NEAR_RISE
+    if guaranteed(whole) >= 1.06 * near:
+        assert first["fuse_near"] is not None
+    if first["fuse_near"] is not None:
+        rows = int(np.searchsorted(drive.t, first["fuse_near"].at_s, "right"))
+        if rows > 3:
+            assert guaranteed(drive.exact(rows - 1)) <= 1.06 * near
+        if drive.longest_s <= 0.005:
+            assert guaranteed(drive.exact(rows)) >= 0.75 * near
 
 
-@examples(0.12)
-@given(st.floats(60, 300), st.floats(0.03, 20), st.floats(0, 20))
-def test_a_single_burst_reads_at_most_five_percent_below_the_reports_margin(
-    burst_a: float, burst_s: float, base_a: float
-) -> None:
-    t = np.arange(0, 65, 0.002)
-    current = np.full(len(t), base_a)
-    put(t, current, 30.0, 30.0 + burst_s, burst_a)
-    exposure = Exposure.prepare(t, current, np.zeros(len(t) - 1, bool))
-    margin = assess_fuse(blade("left", 40), exposure).margin.value
-    assert margin is not None
-    watch, sampled, most = WindowWatch(WINDOWS, ALLOWED, 0.0), START, 0.0
-    for start in range(0, len(t), 1000):
-        sampled, axis_s, growth_s = sampled.after(t[start : start + 1000])
-        reading = watch.take(axis_s, growth_s, current[start : start + 1000], interval_rms=False)
-        assert reading is not None
-        most = max(most, float(reading.worst.max()))
-    assert 0.95 / margin <= most <= 1.03 / margin
+def test_a_drive_before_a_burst_and_the_pause_after_it_count() -> None:
+    # 65 A for 0.5 s on a 40 A large blade at 25 °C: the rows promise 2.2136 × 39.33 A from cold (TM5), so that 1.34 is
+    # left. After ten minutes at 29.5 A less is.
+    t = np.arange(0, 900, 0.01)
+    base, warm = np.zeros(len(t)), np.full(len(t), 29.5)
+    for current in (base, warm):
+        put(t, current, 600.0, 600.5, 65.0)
+    found = [alarms_of(t, {"left_current_a": current}, WatchLimits(fuses=(FUSE,)), 1000) for current in (base, warm)]
+    assert [codes(each) for each in found] == [[], ["fuse_near"]]
 
 
 def lively(seed: int) -> tuple[np.ndarray, Columns]:
@@ -612,7 +614,8 @@ def test_state_stays_the_same_size_over_a_million_samples() -> None:
         if lap in (10, 100, 509):
             sizes.append(len(pickle.dumps(watch)))
     assert max(sizes) - min(sizes) < 100  # numbers written longer or shorter; every array keeps its shape
-    assert max(sizes) < 2_000_000
+    # Of each fuse, windows up to an hour.
+    assert max(sizes) < 3_000_000
 
 
 def slow_latch(

@@ -33,7 +33,9 @@ CURRENT = {"peak_a": E, "mean_a": E, "rms_a": dict.fromkeys(PERCENT, E), "exposu
 FUSE = {
     "rating_a": None, "derated_a": None, "family": None, "margin": E, "margin_latest": E, "tightest_window_s": None,
     "tightest_at_s": None, "seconds_above_rating": E, "continuous_fraction": E, "verdict": None, "rule": None,
-    "current_from": None, "advice": {"next_up_a": None, "next_down_a": None, "fits_a": list, "why": None},
+    "current_from": None, "protects_wire": {"holds": None, "weakest_s": None, "why": None},
+    "stall_opens_s": None,
+    "advice": {"next_up_a": None, "next_down_a": None, "fits_a": list, "why": None, "each": list},
 }  # fmt: skip
 WIRE = {
     "conductor": None, "ampacity_a": None, "ampacity_basis": None, "margin": E, "adiabatic_margin": E, "drop_v": E,
@@ -74,7 +76,8 @@ TREE: dict[str, Any] = {
 }  # fmt: skip
 SHAPES = {
     "gaps": {"start_s", "end_s", "kind", "bridged_ah"},
-    "each": {"start_s", "end_s", "duration_s", "net_wh", "net_ah", "peak_a"},
+    ".advice.each": {"rating_a", "margin", "suits", "why"},
+    "laps.each": {"start_s", "end_s", "duration_s", "net_wh", "net_ah", "peak_a"},
     "findings": {"severity", "code", "what", "evidence", "next"},
     "stalls": {"side", "start_s", "end_s"},
     "command_map": {"side", "from", "to", "samples", "seconds", "mean_a", "median_a"},
@@ -126,7 +129,8 @@ def check_tree(found: Any, tree: Any, path: str) -> None:
     elif tree is list:
         assert isinstance(found, list), path
         for entry in found:
-            if shape := SHAPES.get(path.rsplit(".", 1)[-1]):
+            shape = next((keys for name, keys in SHAPES.items() if path.endswith(name)), None)
+            if shape is not None:
                 assert set(entry) == shape, path
 
 

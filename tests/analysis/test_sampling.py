@@ -228,7 +228,8 @@ def test_bursts_are_named_in_the_report(tmp_path: Path) -> None:
     assert "evenly" in following
     # Silences of 0.9 s say nothing of a fuse whose shortest opening time is 0.04 s.
     assert report.fuses["left"].margin.bound == "at_most"
-    assert report.fuses["left"].verdict in ("unknown", "inside")
+    # What was seen is near all the same.
+    assert report.fuses["left"].verdict in ("unknown", "near", "inside")
 
 
 def test_silences_that_are_gaps_point_to_max_gap(tmp_path: Path) -> None:

@@ -156,11 +156,15 @@ def test_a_fuse_margin_of_a_steady_current() -> None:
     rms = umath.sqrt(sum((54.0 * gain + offset) ** 2 for _ in range(10)) / 10)
     assert margin.value is not None
     oracle = margin.value * 54.0 / rms
-    # Each end is exact for itself, so that both together differ from first order in the second.
-    assert u_of(margin) == pytest.approx(oracle.std_dev, rel=1e-3)
-    assert {term.name: term.share for term in margin.terms}["sensor gain"] == pytest.approx(
-        0.54**2 / (0.54**2 + 0.05**2), rel=1e-3
-    )
+    # The high end is the sensor's alone; below, what the rows leave open comes on top.
+    assert margin.high is not None
+    assert (margin.high - margin.value) / 1.96 == pytest.approx(oracle.std_dev, rel=0.03)
+    (promise,) = (reason["margin"] for reason in margin.reasons if reason.code == "rows_promise")
+    assert isinstance(promise, float)
+    assert margin.low == pytest.approx(promise / (1 + 1.96 * math.hypot(0.54, 0.05) / 54), rel=1e-4)
+    named = {term.name: term.u for term in margin.terms}
+    assert named["sensor gain"] == pytest.approx(-0.01 * margin.value, rel=1e-3)
+    assert set(named) >= {"sensor offset", "what the rows leave open"}
 
 
 def test_laps_of_a_charge_counted_by_the_same_sensor() -> None:

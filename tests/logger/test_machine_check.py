@@ -281,14 +281,15 @@ def test_gravest_first_and_nothing_is_called_harmless() -> None:
             assert not {"safe", "ok", "okay", "fine"} & set(text.lower().replace(",", " ").split())
 
 
-def test_cart_has_no_danger() -> None:
+def test_the_cart_s_blades_are_its_one_danger() -> None:
     found = check(load(CART))
-    assert [problem for problem in found if problem.severity == "danger"] == []
-    # 24 V / 25 mΩ = 960 A, 1056 A when full, against the 1000 A of ISO 8820-3's scope; the battery sensor's 200 A
-    # against both motors held, 2 × 170 A.
-    assert [(problem.code, problem.where.split(" ")[0]) for problem in found] == [
-        ("breaking_capacity_near", "fuse.main.family"),
-        ("sensor_below_stall", "sensors.battery_current.full_scale"),
+    # 24 V / 25 mΩ = 960 A, 1056 A when full, against the 1000 A of ISO 8820-3's scope; through 1.8 mΩ of 6 AWG
+    # (references section 2) 985 A. The battery sensor's 200 A against both motors held, 2 × 170 A.
+    assert [(problem.severity, problem.code, problem.where.split(" ")[0]) for problem in found] == [
+        ("danger", "breaking_capacity", "fuse.main.family"),
+        ("caution", "breaking_capacity_near", "fuse.left.family"),
+        ("caution", "breaking_capacity_near", "fuse.right.family"),
+        ("caution", "sensor_below_stall", "sensors.battery_current.full_scale"),
     ]
 
 
@@ -304,7 +305,8 @@ def test_cart_declares_the_errors_that_the_simulated_sensors_are_drawn_from() ->
 
 def test_one_damaged_field_of_the_cart_is_found_in_place() -> None:
     text = CART.read_text(encoding="utf-8").replace("awg = 10", "awg = 16", 1)
-    found = [problem for problem in check(parse(text, "cart.toml")) if problem.severity == "danger"]
+    grave = [problem for problem in check(parse(text, "cart.toml")) if problem.severity == "danger"]
+    found = [problem for problem in grave if problem.code != "breaking_capacity"]
     line = text.split("\n").index("[fuse.left]") + 3
     # References section 2: 16 AWG 25 A.
     assert [(problem.code, problem.where) for problem in found] == [

@@ -113,13 +113,21 @@ CASES: list[tuple[str, Sections, str, str, Sections]] = [
         "fuse.main.family (line 8)",
         {"battery": {**LEAD, "resistance_ohm": 0.022}, "fuse.main": BLADE},
     ),
-    # 24 V / 25 mΩ = 960 A, 1056 A when full; a channel's fuse has the main wire in front of it as well.
+    # 24 V / 25 mΩ = 960 A, but 26.4 V of a full battery (13.2 V a block, references section 6) 1056 A.
     (
-        "breaking_capacity_near",
+        "breaking_capacity",
         {"battery": {**LEAD, "resistance_ohm": 0.0125}, "fuse.main": BLADE},
-        "about 960 A",
+        "about 960 A at nominal 24 V through 25.0 mΩ of battery, up to 1056 A when full",
         "fuse.main.family (line 8)",
         {"battery": {**LEAD, "resistance_ohm": 0.0125}, "fuse.left": BLADE, "wire.main": {"awg": 8, "length_m": 1.5}},
+    ),
+    # A channel's fuse has the main wire in front of it as well: 3.1 mΩ of 8 AWG (references section 2), 940 A at most.
+    (
+        "breaking_capacity_near",
+        {"battery": {**LEAD, "resistance_ohm": 0.0125}, "fuse.left": BLADE, "wire.main": {"awg": 8, "length_m": 1.5}},
+        "through 28.1 mΩ of battery and the main wire, up to 940 A when full",
+        "fuse.left.family (line 8)",
+        {"battery": {**LEAD, "resistance_ohm": 0.0180}, "fuse.left": BLADE, "wire.main": {"awg": 8, "length_m": 1.5}},
     ),
     (
         "short_circuit_unknown",

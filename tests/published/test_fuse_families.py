@@ -6,7 +6,8 @@ import pytest
 
 from amptally.logger.machine.fields import SECTIONS
 from amptally.tables.fuse_above_wire import fuse_against_wire
-from amptally.tables.fuse_families import FAMILIES, short_circuit
+from amptally.tables.fuse_breaking_capacity import sheet_short_circuit, short_circuit
+from amptally.tables.fuse_families import FAMILIES
 from amptally.tables.wire_ampacity import ampacity
 
 
@@ -54,17 +55,33 @@ def test_how_sure_it_is_that_a_rating_is_made(family: str, rating_a: float, stan
     ("family", "ohm", "verdict"),
     [
         ("blade_large", 0.0235, "above"),
-        ("blade_large", 0.0245, "near"),
-        ("blade_large", 0.027, "below"),
-        ("strip_sf51", 0.010, "above"),
-        ("strip_sf51", 0.0125, "near"),
-        ("strip_sf51", 0.0135, "below"),
+        # 980 A at nominal, but 1078 A when full
+        ("blade_large", 0.0245, "above"),
+        # 0.8 of the capacity (own line): 26.4 V / 33 mΩ = 800 A, 26.4 V / 16.5 mΩ = 1600 A
+        ("blade_large", 0.0325, "near"),
+        ("blade_large", 0.0335, "below"),
+        ("strip_sf51", 0.0125, "above"),
+        ("strip_sf51", 0.0135, "near"),
+        ("strip_sf51", 0.0167, "below"),
     ],
 )
 def test_a_short_circuit_against_the_breaking_capacity(family: str, ohm: float, verdict: str) -> None:
-    found = short_circuit(FAMILIES[family], 24.0, ohm)
+    found = sheet_short_circuit(FAMILIES[family], 24.0, ohm)
     assert found.verdict == verdict
-    assert (found.nominal_a, found.full_a) == (pytest.approx(24 / ohm), pytest.approx(26.4 / ohm))
+    assert (found.likely_a, found.high_a) == (pytest.approx(24 / ohm), pytest.approx(26.4 / ohm))
+
+
+def test_a_measured_short_circuit_counts_by_the_ends_that_drive_most() -> None:
+    # 25.8 V through 15 mΩ, 1720 A; scope of ISO 8820-3:2015: 1000 A, of ISO 8820-5:2015: 2000 A.
+    blade, strip = FAMILIES["blade_large"], FAMILIES["strip_sf30"]
+    assert short_circuit(blade, 25.8, 0.015, high_v=25.9, low_ohm=0.014).verdict == "above"
+    assert short_circuit(strip, 25.8, 0.015, high_v=25.9, low_ohm=0.014).verdict == "near"
+    assert short_circuit(strip, 25.8, 0.015, high_v=25.9, low_ohm=0.012).verdict == "above"
+    # Known from one side alone it is a danger where that is enough, else open.
+    assert short_circuit(blade, 25.8, 0.015, high_v=25.9).verdict == "above"
+    assert short_circuit(strip, 25.8, 0.015, low_ohm=0.014).verdict == "open"
+    # An interval that reaches zero bounds nothing.
+    assert short_circuit(strip, 25.8, 0.015, high_v=25.9, low_ohm=-0.001).verdict == "open"
 
 
 # ABYC E-11, second-hand: at most the ampacity, the next size up to 150 % of it. 33 CFR 183.425 Table 5: 10 AWG at 75 °C

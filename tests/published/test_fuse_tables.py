@@ -11,13 +11,9 @@ from amptally.analysis.protection.fuse_curve import Limit
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
 from amptally.analysis.protection.fuse_margin import continuous_rating_a
 from amptally.tables.fuse_blades_iso8820_3 import BLADE_LARGE, BLADE_MEDIUM_35_40_A, MELTING_I2T_A2S
+from amptally.tables.fuse_derating import UsableShare, steepest_slope_per_k, usable_share
 from amptally.tables.fuse_families import FAMILIES, fuse_table
-from amptally.tables.fuse_opening_times import (
-    altitude_fraction,
-    opening_times_s,
-    rated_after_s,
-    usable_fraction,
-)
+from amptally.tables.fuse_opening_times import FuseTable, altitude_fraction, opening_times_s, rated_after_s
 
 TABLES = tuple(table for family in FAMILIES.values() for table in family.tables)
 
@@ -26,6 +22,12 @@ def rows(family: str, rating_a: float) -> dict[float, tuple[float | None, float 
     table = fuse_table(family, rating_a)
     assert table is not None
     return {row.percent: (row.shortest_s, row.longest_s, row.mark) for row in table.rows}
+
+
+def share(table: FuseTable, air_c: float) -> float:
+    found = usable_share(table, air_c)
+    assert found is not None
+    return found.fraction
 
 
 def test_type_E_rows() -> None:
@@ -134,9 +136,7 @@ def test_FU1_and_FU2_a_pulse_that_melts_a_typical_40_A_part_may_open_it(
 def test_FU3_slope_of_the_derating_table() -> None:
     # FU3: 0.33, 0.38, 0.42, 0.43 %/K from 20 °C to 65, 85, 110, 125 °C; arithmetic on second-hand data.
     for ambient_c, slope in ((65, 0.33), (85, 0.38), (110, 0.42), (125, 0.43)):
-        fraction = usable_fraction(BLADE_LARGE, ambient_c)
-        assert fraction is not None
-        assert 100 * (1 - fraction) / (ambient_c - 20) == pytest.approx(slope, abs=0.01)
+        assert 100 * (1 - share(BLADE_LARGE, ambient_c)) / (ambient_c - 20) == pytest.approx(slope, abs=0.01)
 
 
 # FU4: 1 − (A − 2000)/20000, a component distributor's forum, topic 46685: 28.5 A of 30 A at 3000 m
@@ -157,18 +157,26 @@ def test_FU5_least_rating_for_a_continuous_load() -> None:
 def test_derating_table_of_type_E() -> None:
     # Second-hand, same data sheet p 3: 40 A from −40 to 20 °C; 34 at 65; 30 at 85; 25 at 110; 22 at 125.
     for ambient_c, usable_a in ((-40, 40), (0, 40), (20, 40), (65, 34), (85, 30), (110, 25), (125, 22)):
-        assert 40 * (usable_fraction(BLADE_LARGE, ambient_c) or 0) == pytest.approx(usable_a, rel=1e-12)
+        assert 40 * share(BLADE_LARGE, ambient_c) == pytest.approx(usable_a, rel=1e-12)
     # Straight between the steps: 45 °C is 25/45 of the way from 40 to 34 A; 25 °C is 5/45.
-    assert 40 * (usable_fraction(BLADE_LARGE, 45) or 0) == pytest.approx(40 - 6 * 25 / 45, rel=1e-12)
-    assert 40 * (usable_fraction(BLADE_LARGE, 25) or 0) == pytest.approx(40 - 6 * 5 / 45, rel=1e-12)
-    assert usable_fraction(BLADE_LARGE, 125.1) is None
+    assert 40 * share(BLADE_LARGE, 45) == pytest.approx(40 - 6 * 25 / 45, rel=1e-12)
+    assert 40 * share(BLADE_LARGE, 25) == pytest.approx(40 - 6 * 5 / 45, rel=1e-12)
+    assert usable_share(BLADE_LARGE, 125.1) is None
 
 
-def test_only_type_E_has_a_derating_table() -> None:
+def test_other_bodies_take_the_steepest_stretch_of_the_table_of_type_E() -> None:
     assert [table.family for table in TABLES if table.derating] == ["blade_large"]
+    # Second-hand, same data sheet p 3: from 65 to 85 °C 34 to 30 A of 40 A, 0.5 %/K; the other stretches 0.33 and 0.5.
+    assert steepest_slope_per_k() == pytest.approx(0.005)
     for table in TABLES:
         if not table.derating:
-            assert usable_fraction(table, 90) == 1.0
+            assert share(table, 65) == pytest.approx(1 - 45 * 0.005)
+            assert usable_share(table, 20) == UsableShare(1.0)
+            # At room temperature a rating stands; hotter, what is left is the most that it can be.
+            assert usable_share(table, 25) == UsableShare(1 - 5 * 0.005, borrowed=True)
+            assert usable_share(table, 40) == UsableShare(1 - 20 * 0.005, borrowed=True, at_most=True)
+            assert usable_share(table, 125.1) is None
+            assert share(table, 65) <= share(BLADE_LARGE, 65)
 
 
 def test_limits_pass_through_every_published_row() -> None:
