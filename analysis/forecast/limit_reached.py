@@ -98,10 +98,10 @@ def _lowest_mean(
     The time is that of the lowest mean where none is at the limit. None where less than `over_s` was sampled.
     """
     inside = slice(*np.searchsorted(series.time_s, [from_s, to_s], "left").tolist())
-    time_s, volts, gap_after = series.time_s[inside], series.value[inside], series.gap_after[inside][:-1]
+    time_s, volts = series.time_s[inside], series.value[inside]
     if len(time_s) < 2:
         return None
-    steps = np.where(gap_after, 0.0, np.diff(time_s))
+    steps = np.where(series.gap_after[inside.start : inside.stop - 1], 0.0, np.diff(time_s))
     clock = np.concatenate(([0.0], np.cumsum(steps)))
     sums = np.concatenate(([0.0], np.cumsum(0.5 * (volts[1:] + volts[:-1]) * steps)))
     ends = np.flatnonzero(clock >= over_s)
