@@ -230,7 +230,7 @@ def fuse_margin(run: Run, place: Place) -> Estimate:
     Raises AnalysisError for another place than main, left and right, and for a fuse that the machine file lacks.
 
     >>> at.fuse_margin(run, "left")
-    1.380 (1.365 to 1.394)
+    1.29 (1.09 to 1.31)
     """
     fuses = report(run).fuses
     if _one_of(place, PLACES, "place") not in fuses:
@@ -277,7 +277,7 @@ def findings(run: Run) -> tuple[Reason, ...]:
     >>> for each in at.findings(run)[:2]:
     ...     print(each.severity, each.code)
     caution fuse_limit_unverified
-    caution wheel_stalled
+    caution fuse_near
     """
     return report(run).findings
 

@@ -32,8 +32,8 @@ from amptally.analysis.protection.thermal_memory import Network, Rows, covering
 from amptally.analysis.results.leads import LEAD_OF
 from amptally.analysis.results.reason import Reason
 
-STEP = 1.25
-"""Maximum ratio of neighbouring windows. A burst between two of them reads at most 3 % low. Our own choice."""
+STEP = 1.5
+"""Maximum ratio of neighbouring windows. A burst between two of them reads at most 5 % low. Our own choice."""
 LONGEST_S = 3600.0
 """Longest watched window; a steady current as high as its mean stands for what is longer."""
 SHARE = 64
