@@ -221,11 +221,11 @@ def exposure(run: Run, lead: Lead) -> CurrentExposure:
 
 
 def fuse_margin(run: Run, place: Place) -> Estimate:
-    """Current that opens the fuse at its earliest over the largest RMS of the same length, at the closest length.
+    """By how much the whole current could have been multiplied before the fuse may open, all that came before included.
 
-    Below 1 the fuse may have opened. `report(run).fuses[place]` says at which length, against which rating, and the
-    same against the latest opening. Published times are for a cold fuse in free air; nothing here says that a fuse is
-    the right one.
+    Below 1 it may have opened. The low end is what the published opening times alone promise. `report(run).fuses[place]`
+    says when it was warmest, against which rating, and the same against the latest opening. Nothing here says that a
+    fuse is the right one.
 
     Raises AnalysisError for another place than main, left and right, and for a fuse that the machine file lacks.
 
