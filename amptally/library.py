@@ -221,16 +221,16 @@ def exposure(run: Run, lead: Lead) -> CurrentExposure:
 
 
 def fuse_margin(run: Run, place: Place) -> Estimate:
-    """Minimum ratio, over all window lengths, of the current that may open the fuse to the largest RMS.
+    """By how much the whole current could have been multiplied before the fuse may open, all that came before included.
 
-    Below 1 the fuse may have opened. `report(run).fuses[place]` gives the window length, the rating used and the ratio
-    for the latest opening. Published times are for a cold fuse in free air; the margin does not show that the fuse is
-    the right one.
+    Below 1 it may have opened. The low end is what the published opening times alone promise. `report(run).fuses[place]`
+    says when it was warmest, against which rating, and the same against the latest opening. Nothing here says that a
+    fuse is the right one.
 
     Raises AnalysisError for another place than main, left and right, and for a fuse that is not in the machine file.
 
     >>> at.fuse_margin(run, "left")
-    1.380 (1.365 to 1.394)
+    1.29 (1.09 to 1.31)
     """
     fuses = report(run).fuses
     if _one_of(place, PLACES, "place") not in fuses:

@@ -78,25 +78,27 @@ def recording(board: BenchBoard, tmp_path: Path, *more: str) -> AbstractContextM
 
 
 def spike(board: BenchBoard) -> None:
-    """Two quiet seconds, half a second of 130 A in the left leg, four more seconds."""
+    """Two quiet seconds, half a second of 130 A in the left leg, fifteen more seconds."""
     board.wait_for_start()
-    board.write(board.describe() + drive(board, 2.0, 10.0) + drive(board, 0.5, 130.0) + drive(board, 4.0, 10.0))
+    board.write(board.describe() + drive(board, 2.0, 10.0) + drive(board, 0.5, 130.0) + drive(board, 15.0, 10.0))
 
 
 def check_the_spike(alarms: tuple[dict[str, Any], ...]) -> None:
     assert [alarm["code"] for alarm in alarms] == ["fuse_near", "fuse_inside"]
     for alarm in alarms:
         assert set(alarm) == {"at_s", "code", "severity", "text", "value", "limit", "unit", "worst", "ended_s"}
-        assert 2.0 < alarm["at_s"] < 2.5 < alarm["ended_s"] < 5.5
+        # How fast a fuse cools its rows hardly say: what they allow falls slowly.
+        assert 2.0 < alarm["at_s"] < 2.5 < alarm["ended_s"] < (16 if alarm["code"] == "fuse_near" else 5.5)
         assert alarm["worst"] >= alarm["value"] >= alarm["limit"]
-        # 130 A for 0.5 s, of which 110.2 A are allowed: docs/methods.md, Fuse margin (ISO 8820-3 E, second-hand)
-        assert alarm["worst"] == pytest.approx(130 / 110.2, rel=0.05)
+        # 130 A for 0.5 s on 39.33 A: the rows promise 2.2136 × that (TM5), the network 2.70 ×; 10 A before and after
+        allowed_a = (2.2136 if alarm["code"] == "fuse_near" else 2.70) * 39.33
+        assert alarm["worst"] == pytest.approx(130 / allowed_a, rel=0.05)
         assert "Left fuse" in alarm["text"]
 
 
 @posix
 def test_a_spike_is_told_once_and_is_in_the_run_file(board: BenchBoard, tmp_path: Path) -> None:
-    with recording(board, tmp_path, "--for", "6") as process:
+    with recording(board, tmp_path, "--for", "17") as process:
         spike(board)
         out, err = process.communicate(timeout=30)
     assert process.returncode == 0, err
@@ -257,7 +259,7 @@ def test_the_bell_rings_once_for_each_new_alarm_and_only_on_a_terminal() -> None
 def test_what_is_watched_comes_from_the_machine_file_alone() -> None:
     limits = watch_limits(load(CART))
     # sample_runs/cart.toml: 40, 40 and 80 A type E, at 25 °C usable to 39.33 / 40 (data sheet p 3, second-hand)
-    assert {fuse.place: round(fuse.limit.beyond_a, 2) for fuse in limits.fuses} == {
+    assert {fuse.place: round(fuse.derated_a, 2) for fuse in limits.fuses} == {
         "left": 39.33, "right": 39.33, "main": 78.67,
     }  # fmt: skip
     assert [(limit.supply, limit.minimum_v) for limit in limits.voltages] == [

@@ -32,8 +32,8 @@ from amptally.analysis.protection.thermal_memory import Network, Rows, covering
 from amptally.analysis.results.leads import LEAD_OF
 from amptally.analysis.results.reason import Reason
 
-STEP = 1.25
-"""Maximum ratio of neighbouring windows. A burst between two of them reads at most 3 % low. Our own choice."""
+STEP = 1.5
+"""Maximum ratio of neighbouring windows. A burst between two of them reads at most 5 % low. Our own choice."""
 LONGEST_S = 3600.0
 """Longest watched window; a steady current as high as its mean stands for what is longer."""
 SHARE = 64
@@ -48,6 +48,8 @@ SLACK = 0.01
 """The near line counts as reached this share early, so that the program need not be solved for every sample."""
 LOOK_AGAIN_S = 1.0
 """Once it is passed, the program is solved for the windows ending now this often, to see whether it still is."""
+LOOK_AGAIN_SHARE = 0.05
+"""And as often as what old weights say has risen by this share: what is told is no more than that too high."""
 TINY = 1e-9
 
 
@@ -129,6 +131,8 @@ class RowsWatch:
         self._most_a2s = np.zeros(len(self._lengths_s))
         self._look_s: float | None = None
         """While the line is passed: when to look whether it still is."""
+        self._told = 0.0
+        """What the program gave then, over the line."""
         # To begin with, weights for a current that is steady at the line.
         self._cover_a2s = self._covered(line_a2 * self._lengths_s)[1]
 
@@ -146,7 +150,10 @@ class RowsWatch:
             part, network = heat_a2s[:, at:], network_a2[at:] / self._line_a2
             level = np.maximum((part / self._cover_a2s[:, None]).max(axis=0), network)
             look_s = self._look_s
-            turns = np.flatnonzero(level >= 1 if look_s is None else time_s[at:] >= look_s)
+            if look_s is None:
+                turns = np.flatnonzero(level >= 1)
+            else:
+                turns = np.flatnonzero((time_s[at:] >= look_s) | (level >= self._told * (1 + LOOK_AGAIN_SHARE)))
             stop = int(turns[0]) + 1 if len(turns) else len(level)
             share[at : at + stop] = level[:stop] if look_s is None else np.maximum(level[:stop], 1 + TINY)
             if look_s is None:
@@ -162,7 +169,7 @@ class RowsWatch:
     def _turn(self, found: float, time_s: float) -> float:
         """The level to tell where the program has been solved for what the rows allow, over the line."""
         if found >= 1 - SLACK if self._look_s is None else found >= self._again:
-            self._look_s = time_s + LOOK_AGAIN_S
+            self._look_s, self._told = time_s + LOOK_AGAIN_S, found
             return max(found, 1 + TINY)
         if self._look_s is not None:
             self._look_s = None

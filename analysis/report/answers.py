@@ -54,8 +54,9 @@ def fuse_answer(report: Report, place: str, fuse: FuseResult) -> Answer:
     at_s, window_s = fuse.tightest_at_s, fuse.tightest_window_s
     if fuse.margin.is_refused or at_s is None or window_s is None:
         return Answer("fuse", f"{place} fuse", fuse_sentence(fuse, None), tone="unknown")
-    doing = commanded(report.run, at_s, window_s, report.drive.stalls)
-    return Answer("fuse", f"{place} fuse", fuse_sentence(fuse, doing), at_s, window_s, TONE_OF_VERDICT[fuse.verdict])
+    start_s = at_s - window_s
+    doing = commanded(report.run, start_s, window_s, report.drive.stalls)
+    return Answer("fuse", f"{place} fuse", fuse_sentence(fuse, doing), start_s, window_s, TONE_OF_VERDICT[fuse.verdict])
 
 
 def sag_answer(report: Report) -> Answer:

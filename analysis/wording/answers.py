@@ -51,12 +51,20 @@ def fuse_sentence(fuse: FuseResult, commanded: Reason | None) -> str:
     elif margin < 1:
         ratio = f"{above}{_times(1 / margin)} times the current at which it may open"
     else:
-        ratio = f"it could have carried {below}{_times(margin)} times as much before it may open"
+        ratio = f"it could have carried {below}{_times(margin)} times as much before it may open{_promised(fuse)}"
+    doing = "" if commanded is None else f", {phrase(commanded)}"
     return (
         f"worst {fuse.worst_rms_a or 0.0:.0f} A{_NOT_MEASURED.get(fuse.current_from or '', '')} for "
-        f"{_duration(window_s)} at {moment(at_s)}{'' if commanded is None else f', {phrase(commanded)}'}; {ratio}"
+        f"{_duration(window_s)} at {moment(at_s - window_s)}{doing}; {ratio}"
         f"{_VERDICTS[fuse.verdict]}"
     )
+
+
+def _promised(fuse: FuseResult) -> str:
+    """What the published opening times alone guarantee, where that is less than the likely margin."""
+    found = (reason["margin"] for reason in fuse.margin.reasons if reason.code == "rows_promise")
+    promised = next((float(margin) for margin in found if isinstance(margin, float)), None)
+    return "" if promised is None else f" (the published rows promise {_times(promised)})"
 
 
 def sag_sentence(sag: Sag) -> str:

@@ -113,6 +113,10 @@ TERMS: dict[str, tuple[str, str]] = {
         "one number for a resistance that moves with charge, current and temperature",
         "Compare runs at like charge and temperature; nothing to calibrate.",
     ),
+    "what the rows leave open": (
+        "what the fuse's published opening times leave open",
+        "Ask the fuse's maker for its opening curve; until then the low end stands. Nothing to calibrate.",
+    ),
     "scatter of laps": ("scatter from lap to lap", _LAPS),
     "trend of laps": ("trend from lap to lap", _LAPS),
     "later laps differ": (

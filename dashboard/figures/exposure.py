@@ -130,7 +130,7 @@ def exposure_figure(report: Report, place: str, screen: Screen) -> Figure:
         )
     )
     if limits is not None:
-        layout["annotations"] += _arrow(report, place, limits[0], x_range, screen)
+        layout["annotations"] += _arrow(report, place, x_range, screen)
     return {"data": data, "layout": layout}
 
 
@@ -306,14 +306,13 @@ def _zone_words(
     ]
 
 
-def _arrow(report: Report, place: str, earliest: Limit, x_range: list[float], screen: Screen) -> list[dict[str, Any]]:
-    """From the curve up to the limit, at the window where the two are closest."""
+def _arrow(report: Report, place: str, x_range: list[float], screen: Screen) -> list[dict[str, Any]]:
+    """The margin: from the load that warmed the fuse most to the one that may open it."""
     fuse = report.fuses[place]
-    window, margin = fuse.tightest_window_s, fuse.margin.value
-    allowed = earliest.allowed_a(window) if window is not None else None
-    if window is None or margin is None or allowed is None:
+    window, margin, worst_a = fuse.tightest_window_s, fuse.margin.value, fuse.worst_rms_a
+    if window is None or margin is None or not worst_a:
         return []
-    x, top, bottom = math.log10(window), math.log10(allowed), math.log10(allowed / margin)
+    x, top, bottom = math.log10(window), math.log10(worst_a * margin), math.log10(worst_a)
     times = f"{margin:.2f} times as much" if margin >= 1 else f"{1 / margin:.2f} times what"
     arrow = {
         "x": x,
@@ -334,7 +333,7 @@ def _arrow(report: Report, place: str, earliest: Limit, x_range: list[float], sc
     leftmost = x - x_range[0] < room
     lines = "<br>" if screen.narrow else " "
     label = note(
-        f"<b>{times}</b>{lines}may open it<br>at {window:.2g} s",
+        f"<b>{times}</b>{lines}may open it,<br>warmed within {window:.2g} s",
         x,
         min(top, bottom) if not leftmost else _lowest_until(report, place, x + room),
         xanchor="left" if leftmost else "right",

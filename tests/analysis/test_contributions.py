@@ -117,13 +117,14 @@ def test_every_main_result_of_the_demo_drive_is_explained() -> None:
 
 def test_one_thing_to_do_is_said_once_for_all_results_it_helps(tmp_path: Path) -> None:
     report = build_report(Run.open(SAMPLE), fraction=1.0)
-    first = by_source(report.uncertainty)[0]
+    # What the published rows leave open of a fuse leads in the three margins; the first to calibrate is a sensor.
+    first = next(each for each in by_source(report.uncertainty) if words(each[0]).what.startswith("gain"))
     what, following = words(first[0]).what, words(first[0]).next
     shares = [share_of(each.value, each.share) for each in first]
     assert what == "gain of the battery current sensor"
-    assert [share.rsplit(" ", 2)[0] for share in shares] == ["net energy", "net charge", "main fuse margin"]
+    assert [share.rsplit(" ", 2)[0] for share in shares] == ["net energy", "net charge"]
     text = " ".join(render(report, width=100).split())
-    assert f"Sources of uncertainty {what}: {', '.join(shares)} {following}" in text
+    assert f"{what}: {', '.join(shares)} {following}" in text
     write_sheet(tmp_path / "sheet.html", report)
     assert f'<p class="note">{following}</p>' in (tmp_path / "sheet.html").read_text(encoding="utf-8")
 

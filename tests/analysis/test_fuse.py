@@ -198,7 +198,7 @@ def test_margin_interval_from_declared_gain() -> None:
     result = assess(constant(20, 100), error=CurrentError(gain_u=0.01, offset_u_a=0.0, noise_a=0.0))
     assert result.margin.low == pytest.approx(2 / 1.0196, rel=1e-5)
     assert result.margin.high == pytest.approx((result.margin.value or 0) / 0.9804, rel=1e-5)
-    assert "sensor error not declared" in assess(constant(20, 100)).margin.basis
+    assert "sensor_error_undeclared" in {reason.code for reason in assess(constant(20, 100)).margin.reasons}
 
 
 def test_an_offset_larger_than_the_current_leaves_the_margin_open_above() -> None:

@@ -363,7 +363,7 @@ WINDOWS = watched_windows(FUSE.rows)
 def test_windows_hold_every_published_time_and_leave_no_wide_step() -> None:
     # ISO 8820-3 type E, earliest openings: 0.04, 0.2, 2, 60 s (second-hand; tables/fuse_blades_iso8820_3.py)
     assert {0.04, 0.2, 2.0, 60.0} <= set(WINDOWS)
-    assert max(long / short for short, long in pairwise(WINDOWS)) <= 1.25 + 1e-9
+    assert max(long / short for short, long in pairwise(WINDOWS)) <= 1.5 + 1e-9
     assert WINDOWS[-1] == 3600
 
 
@@ -509,14 +509,14 @@ def test_alarms_stand_where_the_report_draws_its_lines(drive: Drive) -> None:
             assert likely(drive.exact(rows - 1)) <= 1 + sampled
     if drive.longest_s > 0.02:
         return  # windows shorter than two intervals are left out, as the report's margin is an upper bound there
-    # Windows between two watched ones may hold 1.25 × as long; the report leaves up to 1 % open.
+    # A burst between two watched lengths reads up to 5 % low in current; the report leaves up to 1 % open.
     near = NEAR_RISE
-    if guaranteed(whole) >= 1.06 * near:
+    if guaranteed(whole) >= 1.11 * near:
         assert first["fuse_near"] is not None
     if first["fuse_near"] is not None:
         rows = int(np.searchsorted(drive.t, first["fuse_near"].at_s, "right"))
         if rows > 3:
-            assert guaranteed(drive.exact(rows - 1)) <= 1.06 * near
+            assert guaranteed(drive.exact(rows - 1)) <= 1.11 * near
         if drive.longest_s <= 0.005:
             assert guaranteed(drive.exact(rows)) >= 0.75 * near
 

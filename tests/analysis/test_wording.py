@@ -137,7 +137,7 @@ def asked_of(code: str) -> Iterator[set[str]]:
 def test_the_check_of_facts_sees_templates_functions_and_helpers() -> None:
     assert asked_by("{rms_a:.1f} A over {window_s:g} s") == {"rms_a", "window_s"}
     assert asked_by(FINDINGS["wheel_stalled"].evidence) == {"stalls", "longest_s", "longest_at_s", "seen_by"}
-    assert asked_by(of_alarms.ALARMS["fuse_near"]) == {"place", "rms_a", "window_s", "allowed_a"}
+    assert asked_by(of_alarms.ALARMS["fuse_near"]) == {"place", "likely_load", "possible_load"}
 
 
 def test_topics_do_not_word_a_code_twice() -> None:
