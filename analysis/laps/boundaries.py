@@ -52,7 +52,7 @@ def rising(phase: Floats) -> Floats:
     return np.asarray(np.maximum.accumulate(phase) + 1e-9 * np.arange(len(phase)))
 
 
-def _at(track: Track, part: slice, marks: Floats) -> Floats:
+def places_of(track: Track, part: slice, marks: Floats) -> Floats:
     """Frames of a piece at which its phase reaches the marks."""
     phase = rising(track.alignment.phase[part])
     return np.asarray(np.interp(marks, phase, np.arange(len(phase))))
@@ -69,7 +69,7 @@ def narrowed(track: Track, spans: list[Span], marks: list[Floats], like: Floats)
 
     From its first good lap a span reaches back as far as the frames still fit, at most one lap.
     """
-    frames = np.concatenate([np.diff(_at(track, part, each)) for part, each in zip(track.each(), marks, strict=True)])
+    frames = np.concatenate([np.diff(places_of(track, part, each)) for part, each in zip(track.each(), marks, strict=True)])
     ratio = np.maximum(frames, 1e-3) / max(float(np.median(frames)), 1e-3)
     strange = (like < UNLIKE * float(np.median(like))) | (np.abs(np.log(ratio)) > np.log(OTHER_LENGTH))
     out = []
@@ -118,7 +118,7 @@ def crossings(track: Track, spans: list[Span]) -> list[Floats]:
         worst = 0.0
         for part, low, high in zip(track.each(), first[:, place], last[:, place], strict=True):
             if high > low:
-                at = _at(track, part, np.arange(low, high + 1) + places[place])
+                at = places_of(track, part, np.arange(low, high + 1) + places[place])
                 worst = max(worst, float(bad[part][np.rint(at).astype(np.int64)].max()))
         score[place] /= worst + 0.05
     chosen = int(score.argmax())

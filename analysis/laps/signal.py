@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from amptally.analysis.laps.align import align
-from amptally.analysis.laps.boundaries import Track, crossings, narrowed, rising, whole_spans
-from amptally.analysis.laps.frames import Frames, Pieces, Places, filled, pieces
+from amptally.analysis.laps.boundaries import Track, crossings, narrowed, places_of, rising, whole_spans
+from amptally.analysis.laps.frames import COUNTS, Frames, Pieces, Places, by_distance, filled, pieces
 from amptally.analysis.laps.marks import Progress
-from amptally.analysis.laps.period import MIN_LAG, Period, features, find_periods
+from amptally.analysis.laps.period import MIN_LAG, Period, drift, features, find_periods
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Flags, Floats
 
@@ -26,6 +26,8 @@ WINDOW = 3000
 MAX_BINS = 300
 LONG_REST_S, SHORT_REST_S = 30.0, 10.0
 """For the search of the lag a rest longer than the first lasts the second: a pause is no part of a lap's rhythm."""
+MAX_DRIFT_LAPS = 6
+"""What changes more slowly than over this many whole laps, or half of the run, is no part of the lap's shape."""
 GLIMPSE_S = 0.3
 """For the alignment every rest is cut to this length: laps differ most in how long the machine stands."""
 START_S, STOP_S = 1.0, 2.0
@@ -43,9 +45,14 @@ RAMPS = {
 """Each measure counts 0 up to its first value, 1 from its second, linearly between. Set on simulated drives."""
 FOLDED = 0.6
 """Where every k-th lap lies nearer than this, relative to the others, the true lap is k times as long."""
+AS_NEAR = 1.25
 HALVES = 0.85
 """Where it lies nearer than this, the report says so, but nothing follows."""
-MAX_COMPARED = 24
+MAX_COMPARED = 48
+MAX_FOLDS = 8
+LEGS = ("left_current_a", "right_current_a")
+MOSTLY = 0.9
+"""A battery is charged where this part of its charge, in and out, flows in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +71,8 @@ class SignalLaps:
     """First and last moment at which the machine moves."""
     progress: Progress | None = None
     """Laps gone at each moment; not known between stretches."""
+    settled: bool = False
+    """Refused although the run clearly repeats itself: another look at it gives no other answer."""
 
 
 def none_found(code: str, measures: dict[str, float] | None = None, confidence: float = 0.0) -> SignalLaps:
@@ -71,23 +80,54 @@ def none_found(code: str, measures: dict[str, float] | None = None, confidence: 
     return SignalLaps((), confidence, Reason(code), measures or {})
 
 
-def find_laps(frames: Frames) -> SignalLaps:
-    """Laps of a run from the shape of its signals alone.
+def find_laps(frames: Frames, lap_s: float | None = None) -> SignalLaps:
+    """Laps of a run from the shape of its signals alone; `lap_s` is about how long a lap takes [s], where that is known.
 
-    The machine must repeat itself: at least two complete laps of at least 5 s. Halves of a lap that look alike in
-    every channel cannot be told apart; they are reported as laps.
+    The machine must repeat itself: at least two complete laps of at least 5 s. Sides of a loop that look alike in
+    every channel cannot be told apart from laps; where something hints at them, nothing is given without `lap_s`.
     """
+    idle = _idle(frames)
+    if idle is not None:
+        return none_found(idle)
+    best: SignalLaps | None = None
+    travelled = by_distance(frames)
+    ways = [(frames, LONG_REST_S, SHORT_REST_S), (frames, GLIMPSE_S, GLIMPSE_S)]
+    if travelled is not None:
+        ways.insert(0, (travelled, 0.0, 0.0))
+    for each, longest_rest_s, shortened_s in ways:
+        found = _find(each, longest_rest_s, shortened_s, lap_s)
+        if found.boundaries_s or found.settled:
+            return found
+        best = found if best is None or found.confidence > best.confidence else best
+    return best or none_found("signals_unrepeating")
+
+
+def _idle(frames: Frames) -> str | None:
+    """Why these signals are none of a drive: what can move did not, or the battery is charged; None where they may be."""
+    rows = dict(zip(frames.names, frames.values, strict=True))
+    counts = [rows[name] for name in COUNTS if name in rows]
+    if counts and not any(np.nansum(row) > 0 for row in counts):
+        return "machine_standing"
+    amps = rows.get("battery_current_a")
+    legs = any(name in rows for name in (*COUNTS, *LEGS))
+    if amps is not None and not legs and np.nansum(np.minimum(amps, 0.0)) < -MOSTLY * np.nansum(np.abs(amps)):
+        return "machine_charging"
+    return None
+
+
+def _find(frames: Frames, longest_rest_s: float, shortened_s: float, lap_s: float | None) -> SignalLaps:
+    """Laps with one choice of frames and of how much of each rest is looked at."""
     values = filled(frames.values)
     if not len(features(values, frames.count)):
         return none_found("signals_constant")
-    whole = pieces(frames, LONG_REST_S, SHORT_REST_S)
+    whole = pieces(frames, longest_rest_s, shortened_s)
     if len(whole.kept) * frames.interval_s < 2 * MIN_LAG * max(SEARCH_S, frames.interval_s):
         return none_found("signals_short")
     best: SignalLaps | None = None
     group = max(1, round(SEARCH_S / frames.interval_s))
     while True:
         for period in _search(values[:, whole.kept], whole.starts, group):
-            found = _judge(frames, values, whole, period)
+            found = _judge(frames, values, whole, period, lap_s)
             if found.confidence >= SURE:
                 return found
             best = found if best is None or found.confidence > best.confidence else best
@@ -134,7 +174,7 @@ def _ramp(name: str, value: float) -> float:
     return min(max((value - low) / (high - low), 0.0), 1.0)
 
 
-def _judge(frames: Frames, values: Floats, whole: Pieces, period: Period) -> SignalLaps:
+def _judge(frames: Frames, values: Floats, whole: Pieces, period: Period, lap_s: float | None) -> SignalLaps:
     """Align with this lag, and say how sure the laps are."""
     measures = {"likeness": period.likeness, "contrast": period.contrast}
     if _clear(period) == 0.0:
@@ -174,7 +214,8 @@ def _track(frames: Frames, values: Floats, moving: Pieces, group: int, begin: in
         starts.append(starts[-1] + count)
     edges = np.array(starts)
     bins = times * max(2, round(lag / group))
-    table = features(np.concatenate(rows, axis=1), 6 * bins)
+    laps = max(1, min(MAX_DRIFT_LAPS, round(0.5 * starts[-1] / bins)))
+    table = features(np.concatenate(rows, axis=1), laps * bins, drift)
     # The first template must lie in one piece.
     piece = int(np.searchsorted(edges, start, "right")) - 1
     start = max(int(edges[piece]), min(start, int(edges[piece + 1]) - bins))
@@ -210,14 +251,16 @@ def _folds(track: Track) -> tuple[int, float]:
     distance = square[:, None] + square - 2 * laps @ laps.T
     first, second = np.triu_indices(len(laps), 1)
     nearer = {1: 1.0}
-    for times in (2, 3):
+    for times in range(2, MAX_FOLDS + 1):
         if len(laps) >= 2 * times:
             same = (second - first) % times == 0
             near, other = distance[first, second][same], distance[first, second][~same]
             # Medians, since one odd lap stands in many pairs; and most of the near ones nearer than nearly all others.
             if (near < np.quantile(other, 0.25)).mean() > 0.7:
                 nearer[times] = float(np.median(near)) / max(float(np.median(other)), 1e-12)
-    times = min(nearer, key=lambda each: nearer[each])
+    # A multiple of the true number is as near: the first that is about as good.
+    best = min(nearer.values())
+    times = next(each for each, share in nearer.items() if share <= AS_NEAR * best)
     return (times, 1.0) if nearer[times] < FOLDED else (1, nearer[times])
 
 
@@ -242,8 +285,10 @@ def _report(track: Track, measures: dict[str, float], alike: float) -> SignalLap
     durations = np.concatenate([np.diff(each) for each in times]) if times else np.empty(0)
     if len(durations) < 2:
         return none_found("one_lap", measures)
-    middle = float(np.median(durations))
-    spread = 1.4826 * float(np.median(np.abs(durations - middle))) / middle
+    # Standing is left out: how long it lasted says nothing about the way.
+    driven = np.concatenate([np.diff(places_of(track, part, each)) for part, each in zip(track.each(), marks, strict=True)])
+    middle = float(np.median(driven))
+    spread = 1.4826 * float(np.median(np.abs(driven - middle))) / middle
     measures = measures | {"agreement": float(np.median(_agreement(laps))), "regularity": 1.0 - spread}
     shares = [_ramp(name, value) for name, value in measures.items()]
     confidence = float(np.prod(shares) ** (1.0 / len(shares)))
