@@ -14,7 +14,7 @@ from amptally.analysis.laps.frames import Places
 from amptally.analysis.laps.period import Singles, smoothed
 from amptally.analysis.runs.run import Flags, Floats
 
-COMPLETE = 0.02
+COMPLETE = 0.03
 """A lap that lacks less than this part at the ends of the run counts as complete."""
 EDGE = 0.05
 """Weight of a place at the edge of the possible ones, against 0.5 in their middle: the ends of a run mislead most."""

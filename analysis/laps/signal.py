@@ -28,6 +28,8 @@ LONG_REST_S, SHORT_REST_S = 30.0, 10.0
 """For the search of the lag a rest longer than the first lasts the second: a pause is no part of a lap's rhythm."""
 MAX_DRIFT_LAPS = 6
 """What changes more slowly than over this many whole laps, or half of the run, is no part of the lap's shape."""
+STIFF_BY_DISTANCE = 4.0
+"""How much more than in time it costs to stay or to skip where frames are equal in distance: laps have one length."""
 GLIMPSE_S = 0.3
 """For the alignment every rest is cut to this length: laps differ most in how long the machine stands."""
 START_S, STOP_S = 1.0, 2.0
@@ -46,6 +48,8 @@ RAMPS = {
 FOLDED = 0.6
 """Where every k-th lap lies nearer than this, relative to the others, the true lap is k times as long."""
 AS_NEAR = 1.25
+OTHER_LAG = 0.02
+"""A template whose length differs more than this from that of the laps aligned with it is made anew."""
 HALVES = 0.85
 """Where it lies nearer than this, the report says so, but nothing follows."""
 MAX_COMPARED = 48
@@ -186,10 +190,24 @@ def _judge(frames: Frames, values: Floats, whole: Pieces, period: Period, lap_s:
     if len(moving.kept) < 4 * group or end - begin < 2:
         return none_found("machine_standing", measures)
     track = _track(frames, values, moving, group, begin, end - begin, 1)
+    lag = round(_usual_lag(track, end - begin, group))
+    if abs(lag / (end - begin) - 1) > OTHER_LAG:
+        track = _track(frames, values, moving, group, begin, lag, 1)
     times, alike = _folds(track)
     if times > 1:
-        track = _track(frames, values, moving, group, begin, end - begin, times)
+        track = _track(frames, values, moving, group, begin, lag, times)
     return _report(track, measures, alike)
+
+
+def _usual_lag(track: Track, lag: int, group: int) -> float:
+    """Median length of the laps of an alignment, in frames before grouping; `lag` where it has none complete."""
+    each = [
+        np.diff(places_of(track, part, np.arange(np.ceil(phase[0]), phase[-1])))
+        for part, phase in zip(track.each(), _phases(track), strict=True)
+        if len(phase)
+    ]
+    lengths = np.concatenate(each) if each else np.empty(0)
+    return float(np.median(lengths)) * group if len(lengths) else float(lag)
 
 
 def _track(frames: Frames, values: Floats, moving: Pieces, group: int, begin: int, lag: int, times: int) -> Track:
@@ -219,7 +237,7 @@ def _track(frames: Frames, values: Floats, moving: Pieces, group: int, begin: in
     # The first template must lie in one piece.
     piece = int(np.searchsorted(edges, start, "right")) - 1
     start = max(int(edges[piece]), min(start, int(edges[piece + 1]) - bins))
-    alignment = align(table, edges, np.concatenate(free), bins, start, min(bins, int(edges[piece + 1]) - start))
+    alignment = align(table, edges, np.concatenate(free), bins, start, min(bins, int(edges[piece + 1]) - start), stiffness=1.0 if frames.edges_s is None else STIFF_BY_DISTANCE)
     return Track(np.concatenate(middles), edges, table, alignment, np.concatenate(free))
 
 
