@@ -175,7 +175,10 @@ def by_distance(frames: Frames) -> Frames | None:
     missing = np.asarray(~np.isfinite(frames.values).any(axis=0))
     travel = np.zeros(frames.count)
     for row in rows:
-        turned = np.nan_to_num(row, nan=0.0)
+        # `steps_of` shares what a wheel turned over frames without a sample among them and the next.
+        known = np.flatnonzero(np.isfinite(row))
+        after = known[np.minimum(np.searchsorted(known, np.arange(len(row))), len(known) - 1)]
+        turned = np.where(known[-1] >= np.arange(len(row)), row[after], 0.0)
         # One wrong count must not stand for a day's drive.
         travel += np.minimum(turned, MOST_TRAVEL * np.median(turned[turned > 0])) if (turned > 0).any() else 0.0
     moving = travel > 0
