@@ -6,13 +6,14 @@ the lap from which the most complete laps can be counted and where they agree be
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import itertools
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from amptally.analysis.laps.align import align
 from amptally.analysis.laps.boundaries import Track, crossings, narrowed, places_of, rising, whole_spans
-from amptally.analysis.laps.frames import COUNTS, Frames, Pieces, Places, by_distance, filled, pieces
+from amptally.analysis.laps.frames import COUNTS, Frames, Pieces, Places, at_rest, by_distance, filled, pieces, stretches
 from amptally.analysis.laps.marks import Progress
 from amptally.analysis.laps.period import MIN_LAG, Period, drift, features, find_periods
 from amptally.analysis.results.reason import Reason
@@ -57,6 +58,16 @@ MAX_FOLDS = 8
 LEGS = ("left_current_a", "right_current_a")
 MOSTLY = 0.9
 """A battery is charged where this part of its charge, in and out, flows in."""
+LOADED, STEADY = 0.25, 0.2
+"""Above the first part of its large values, a current that spans less than the second part of its median drives nothing."""
+MAX_CIRCUITS = 4
+MAX_SPLIT = 60
+REACH = 1.3
+"""From the last lap of one circuit the next is at most this many laps away, in time."""
+MAX_UNCOVERED = 0.5
+"""More time driven outside of the laps than this part of that within: the laps are no account of the drive."""
+CHANGED, CHANGED_TIMES = 0.35, 2.5
+"""Laps change where those before and after differ by this mean square in σ, and by so many times that among themselves."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +86,12 @@ class SignalLaps:
     """First and last moment at which the machine moves."""
     progress: Progress | None = None
     """Laps gone at each moment; not known between stretches."""
+    changes_s: tuple[float, float] | None = None
+    """Between these moments the laps change into others: two circuits, or one the other way round."""
+    circuits: int = 1
+    """How many circuits these are laps of."""
+    uncovered_s: float = 0.0
+    """Time driven outside of all laps, apart from the partial ones before and after them."""
     settled: bool = False
     """Refused although the run clearly repeats itself: another look at it gives no other answer."""
 
@@ -93,6 +110,109 @@ def find_laps(frames: Frames, lap_s: float | None = None) -> SignalLaps:
     idle = _idle(frames)
     if idle is not None:
         return none_found(idle)
+    moving = np.logical_not(_standing(frames))
+    found = _circuits(frames, moving, lap_s, MAX_CIRCUITS)
+    if not found.boundaries_s:
+        return found
+    covered_s, uncovered_s = _covered(frames, moving, found)
+    if uncovered_s > MAX_UNCOVERED * covered_s:
+        reason = Reason("laps_uncovered", covered_s=covered_s, uncovered_s=uncovered_s)
+        return replace(found, boundaries_s=(), reason=reason)
+    return replace(found, uncovered_s=uncovered_s)
+
+
+def _standing(frames: Frames) -> Flags:
+    """Frames in which the machine stands, by its wheels or else by the signals."""
+    travelled = by_distance(frames)
+    if travelled is None or travelled.edges_s is None or travelled.resting is None:
+        return at_rest(filled(frames.values), frames.interval_s)
+    middle_s = frames.time_s(np.arange(frames.count) + 0.5)
+    at = np.clip(np.searchsorted(travelled.edges_s, middle_s, "right") - 1, 0, travelled.count - 1)
+    return np.asarray(travelled.resting[at])
+
+
+def _circuits(frames: Frames, moving: Flags, lap_s: float | None, most: int) -> SignalLaps:
+    """Laps of one circuit after the other: what the laps of one leave is looked through for those of another."""
+    found = _one_circuit(frames, lap_s)
+    if not found.boundaries_s or most <= 1:
+        return found
+    if found.changes_s is not None:
+        first_s, last_s = found.changes_s
+        cut_s = _longest_rest_s(frames, moving, first_s, last_s)
+        parts = [_circuits(each, keep, lap_s, most - 1) for each, keep in _cut(frames, moving, [cut_s])]
+        parts = [each for each in parts if each.boundaries_s]
+        return _together(parts) if parts else replace(found, boundaries_s=(), reason=Reason("laps_change"))
+    usual_s = float(np.median(np.concatenate([np.diff(part) for part in found.boundaries_s])))
+    begin_s, end_s = found.boundaries_s[0][0], found.boundaries_s[-1][-1]
+    # A lap of another circuit may begin as soon as the machine has stood after the last lap of this one.
+    cuts_s = [
+        _longest_rest_s(frames, moving, begin_s - REACH * usual_s, begin_s),
+        _longest_rest_s(frames, moving, end_s, end_s + REACH * usual_s),
+    ]
+    before, _, after = _cut(frames, moving, cuts_s)
+    others = [
+        _circuits(each, keep, lap_s, most - 1)
+        for each, keep in (before, after)
+        if keep.sum() * frames.interval_s > REACH * usual_s
+    ]
+    return _together([found, *(each for each in others if each.boundaries_s)])
+
+
+def _longest_rest_s(frames: Frames, moving: Flags, first_s: float, last_s: float) -> float:
+    """The middle of the longest standing between two moments; without any, the later one that is not an end."""
+    middle_s = frames.time_s(np.arange(frames.count) + 0.5)
+    rests = stretches(~moving & (middle_s >= first_s) & (middle_s <= last_s))
+    if not rests:
+        return 0.5 * (first_s + last_s)
+    begin, end = max(rests, key=lambda rest: rest[1] - rest[0])
+    return float(frames.time_s(np.array([0.5 * (begin + end)]))[0])
+
+
+def _cut(frames: Frames, moving: Flags, cuts_s: list[float]) -> list[tuple[Frames, Flags]]:
+    """The frames before, between and behind the moments."""
+    edges = [0, *np.clip(np.round((np.array(cuts_s) - frames.start_s) / frames.interval_s), 0, frames.count), frames.count]
+    return [
+        (
+            replace(frames, start_s=frames.start_s + begin * frames.interval_s, values=frames.values[:, begin:end]),
+            moving[begin:end],
+        )
+        for begin, end in itertools.pairwise(int(edge) for edge in edges)
+    ]
+
+
+def _together(parts: list[SignalLaps]) -> SignalLaps:
+    """Laps found in parts of a run, in the order of time; how far the machine came compares within one part only."""
+    if len(parts) == 1:
+        return parts[0]
+    unsure = min(parts, key=lambda part: part.confidence)
+    reasons = [part.reason for part in parts if part.reason is not None]
+    return SignalLaps(
+        tuple(sorted(each for part in parts for each in part.boundaries_s)),
+        unsure.confidence,
+        reasons[0] if reasons else None,
+        unsure.measures,
+        circuits=sum(part.circuits for part in parts),
+    )
+
+
+def _covered(frames: Frames, moving: Flags, found: SignalLaps) -> tuple[float, float]:
+    """Time driven [s] within the laps, and beside them; the partial laps at both ends of the laps are beside none."""
+    middle_s = frames.time_s(np.arange(frames.count) + 0.5)
+    inside, near = np.zeros(frames.count, bool), np.zeros(frames.count, bool)
+    gone_s = np.cumsum(moving) * frames.interval_s
+    for part in found.boundaries_s:
+        within = (middle_s >= part[0]) & (middle_s <= part[-1])
+        inside |= within
+        if within.any():
+            driven_s = gone_s[within]
+            lap_s = float(driven_s[-1] - driven_s[0]) / (len(part) - 1)
+            near |= (gone_s >= driven_s[0] - lap_s) & (gone_s <= driven_s[-1] + lap_s)
+    covered, beside = moving & inside, moving & ~inside & ~near
+    return float(covered.sum() * frames.interval_s), float(beside.sum() * frames.interval_s)
+
+
+def _one_circuit(frames: Frames, lap_s: float | None) -> SignalLaps:
+    """Laps of the clearest circuit, by the way the wheels went where they were counted, else in time."""
     best: SignalLaps | None = None
     travelled = by_distance(frames)
     ways = [(frames, LONG_REST_S, SHORT_REST_S), (frames, GLIMPSE_S, GLIMPSE_S)]
@@ -113,10 +233,16 @@ def _idle(frames: Frames) -> str | None:
     if counts and not any(np.nansum(row) > 0 for row in counts):
         return "machine_standing"
     amps = rows.get("battery_current_a")
-    legs = any(name in rows for name in (*COUNTS, *LEGS))
-    if amps is not None and not legs and np.nansum(np.minimum(amps, 0.0)) < -MOSTLY * np.nansum(np.abs(amps)):
-        return "machine_charging"
-    return None
+    if amps is None:
+        return None
+    loaded = amps[np.abs(amps) > LOADED * np.nanquantile(np.abs(amps), 0.9)]
+    if not len(loaded):
+        return None
+    low, middle, high = np.quantile(loaded, (0.05, 0.5, 0.95))
+    if high - low < STEADY * abs(middle):
+        return "load_constant"
+    charged = -float(np.minimum(loaded, 0.0).sum()) > MOSTLY * float(np.abs(loaded).sum())
+    return "battery_charging" if charged and not any(name in rows for name in (*COUNTS, *LEGS)) else None
 
 
 def _find(frames: Frames, longest_rest_s: float, shortened_s: float, lap_s: float | None) -> SignalLaps:
@@ -312,6 +438,11 @@ def _report(track: Track, measures: dict[str, float], alike: float) -> SignalLap
     confidence = float(np.prod(shares) ** (1.0 / len(shares)))
     if confidence < SURE:
         return none_found(_weakest(measures), measures, confidence)
+    change = _change(_laps_of(track, marks))
+    changes_s = None
+    if change is not None:
+        firsts = np.concatenate([each[:-1] for each in times])
+        changes_s = float(firsts[change - 1]), float(firsts[min(change + 1, len(firsts) - 1)])
     doubt = None
     if alike < HALVES:
         doubt = Reason("maybe_half_laps")
@@ -324,7 +455,33 @@ def _report(track: Track, measures: dict[str, float], alike: float) -> SignalLap
         measures,
         (float(track.time_s[0]), float(track.time_s[-1])),
         Progress(np.concatenate(moments), np.concatenate(breaks), "signals"),
+        changes_s,
     )
+
+
+def _mean_squares(laps: Floats) -> Floats:
+    """Mean square difference between any two laps, shape (laps, laps)."""
+    rows = laps.reshape(len(laps), -1)
+    square = (rows**2).sum(axis=1)
+    return np.asarray((square[:, None] + square - 2 * rows @ rows.T) / rows.shape[1])
+
+
+def _change(laps: Floats) -> int | None:
+    """The lap from which on they are others than before; None where they are not."""
+    count = min(len(laps), MAX_SPLIT)
+    if count < 4:
+        return None
+    # Of many laps some, evenly: what changes among them is narrowed down by the parts.
+    some = np.unique(np.linspace(0, len(laps) - 1, count).astype(np.int64))
+    distance = _mean_squares(laps[some])
+    best, found = 0.0, None
+    for place in range(2, len(some) - 1):
+        before, after = (np.triu_indices(length, 1) for length in (place, len(some) - place))
+        within = np.median(np.concatenate((distance[:place, :place][before], distance[place:, place:][after])))
+        between = float(np.median(distance[:place, place:]))
+        if between > max(CHANGED, CHANGED_TIMES * float(within), best):
+            best, found = between, int(some[place])
+    return found
 
 
 def _agreement(laps: Floats) -> Floats:
