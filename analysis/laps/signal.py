@@ -6,13 +6,12 @@ the lap from which the most complete laps can be counted and where they agree be
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from amptally.analysis.laps.align import align
-from amptally.analysis.laps.boundaries import Track, crossings, narrowed, places_of, rising, whole_spans
+from amptally.analysis.laps.boundaries import Span, Track, crossings, narrowed, places_of, rising, whole_spans
 from amptally.analysis.laps.frames import COUNTS, Frames, Pieces, Places, at_rest, by_distance, filled, pieces, stretches
 from amptally.analysis.laps.marks import Progress
 from amptally.analysis.laps.period import MIN_LAG, Period, drift, features, find_periods
@@ -63,7 +62,9 @@ LOADED, STEADY = 0.25, 0.2
 MAX_CIRCUITS = 4
 MAX_SPLIT = 60
 REACH = 1.3
-"""From the last lap of one circuit the next is at most this many laps away, in time."""
+"""What is driven beside the laps is looked through where it lasts longer than this many of them."""
+MAX_CUTS = 3
+"""Standings at which one circuit may give way to another."""
 MAX_UNCOVERED = 0.5
 """More time driven outside of the laps than this part of that within: the laps are no account of the drive."""
 CHANGED, CHANGED_TIMES = 0.35, 2.5
@@ -88,12 +89,19 @@ class SignalLaps:
     """Laps gone at each moment; not known between stretches."""
     changes_s: tuple[float, float] | None = None
     """Between these moments the laps change into others: two circuits, or one the other way round."""
+    fits_s: tuple[float, float] | None = None
+    """First and last moment that fit in with the laps, partial ones included."""
     circuits: int = 1
     """How many circuits these are laps of."""
     uncovered_s: float = 0.0
     """Time driven outside of all laps, apart from the partial ones before and after them."""
     settled: bool = False
     """Refused although the run clearly repeats itself: another look at it gives no other answer."""
+
+    @property
+    def count(self) -> int:
+        """Complete laps."""
+        return sum(len(part) - 1 for part in self.boundaries_s)
 
 
 def none_found(code: str, measures: dict[str, float] | None = None, confidence: float = 0.0) -> SignalLaps:
@@ -134,49 +142,55 @@ def _standing(frames: Frames) -> Flags:
 def _circuits(frames: Frames, moving: Flags, lap_s: float | None, most: int) -> SignalLaps:
     """Laps of one circuit after the other: what the laps of one leave is looked through for those of another."""
     found = _one_circuit(frames, lap_s)
-    if not found.boundaries_s or most <= 1:
+    window_s = None
+    if found.boundaries_s and most > 1:
+        window_s = found.changes_s or _border_s(frames, moving, found)
+    if window_s is None:
         return found
-    if found.changes_s is not None:
-        first_s, last_s = found.changes_s
-        cut_s = _longest_rest_s(frames, moving, first_s, last_s)
-        parts = [_circuits(each, keep, lap_s, most - 1) for each, keep in _cut(frames, moving, [cut_s])]
-        parts = [each for each in parts if each.boundaries_s]
-        return _together(parts) if parts else replace(found, boundaries_s=(), reason=Reason("laps_change"))
+    cuts = [_cut(frames, moving, cut_s) for cut_s in _cuts_s(frames, moving, *window_s)]
+    best = max(cuts, key=lambda cut: sum(_one_circuit(each, lap_s).count for each, _ in cut))
+    parts = [_circuits(each, keep, lap_s, most - 1) for each, keep in best]
+    given = [part for part in parts if part.boundaries_s]
+    if found.changes_s is None and sum(part.count for part in given) < found.count:
+        return found
+    return _together(given) if given else replace(found, boundaries_s=(), reason=Reason("laps_change"))
+
+
+def _border_s(frames: Frames, moving: Flags, found: SignalLaps) -> tuple[float, float] | None:
+    """Moments between which the laps found give way to the longest other drive beside them; None without one.
+
+    One of the moments is where the machine no longer fits in.
+    """
+    if found.fits_s is None:
+        return None
     usual_s = float(np.median(np.concatenate([np.diff(part) for part in found.boundaries_s])))
-    begin_s, end_s = found.boundaries_s[0][0], found.boundaries_s[-1][-1]
-    # A lap of another circuit may begin as soon as the machine has stood after the last lap of this one.
-    cuts_s = [
-        _longest_rest_s(frames, moving, begin_s - REACH * usual_s, begin_s),
-        _longest_rest_s(frames, moving, end_s, end_s + REACH * usual_s),
-    ]
-    before, _, after = _cut(frames, moving, cuts_s)
-    others = [
-        _circuits(each, keep, lap_s, most - 1)
-        for each, keep in (before, after)
-        if keep.sum() * frames.interval_s > REACH * usual_s
-    ]
-    return _together([found, *(each for each in others if each.boundaries_s)])
-
-
-def _longest_rest_s(frames: Frames, moving: Flags, first_s: float, last_s: float) -> float:
-    """The middle of the longest standing between two moments; without any, the later one that is not an end."""
     middle_s = frames.time_s(np.arange(frames.count) + 0.5)
-    rests = stretches(~moving & (middle_s >= first_s) & (middle_s <= last_s))
-    if not rests:
-        return 0.5 * (first_s + last_s)
-    begin, end = max(rests, key=lambda rest: rest[1] - rest[0])
-    return float(frames.time_s(np.array([0.5 * (begin + end)]))[0])
+    (begin_s, end_s), first_s, last_s = found.fits_s, found.boundaries_s[0][0], found.boundaries_s[-1][-1]
+    before_s, after_s = (moving[side].sum() * frames.interval_s for side in (middle_s < begin_s, middle_s > end_s))
+    if max(before_s, after_s) < REACH * usual_s:
+        return None
+    return (end_s, last_s + REACH * usual_s) if after_s > before_s else (begin_s, first_s - REACH * usual_s)
 
 
-def _cut(frames: Frames, moving: Flags, cuts_s: list[float]) -> list[tuple[Frames, Flags]]:
-    """The frames before, between and behind the moments."""
-    edges = [0, *np.clip(np.round((np.array(cuts_s) - frames.start_s) / frames.interval_s), 0, frames.count), frames.count]
+def _cuts_s(frames: Frames, moving: Flags, one_s: float, other_s: float) -> list[float]:
+    """Where two circuits may meet: the longest standings between two moments, the first moment, and their middle."""
+    low_s, high_s = min(one_s, other_s), max(one_s, other_s)
+    rests = np.array(stretches(~moving), dtype=np.float64).reshape(-1, 2)
+    middle_s = frames.time_s(rests.mean(axis=1))
+    inside = np.flatnonzero((middle_s >= low_s) & (middle_s <= high_s))
+    longest = inside[np.argsort(rests[inside, 0] - rests[inside, 1])][:MAX_CUTS]
+    return [*middle_s[longest].tolist(), one_s, 0.5 * (one_s + other_s)]
+
+
+def _cut(frames: Frames, moving: Flags, cut_s: float) -> list[tuple[Frames, Flags]]:
+    """The frames before and behind a moment."""
+    at = min(max(round((cut_s - frames.start_s) / frames.interval_s), 1), frames.count - 1)
     return [
         (
             replace(frames, start_s=frames.start_s + begin * frames.interval_s, values=frames.values[:, begin:end]),
             moving[begin:end],
         )
-        for begin, end in itertools.pairwise(int(edge) for edge in edges)
+        for begin, end in ((0, at), (at, frames.count))
     ]
 
 
@@ -456,7 +470,18 @@ def _report(track: Track, measures: dict[str, float], alike: float) -> SignalLap
         (float(track.time_s[0]), float(track.time_s[-1])),
         Progress(np.concatenate(moments), np.concatenate(breaks), "signals"),
         changes_s,
+        _ends_s(track, spans),
     )
+
+
+def _ends_s(track: Track, spans: list[Span]) -> tuple[float, float]:
+    """Run times of the first and the last phase of the spans."""
+    ends = [
+        np.interp(span, rising(track.alignment.phase[part]), track.time_s[part])
+        for part, span in zip(track.each(), spans, strict=True)
+        if span[1] > span[0]
+    ]
+    return float(ends[0][0]), float(ends[-1][-1])
 
 
 def _mean_squares(laps: Floats) -> Floats:
