@@ -63,7 +63,7 @@ MAX_CIRCUITS = 4
 MAX_SPLIT = 60
 REACH = 1.3
 """What is driven beside the laps is looked through where it lasts longer than this many of them."""
-MAX_CUTS = 3
+MAX_CUTS = 5
 """Standings at which one circuit may give way to another."""
 MAX_UNCOVERED = 0.5
 """More time driven outside of the laps than this part of that within: the laps are no account of the drive."""
@@ -156,10 +156,10 @@ def _circuits(frames: Frames, moving: Flags, lap_s: float | None, most: int) -> 
     return _together(given) if given else replace(found, boundaries_s=(), reason=Reason("laps_change"))
 
 
-def _border_s(frames: Frames, moving: Flags, found: SignalLaps) -> tuple[float, float] | None:
-    """Moments between which the laps found give way to the longest other drive beside them; None without one.
+def _border_s(frames: Frames, moving: Flags, found: SignalLaps) -> tuple[float, ...] | None:
+    """Two moments between which the laps found give way to the longest other drive beside them, and a guess when.
 
-    One of the moments is where the machine no longer fits in.
+    None without such a drive.
     """
     if found.fits_s is None:
         return None
@@ -169,17 +169,18 @@ def _border_s(frames: Frames, moving: Flags, found: SignalLaps) -> tuple[float, 
     before_s, after_s = (moving[side].sum() * frames.interval_s for side in (middle_s < begin_s, middle_s > end_s))
     if max(before_s, after_s) < REACH * usual_s:
         return None
-    return (end_s, last_s + REACH * usual_s) if after_s > before_s else (begin_s, first_s - REACH * usual_s)
+    if after_s > before_s:
+        return last_s - usual_s, last_s + REACH * usual_s, end_s
+    return first_s - REACH * usual_s, first_s + usual_s, begin_s
 
 
-def _cuts_s(frames: Frames, moving: Flags, one_s: float, other_s: float) -> list[float]:
-    """Where two circuits may meet: the longest standings between two moments, the first moment, and their middle."""
-    low_s, high_s = min(one_s, other_s), max(one_s, other_s)
+def _cuts_s(frames: Frames, moving: Flags, low_s: float, high_s: float, *guesses_s: float) -> list[float]:
+    """Where two circuits may meet: the longest standings between two moments, their middle, and the guesses."""
     rests = np.array(stretches(~moving), dtype=np.float64).reshape(-1, 2)
     middle_s = frames.time_s(rests.mean(axis=1))
     inside = np.flatnonzero((middle_s >= low_s) & (middle_s <= high_s))
     longest = inside[np.argsort(rests[inside, 0] - rests[inside, 1])][:MAX_CUTS]
-    return [*middle_s[longest].tolist(), one_s, 0.5 * (one_s + other_s)]
+    return [*middle_s[longest].tolist(), 0.5 * (low_s + high_s), *guesses_s]
 
 
 def _cut(frames: Frames, moving: Flags, cut_s: float) -> list[tuple[Frames, Flags]]:
