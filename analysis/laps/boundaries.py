@@ -38,7 +38,11 @@ class Track:
     time_s: Floats
     """Run time of each frame's middle."""
     starts: Places
+    """Index of the first frame of each piece, and the number of frames at the end."""
+    values: Floats
+    """Channels as they were recorded, shape (channels, frames)."""
     table: Singles
+    """Their features, shape (features, frames)."""
     alignment: Alignment
     free: Flags
 

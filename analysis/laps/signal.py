@@ -12,6 +12,7 @@ import numpy as np
 
 from amptally.analysis.laps.align import align
 from amptally.analysis.laps.boundaries import Span, Track, crossings, narrowed, places_of, rising, whole_spans
+from amptally.analysis.laps.folds import bends, folds_of, mean_squares
 from amptally.analysis.laps.frames import COUNTS, Frames, Pieces, Places, at_rest, by_distance, filled, pieces, stretches
 from amptally.analysis.laps.marks import Progress
 from amptally.analysis.laps.period import MIN_LAG, Period, drift, features, find_periods
@@ -27,7 +28,7 @@ MAX_BINS = 300
 LONG_REST_S, SHORT_REST_S = 30.0, 10.0
 """For the search of the lag a rest longer than the first lasts the second: a pause is no part of a lap's rhythm."""
 MAX_DRIFT_LAPS = 6
-"""What changes more slowly than over this many whole laps, or half of the run, is no part of the lap's shape."""
+"""What changes more slowly than over this many whole laps, or a third of the run, is no part of the lap's shape."""
 STIFF_BY_DISTANCE = 4.0
 """How much more than in time it costs to stay or to skip where frames are equal in distance: laps have one length."""
 GLIMPSE_S = 0.3
@@ -45,15 +46,10 @@ RAMPS = {
     "regularity": (0.78, 0.93),
 }
 """Each measure counts 0 up to its first value, 1 from its second, linearly between. Set on simulated drives."""
-FOLDED = 0.6
-"""Where every k-th lap lies nearer than this, relative to the others, the true lap is k times as long."""
-AS_NEAR = 1.25
 OTHER_LAG = 0.02
 """A template whose length differs more than this from that of the laps aligned with it is made anew."""
-HALVES = 0.85
-"""Where it lies nearer than this, the report says so, but nothing follows."""
-MAX_COMPARED = 48
-MAX_FOLDS = 8
+AS_TOLD = 0.25
+"""Laps are those of the machine file if they last as long as it says within this part."""
 LEGS = ("left_current_a", "right_current_a")
 MOSTLY = 0.9
 """A battery is charged where this part of its charge, in and out, flows in."""
@@ -334,10 +330,27 @@ def _judge(frames: Frames, values: Floats, whole: Pieces, period: Period, lap_s:
     lag = round(_usual_lag(track, end - begin, group))
     if abs(lag / (end - begin) - 1) > OTHER_LAG:
         track = _track(frames, values, moving, group, begin, lag, 1)
-    times, alike = _folds(track)
+    folds = folds_of(_laps_of(track, [np.arange(phase[0], phase[-1], 1.0) for phase in _phases(track) if len(phase)]))
+    times, doubt = folds.times, folds.doubt
+    if lap_s is not None:
+        once_s = lag * float(np.median(np.diff(frames.time_s(moving.kept))))
+        times, doubt = max(1, round(lap_s / once_s)), None
     if times > 1:
         track = _track(frames, values, moving, group, begin, lag, times)
-    return _report(track, measures, alike)
+    found = _report(track, measures)
+    if not found.boundaries_s:
+        return found
+    usual_s = float(np.median(np.concatenate([np.diff(part) for part in found.boundaries_s])))
+    if lap_s is not None:
+        if abs(usual_s / lap_s - 1) < AS_TOLD:
+            return found
+        return replace(found, boundaries_s=(), reason=Reason("laps_of_other_time", lap_s=usual_s, given_s=lap_s), settled=True)
+    if doubt is not None:
+        two = Reason("laps_or_parts", lap_s=usual_s, times=doubt, longer_s=doubt * usual_s)
+        return replace(found, boundaries_s=(), reason=two, settled=True)
+    if bends(frames.names, track.alignment.phase, track.values, track.alignment.template.shape[1]) == 1:
+        return replace(found, boundaries_s=(), reason=Reason("laps_or_sides", lap_s=usual_s), settled=True)
+    return found
 
 
 def _usual_lag(track: Track, lag: int, group: int) -> float:
@@ -373,13 +386,15 @@ def _track(frames: Frames, values: Floats, moving: Pieces, group: int, begin: in
         starts.append(starts[-1] + count)
     edges = np.array(starts)
     bins = times * max(2, round(lag / group))
-    laps = max(1, min(MAX_DRIFT_LAPS, round(0.5 * starts[-1] / bins)))
-    table = features(np.concatenate(rows, axis=1), laps * bins, drift)
+    # An even number, so that halves of a lap stay as different as they are.
+    laps = min(MAX_DRIFT_LAPS, 2 * max(1, round(starts[-1] / bins / MAX_DRIFT_LAPS)))
+    signals = np.concatenate(rows, axis=1)
+    table = features(signals, laps * bins, drift)
     # The first template must lie in one piece.
     piece = int(np.searchsorted(edges, start, "right")) - 1
     start = max(int(edges[piece]), min(start, int(edges[piece + 1]) - bins))
     alignment = align(table, edges, np.concatenate(free), bins, start, min(bins, int(edges[piece + 1]) - start), stiffness=1.0 if frames.edges_s is None else STIFF_BY_DISTANCE)
-    return Track(np.concatenate(middles), edges, table, alignment, np.concatenate(free))
+    return Track(np.concatenate(middles), edges, signals, table, alignment, np.concatenate(free))
 
 
 def _laps_of(track: Track, marks: list[Floats]) -> Floats:
@@ -396,38 +411,11 @@ def _laps_of(track: Track, marks: list[Floats]) -> Floats:
     return np.array(laps).reshape(len(laps), len(track.table), bins)
 
 
-def _folds(track: Track) -> tuple[int, float]:
-    """How many of these laps make one real lap; and, if one does, how near every second or third is against the next.
-
-    A lag of half a lap fits nearly as well as a whole one where both halves are alike; then every second lap is nearer
-    than the next one.
-    """
-    laps = _laps_of(track, [np.arange(phase[0], phase[-1], 1.0) for phase in _phases(track) if len(phase)])
-    if len(laps) < 4:
-        return 1, 1.0
-    laps = laps[:MAX_COMPARED].reshape(min(len(laps), MAX_COMPARED), -1)
-    square = (laps**2).sum(axis=1)
-    distance = square[:, None] + square - 2 * laps @ laps.T
-    first, second = np.triu_indices(len(laps), 1)
-    nearer = {1: 1.0}
-    for times in range(2, MAX_FOLDS + 1):
-        if len(laps) >= 2 * times:
-            same = (second - first) % times == 0
-            near, other = distance[first, second][same], distance[first, second][~same]
-            # Medians, since one odd lap stands in many pairs; and most of the near ones nearer than nearly all others.
-            if (near < np.quantile(other, 0.25)).mean() > 0.7:
-                nearer[times] = float(np.median(near)) / max(float(np.median(other)), 1e-12)
-    # A multiple of the true number is as near: the first that is about as good.
-    best = min(nearer.values())
-    times = next(each for each, share in nearer.items() if share <= AS_NEAR * best)
-    return (times, 1.0) if nearer[times] < FOLDED else (1, nearer[times])
-
-
 def _phases(track: Track) -> list[Floats]:
     return [track.alignment.phase[part] for part in track.each()]
 
 
-def _report(track: Track, measures: dict[str, float], alike: float) -> SignalLaps:
+def _report(track: Track, measures: dict[str, float]) -> SignalLaps:
     """Boundaries, and how sure they are."""
     spans = whole_spans(track)
     for _ in range(ROUNDS):
@@ -458,15 +446,12 @@ def _report(track: Track, measures: dict[str, float], alike: float) -> SignalLap
     if change is not None:
         firsts = np.concatenate([each[:-1] for each in times])
         changes_s = float(firsts[change - 1]), float(firsts[min(change + 1, len(firsts) - 1)])
-    doubt = None
-    if alike < HALVES:
-        doubt = Reason("maybe_half_laps")
     breaks = [np.append(phase, np.nan) for phase in map(rising, _phases(track))]
     moments = [np.append(track.time_s[part], track.time_s[part][-1:]) for part in track.each()]
     return SignalLaps(
         tuple(tuple(each.tolist()) for each in times if len(each) > 1),
         confidence,
-        doubt,
+        None,
         measures,
         (float(track.time_s[0]), float(track.time_s[-1])),
         Progress(np.concatenate(moments), np.concatenate(breaks), "signals"),
@@ -485,13 +470,6 @@ def _ends_s(track: Track, spans: list[Span]) -> tuple[float, float]:
     return float(ends[0][0]), float(ends[-1][-1])
 
 
-def _mean_squares(laps: Floats) -> Floats:
-    """Mean square difference between any two laps, shape (laps, laps)."""
-    rows = laps.reshape(len(laps), -1)
-    square = (rows**2).sum(axis=1)
-    return np.asarray((square[:, None] + square - 2 * rows @ rows.T) / rows.shape[1])
-
-
 def _change(laps: Floats) -> int | None:
     """The lap from which on they are others than before; None where they are not."""
     count = min(len(laps), MAX_SPLIT)
@@ -499,7 +477,7 @@ def _change(laps: Floats) -> int | None:
         return None
     # Of many laps some, evenly: what changes among them is narrowed down by the parts.
     some = np.unique(np.linspace(0, len(laps) - 1, count).astype(np.int64))
-    distance = _mean_squares(laps[some])
+    distance = mean_squares(laps[some])
     best, found = 0.0, None
     for place in range(2, len(some) - 1):
         before, after = (np.triu_indices(length, 1) for length in (place, len(some) - place))

@@ -1,0 +1,124 @@
+"""How many of the repetitions that were found make one lap: a loop may have equal sides, or two equal halves.
+
+docs/methods.md, Laps.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from amptally.analysis.laps.frames import stretches
+from amptally.analysis.runs.run import Floats
+
+MAX_COMPARED = 48
+MAX_FOLDS = 8
+FOLDED = 0.6
+"""Where every k-th repetition lies nearer than this, relative to the others, a lap is k of them."""
+AS_NEAR = 1.25
+"""A multiple of the true number is as near as it: the first that is as near within this factor counts."""
+DOUBTED, DOUBTED_TIMES = 2.5, 1.25
+"""Every k-th is perhaps nearer: variance between the k groups against that within, by standard deviations of what other
+orders of the same repetitions give, and as a ratio."""
+ORDERS = 100
+TURNING = 0.5
+"""A bend is where the sides differ by more than this part of the way from their usual to their largest difference."""
+SMOOTHED = 0.03
+"""Part of a lap over which their difference is averaged."""
+STEERED = 0.03
+"""Below this largest difference, relative to the mean of both sides, nothing is said about bends."""
+PAIRS = (("left_wheel_count", "right_wheel_count"),)
+"""Channels whose difference is the turning."""
+
+
+@dataclass(frozen=True, slots=True)
+class Folds:
+    """How many repetitions make a lap."""
+
+    times: int
+    doubt: int | None = None
+    """Perhaps it is this many times as long."""
+
+
+def mean_squares(laps: Floats) -> Floats:
+    """Mean square difference between any two of the laps, of shape (laps, channels, bins); shape (laps, laps)."""
+    rows = laps.reshape(len(laps), -1)
+    square = (rows**2).sum(axis=1)
+    return np.asarray((square[:, None] + square - 2 * rows @ rows.T) / rows.shape[1])
+
+
+def folds_of(laps: Floats) -> Folds:
+    """From the features of each repetition, shape (repetitions, channels, bins).
+
+    A lag of a part of a lap fits nearly as well as a whole one where the parts are alike; then every second or third
+    repetition is nearer than the next one.
+    """
+    if len(laps) < 4:
+        return Folds(1)
+    distance = mean_squares(laps[:MAX_COMPARED])
+    first, second = np.triu_indices(len(distance), 1)
+    nearer = {1: 1.0}
+    for times in range(2, MAX_FOLDS + 1):
+        if len(distance) >= 2 * times:
+            same = (second - first) % times == 0
+            near, other = distance[first, second][same], distance[first, second][~same]
+            # Medians, since one odd lap stands in many pairs; and most of the near ones nearer than nearly all others.
+            if (near < np.quantile(other, 0.25)).mean() > 0.7:
+                nearer[times] = float(np.median(near)) / max(float(np.median(other)), 1e-12)
+    best = min(nearer.values())
+    if best < FOLDED:
+        return Folds(next(times for times, share in nearer.items() if share <= AS_NEAR * best))
+    return Folds(1, _doubt(distance))
+
+
+def _doubt(distance: Floats) -> int | None:
+    """The number of groups, in turn, that explains the differences better than chance; None where none does."""
+    count = len(distance)
+    rng = np.random.default_rng(count)
+    doubts = {}
+    for times in range(2, MAX_FOLDS + 1):
+        if count < 2 * times:
+            break
+        group = np.arange(count) % times
+        ratio = _ratio(distance, group, times)
+        chance = np.array([_ratio(distance, rng.permutation(group), times) for _ in range(ORDERS)])
+        above = (ratio - float(chance.mean())) / max(float(chance.std()), 1e-9)
+        if ratio > DOUBTED_TIMES and above > DOUBTED:
+            doubts[times] = above
+    return max(doubts, key=lambda times: doubts[times]) if doubts else None
+
+
+def _ratio(distance: Floats, group: Floats, groups: int) -> float:
+    """F, the variance between groups against that within, from the mean squares of differences."""
+    member = (group[:, None] == np.arange(groups)).astype(np.float64)
+    within = float(((member.T @ distance * member.T).sum(axis=1) / (2 * member.sum(axis=0))).sum())
+    total = float(distance.sum()) / (2 * len(distance))
+    return (total - within) / (groups - 1) / max(within / (len(distance) - groups), 1e-12)
+
+
+def bends(names: tuple[str, ...], phase: Floats, values: Floats, bins: int) -> int | None:
+    """Bends in a lap, by the difference of both wheels along it; None where that tells nothing.
+
+    `phase` in laps, shape (frames,), on a ring of `bins`; `values` are wheel counts a frame and other channels, shape
+    (channels, frames).
+    A closed loop needs more than one bend, or bends all along: with a single one between straights it is a side.
+    """
+    for left, right in PAIRS:
+        if left in names and right in names:
+            rows = [values[names.index(name)] for name in (left, right)]
+            place = np.floor((phase % 1.0) * bins + 1e-6).astype(np.int64) % bins
+            sides = [np.bincount(place, weights=row, minlength=bins) for row in rows]
+            mean = 0.5 * (sides[0] + sides[1])
+            if mean.min() <= 0:
+                return None
+            width = max(1, round(SMOOTHED * bins))
+            turning = (sides[1] - sides[0]) / mean
+            turning = np.mean([np.roll(turning, shift) for shift in range(-width, width + 1)], axis=0)
+            turning = turning - np.median(turning)
+            largest = float(np.abs(turning).max())
+            if largest < STEERED:
+                return None
+            found = np.abs(turning) > TURNING * largest
+            return len(stretches(found)) - int(bool(found[0] and found[-1] and not found.all()))
+    return None
