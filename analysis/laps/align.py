@@ -102,9 +102,7 @@ def _cuts(starts: Places, first: int, last: int) -> Places:
     return np.concatenate(([first], inside, [last])) - first
 
 
-def _follow(
-    table: Singles, free: Flags, starts: Places, ring: Floats, stiffness: float
-) -> tuple[Floats, Floats]:
+def _follow(table: Singles, free: Flags, starts: Places, ring: Floats, stiffness: float) -> tuple[Floats, Floats]:
     """Phase and cost of every frame."""
     bins = ring.shape[1]
     segments = [

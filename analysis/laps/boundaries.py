@@ -45,6 +45,8 @@ class Track:
     """Their features, shape (features, frames)."""
     alignment: Alignment
     free: Flags
+    by_distance: bool
+    """Whether the frames are equal in distance; else in time."""
 
     def each(self) -> list[slice]:
         """The frames of each piece."""
@@ -62,6 +64,12 @@ def places_of(track: Track, part: slice, marks: Floats) -> Floats:
     return np.asarray(np.interp(marks, phase, np.arange(len(phase))))
 
 
+def driven_frames(track: Track, marks: list[Floats]) -> Floats:
+    """Length of each lap in frames, long standing left out; `marks` are phases, piece by piece."""
+    lengths = [np.diff(places_of(track, part, each)) for part, each in zip(track.each(), marks, strict=True)]
+    return np.concatenate(lengths) if lengths else np.empty(0)
+
+
 def whole_spans(track: Track) -> list[Span]:
     """Each piece from its first phase to its last."""
     phases = [track.alignment.phase[part] for part in track.each()]
@@ -73,7 +81,7 @@ def narrowed(track: Track, spans: list[Span], marks: list[Floats], like: Floats)
 
     From its first good lap a span reaches back as far as the frames still fit, at most one lap.
     """
-    frames = np.concatenate([np.diff(places_of(track, part, each)) for part, each in zip(track.each(), marks, strict=True)])
+    frames = driven_frames(track, marks)
     ratio = np.maximum(frames, 1e-3) / max(float(np.median(frames)), 1e-3)
     strange = (like < UNLIKE * float(np.median(like))) | (np.abs(np.log(ratio)) > np.log(OTHER_LENGTH))
     out = []

@@ -9,27 +9,26 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from amptally.analysis.laps.frames import stretches
+from amptally.analysis.laps.frames import COUNTS, Places
 from amptally.analysis.runs.run import Floats
 
 MAX_COMPARED = 48
 MAX_FOLDS = 8
 FOLDED = 0.6
 """Where every k-th repetition lies nearer than this, relative to the others, a lap is k of them."""
+FOLDED_RATIO = 3.0
+"""And where the variance between the k groups is this many times that within."""
+ENOUGH = 8
+"""Of fewer repetitions every second may be nearer than the next by chance, as where fast and slow laps alternate."""
 AS_NEAR = 1.25
 """A multiple of the true number is as near as it: the first that is as near within this factor counts."""
 DOUBTED, DOUBTED_TIMES = 2.5, 1.25
 """Every k-th is perhaps nearer: variance between the k groups against that within, by standard deviations of what other
 orders of the same repetitions give, and as a ratio."""
 ORDERS = 100
-TURNING = 0.5
-"""A bend is where the sides differ by more than this part of the way from their usual to their largest difference."""
-SMOOTHED = 0.03
-"""Part of a lap over which their difference is averaged."""
-STEERED = 0.03
-"""Below this largest difference, relative to the mean of both sides, nothing is said about bends."""
-PAIRS = (("left_wheel_count", "right_wheel_count"),)
-"""Channels whose difference is the turning."""
+STEERED = 0.5
+"""Where left and right turns cancel to less than this part, how often a lap turns round cannot be told."""
+ROUNDS = (1, 2, 3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +63,14 @@ def folds_of(laps: Floats) -> Folds:
             same = (second - first) % times == 0
             near, other = distance[first, second][same], distance[first, second][~same]
             # Medians, since one odd lap stands in many pairs; and most of the near ones nearer than nearly all others.
-            if (near < np.quantile(other, 0.25)).mean() > 0.7:
+            apart = _ratio(distance, np.arange(len(distance)) % times, times) > FOLDED_RATIO
+            if apart and (near < np.quantile(other, 0.25)).mean() > 0.7:
                 nearer[times] = float(np.median(near)) / max(float(np.median(other)), 1e-12)
     best = min(nearer.values())
     if best < FOLDED:
-        return Folds(next(times for times, share in nearer.items() if share <= AS_NEAR * best))
-    return Folds(1, _doubt(distance))
+        times = next(times for times, share in nearer.items() if share <= AS_NEAR * best)
+        return Folds(times) if len(distance) >= ENOUGH else Folds(1, times)
+    return Folds(1, _doubt(distance) if len(distance) >= ENOUGH else None)
 
 
 def _doubt(distance: Floats) -> int | None:
@@ -89,7 +90,7 @@ def _doubt(distance: Floats) -> int | None:
     return max(doubts, key=lambda times: doubts[times]) if doubts else None
 
 
-def _ratio(distance: Floats, group: Floats, groups: int) -> float:
+def _ratio(distance: Floats, group: Places, groups: int) -> float:
     """F, the variance between groups against that within, from the mean squares of differences."""
     member = (group[:, None] == np.arange(groups)).astype(np.float64)
     within = float(((member.T @ distance * member.T).sum(axis=1) / (2 * member.sum(axis=0))).sum())
@@ -97,28 +98,25 @@ def _ratio(distance: Floats, group: Floats, groups: int) -> float:
     return (total - within) / (groups - 1) / max(within / (len(distance) - groups), 1e-12)
 
 
-def bends(names: tuple[str, ...], phase: Floats, values: Floats, bins: int) -> int | None:
-    """Bends in a lap, by the difference of both wheels along it; None where that tells nothing.
+def open_by(names: tuple[str, ...], phase: Floats, values: Floats, bins: int) -> float | None:
+    """How far from its beginning a lap ends, as part of its length, by the difference of both wheels along it.
 
     `phase` in laps, shape (frames,), on a ring of `bins`; `values` are wheel counts a frame and other channels, shape
-    (channels, frames).
-    A closed loop needs more than one bend, or bends all along: with a single one between straights it is a side.
+    (channels, frames). A lap turns once round, twice or three times; whichever closes it best is taken, so that neither
+    track nor wheels need be known. None where the wheels do not tell, as on a figure of eight.
     """
-    for left, right in PAIRS:
-        if left in names and right in names:
-            rows = [values[names.index(name)] for name in (left, right)]
-            place = np.floor((phase % 1.0) * bins + 1e-6).astype(np.int64) % bins
-            sides = [np.bincount(place, weights=row, minlength=bins) for row in rows]
-            mean = 0.5 * (sides[0] + sides[1])
-            if mean.min() <= 0:
-                return None
-            width = max(1, round(SMOOTHED * bins))
-            turning = (sides[1] - sides[0]) / mean
-            turning = np.mean([np.roll(turning, shift) for shift in range(-width, width + 1)], axis=0)
-            turning = turning - np.median(turning)
-            largest = float(np.abs(turning).max())
-            if largest < STEERED:
-                return None
-            found = np.abs(turning) > TURNING * largest
-            return len(stretches(found)) - int(bool(found[0] and found[-1] and not found.all()))
-    return None
+    if not all(name in names for name in COUNTS):
+        return None
+    place = np.floor((phase % 1.0) * bins + 1e-6).astype(np.int64) % bins
+    left, right = (np.bincount(place, weights=values[names.index(name)], minlength=bins) for name in COUNTS)
+    mean = 0.5 * (left + right)
+    if mean.min() <= 0:
+        return None
+    turning = (right - left) / mean
+    # A difference all along, of wheels that are not alike, is no turning.
+    turning = turning - np.median(turning)
+    total = float(turning.sum())
+    if abs(total) < STEERED * float(np.abs(turning).sum()):
+        return None
+    heading = 2 * np.pi * np.cumsum(turning) / total
+    return min(float(np.abs(np.exp(1j * times * heading).mean())) for times in ROUNDS)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -54,7 +55,7 @@ class Frames:
     values: Floats
     """Shape (channels, frames); NaN where a channel has no sample."""
     edges_s: Floats | None = None
-    """Run time of the frames' edges, shape (frames + 1,), where they are equal in distance; None where equal in time."""
+    """Run time of the edges, shape (frames + 1,), where frames are equal in distance; None where they are in time."""
     resting: Flags | None = None
     """Frames in which the machine stands, shape (frames,), where the wheels tell; else it is read from the signals."""
 
@@ -63,7 +64,7 @@ class Frames:
         """Number of frames."""
         return int(self.values.shape[1])
 
-    def time_s(self, place: Floats | Places) -> Floats:
+    def time_s(self, place: npt.NDArray[np.floating[Any]] | Places) -> Floats:
         """Run time of places on the frame axis; frame i spans i to i + 1."""
         at = place.astype(np.float64)
         if self.edges_s is not None:
@@ -207,7 +208,7 @@ def by_distance(frames: Frames) -> Frames | None:
     values = np.array(totals) / np.maximum(share, 1e-9)
     middle = np.minimum((0.5 * (place[1:] + place[:-1])).astype(np.int64), frames.count - 1)
     values[:, broken[middle]] = np.nan
-    resting = (np.diff(np.interp(place, np.arange(frames.count + 1), standing)) > 0.5 * np.diff(place))
+    resting = np.diff(np.interp(place, np.arange(frames.count + 1), standing)) > 0.5 * np.diff(place)
     return Frames(frames.start_s, frames.interval_s, frames.names, values, frames.time_s(place), resting)
 
 

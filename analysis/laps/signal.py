@@ -11,9 +11,28 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from amptally.analysis.laps.align import align
-from amptally.analysis.laps.boundaries import Span, Track, crossings, narrowed, places_of, rising, whole_spans
-from amptally.analysis.laps.folds import bends, folds_of, mean_squares
-from amptally.analysis.laps.frames import COUNTS, Frames, Pieces, Places, at_rest, by_distance, filled, pieces, stretches
+from amptally.analysis.laps.boundaries import (
+    Span,
+    Track,
+    crossings,
+    driven_frames,
+    narrowed,
+    places_of,
+    rising,
+    whole_spans,
+)
+from amptally.analysis.laps.folds import folds_of, mean_squares, open_by
+from amptally.analysis.laps.frames import (
+    COUNTS,
+    Frames,
+    Pieces,
+    Places,
+    at_rest,
+    by_distance,
+    filled,
+    pieces,
+    stretches,
+)
 from amptally.analysis.laps.marks import Progress
 from amptally.analysis.laps.period import MIN_LAG, Period, drift, features, find_periods
 from amptally.analysis.results.reason import Reason
@@ -48,13 +67,15 @@ RAMPS = {
 """Each measure counts 0 up to its first value, 1 from its second, linearly between. Set on simulated drives."""
 OTHER_LAG = 0.02
 """A template whose length differs more than this from that of the laps aligned with it is made anew."""
+MAX_OPEN = 0.4
+"""A lap that ends further from its beginning than this part of its length, by the wheels, is a part of one."""
 AS_TOLD = 0.25
 """Laps are those of the machine file if they last as long as it says within this part."""
 LEGS = ("left_current_a", "right_current_a")
 MOSTLY = 0.9
 """A battery is charged where this part of its charge, in and out, flows in."""
 LOADED, STEADY = 0.25, 0.2
-"""Above the first part of its large values, a current that spans less than the second part of its median drives nothing."""
+"""Above the first part of its peaks, a current that spans less than the second part of its median drives nothing."""
 MAX_CIRCUITS = 4
 MAX_SPLIT = 60
 REACH = 1.3
@@ -64,7 +85,7 @@ MAX_CUTS = 5
 MAX_UNCOVERED = 0.5
 """More time driven outside of the laps than this part of that within: the laps are no account of the drive."""
 CHANGED, CHANGED_TIMES = 0.35, 2.5
-"""Laps change where those before and after differ by this mean square in σ, and by so many times that among themselves."""
+"""Laps change where those before and after differ by this mean square, and by so many times that among themselves."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +127,7 @@ def none_found(code: str, measures: dict[str, float] | None = None, confidence: 
 
 
 def find_laps(frames: Frames, lap_s: float | None = None) -> SignalLaps:
-    """Laps of a run from the shape of its signals alone; `lap_s` is about how long a lap takes [s], where that is known.
+    """Laps of a run from the shape of its signals; `lap_s` is about how long a lap takes [s], where that is known.
 
     The machine must repeat itself: at least two complete laps of at least 5 s. Sides of a loop that look alike in
     every channel cannot be told apart from laps; where something hints at them, nothing is given without `lap_s`.
@@ -226,7 +247,7 @@ def _one_circuit(frames: Frames, lap_s: float | None) -> SignalLaps:
     """Laps of the clearest circuit, by the way the wheels went where they were counted, else in time."""
     best: SignalLaps | None = None
     travelled = by_distance(frames)
-    ways = [(frames, LONG_REST_S, SHORT_REST_S), (frames, GLIMPSE_S, GLIMPSE_S)]
+    ways = [(frames, LONG_REST_S, SHORT_REST_S)]
     if travelled is not None:
         ways.insert(0, (travelled, 0.0, 0.0))
     for each, longest_rest_s, shortened_s in ways:
@@ -238,7 +259,7 @@ def _one_circuit(frames: Frames, lap_s: float | None) -> SignalLaps:
 
 
 def _idle(frames: Frames) -> str | None:
-    """Why these signals are none of a drive: what can move did not, or the battery is charged; None where they may be."""
+    """Why nothing drives: what can move did not, the load is constant, the battery is charged; None where it may."""
     rows = dict(zip(frames.names, frames.values, strict=True))
     counts = [rows[name] for name in COUNTS if name in rows]
     if counts and not any(np.nansum(row) > 0 for row in counts):
@@ -344,11 +365,14 @@ def _judge(frames: Frames, values: Floats, whole: Pieces, period: Period, lap_s:
     if lap_s is not None:
         if abs(usual_s / lap_s - 1) < AS_TOLD:
             return found
-        return replace(found, boundaries_s=(), reason=Reason("laps_of_other_time", lap_s=usual_s, given_s=lap_s), settled=True)
+        return replace(
+            found, boundaries_s=(), reason=Reason("laps_of_other_time", lap_s=usual_s, given_s=lap_s), settled=True
+        )
     if doubt is not None:
         two = Reason("laps_or_parts", lap_s=usual_s, times=doubt, longer_s=doubt * usual_s)
         return replace(found, boundaries_s=(), reason=two, settled=True)
-    if bends(frames.names, track.alignment.phase, track.values, track.alignment.template.shape[1]) == 1:
+    gap = open_by(frames.names, track.alignment.phase, track.values, track.alignment.template.shape[1])
+    if track.by_distance and gap is not None and gap > MAX_OPEN:
         return replace(found, boundaries_s=(), reason=Reason("laps_or_sides", lap_s=usual_s), settled=True)
     return found
 
@@ -393,8 +417,11 @@ def _track(frames: Frames, values: Floats, moving: Pieces, group: int, begin: in
     # The first template must lie in one piece.
     piece = int(np.searchsorted(edges, start, "right")) - 1
     start = max(int(edges[piece]), min(start, int(edges[piece + 1]) - bins))
-    alignment = align(table, edges, np.concatenate(free), bins, start, min(bins, int(edges[piece + 1]) - start), stiffness=1.0 if frames.edges_s is None else STIFF_BY_DISTANCE)
-    return Track(np.concatenate(middles), edges, signals, table, alignment, np.concatenate(free))
+    length = min(bins, int(edges[piece + 1]) - start)
+    by_wheels = frames.edges_s is not None
+    stiffness = STIFF_BY_DISTANCE if by_wheels else 1.0
+    alignment = align(table, edges, np.concatenate(free), bins, start, length, stiffness=stiffness)
+    return Track(np.concatenate(middles), edges, signals, table, alignment, np.concatenate(free), by_wheels)
 
 
 def _laps_of(track: Track, marks: list[Floats]) -> Floats:
@@ -432,10 +459,10 @@ def _report(track: Track, measures: dict[str, float]) -> SignalLaps:
     durations = np.concatenate([np.diff(each) for each in times]) if times else np.empty(0)
     if len(durations) < 2:
         return none_found("one_lap", measures)
-    # Standing is left out: how long it lasted says nothing about the way.
-    driven = np.concatenate([np.diff(places_of(track, part, each)) for part, each in zip(track.each(), marks, strict=True)])
-    middle = float(np.median(driven))
-    spread = 1.4826 * float(np.median(np.abs(driven - middle))) / middle
+    # By distance standing is left out. In time it counts: equal bursts with unequal pauses are no laps.
+    lengths = driven_frames(track, marks) if track.by_distance else durations
+    middle = float(np.median(lengths))
+    spread = 1.4826 * float(np.median(np.abs(lengths - middle))) / middle
     measures = measures | {"agreement": float(np.median(_agreement(laps))), "regularity": 1.0 - spread}
     shares = [_ramp(name, value) for name, value in measures.items()]
     confidence = float(np.prod(shares) ** (1.0 / len(shares)))
