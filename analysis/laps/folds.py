@@ -55,7 +55,11 @@ def folds_of(laps: Floats) -> Folds:
     """
     if len(laps) < 4:
         return Folds(1)
-    distance = mean_squares(laps[:MAX_COMPARED])
+    # What all of a repetition has in common is its pace: at random every second one may be driven faster.
+    shape = laps[:MAX_COMPARED]
+    shape = shape - shape.mean(axis=2, keepdims=True)
+    shape = shape / np.maximum(shape.std(axis=2, keepdims=True), 1e-9)
+    distance = mean_squares(shape)
     first, second = np.triu_indices(len(distance), 1)
     nearer = {1: 1.0}
     for times in range(2, MAX_FOLDS + 1):

@@ -180,7 +180,7 @@ def _border_s(frames: Frames, moving: Flags, found: SignalLaps) -> tuple[float, 
     """
     if found.fits_s is None:
         return None
-    usual_s = float(np.median(np.concatenate([np.diff(part) for part in found.boundaries_s])))
+    usual_s = _usual_s(found)
     middle_s = frames.time_s(np.arange(frames.count) + 0.5)
     (begin_s, end_s), first_s, last_s = found.fits_s, found.boundaries_s[0][0], found.boundaries_s[-1][-1]
     before_s, after_s = (moving[side].sum() * frames.interval_s for side in (middle_s < begin_s, middle_s > end_s))
@@ -352,29 +352,39 @@ def _judge(frames: Frames, values: Floats, whole: Pieces, period: Period, lap_s:
     if abs(lag / (end - begin) - 1) > OTHER_LAG:
         track = _track(frames, values, moving, group, begin, lag, 1)
     folds = folds_of(_laps_of(track, [np.arange(phase[0], phase[-1], 1.0) for phase in _phases(track) if len(phase)]))
-    times, doubt = folds.times, folds.doubt
     if lap_s is not None:
-        once_s = lag * float(np.median(np.diff(frames.time_s(moving.kept))))
-        times, doubt = max(1, round(lap_s / once_s)), None
-    if times > 1:
-        track = _track(frames, values, moving, group, begin, lag, times)
+        return _of_time(_report(track, measures), lap_s)
+    if folds.times > 1:
+        track = _track(frames, values, moving, group, begin, lag, folds.times)
     found = _report(track, measures)
-    if not found.boundaries_s:
+    if not found.boundaries_s or found.changes_s is not None:
         return found
-    usual_s = float(np.median(np.concatenate([np.diff(part) for part in found.boundaries_s])))
-    if lap_s is not None:
-        if abs(usual_s / lap_s - 1) < AS_TOLD:
-            return found
-        return replace(
-            found, boundaries_s=(), reason=Reason("laps_of_other_time", lap_s=usual_s, given_s=lap_s), settled=True
-        )
-    if doubt is not None:
-        two = Reason("laps_or_parts", lap_s=usual_s, times=doubt, longer_s=doubt * usual_s)
+    usual_s = _usual_s(found)
+    if folds.doubt is not None:
+        two = Reason("laps_or_parts", lap_s=usual_s, times=folds.doubt, longer_s=folds.doubt * usual_s)
         return replace(found, boundaries_s=(), reason=two, settled=True)
     gap = open_by(frames.names, track.alignment.phase, track.values, track.alignment.template.shape[1])
     if track.by_distance and gap is not None and gap > MAX_OPEN:
         return replace(found, boundaries_s=(), reason=Reason("laps_or_sides", lap_s=usual_s), settled=True)
     return found
+
+
+def _usual_s(found: SignalLaps) -> float:
+    """Median duration of the laps."""
+    return float(np.median(np.concatenate([np.diff(part) for part in found.boundaries_s])))
+
+
+def _of_time(found: SignalLaps, lap_s: float) -> SignalLaps:
+    """Laps of about a given duration: every one, every second, third … of the repetitions found."""
+    if not found.boundaries_s:
+        return found
+    usual_s = _usual_s(found)
+    times = max(1, round(lap_s / usual_s))
+    if abs(times * usual_s / lap_s - 1) > AS_TOLD:
+        other = Reason("laps_of_other_time", lap_s=usual_s, given_s=lap_s)
+        return replace(found, boundaries_s=(), reason=other, settled=True)
+    whole = tuple(part[::times] for part in found.boundaries_s if len(part) > times)
+    return replace(found, boundaries_s=whole, reason=None if whole else Reason("one_lap"), settled=not whole)
 
 
 def _usual_lag(track: Track, lag: int, group: int) -> float:

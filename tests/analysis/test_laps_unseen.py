@@ -26,7 +26,9 @@ SEED = 1
 
 def laps_of(made: LapDrive, folder: Path, machine: str = "") -> Laps:
     channels = {name: value for name, value in made.record.items() if name != "t_s"}
-    path = write_run(folder / f"{len(list(folder.iterdir()))}.parquet", made.record["t_s"], channels, machine=made.machine + machine)
+    path = write_run(
+        folder / f"{len(list(folder.iterdir()))}.parquet", made.record["t_s"], channels, machine=made.machine + machine
+    )
     return assess_laps(Run.open(path), Doubts())
 
 
