@@ -44,22 +44,30 @@ class Alignment:
 
 
 def align(
-    table: Singles, starts: Places, free: Flags, bins: int, start: int, lag: int, *, rounds: int = ROUNDS
+    table: Singles,
+    starts: Places,
+    free: Flags,
+    bins: int,
+    start: int,
+    lag: int,
+    *,
+    rounds: int = ROUNDS,
+    stiffness: float = 1.0,
 ) -> Alignment:
     """Align features of shape (channels, frames), cut into pieces at `starts`, with laps of about `bins` frames.
 
     The first template is the `lap` of length `lag` that begins at frame `start`. Frames flagged `free` cost nothing:
-    the machine starts or stops there, which it does on no other lap.
+    the machine starts or stops there, which it does on no other lap. `stiffness` multiplies STAY and SKIP.
     """
     ring = _resampled(table[:, start : start + max(lag, 2)], bins)
     first, last = _excerpt(starts, start)
     some = slice(first, last)
     for _ in range(rounds - 1):
-        phase, cost = _follow(table[:, some], free[some], _cuts(starts, first, last), ring)
+        phase, cost = _follow(table[:, some], free[some], _cuts(starts, first, last), ring, stiffness)
         keep = (cost < FITS) & ~free[some]
         if keep.mean() > 0.3:
             ring = average(table[:, some], phase, bins, keep)
-    phase, cost = _follow(table, free, starts, ring)
+    phase, cost = _follow(table, free, starts, ring, stiffness)
     return Alignment(phase, cost, ring)
 
 
@@ -94,7 +102,7 @@ def _cuts(starts: Places, first: int, last: int) -> Places:
     return np.concatenate(([first], inside, [last])) - first
 
 
-def _follow(table: Singles, free: Flags, starts: Places, ring: Floats) -> tuple[Floats, Floats]:
+def _follow(table: Singles, free: Flags, starts: Places, ring: Floats, stiffness: float) -> tuple[Floats, Floats]:
     """Phase and cost of every frame."""
     bins = ring.shape[1]
     segments = [
@@ -106,7 +114,7 @@ def _follow(table: Singles, free: Flags, starts: Places, ring: Floats) -> tuple[
     for group in range(0, len(segments), TOGETHER):
         for (begin, end, join, fresh), path in zip(
             segments[group : group + TOGETHER],
-            _pass_reader(table, free, ring, segments[group : group + TOGETHER]),
+            _pass_reader(table, free, ring, segments[group : group + TOGETHER], stiffness),
             strict=True,
         ):
             # Where two segments meet, both know the bin; only the first knows the number of laps so far.
@@ -132,7 +140,9 @@ def _segments(begin: int, end: int, bins: int) -> list[tuple[int, int, int, bool
         at += SEGMENT
 
 
-def _pass_reader(table: Singles, free: Flags, ring: Floats, segments: list[tuple[int, int, int, bool]]) -> list[Floats]:
+def _pass_reader(
+    table: Singles, free: Flags, ring: Floats, segments: list[tuple[int, int, int, bool]], stiffness: float
+) -> list[Floats]:
     """Cheapest path of each segment in bins, counted on beyond the ring's end; the segments step side by side."""
     many, bins = len(segments), ring.shape[1]
     begins = np.array([begin for begin, _, _, _ in segments])
@@ -149,8 +159,8 @@ def _pass_reader(table: Singles, free: Flags, ring: Floats, segments: list[tuple
         if step:
             ahead[:, 1:], ahead[:, 0] = total[:, :-1], total[:, -1]
             skipped[:, 2:], skipped[:, :2] = total[:, :-2], total[:, -2:]
-            skipped += SKIP
-            total += STAY
+            skipped += stiffness * SKIP
+            total += stiffness * STAY
             move = moves[step]
             np.less_equal(ahead, total, out=move.view(np.bool_))
             np.minimum(total, ahead, out=total)

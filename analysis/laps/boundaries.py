@@ -14,7 +14,7 @@ from amptally.analysis.laps.frames import Places
 from amptally.analysis.laps.period import Singles, smoothed
 from amptally.analysis.runs.run import Flags, Floats
 
-COMPLETE = 0.02
+COMPLETE = 0.03
 """A lap that lacks less than this part at the ends of the run counts as complete."""
 EDGE = 0.05
 """Weight of a place at the edge of the possible ones, against 0.5 in their middle: the ends of a run mislead most."""
@@ -38,9 +38,15 @@ class Track:
     time_s: Floats
     """Run time of each frame's middle."""
     starts: Places
+    """Index of the first frame of each piece, and the number of frames at the end."""
+    values: Floats
+    """Channels as they were recorded, shape (channels, frames)."""
     table: Singles
+    """Their features, shape (features, frames)."""
     alignment: Alignment
     free: Flags
+    by_distance: bool
+    """Whether the frames are equal in distance; else in time."""
 
     def each(self) -> list[slice]:
         """The frames of each piece."""
@@ -52,10 +58,16 @@ def rising(phase: Floats) -> Floats:
     return np.asarray(np.maximum.accumulate(phase) + 1e-9 * np.arange(len(phase)))
 
 
-def _at(track: Track, part: slice, marks: Floats) -> Floats:
+def places_of(track: Track, part: slice, marks: Floats) -> Floats:
     """Frames of a piece at which its phase reaches the marks."""
     phase = rising(track.alignment.phase[part])
     return np.asarray(np.interp(marks, phase, np.arange(len(phase))))
+
+
+def driven_frames(track: Track, marks: list[Floats]) -> Floats:
+    """Length of each lap in frames, long standing left out; `marks` are phases, piece by piece."""
+    lengths = [np.diff(places_of(track, part, each)) for part, each in zip(track.each(), marks, strict=True)]
+    return np.concatenate(lengths) if lengths else np.empty(0)
 
 
 def whole_spans(track: Track) -> list[Span]:
@@ -69,7 +81,7 @@ def narrowed(track: Track, spans: list[Span], marks: list[Floats], like: Floats)
 
     From its first good lap a span reaches back as far as the frames still fit, at most one lap.
     """
-    frames = np.concatenate([np.diff(_at(track, part, each)) for part, each in zip(track.each(), marks, strict=True)])
+    frames = driven_frames(track, marks)
     ratio = np.maximum(frames, 1e-3) / max(float(np.median(frames)), 1e-3)
     strange = (like < UNLIKE * float(np.median(like))) | (np.abs(np.log(ratio)) > np.log(OTHER_LENGTH))
     out = []
@@ -118,7 +130,7 @@ def crossings(track: Track, spans: list[Span]) -> list[Floats]:
         worst = 0.0
         for part, low, high in zip(track.each(), first[:, place], last[:, place], strict=True):
             if high > low:
-                at = _at(track, part, np.arange(low, high + 1) + places[place])
+                at = places_of(track, part, np.arange(low, high + 1) + places[place])
                 worst = max(worst, float(bad[part][np.rint(at).astype(np.int64)].max()))
         score[place] /= worst + 0.05
     chosen = int(score.argmax())

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +25,11 @@ STILL_SHARE = 0.4
 """Still: over a second the channels range, on average, over less than this part of their σ."""
 AT_REST_SHARE = 0.5
 """At rest: still, and on average within this part of their σ of their level at the start or the end of the run."""
+NO_COUNT_S = 0.5
+REST_FRAMES = 3
+"""By distance: the wheels rest where they give no count for as long, and a rest is shown by so many frames at most."""
+MOST_TRAVEL = 8.0
+"""A frame's travel is at most this many times the median: no machine is that much faster than itself."""
 PART_ROWS = 4_000_000
 LEVELS = (
     "battery_current_a", "left_current_a", "right_current_a", "pulse_a_us", "pulse_b_us", "battery_voltage_v",
@@ -48,15 +54,22 @@ class Frames:
     """SI names of the channels; wheel counts appear as counts per frame."""
     values: Floats
     """Shape (channels, frames); NaN where a channel has no sample."""
+    edges_s: Floats | None = None
+    """Run time of the edges, shape (frames + 1,), where frames are equal in distance; None where they are in time."""
+    resting: Flags | None = None
+    """Frames in which the machine stands, shape (frames,), where the wheels tell; else it is read from the signals."""
 
     @property
     def count(self) -> int:
         """Number of frames."""
         return int(self.values.shape[1])
 
-    def time_s(self, place: Floats | Places) -> Floats:
+    def time_s(self, place: npt.NDArray[np.floating[Any]] | Places) -> Floats:
         """Run time of places on the frame axis; frame i spans i to i + 1."""
-        return np.asarray(self.start_s + place.astype(np.float64) * self.interval_s)
+        at = place.astype(np.float64)
+        if self.edges_s is not None:
+            return np.asarray(np.interp(at, np.arange(len(self.edges_s)), self.edges_s))
+        return np.asarray(self.start_s + at * self.interval_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +166,52 @@ def _parts(edges: Places) -> Iterator[tuple[int, int]]:
         first = last
 
 
+def by_distance(frames: Frames) -> Frames | None:
+    """The same drive in frames of equal wheel travel: a lap has one length, at whatever pace it is driven.
+
+    A frame of `interval_s` stands for what the wheels usually turn in that time. A rest appears as `REST_FRAMES` frames
+    at most. None where no wheel was counted, or fewer than one count a frame.
+    """
+    rows = [row for name, row in zip(frames.names, frames.values, strict=True) if name in COUNTS]
+    missing = np.asarray(~np.isfinite(frames.values).any(axis=0))
+    travel = np.zeros(frames.count)
+    for row in rows:
+        # `steps_of` shares what a wheel turned over frames without a sample among them and the next.
+        known = np.flatnonzero(np.isfinite(row))
+        after = known[np.minimum(np.searchsorted(known, np.arange(len(row))), len(known) - 1)]
+        turned = np.where(known[-1] >= np.arange(len(row)), row[after], 0.0)
+        # One wrong count must not stand for a day's drive.
+        travel += np.minimum(turned, MOST_TRAVEL * np.median(turned[turned > 0])) if (turned > 0).any() else 0.0
+    moving = travel > 0
+    usual = float(np.median(travel[moving])) if moving.any() else 0.0
+    if usual < 1.0:
+        return None
+    rests = np.zeros(frames.count, bool)
+    for begin, end in stretches(np.logical_not(moving)):
+        if (end - begin) * frames.interval_s >= NO_COUNT_S:
+            travel[begin : min(end, begin + REST_FRAMES)] = usual
+            rests[begin:end] = True
+    broken = np.zeros(frames.count, bool)
+    for begin, end in stretches(missing):
+        if (end - begin) * frames.interval_s > BREAK_S:
+            broken[begin:end] = True
+            travel[begin : begin + round(BREAK_S / frames.interval_s) + 2] = usual
+    gone = np.concatenate(([0.0], np.cumsum(travel))) / usual
+    count = int(gone[-1])
+    if count < 2:
+        return None
+    place = np.interp(np.arange(count + 1), gone, np.arange(frames.count + 1))
+    standing = np.concatenate(([0.0], np.cumsum(rests)))
+    weight = (travel > 0).astype(np.float64)
+    sums = [np.concatenate(([0.0], np.cumsum(each))) for each in (weight, *(weight * filled(frames.values)))]
+    share, *totals = (np.diff(np.interp(place, np.arange(frames.count + 1), each)) for each in sums)
+    values = np.array(totals) / np.maximum(share, 1e-9)
+    middle = np.minimum((0.5 * (place[1:] + place[:-1])).astype(np.int64), frames.count - 1)
+    values[:, broken[middle]] = np.nan
+    resting = np.diff(np.interp(place, np.arange(frames.count + 1), standing)) > 0.5 * np.diff(place)
+    return Frames(frames.start_s, frames.interval_s, frames.names, values, frames.time_s(place), resting)
+
+
 def filled(values: Floats) -> Floats:
     """NaN interpolated in time; breaks are handled in `pieces`."""
     out = values.copy()
@@ -205,7 +264,7 @@ def stretches(flags: Flags) -> list[tuple[int, int]]:
 def pieces(frames: Frames, longest_rest_s: float, shortened_s: float) -> Pieces:
     """Split at breaks, trim rest from the ends, shorten any rest longer than `longest_rest_s` to `shortened_s`."""
     missing = np.asarray(~np.isfinite(frames.values).any(axis=0))
-    resting = at_rest(filled(frames.values), frames.interval_s)
+    resting = frames.resting if frames.resting is not None else at_rest(filled(frames.values), frames.interval_s)
     longest, shortened = (max(1, round(span / frames.interval_s)) for span in (longest_rest_s, shortened_s))
     broken = np.zeros(frames.count, bool)
     for begin, end in stretches(missing):

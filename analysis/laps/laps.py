@@ -249,10 +249,12 @@ def _from_signals(run: Run) -> Laps:
     frames = run_frames(run)
     if frames is None:
         return _none("lap_channels_absent")
-    found = find_laps(frames)
+    found = find_laps(frames, run.machine.lap.duration_s if run.machine and run.machine.lap else None)
     if not found.boundaries_s:
         return Laps(None, (), (found.reason or Reason("signals_unrepeating"),), found.confidence)
-    note = Reason("laps_from_signal", confidence=found.confidence, doubt=found.reason)
+    note = Reason(
+        "laps_from_signal", confidence=found.confidence, circuits=found.circuits, uncovered_s=found.uncovered_s
+    )
     return _laps(run, "signal", [Boundaries(part) for part in found.boundaries_s], found.confidence, (note,))
 
 

@@ -6,6 +6,7 @@ block to block, as in dynamic time warping (Sakoe & Chiba 1978, from memory). do
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,11 +63,26 @@ def smoothed(row: Floats, width: int) -> Floats:
     return np.asarray((total[high] - total[low]) / (high - low))
 
 
-def features(values: Floats, width: int) -> Singles:
-    """Channels with their moving mean taken off, in units of σ, clipped; those that never change are left out."""
+def drift(row: Floats, width: int) -> Floats:
+    """Moving mean over `width` frames; nearer to the ends than half of it, a line on from the last full means."""
+    if len(row) < 2 * width:
+        return smoothed(row, width)
+    out, half = smoothed(row, width), width // 2
+    for inner, reach in ((half, half), (len(row) - 1 - half, -half)):
+        slope = (out[inner + reach] - out[inner]) / reach
+        ends = slice(0, half) if reach > 0 else slice(len(row) - half, None)
+        out[ends] = out[inner] + slope * (np.arange(len(row))[ends] - inner)
+    return out
+
+
+def features(values: Floats, width: int, taken_off: Callable[[Floats, int], Floats] = smoothed) -> Singles:
+    """Channels with their slow part taken off, in units of σ, clipped; those that never change are left out.
+
+    The slow part is the moving mean over `width` frames, or what `taken_off` makes of them.
+    """
     rows = []
     for row in values:
-        moved = row - smoothed(row, width)
+        moved = row - taken_off(row, width)
         spread = float(moved.std())
         if spread > 1e-9 * max(1.0, float(np.abs(row).max())):
             rows.append(np.clip(moved / spread, -CLIP, CLIP))

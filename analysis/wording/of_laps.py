@@ -6,7 +6,7 @@ from amptally.analysis.wording.phrase import Facts, FindingWords, Phrase, counte
 
 SOURCES = {"wheel_counts": "wheel counts", "signals": "signals"}
 PRESS = "Press the marker at the same place each lap to have them counted from there."
-HALVES = "every second lap resembles it slightly more than the next: these may be halves of a longer lap"
+SAY = "Say which by [lap] duration_s in the machine file, about how long a lap takes"
 
 
 def _too_few(facts: Facts) -> str:
@@ -42,7 +42,9 @@ def _distance(facts: Facts) -> str:
 
 
 def _signal(facts: Facts) -> str:
-    return f"confidence {facts['confidence']:.2f} of 1" + (f"; {HALVES}" if facts["doubt"] is not None else "")
+    circuits = f"; {facts['circuits']} circuits or directions" if facts["circuits"] > 1 else ""
+    beside = f"; {facts['uncovered_s']:.0f} s of driving belong to no lap" if facts["uncovered_s"] >= 1 else ""
+    return f"confidence {facts['confidence']:.2f} of 1{circuits}{beside}; equal halves would count as laps"
 
 
 PHRASES: dict[str, Phrase] = {
@@ -68,7 +70,16 @@ PHRASES: dict[str, Phrase] = {
     "contrast_low": "the run resembles itself at any distance, not only at that of a lap",
     "agreement_low": "the stretches that repeat are too different from one another to be laps",
     "regularity_low": "the stretches that repeat differ too much in length to be laps",
-    "maybe_half_laps": HALVES,
+    "load_constant": "the load is constant: nothing drives",
+    "battery_charging": "the battery is being charged, or its current sensor is reversed; nothing shows a drive",
+    "laps_change": "the laps change into others, and neither repeat clearly enough by themselves",
+    "laps_uncovered": "what repeats covers {covered_s:.0f} s of driving; {uncovered_s:.0f} s belong to no lap",
+    "laps_or_parts": f"a lap may take {{lap_s:.1f}} s, or be {{times}} times as long, {{longer_s:.1f}} s. {SAY}",
+    "laps_or_sides": (
+        f"the signals repeat every {{lap_s:.1f}} s, but by the wheels that does not lead back to where it began: "
+        f"it may be one side of a loop. {SAY}"
+    ),
+    "laps_of_other_time": "the signals repeat every {lap_s:.1f} s; by the machine file a lap takes {given_s:.1f} s",
     "trend_laps_few": "a trend needs {needed} laps",
     "least_squares_of_laps": "least squares over {laps} laps",
     "laps_few": _too_few,

@@ -353,6 +353,10 @@ class Lap:
     """[lap]: what one lap is."""
 
     length_m: Annotated[float | None, number("m", 0.1, 1e5, 84, "Length of the lap along the path driven.")] = None
+    duration_s: Annotated[
+        float | None,
+        number("s", 1, 86400, 45, "About how long a lap takes, where the sides of a loop may look like laps."),
+    ] = None
     marked_by: Annotated[
         str | None,
         choice(

@@ -84,7 +84,7 @@ WRONG_NAMES = [
         "battery.capcity_ah is not a field of [battery]. The nearest is capacity_ah.",
     ),
     ("[battery]\nmass_kg = 35", 2, "battery.mass_kg is not a field of [battery]. It belongs under [machine]."),
-    ("[lap]\nzzz = 1", 2, "lap.zzz is not a field of [lap]. Its fields are length_m, marked_by."),
+    ("[lap]\nzzz = 1", 2, "lap.zzz is not a field of [lap]. Its fields are length_m, duration_s, marked_by."),
     ("[batery]\nblocks = 2", 1, "[batery] is not a section of a machine file. The nearest is [battery]."),
     ("[xyz]", 1, "[xyz] is not a section of a machine file. Sections are machine, battery,"),
     ("\n[fuse.lefft]", 2, "[fuse.lefft] is not a section of a machine file. The nearest is [fuse.left]."),
@@ -148,7 +148,7 @@ def test_names_inside_a_text_of_several_lines_are_not_taken_for_fields() -> None
 def test_the_first_problem_by_line_and_the_number_of_others() -> None:
     message = trouble("[machine]\nmass_kg = 1\n\n[lap]\ny = 1\nmarked_by = 3\n[battery]\nblocks = 'a'")
     assert message == (
-        "cart.toml line 5: lap.y is not a field of [lap]. Its fields are length_m, marked_by. "
+        "cart.toml line 5: lap.y is not a field of [lap]. Its fields are length_m, duration_s, marked_by. "
         "2 more problems in this file."
     )
 
