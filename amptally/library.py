@@ -221,11 +221,11 @@ def exposure(run: Run, lead: Lead) -> CurrentExposure:
 
 
 def fuse_margin(run: Run, place: Place) -> Estimate:
-    """By how much the whole current could have been multiplied before the fuse may open, all that came before included.
+    """By how much the whole current could have been multiplied before the fuse may open, its memory included.
 
-    Below 1 it may have opened. The low end is what the published opening times alone promise. `report(run).fuses[place]`
-    says when it was warmest, against which rating, and the same against the latest opening. Nothing here says that a
-    fuse is the right one.
+    Below 1 it may have opened. The low end is what the published opening times alone promise.
+    `report(run).fuses[place]` says when it was warmest, against which rating, and the same against the latest opening.
+    Nothing here says that a fuse is the right one.
 
     Raises AnalysisError for another place than main, left and right, and for a fuse that is not in the machine file.
 

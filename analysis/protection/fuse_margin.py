@@ -182,10 +182,14 @@ def _promise(exposure: Exposure, table: FuseTable, derated_a: float, unseen: Uns
     if len(exposure.gap_s):
         heat = Heat.of(exposure.filled(most_a))
         possible = margin(heat)
-        in_gaps = "gaps_assumed_loaded"
-        if unseen.most_a is None and measured > possible * (1 + HIDDEN_SHARE):
-            possible, in_gaps = None, "gaps_may_hide_more"
-        why.append(Reason(in_gaps, missing_s=exposure.missing_s, assumed_a=most_a))
+        hidden = measured > possible * (1 + HIDDEN_SHARE)
+        in_gaps = Reason("gaps_assumed_loaded", missing_s=exposure.missing_s, assumed_a=most_a)
+        if hidden and (unseen.most_a is None or possible < NEAR_MARGIN):
+            # An upper bound; what the gaps may have done is said beside it, where it is known at all.
+            known = None if unseen.most_a is None else possible
+            in_gaps = Reason("gaps_may_hide_more", missing_s=exposure.missing_s, assumed_a=most_a, low=known)
+            possible = None
+        why.append(in_gaps)
     if unseen.unresolved and possible is not None:
         why += unseen.unresolved
         possible = None

@@ -274,13 +274,15 @@ def test_a_declared_limit_bounds_what_a_gap_hides() -> None:
     current = np.full(10_001, 5.0)
     current[1000:1200] = 30.0
     exposure = with_gap(current, 4999, 400.0)
-    # The lead carries 32 A at most: 40/32 of it for ever.
-    bounded = assess_fuse(LARGE_40, exposure, None, FAST_HZ, most_a=32.0)
+    # The lead carries 31 A at most: 40/31 of it for ever.
+    bounded = assess_fuse(LARGE_40, exposure, None, FAST_HZ, most_a=31.0)
     assert bounded.margin.bound == "estimate"
-    assert bounded.margin.low == pytest.approx(40 / 32, rel=0.02)
-    # At 90 A the gap could have opened it, as far as is known: open, and what was measured is not near.
+    assert bounded.margin.low == pytest.approx(40 / 31, rel=0.02)
+    # At 90 A the gap could have opened it, as far as is known: an upper bound, and what was measured is not near.
     stall = assess_fuse(LARGE_40, exposure, None, FAST_HZ, most_a=90.0)
-    assert (stall.margin.low or 2) < 1
+    assert stall.margin.bound == "at_most"
+    (hidden,) = (reason for reason in stall.margin.reasons if reason.code == "gaps_may_hide_more")
+    assert hidden["low"] == pytest.approx(40 / 90, rel=0.02)
     assert stall.margin.value == bounded.margin.value
     assert stall.verdict == "unknown"
     assert "fuse_gap" in codes(stall)
@@ -304,8 +306,8 @@ def test_what_a_gap_hid_is_never_above_the_low_end(seed: int, length: int, most_
     if seen.value is None or whole.value is None:
         return
     assert seen.value >= whole.value * (1 - 5e-3)  # what was not measured can only have made it warmer
-    assert seen.low is not None
-    assert seen.low <= whole.value * (1 + 1e-6)
+    if seen.low is not None:
+        assert seen.low <= whole.value * (1 + 1e-6)
 
 
 def test_gaps_that_can_hide_little_leave_the_margin_an_estimate() -> None:

@@ -195,7 +195,7 @@ def study(seed: int, rates_hz: tuple[int, ...] = RATES_HZ, gaps_s: tuple[float, 
             if at_s is None:
                 continue
             amps, time_s = true[PLACES[place]], true["t_s"]
-            inside = (time_s >= at_s) & (time_s <= at_s + max(window_s, 0.02))
+            inside = (time_s >= at_s - max(window_s, 0.02)) & (time_s <= at_s)
             middle_s = float(time_s[inside][np.argmax(np.abs(amps[inside]))]) if inside.any() else at_s
             cut = without(usual, middle_s - 0.5 * gap_s, middle_s + 0.5 * gap_s)
             found += _judged(f"gap of {gap_s:g} s", seed, truth, fuses(cut, machine), (place,))
