@@ -97,7 +97,7 @@ class SignalLaps:
     confidence: float
     """0 to 1; laps are given from SURE on."""
     reason: Reason | None
-    """Why there are no laps, or which doubt remains about those found."""
+    """Why there are no laps; None where there are."""
     measures: dict[str, float]
     """likeness, contrast, agreement and regularity of the best candidate."""
     driven_s: tuple[float, float] | None = None
