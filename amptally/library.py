@@ -230,7 +230,7 @@ def fuse_margin(run: Run, place: Place) -> Estimate:
     Raises AnalysisError for another place than main, left and right, and for a fuse that is not in the machine file.
 
     >>> at.fuse_margin(run, "left")
-    1.29 (1.09 to 1.31)
+    1.28 (1.07 to 1.29)
     """
     fuses = report(run).fuses
     if _one_of(place, PLACES, "place") not in fuses:
@@ -257,7 +257,7 @@ def remaining(run: Run, *, rested_h: float | None = None, start_charge: float | 
     Options and errors as for `report`.
 
     >>> at.remaining(run, start_charge=0.8).charge_ah
-    17.8 Ah (12.2 to 26.6)
+    11.4 Ah (7.9 to 18.5)
     """
     return report(run, rested_h=rested_h, start_charge=start_charge).charge.remaining
 

@@ -207,12 +207,12 @@ def slow_available(
     load_a, scale = block.load.mean_a * assumed.load_scale, assumed.capacity_scale
     drawn = [] if block.drawn is None else list(zip(block.drawn.current_a, block.drawn.duration_h, strict=True))
     if well is None:
-        law, growth = models.law(assumed.rate_side), models.growth(assumed.rate_side)
+        law = models.law(assumed.rate_side)
         per_hour = sum(
             float(used_ah(law, np.array([amps * assumed.load_scale]), np.array([length])))
             for amps, length in zip(block.load.current_a, block.load.duration_h, strict=True)
         ) / float(block.load.duration_h.sum())  # fmt: skip
-        per_hour *= max(load_a / law.fast_a, 1.0) ** ((growth - 1) * (law.k - 1))
+        per_hour *= max(load_a / law.fast_a, 1.0) ** (models.beyond(assumed.rate_side) - (law.k - 1))
         used = sum(float(used_ah(law, np.array([amps]), np.array([length]))) for amps, length in drawn)
         return start - (used - doubt_ah + per_hour * hours) / (law.capacity_ah * scale)
     wells = well.full()

@@ -141,9 +141,9 @@ def test_the_short_time_margin_of_a_wire_carries_gain_offset_and_noise(tmp_path:
     wire, bare = report.paths["left"].wire.adiabatic_margin, 0.02
     assert wire.value is not None
     assert wire.high is not None
-    # 30 A: 0.3, 0.3 and 0.2 A, with 2 % of the copper area: 2.53 %.
-    current_u = math.hypot(0.3, 0.3, 0.2) / 30
-    assert (wire.high - wire.value) / wire.value == pytest.approx(1.96 * math.hypot(current_u, bare), rel=0.01)
+    # 30 A: gain and zero 0.3 A each, with 2 % of the copper area: 2.45 %. Noise of 0.2 A, averaged, adds a little.
+    steady, single = (math.hypot(math.hypot(0.3, 0.3, noise_a) / 30, bare) for noise_a in (0.0, 0.2))
+    assert 1.96 * steady < (wire.high - wire.value) / wire.value < 1.96 * single
 
 
 def test_a_fuse_margin_of_a_steady_current() -> None:
