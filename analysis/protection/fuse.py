@@ -39,6 +39,8 @@ FINDING_OF: dict[Verdict, tuple[str, Severity]] = {
 }
 """Code and severity by verdict; the other verdicts make none."""
 NO_DOUBTS = Doubts()
+GAPS_HIDE = ("gaps_may_hide_more", "gaps_would_leave")
+"""Reasons of a margin that gaps make an upper bound."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,7 +322,7 @@ def _explain(
     findings = []
     if verdict in FINDING_OF and not withdrawn:
         findings.append(Reason(*FINDING_OF[verdict], **compared))
-    hidden = promise is not None and any(reason.code == "gaps_may_hide_more" for reason in promise.why)
+    hidden = promise is not None and any(reason.code in GAPS_HIDE for reason in promise.why)
     open_by_gaps = verdict == "unknown" and margin.bound == "estimate" and exposure.missing_s > 0
     if source != "measured" and verdict == "unknown" and not margin.is_refused:
         findings.append(Reason("fuse_estimate_open", "caution", **compared))

@@ -186,8 +186,11 @@ def _promise(exposure: Exposure, table: FuseTable, derated_a: float, unseen: Uns
         in_gaps = Reason("gaps_assumed_loaded", missing_s=exposure.missing_s, assumed_a=most_a)
         if hidden and (unseen.most_a is None or possible < NEAR_MARGIN):
             # An upper bound; what the gaps may have done is said beside it, where it is known at all.
-            known = None if unseen.most_a is None else possible
-            in_gaps = Reason("gaps_may_hide_more", missing_s=exposure.missing_s, assumed_a=most_a, low=known)
+            facts = {"missing_s": exposure.missing_s, "assumed_a": most_a}
+            if unseen.most_a is None:
+                in_gaps = Reason("gaps_may_hide_more", **facts)
+            else:
+                in_gaps = Reason("gaps_would_leave", low=possible, **facts)
             possible = None
         why.append(in_gaps)
     if unseen.unresolved and possible is not None:

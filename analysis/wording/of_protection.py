@@ -77,13 +77,6 @@ def _limits_of_fuse(facts: Facts) -> str:
     ).format(**facts, trust=", ".join(facts["standing"]))
 
 
-def _hidden_in_gaps(facts: Facts) -> str:
-    hidden = f"{facts['missing_s']:.3g} s of gaps could hide more: with {facts['assumed_a']:.3g} A throughout"
-    if facts["low"] is None:
-        return f"{hidden}, as seen elsewhere, the margin would be smaller; motor.stall_a or controller.peak_a would bound it"
-    return f"{hidden}, the most that the lead can carry, {facts['low']:.2g} would be left"
-
-
 def _transcribed_for_other(facts: Facts) -> str:
     parts = " and ".join(f"{each:g} A" for each in facts["parts_a"])
     return f"transcribed for the {parts} part and unverified for {facts['rating_a']:g} A"
@@ -349,7 +342,14 @@ PHRASES: dict[str, Phrase] = {
     "limits_of_fuse": _limits_of_fuse,
     "rows_promise": "the published rows promise {margin:.3g}",
     "gaps_assumed_loaded": "{assumed_a:.3g} A assumed throughout {missing_s:.3g} s of gaps",
-    "gaps_may_hide_more": _hidden_in_gaps,
+    "gaps_may_hide_more": (
+        "{missing_s:.3g} s of gaps could hide more: with the {assumed_a:.3g} A seen elsewhere the margin would be "
+        "smaller; motor.stall_a or controller.peak_a would bound it"
+    ),
+    "gaps_would_leave": (
+        "{missing_s:.3g} s of gaps could hide more: {low:.2g} would be left with {assumed_a:.3g} A throughout, the most "
+        "that the lead can carry"
+    ),
     "between_samples_at_most": "no more than {most_a:.3g} A assumed where the samples do not show it",
     "current_translated": "the current of this lead was not measured, it is estimated: {how}",
     "verdict_withdrawn": "the verdict is withdrawn: the machine description does not fit the measured voltage",

@@ -281,7 +281,7 @@ def test_a_declared_limit_bounds_what_a_gap_hides() -> None:
     # At 90 A the gap could have opened it, as far as is known: an upper bound, and what was measured is not near.
     stall = assess_fuse(LARGE_40, exposure, None, FAST_HZ, most_a=90.0)
     assert stall.margin.bound == "at_most"
-    (hidden,) = (reason for reason in stall.margin.reasons if reason.code == "gaps_may_hide_more")
+    (hidden,) = (reason for reason in stall.margin.reasons if reason.code == "gaps_would_leave")
     assert hidden["low"] == pytest.approx(40 / 90, rel=0.02)
     assert stall.margin.value == bounded.margin.value
     assert stall.verdict == "unknown"
