@@ -347,8 +347,8 @@ PHRASES: dict[str, Phrase] = {
         "smaller; motor.stall_a or controller.peak_a would bound it"
     ),
     "gaps_would_leave": (
-        "{missing_s:.3g} s of gaps could hide more: {low:.2g} would be left with {assumed_a:.3g} A throughout, the most "
-        "that the lead can carry"
+        "{missing_s:.3g} s of gaps could hide more: {low:.2g} would be left with {assumed_a:.3g} A throughout, the "
+        "most that the lead can carry"
     ),
     "between_samples_at_most": "no more than {most_a:.3g} A assumed where the samples do not show it",
     "current_translated": "the current of this lead was not measured, it is estimated: {how}",
