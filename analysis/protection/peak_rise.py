@@ -35,8 +35,8 @@ INSTANT = 8.0
 """A term with this many time constants in a block has forgotten all but this block and the one before."""
 TOLERANCE = 1e-4
 """Relative; no rise is higher than the one found by more than this, beyond the error of block means."""
-SUBDIVIDED = 8
-"""Lines between samples are followed in parts, this many for the shortest time constant, at most twice as many."""
+SUBDIVIDED = 16
+"""Lines between samples are followed in parts, this many for the shortest time constant and for any line at most."""
 NEAR_BLOCKS = 64
 """Blocks before the peak in which `tightest_window` is resolved to a line between samples, earlier to a block."""
 HELD_SHARE = 0.9
@@ -205,7 +205,7 @@ class _Search:
     def _subdivided(self, axis_s: Floats, start_a: Floats, end_a: Floats) -> tuple[Floats, Floats, Floats]:
         """Lines in equal parts where they are long against the shortest term, as a peak may lie between samples."""
         usual_s = float(np.median(np.diff(axis_s)))
-        parts = min(max(math.ceil(SUBDIVIDED * usual_s / self.terms[0][1]), 1), 2 * SUBDIVIDED)
+        parts = min(max(math.ceil(SUBDIVIDED * usual_s / self.terms[0][1]), 1), SUBDIVIDED)
         if parts == 1:
             return axis_s, start_a, end_a
         share = np.arange(parts) / parts
