@@ -74,7 +74,7 @@ def test_the_highest_rise_is_that_of_the_slow_twin(exposure: Exposure, network: 
     times_s, rise_a2 = course(network, exposure)
     # Stated: 0.3 % by the block means before a stretch. Between samples that lie further apart than the shortest time
     # constant the peak is met to a sixteenth of a line, and the twin's own parts are coarse.
-    tolerance = 1e-2 if exposure.interval_s <= network.constants_s[0] else 5e-2
+    tolerance = 1e-2 if exposure.interval_s <= network.constants_s[0] else 0.1
     assert found.rise_a2 == pytest.approx(float(rise_a2.max()), rel=tolerance, abs=1e-9)
     at = float(np.interp(found.axis_s, times_s, rise_a2))
     assert at == pytest.approx(found.rise_a2, rel=tolerance, abs=1e-9)
