@@ -22,9 +22,11 @@ ENOUGH = 8
 """Of fewer repetitions every second may be nearer than the next by chance, as where fast and slow laps alternate."""
 AS_NEAR = 1.25
 """A multiple of the true number is as near as it: the first that is as near within this factor counts."""
-DOUBTED, DOUBTED_TIMES = 2.5, 1.25
+DOUBTED, DOUBTED_TIMES = 2.7, 1.25
 """Every k-th is perhaps nearer: variance between the k groups against that within, by standard deviations of what other
 orders of the same repetitions give, and as a ratio."""
+MEMBERS = 4
+"""Repetitions in each group, so that a few chance likenesses among them do not look like a rule."""
 ORDERS = 100
 STEERED = 0.5
 """Where left and right turns cancel to less than this part, how often a lap turns round cannot be told."""
@@ -74,7 +76,7 @@ def folds_of(laps: Floats) -> Folds:
     if best < FOLDED:
         times = next(times for times, share in nearer.items() if share <= AS_NEAR * best)
         return Folds(times) if len(distance) >= ENOUGH else Folds(1, times)
-    return Folds(1, _doubt(distance) if len(distance) >= ENOUGH else None)
+    return Folds(1, _doubt(distance))
 
 
 def _doubt(distance: Floats) -> int | None:
@@ -83,7 +85,7 @@ def _doubt(distance: Floats) -> int | None:
     rng = np.random.default_rng(count)
     doubts = {}
     for times in range(2, MAX_FOLDS + 1):
-        if count < 2 * times:
+        if count < MEMBERS * times:
             break
         group = np.arange(count) % times
         ratio = _ratio(distance, group, times)
