@@ -25,6 +25,7 @@ KINDS = {
     "tests/browser": "browser",
     "tests/faults": "faults",
     "tests/studies": "studies",
+    "tests/analysis/test_laps_unseen.py": "studies",
     "tests/test_cli.py": "processes",
     "tests/test_alarms.py": "processes",
     "tests/logger/test_recorder.py": "processes",
