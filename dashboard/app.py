@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 from dash import Dash, dcc, html
 
 from amptally.dashboard.callbacks import register, show_trouble
 from amptally.dashboard.library import Library
+from amptally.dashboard.serving.callback_body import check_callbacks
 from amptally.dashboard.serving.compress import compress
 from amptally.dashboard.serving.security import protect
 
@@ -43,7 +45,7 @@ def create_app(folder: Path, *, port: int) -> Dash:
         add_log_handler=False,
         enable_mcp=False,
         compress=False,
-        on_error=show_trouble,
+        on_error=partial(show_trouble, folder=folder),
     )
     app.enable_dev_tools(
         debug=False, dev_tools_ui=False, dev_tools_hot_reload=False, dev_tools_disable_version_check=True
@@ -68,4 +70,5 @@ def create_app(folder: Path, *, port: int) -> Dash:
     register(app, Library(folder))
     compress(app.server)
     protect(app.server, port, app.csp_hashes())
+    check_callbacks(app)
     return app

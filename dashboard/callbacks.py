@@ -6,12 +6,15 @@ assets/amptally.js writes user actions to those stores and to the address; every
 from __future__ import annotations
 
 import logging
+import os
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, html, no_update, set_props
 
 from amptally.analysis.errors import AnalysisError
+from amptally.analysis.runs.folder import OPENING_ERRORS
 from amptally.dashboard.address import DriveAddress, pair, run_id_of, whole
 from amptally.dashboard.figures import laps as laps_figure
 from amptally.dashboard.figures.lanes import lanes_of
@@ -53,7 +56,7 @@ def register(app: Dash, library: Library) -> None:
             opened = library.open(run_id)
             return drive_page(opened.run, run_id, DriveAddress.parse(search), lanes_of(opened.run))
         except Exception as error:
-            return html.Main(trouble(error))
+            return html.Main(trouble(error, library.folder))
 
     @app.callback(
         Output("logbook", "children"),
@@ -127,7 +130,7 @@ def register(app: Dash, library: Library) -> None:
             cards = answer_cards(report, address_of(part, view_data, detail), str(run_id))
             return cards, part_words(report, part), *bar, {"part": part}
         except Exception as error:
-            cards = trouble(error)
+            cards = trouble(error, library.folder)
         words = "No figures." if part is None else f"No figures for {part[0]:g} to {part[1]:g} s of the run."
         return cards, words, *bar, None
 
@@ -170,11 +173,14 @@ def register_browser(app: Dash) -> None:
         in_browser(ClientsideFunction("amptally", name), source, prevent_initial_call=True)
 
 
-def trouble(error: Exception) -> Child:
-    """Message for a failure: the reason, or that it is a defect; the terminal has the details."""
+def trouble(error: Exception, folder: Path) -> Child:
+    """Message for a failure: the reason, or that it is a defect; the terminal has the details.
+
+    A run's file may be damaged, replaced or removed at any time after it was opened.
+    """
     home = html.P(html.A("To the list of runs", href="/"))
-    if isinstance(error, AnalysisError):
-        return message(plain(str(error)), home, kind="error")
+    if isinstance(error, (AnalysisError, *OPENING_ERRORS)):
+        return message(plain(str(error).replace(f"{folder}{os.sep}", "")), home, kind="error")
     _log.error("dashboard", exc_info=error)
     what = (
         f"This could not be shown: {type(error).__name__}. It is a defect of amptally; the terminal shows the details."
@@ -182,6 +188,6 @@ def trouble(error: Exception) -> Child:
     return message(what, home, kind="error")
 
 
-def show_trouble(error: Exception) -> None:
+def show_trouble(error: Exception, folder: Path) -> None:
     """For callbacks that draw: the page stays as it is, with what went wrong at its top."""
-    set_props("trouble", {"children": trouble(error)})
+    set_props("trouble", {"children": trouble(error, folder)})

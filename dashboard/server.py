@@ -8,16 +8,12 @@ import sys
 import threading
 import webbrowser
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from amptally.dashboard.serving.security import HOST
 
-if TYPE_CHECKING:
-    from werkzeug.serving import WSGIRequestHandler
-
 DEFAULT_PORT = 8731
 USAGE = 2
-_BACKLOG = 64
+_BACKLOG = 1024
 
 
 def listening_socket(port: int | None) -> socket.socket:
@@ -46,28 +42,13 @@ def can_show() -> bool:
     return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
 
 
-def request_handler() -> type[WSGIRequestHandler]:
-    """Answers requests without logging each on the terminal, and without version numbers in the headers."""
-    from werkzeug.serving import WSGIRequestHandler
-
-    class Quiet(WSGIRequestHandler):
-        def version_string(self) -> str:
-            return "amptally"
-
-        def log_request(self, code: int | str = "-", size: int | str = "-") -> None:
-            del code, size
-
-    return Quiet
-
-
 def serve(folder: Path, run_id: str | None = None, port: int | None = None, open_browser: bool = True) -> int:
     """Show the runs of a folder, or one of them first, until Ctrl-C; the exit code is returned.
 
     The address is the last line on stdout. Nothing else is printed while it serves.
     """
-    from werkzeug.serving import make_server
-
     from amptally.dashboard.app import create_app
+    from amptally.dashboard.serving.web_server import WebServer
 
     try:
         listening = listening_socket(port)
@@ -78,17 +59,11 @@ def serve(folder: Path, run_id: str | None = None, port: int | None = None, open
     with listening:
         number = listening.getsockname()[1]
         app = create_app(folder, port=number)
-        server = make_server(
-            HOST, number, app.server, threaded=True, request_handler=request_handler(), fd=listening.fileno()
-        )
+        server = WebServer(app.server, listening)
         address = f"http://{HOST}:{number}/" + (f"run/{run_id}" if run_id else "")
         print(address, flush=True)
         if open_browser and can_show():
             threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
-        try:
-            server.serve_forever()
-        except KeyboardInterrupt:
-            pass
-        finally:
-            server.server_close()
+        server.run()
+        server.close()
     return 0

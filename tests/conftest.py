@@ -32,6 +32,7 @@ KINDS = {
     "tests/logger/test_simulator_process.py": "processes",
     "tests/analysis/test_summary.py": "processes",
     "tests/dashboard/test_view_command.py": "processes",
+    "tests/dashboard/test_web_server.py": "processes",
     "benchmarks/test_benchmarks.py": "processes",
 }
 """Marker by file or folder; the markers are described in pyproject.toml."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from dash.exceptions import DependencyException
 from flask import Flask, Response, request
 
 HOST = "127.0.0.1"
@@ -47,6 +48,10 @@ def protect(server: Flask, port: int, script_hashes: Sequence[str]) -> None:
         if request.method not in ("GET", "HEAD") and request.headers.get("Origin", "").lower() not in origins:
             return _refused("This request comes from another page.")
         return None
+
+    @server.errorhandler(DependencyException)
+    def no_such_file(_: DependencyException) -> Response:
+        return Response("There is no such file.\n", 404, mimetype="text/plain")
 
     @server.after_request
     def mark(response: Response) -> Response:

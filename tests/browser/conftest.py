@@ -10,11 +10,11 @@ from dataclasses import dataclass, field
 
 import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, Request, expect, sync_playwright
-from werkzeug.serving import make_server
 
 from amptally.dashboard.app import create_app
-from amptally.dashboard.server import listening_socket, request_handler
+from amptally.dashboard.server import listening_socket
 from amptally.dashboard.serving.security import HOST
+from amptally.dashboard.serving.web_server import WebServer
 from tests.dashboard.made_runs import CART, short_drive, simulated, write_run_of
 
 FLAGS = (
@@ -55,15 +55,12 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     listening = listening_socket(0)
     port = listening.getsockname()[1]
     app = create_app(folder, port=port)
-    server = make_server(
-        HOST, port, app.server, threaded=True, request_handler=request_handler(), fd=listening.fileno()
-    )
-    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    server = WebServer(app.server, listening)
+    thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     yield f"http://{HOST}:{port}"
-    server.shutdown()
+    server.close()
     thread.join(5)
-    server.server_close()
     listening.close()
 
 
