@@ -198,12 +198,15 @@ class Recorder:
         """The loop; leaves only by raising Stop or StorageError."""
         progress = Progress(time.monotonic())
         capture = Capture(port, journal)
+        silent = False  # nothing has arrived since the port was opened again
         # Stop first, so that a board that is still running resets its extremes at the start of this recording.
         link.send(Kind.IDENTIFY, Kind.STOP, Kind.START)
         try:
             while True:
                 arrived = capture.take(_TURN_S)
-                self._decode(builder, *(item for item in arrived if isinstance(item, Record)))
+                records = [item for item in arrived if isinstance(item, Record)]
+                self._decode(builder, *records)
+                silent = silent and not records
                 ended = arrived[-1] if arrived else None
                 if isinstance(ended, PortEnded):
                     raise Stop("source ended", 0)
@@ -211,12 +214,15 @@ class Recorder:
                     raise ended
                 if isinstance(ended, LoggerError):
                     capture.end()
-                    self._notifier.say(
-                        f"{ended} Waiting up to ten minutes for it to come back. The samples so far are safe."
-                    )
-                    self._note(journal, builder, what="unplugged")
-                    port = self._reopen(link)
+                    if not silent:
+                        self._notifier.say(
+                            f"{str(ended).removesuffix('.')}. Waiting up to ten minutes for it to come back. "
+                            "The samples so far are safe."
+                        )
+                        self._note(journal, builder, what="unplugged")
+                    port = self._reopen(link, silent)
                     self._note(journal, builder, what="reopened")
+                    silent = True
                     capture = Capture(port, journal)
                     link.send(Kind.IDENTIFY, Kind.START)
                 self._observe(journal, builder)
@@ -261,9 +267,9 @@ class Recorder:
                 self._notifier.say(f"Alarm at {alarm['at_s']:.1f} s: {alarm['text']}.")
             journal.note(now, **note)
 
-    def _reopen(self, link: Link) -> Port:
+    def _reopen(self, link: Link, silent: bool) -> Port:
         try:
-            return link.reopen(RETRY_S)
+            return link.reopen(RETRY_S, silent=silent)
         except PortError as error:
             raise Stop("port missing", 4) from error
         except Stop as asked:
