@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import BinaryIO, Literal
 
 from amptally.logger.errors import JournalError, StorageError
+from amptally.logger.ordinary_files import open_file
 from amptally.logger.storage.durable import sync_file, sync_folder
 
 MAGIC = b"AMPJRNL1"
@@ -164,7 +165,7 @@ class JournalReader:
         self.header_damaged = False
         """The header could not be read, but valid records follow it."""
         try:
-            with path.open("rb") as file:
+            with open_file(path) as file:
                 self.header, self._start = self._read_header(file)
         except OSError as error:
             raise JournalError(f"Cannot read {path}: {error.strerror}. Name a .journal file.") from error
@@ -194,7 +195,7 @@ class JournalReader:
         return {}, 0
 
     def __iter__(self) -> Iterator[Record | Damage]:
-        with self.path.open("rb") as file:
+        with open_file(self.path) as file:
             file.seek(self._start)
             yield from _records(file, self._start)
 
