@@ -17,10 +17,10 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from amptally.logger.errors import JournalError, LoggerError
+from amptally.logger.ordinary_files import open_file
 from amptally.logger.recording.lock import holders
 from amptally.logger.recording.recovery import recover
 from amptally.logger.recording.retention import Retention
-from amptally.logger.ordinary_files import open_file
 from amptally.logger.storage.journal import MAGIC, SHORTEST_HEADER, JournalReader, Record
 
 _RUN_NAME = re.compile(r"\d{8}T\d{6}Z-[0-9a-f]{4}")

@@ -543,7 +543,7 @@ def test_a_missing_column_is_answered_with_the_nearest_and_the_rest(save: Save) 
         (b't,i,n\n0,1,x\n1,2,"open\n2,3,x\n', "quotes"),
         (b"PAR1", "without its end"),
         (b"PAR1PAR1", "without its end"),
-        (b"PAR1" + b"x" * 50 + b"PAR1", "cannot be read as Parquet"),
+        (b"PAR1" + b"x" * 50 + b"PAR1", "with a damaged one"),
     ],
 )  # fmt: skip
 def test_a_bad_file_gets_one_line(content: bytes, words: str, save: Save) -> None:
