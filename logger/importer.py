@@ -237,7 +237,8 @@ def _open_csv(path: Path, head: bytes, wanted: set[str]) -> _Source:
             comments += block.count(b"\n#")
             quotes, last = quotes or b'"' in chunk, chunk[-1:]
     cells = pl.scan_csv(
-        os.path.realpath(path), glob=False, has_header=False, skip_lines=head.count(b"\n", 0, end - 1) + 1, separator=separator,
+        os.path.realpath(path), glob=False, has_header=False, skip_lines=head.count(b"\n", 0, end - 1) + 1,
+        separator=separator,
         schema={f"c{k}": pl.String for k in range(len(names) + 1)}, missing_columns="insert", raise_if_empty=False,
         comment_prefix="#" if comments else None, quote_char='"' if quotes else None, encoding="utf8-lossy",
     )  # fmt: skip

@@ -1,7 +1,7 @@
 """Opening files that may be anything: only ordinary ones, and no more of them than was asked for.
 
-A folder of runs may hold a named pipe, a socket, a link to a device, a link to itself. Opening one of these can wait for
-ever, and opening a device can act on it (a serial port resets its board). Every reader of this program opens here.
+A folder of runs may hold a named pipe, a socket, a link to a device, a link to itself. Opening one of these can wait
+for ever, and opening a device can act on it (a serial port resets its board). Every reader of this program opens here.
 """
 
 from __future__ import annotations

@@ -90,7 +90,7 @@ def no_waiting() -> Iterator[None]:
 def test_only_ordinary_files_are_opened(tmp_path: Path, make: Callable[[Path], None]) -> None:
     make(tmp_path / "x")
     for opening in (open_file, check_file, lambda path: read_file(path, 10)):
-        with pytest.raises(OSError, match="not a file|symbolic links|No such"):
+        with pytest.raises(OSError, match=r"not a file|symbolic links|No such"):
             opening(tmp_path / "x")
 
 
@@ -152,12 +152,12 @@ def strange_folder(out: Path) -> None:
     pipe(out / f".{LIST_NAME}.part")
 
 
-def command(*arguments: object, **more: object) -> subprocess.CompletedProcess[str]:
+def command(*arguments: object) -> subprocess.CompletedProcess[str]:
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     code = "import sys, amptally; sys.exit(amptally.main())"
     return subprocess.run(
         [sys.executable, "-c", code, *map(str, arguments)],
-        stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=SPEEDY_S, env=environment, check=False, **more,
+        stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=SPEEDY_S, env=environment, check=False,
     )  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from pathlib import Path
 
 import pytest
@@ -105,14 +105,12 @@ def drives(draw: st.DrawFn) -> list[tuple[int, int]]:
 
 @given(drives(), st.tuples(*[st.integers(0, 4_000)] * 5))
 def test_sound_boards_lose_nothing(moments: list[tuple[int, int]], cuts: tuple[int, ...]) -> None:
-    restarts = [
-        (before[1], after[1]) for before, after in zip(moments, moments[1:], strict=False) if before[0] != after[0]
-    ]
+    restarts = [(before[1], after[1]) for before, after in pairwise(moments) if before[0] != after[0]]
     # A pause of more than a minute over the counter's wrap is taken for a restart: docs/wire-format.md, section 12.
     assume(
         all(
             a[1] // CLOCK_WRAP == b[1] // CLOCK_WRAP or b[1] - a[1] <= 60_000_000
-            for a, b in zip(moments, moments[1:], strict=False)
+            for a, b in pairwise(moments)
             if a[0] == b[0]
         )
     )
