@@ -142,8 +142,8 @@ class RunClock:
             step_us, passed_us = int(time_us[0]) + self._shift_us - self._last_run_us, host_us - self._last_host_us
             if step_us > FOLLOW_FACTOR * self._last_interval_us:
                 self._shift_us += CLOCK_WRAP * self._unseen_wraps(step_us, passed_us)
-            elif passed_us - step_us > JUMP_US and len(self._jumps) < MAX_JUMPS:
-                self._jumps.append((host_us, passed_us - step_us))
+            else:
+                self._note_jump(host_us, passed_us - (int(time_us[-1]) + self._shift_us - self._last_run_us))
         if int(time_us[-1]) + self._shift_us > LONGEST_US:
             return np.empty(0, np.int64), bridged
         run_us = time_us + self._shift_us
@@ -189,6 +189,10 @@ class RunClock:
             return earliest
         passed = round((host_us - self._last_host_us) * self._rate_so_far())
         return max(self._last_run_us + passed - last_us, earliest)
+
+    def _note_jump(self, host_us: int, ahead_us: int) -> None:
+        if ahead_us > JUMP_US and len(self._jumps) < MAX_JUMPS:
+            self._jumps.append((host_us, ahead_us))
 
     def _unseen_wraps(self, step_us: int, host_passed_us: int) -> int:
         """Wraps of the 32-bit clock during a silence, for example an hour and a half out of radio range.

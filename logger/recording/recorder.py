@@ -190,9 +190,19 @@ class Recorder:
             self._observe(journal, builder)
         with contextlib.suppress(StorageError):
             journal.note(host_us(), what="stop", reason=stop.reason)
+        self._restore(journal)
         with contextlib.suppress(StorageError):
             journal.close()
         return self._finish(builder, header, stop)
+
+    def _restore(self, journal: JournalWriter) -> None:
+        """A folder that was removed while recording is made again for what it held."""
+        out = self._options.out
+        try:
+            if journal.restore():
+                self._notifier.say(f"{out} was removed or renamed while recording. It was made again for this run.")
+        except StorageError as error:
+            self._notifier.say(f"{out} was removed while recording, and this run with it: {error}")
 
     def _follow(self, link: Link, port: Port, journal: JournalWriter, builder: RunBuilder) -> NoReturn:
         """The loop; leaves only by raising Stop or StorageError."""
@@ -296,6 +306,7 @@ class Recorder:
     def _watch_disk(self, progress: Progress, journal: JournalWriter) -> None:
         needed = DISK_STOP_BYTES + journal.size // 2
         try:
+            self._journal_path.stat()  # another folder may have taken the place of the one that was removed
             free = free_bytes(self._options.out)
             if self._retention is not None and (free < needed or progress.due("retention", RETENTION_S)):
                 self._retention.trim()
@@ -350,6 +361,8 @@ class Recorder:
                 if isinstance(error, LoggerError)
                 else f"Writing the run failed, which is a defect: {error!r}."
             )
+            if not journal.exists():  # gone with its folder, as was said
+                return Outcome(None, None, 5, stop.reason)
             self._notifier.say(f"{why} The recorded bytes are in {journal}. Free some space, then run: {recover}")
             return Outcome(None, journal, 5, stop.reason)
         if metadata is None:

@@ -8,8 +8,11 @@ its own content, not the records after it.
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
+import os
+import shutil
 import struct
 import threading
 import time
@@ -68,7 +71,7 @@ class JournalWriter:
     def __init__(self, path: Path, header: dict[str, object]) -> None:
         raw = json.dumps(header, ensure_ascii=False, allow_nan=False).encode()
         try:
-            self._file: BinaryIO = path.open("xb", buffering=0)
+            self._file: BinaryIO = path.open("x+b", buffering=0)
         except FileExistsError as error:
             raise StorageError(f"{path} already exists. Recover it with: amptally recover {path}") from error
         except OSError as error:
@@ -143,6 +146,27 @@ class JournalWriter:
         except (OSError, ValueError) as error:
             raise self._trouble(error) from error
         self.slowest_sync_s = max(self.slowest_sync_s, time.monotonic() - started)
+
+    def restore(self) -> bool:
+        """Write the journal again where its folder was removed or renamed; False where it is still in its place.
+
+        The system keeps the bytes of an open file. Nothing may be appended afterwards. Raises StorageError.
+        """
+        try:
+            with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+                if os.path.samestat(os.stat(self.path), os.fstat(self._file.fileno())):
+                    return False
+            with self._lock:
+                self.path.parent.mkdir(parents=True, exist_ok=True)
+                self._file.seek(0)
+                with self.path.open("xb") as copy:
+                    shutil.copyfileobj(self._file, copy, _PIECE)
+                    copy.flush()
+                    sync_file(copy.fileno())
+            sync_folder(self.path.parent)
+        except (OSError, ValueError) as error:
+            raise self._trouble(error) from error
+        return True
 
     def close(self) -> None:
         """Sync and close; safe to call twice."""
