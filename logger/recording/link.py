@@ -51,14 +51,14 @@ class Link:
     def reopen(self, within_s: float, *, silent: bool) -> Port:
         """Find the lost port again, by its name or by the USB description of the device. Raises PortError.
 
-        `silent`: it was lost again before a byte arrived. It then counts as never reopened: the pauses go on growing
+        `silent`: it was lost again before a sample arrived. It then counts as never reopened: the pauses go on growing
         and `within_s` still runs from the first loss.
         """
         self.close()
         if not silent:
             self._attempts, self._deadline = 0, time.monotonic() + within_s
         elif time.monotonic() >= self._deadline:
-            raise PortMissing(f"{self._url} opens, but is lost again before anything arrives.")
+            raise PortMissing(f"{self._url} opens, but is lost again before a sample arrives.")
         else:
             self._pause()
         return self._search(self._candidates, "")

@@ -208,15 +208,15 @@ class Recorder:
         """The loop; leaves only by raising Stop or StorageError."""
         progress = Progress(time.monotonic())
         capture = Capture(port, journal)
-        silent = False  # nothing has arrived since the port was opened again
+        # No sample has arrived since the port was opened again. Bytes may have: a busy server says so and hangs up.
+        silent, samples = False, 0
         # Stop first, so that a board that is still running resets its extremes at the start of this recording.
         link.send(Kind.IDENTIFY, Kind.STOP, Kind.START)
         try:
             while True:
                 arrived = capture.take(_TURN_S)
-                records = [item for item in arrived if isinstance(item, Record)]
-                self._decode(builder, *records)
-                silent = silent and not records
+                self._decode(builder, *(item for item in arrived if isinstance(item, Record)))
+                silent = silent and self._decoding and builder.samples == samples
                 ended = arrived[-1] if arrived else None
                 if isinstance(ended, PortEnded):
                     raise Stop("source ended", 0)
@@ -232,7 +232,7 @@ class Recorder:
                         self._note(journal, builder, what="unplugged")
                     port = self._reopen(link, silent)
                     self._note(journal, builder, what="reopened")
-                    silent = True
+                    silent, samples = True, builder.samples
                     capture = Capture(port, journal)
                     link.send(Kind.IDENTIFY, Kind.START)
                 self._observe(journal, builder)

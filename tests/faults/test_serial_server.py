@@ -261,9 +261,10 @@ def test_a_server_that_refuses_is_told_apart() -> None:
         open_port(f"rfc2217://{place}")
 
 
+@pytest.mark.parametrize("banner", [b"", b"Port in use. Good bye.\r\n"])
 @pytest.mark.parametrize("scheme", ["socket", "rfc2217"])
 def test_a_server_that_accepts_and_closes_is_retried_ever_more_rarely(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scheme: str
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scheme: str, banner: bytes
 ) -> None:
     """One line, and pauses of 0.2, 0.5, 1, 2 s between the tries; not thousands of connections."""
     monkeypatch.setattr(recorder_module, "RETRY_S", 3.0)
@@ -271,6 +272,7 @@ def test_a_server_that_accepts_and_closes_is_retried_ever_more_rarely(
     def talk(peer: socket.socket) -> None:
         if scheme == "rfc2217" and len(came) == 1:
             peer.sendall(AGREED)
+        peer.sendall(banner)
 
     with server_of(talk) as (place, came):
         recorder = ThreadRecorder(options(f"{scheme}://{place}", tmp_path))
