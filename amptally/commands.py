@@ -119,7 +119,7 @@ def observers(machine: Machine) -> tuple[Observer, ...]:
     watch = Watch(watch_limits(machine))
     left_out = [f"{place} ({unwatched(why)})" for place, why in fuse_limits(machine).items() if isinstance(why, Reason)]
     if left_out:
-        print(f"Not watched by alarms: fuse {', fuse '.join(left_out)}.", file=sys.stderr)
+        logger_cli.say(f"Not watched by alarms: fuse {', fuse '.join(left_out)}.")
     channels = {BY_SI_NAME[name].name: BY_SI_NAME[name] for name in WATCHED}
 
     def see(
@@ -142,8 +142,23 @@ def _version() -> str:
     return program_version()
 
 
+def _open_closed_streams() -> None:
+    """Let streams that the caller closed (`2>&-`) lead nowhere.
+
+    Otherwise the next file opened takes their number, and a message of the system or a library goes into the journal.
+    """
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number, which is this one
+        if getattr(sys, name) is None:
+            setattr(sys, name, os.fdopen(number, mode, encoding="utf-8", closefd=False))
+
+
 def main() -> int:
     """Run the command in sys.argv; the exit code is returned."""
+    _open_closed_streams()
     # Before numpy is imported: our matrices are small, and idle BLAS threads would keep a core busy.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     parser = build_parser()
@@ -169,11 +184,11 @@ def main() -> int:
     except (LoggerError, AnalysisError) as error:
         if debug:
             raise
-        print(f"amptally: {' '.join(str(error).split())}", file=sys.stderr)
+        logger_cli.say(f"amptally: {' '.join(str(error).split())}")
         return next((code for kind, code in _EXIT_CODES if isinstance(error, kind)), BAD_FILE)
     except Exception as error:
         if debug:
             raise
         text = f"unexpected {type(error).__name__}: {' '.join(str(error).split())[:300]}"
-        print(f"amptally: {text}. This is a defect: run the command again with --debug and report it.", file=sys.stderr)
+        logger_cli.say(f"amptally: {text}. This is a defect: run the command again with --debug and report it.")
         return 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import math
 import os
 import sys
@@ -164,8 +165,9 @@ def _add_machine(commands: Commands) -> None:
 
 
 def say(text: str) -> None:
-    """Progress and warnings go to stderr."""
-    print(text, file=sys.stderr, flush=True)
+    """Progress and warnings go to stderr; where nobody reads that any more, nowhere."""
+    with contextlib.suppress(OSError):
+        print(text, file=sys.stderr, flush=True)
 
 
 def _record(args: argparse.Namespace, observers: Callable[[Machine], tuple[Observer, ...]]) -> int:

@@ -15,6 +15,11 @@ import numpy.typing as npt
 from amptally.logger.wire.blocks import CLOCK_WRAP, LONGEST_US
 
 MAX_PAIRS = 4096
+JUMP_US = 60_000_000
+"""The host's clock jumped if it went on by more than this between samples that follow one another."""
+FOLLOW_FACTOR = 10
+"""Samples follow one another if they are at most this many intervals apart."""
+MAX_JUMPS = 100
 DRIFT_LIMIT_PPM = 1000.0
 """Beyond this the source does not run in real time, or its clock is bad: no drift correction (docs/run-file.md)."""
 
@@ -67,6 +72,22 @@ def fit_clock(host_us: npt.NDArray[np.int64], run_us: npt.NDArray[np.int64]) -> 
     return ClockFit(float(slope), float(rate_u), median, int(first_host))
 
 
+def without_jumps(
+    host_us: npt.NDArray[np.int64], run_us: npt.NDArray[np.int64], jumps: list[tuple[int, int]]
+) -> npt.NDArray[np.int64]:
+    """Host times, shape (n,), without the steps of the host's clock among `jumps` (time afterwards, step).
+
+    A stall of the host or of the line looks alike at first, but what it delays catches up: no step then.
+    """
+    steady_us = host_us.copy()
+    for at_us, step_us in jumps:
+        after = host_us >= at_us
+        late_us = steady_us - run_us
+        if after.any() and not after.all() and late_us[after].min() - late_us[~after].min() > step_us / 2:
+            steady_us[after] -= step_us
+    return steady_us
+
+
 def _line(x: npt.NDArray[np.float64], y: npt.NDArray[np.float64]) -> tuple[float, float]:
     spread = x - x.mean()
     slope = float((spread * y).sum() / max((spread**2).sum(), 1e-9))
@@ -89,6 +110,8 @@ class RunClock:
         self._last_host_us: int | None = None
         self._last_interval_us = 1
         self._pairs: list[tuple[int, int]] = []
+        self._jumps: list[tuple[int, int]] = []
+        """Where the host's clock may have jumped: its time afterwards, and by how much it was ahead, both in µs."""
         self._stride = 1
         self._skipped = 0
         self._rate = (0, 1.0)
@@ -116,7 +139,11 @@ class RunClock:
                 self._shift_us = self._after_reset(int(time_us[0]), int(time_us[-1]), host_us)
             self._boot = boot
         elif host_us is not None and self._last_host_us is not None:
-            self._shift_us += CLOCK_WRAP * self._unseen_wraps(int(time_us[0]), host_us - self._last_host_us)
+            step_us, passed_us = int(time_us[0]) + self._shift_us - self._last_run_us, host_us - self._last_host_us
+            if step_us > FOLLOW_FACTOR * self._last_interval_us:
+                self._shift_us += CLOCK_WRAP * self._unseen_wraps(step_us, passed_us)
+            else:
+                self._note_jump(host_us, passed_us - (int(time_us[-1]) + self._shift_us - self._last_run_us))
         if int(time_us[-1]) + self._shift_us > LONGEST_US:
             return np.empty(0, np.int64), bridged
         run_us = time_us + self._shift_us
@@ -146,7 +173,7 @@ class RunClock:
             return None
         hosts, rows = host_us.tolist(), ends.tolist()
         before_us = [self._last_host_us, *hosts[:-1]]
-        if max(map(sub, hosts, before_us)) >= CLOCK_WRAP // 2:
+        if max(map(sub, hosts, before_us)) >= JUMP_US:
             return None
         for self._last_run_us, self._last_host_us in zip(run_us[ends - 1].tolist(), hosts, strict=True):
             self._collect_pair(self._last_host_us)
@@ -163,15 +190,18 @@ class RunClock:
         passed = round((host_us - self._last_host_us) * self._rate_so_far())
         return max(self._last_run_us + passed - last_us, earliest)
 
-    def _unseen_wraps(self, first_us: int, host_passed_us: int) -> int:
+    def _note_jump(self, host_us: int, ahead_us: int) -> None:
+        if ahead_us > JUMP_US and len(self._jumps) < MAX_JUMPS:
+            self._jumps.append((host_us, ahead_us))
+
+    def _unseen_wraps(self, step_us: int, host_passed_us: int) -> int:
         """Wraps of the 32-bit clock during a silence, for example an hour and a half out of radio range.
 
         Only the host's clock shows them, and only for a board that runs in real time.
         """
         if host_passed_us < CLOCK_WRAP // 2 or not self.fit().real_time:
             return 0
-        unexplained_us = host_passed_us - (first_us + self._shift_us - self._last_run_us)
-        return max(0, round(unexplained_us / CLOCK_WRAP))
+        return max(0, round((host_passed_us - step_us) / CLOCK_WRAP))
 
     def _rate_so_far(self) -> float:
         """The fitted rate. It is fitted again only after a tenth more pairs: a board may restart very often."""
@@ -195,4 +225,4 @@ class RunClock:
     def fit(self) -> ClockFit:
         """The fit to all pairs so far."""
         pairs = np.array(self._pairs, np.int64).reshape(-1, 2)
-        return fit_clock(pairs[:, 0], pairs[:, 1])
+        return fit_clock(without_jumps(pairs[:, 0], pairs[:, 1], self._jumps), pairs[:, 1])

@@ -18,7 +18,6 @@ from __future__ import annotations
 import csv
 import difflib
 import os
-import stat
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -38,6 +37,7 @@ from amptally.logger.channels import (
     Channel,
 )
 from amptally.logger.errors import ImportDataError
+from amptally.logger.ordinary_files import PARQUET_MAGIC, footer_fits, open_file
 
 MAX_BYTES = 64 * 10**9  # largest file read; a day at 1 kHz with ten columns is below 10 GB as text
 _HEAD_BYTES = 1 << 17  # comments and header line must end within these
@@ -199,23 +199,18 @@ def _targets(maps: Sequence[MapSpec], discharge: str) -> _Targets:
 
 def _open(path: Path, wanted: set[str]) -> _Source:
     try:
-        info = path.stat()
-        if not stat.S_ISREG(info.st_mode):
-            raise _refuse(f"{path} is a folder or a device, not a file. Name one CSV or Parquet file.")
-        with path.open("rb") as file:
-            head = file.read(_HEAD_BYTES)
-            file.seek(max(0, info.st_size - 4))
-            tail = file.read(4)
+        with open_file(path) as file:
+            info, head, whole = os.fstat(file.fileno()), file.read(_HEAD_BYTES), footer_fits(file)
         if info.st_size > MAX_BYTES:
             raise _refuse(f"{path} has {info.st_size:,} bytes, more than {MAX_BYTES:,}. Split it, import the parts.")
-        if not head.startswith(b"PAR1"):
+        if not head.startswith(PARQUET_MAGIC):
             return _open_csv(path, head, wanted)
-        if tail != b"PAR1" or info.st_size < 12:
-            raise _refuse(f"{path} is a Parquet file without its end. Copy or export it again.")
-        lazy = pl.scan_parquet(path.resolve(), glob=False, hive_partitioning=False)
+        if not whole:
+            raise _refuse(f"{path} is a Parquet file without its end, or with a damaged one. Copy or export it again.")
+        lazy = pl.scan_parquet(os.path.realpath(path), glob=False, hive_partitioning=False)
         schema = lazy.collect_schema()
     except OSError as error:
-        raise _refuse(f"{path} cannot be opened: {error.strerror or error}. Check its name and permissions.") from error
+        raise _refuse(f"{path} cannot be opened: {error.strerror or error}. Name one CSV or Parquet file.") from error
     except _POLARS_FAILS as error:
         raise _unreadable(str(path), error) from error
     cells = lazy.select(pl.nth(place).alias(f"c{place}") for place in range(len(schema)))
@@ -234,7 +229,7 @@ def _open_csv(path: Path, head: bytes, wanted: set[str]) -> _Source:
             line = bare  # some programs write the header as a comment
     separator, names = _header(path, line.decode("utf-8", "replace"), wanted)
     lines, comments, quotes, last = 0, 0, False, b"\n"
-    with path.open("rb") as file:
+    with open_file(path) as file:
         file.seek(end)
         while chunk := file.read(1 << 24):
             block = last + chunk
@@ -242,7 +237,8 @@ def _open_csv(path: Path, head: bytes, wanted: set[str]) -> _Source:
             comments += block.count(b"\n#")
             quotes, last = quotes or b'"' in chunk, chunk[-1:]
     cells = pl.scan_csv(
-        path.resolve(), glob=False, has_header=False, skip_lines=head.count(b"\n", 0, end - 1) + 1, separator=separator,
+        os.path.realpath(path), glob=False, has_header=False, skip_lines=head.count(b"\n", 0, end - 1) + 1,
+        separator=separator,
         schema={f"c{k}": pl.String for k in range(len(names) + 1)}, missing_columns="insert", raise_if_empty=False,
         comment_prefix="#" if comments else None, quote_char='"' if quotes else None, encoding="utf8-lossy",
     )  # fmt: skip
@@ -392,7 +388,7 @@ def _unreadable(where: str, error: BaseException, csv_source: _Source | None = N
     if not csv_source or not csv_source.separator:
         return _refuse(f"{where} cannot be read as Parquet: {reason}. Copy or export it again.")
     width = len(csv_source.names)
-    with Path(where).open("rb") as file:
+    with open_file(Path(where)) as file:
         for number, line in enumerate(iter(lambda: file.readline(_HEAD_BYTES), b""), 1):
             cells = next(csv.reader([line.decode("latin-1").replace("\r", " ")], delimiter=csv_source.separator))
             if (len(cells) > width + 1 or any(map(str.strip, cells[width:]))) and not line.startswith(b"#"):

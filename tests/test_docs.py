@@ -38,7 +38,10 @@ def test_links_lead_somewhere(page: Path) -> None:
 
 def test_the_readme_names_both_commands() -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    assert "python3 -m venv .venv && .venv/bin/pip install -q -c constraints.txt . && .venv/bin/amptally demo" in text
+    assert (
+        "python3 -m venv .venv && .venv/bin/pip install -q --require-hashes -r locks/run.txt && "
+        ".venv/bin/pip install -q --no-deps --no-build-isolation . && .venv/bin/amptally demo"
+    ) in text
     assert "\nscripts/test\n" in text
     assert "python3-venv" in text
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from amptally.analysis.laps.laps import Laps
+from amptally.analysis.quality.wheel_counts import CountSteps, most_counts_per_s
 from amptally.analysis.results.estimate import Estimate, estimate
 from amptally.analysis.results.leads import SIDES
 from amptally.analysis.results.reason import Reason
@@ -34,9 +35,11 @@ def mean_speed(run: Run, laps: Laps) -> Estimate | None:
     if per_count is not None and all(run.has(name) for name in names):
         begin, end = _driven_s(run)
         counts = 0.0
-        for part in (part for name in names for part in run.stretches(name)):
-            first, last = np.searchsorted(part.time_s, begin), np.searchsorted(part.time_s, end, "right")
-            counts += float(np.maximum(np.diff(part.value[first:last]), 0).sum())
+        for name in names:
+            wheel = CountSteps(most_counts_per_s(machine))
+            for part in run.stretches(name):
+                first, last = np.searchsorted(part.time_s, begin), np.searchsorted(part.time_s, end, "right")
+                counts += float(wheel.of(part.time_s[first:last], part.value[first:last]).sum())
         metres, seconds = counts / 2 * per_count, end - begin
         if seconds > 0 and metres > 0:
             terms: dict[str, float | None] = {

@@ -122,7 +122,7 @@ def open_by(names: tuple[str, ...], phase: Floats, values: Floats, bins: int) ->
     # A difference all along, of wheels that are not alike, is no turning.
     turning = turning - np.median(turning)
     total = float(turning.sum())
-    if abs(total) < STEERED * float(np.abs(turning).sum()):
+    if abs(total) <= STEERED * float(np.abs(turning).sum()):  # both 0 where it goes straight
         return None
     heading = 2 * np.pi * np.cumsum(turning) / total
     return min(float(np.abs(np.exp(1j * times * heading).mean())) for times in ROUNDS)

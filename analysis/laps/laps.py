@@ -6,6 +6,7 @@ docs/methods.md, Laps. n boundaries make n − 1 laps.
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -14,6 +15,7 @@ import numpy as np
 from amptally.analysis.controller.pulses import changes_of
 from amptally.analysis.laps.frames import run_frames
 from amptally.analysis.laps.marks import (
+    BOUNCE_S,
     Boundaries,
     Progress,
     from_distance,
@@ -26,6 +28,7 @@ from amptally.analysis.laps.per_charge import laps_in, trend
 from amptally.analysis.laps.signal import SignalLaps, find_laps
 from amptally.analysis.laps.table import Lap, lap_table
 from amptally.analysis.quality.doubts import Aspect, Doubts
+from amptally.analysis.quality.wheel_counts import most_counts_per_s
 from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.results.leads import SIDES
 from amptally.analysis.results.reason import Reason
@@ -37,6 +40,8 @@ SAME_LENGTH = 0.05
 """Laps found in the signals are those of the machine file if the wheels covered its length within this part."""
 MAX_GAP = 0.01
 """A lap with a larger unsampled part does not count towards the mean charge of a lap."""
+MAX_LAPS = 10_000
+"""Laps that are computed: more than any machine of this kind drives on one charge."""
 BATTERY, VOLTAGE = "battery_current_a", "battery_voltage_v"
 
 
@@ -209,7 +214,7 @@ def _distance(run: Run) -> Progress | None:
         return None
     if not run.has("left_wheel_count") or not run.has("right_wheel_count"):
         return None
-    return wheel_distance(run.paired("left_wheel_count", "right_wheel_count"), per_count)
+    return wheel_distance(run.paired("left_wheel_count", "right_wheel_count"), per_count, most_counts_per_s(machine))
 
 
 def _from_distance(run: Run) -> Laps:
@@ -218,6 +223,9 @@ def _from_distance(run: Run) -> Laps:
     distance = _distance(run)
     if not length_m or distance is None:
         return _none("lap_distance_undescribed")
+    covered = float(distance.amount[-1] - distance.amount[0]) / length_m
+    if covered > _most_laps(run):
+        return _too_many(run, covered)
     found = from_distance(distance, length_m)
     if len(found.times_s) < 2:
         return _none("lap_distance_short", length_m=length_m)
@@ -258,7 +266,18 @@ def _from_signals(run: Run) -> Laps:
     return _laps(run, "signal", [Boundaries(part) for part in found.boundaries_s], found.confidence, (note,))
 
 
+def _most_laps(run: Run) -> float:
+    return min(run.duration_s / BOUNCE_S, MAX_LAPS)
+
+
+def _too_many(run: Run, laps: float) -> Laps:
+    return _none("laps_too_many", laps=round(laps), most=math.floor(_most_laps(run)), duration_s=run.duration_s)
+
+
 def _laps(run: Run, method: Method, parts: list[Boundaries], confidence: float, findings: tuple[Reason, ...]) -> Laps:
+    count = sum(len(part.times_s) - 1 for part in parts if part.times_s)
+    if count > _most_laps(run):
+        return _too_many(run, count)
     each = tuple(lap for part in parts for lap in lap_table(run, part.times_s, part.doubtful))
     sensor = run.sensor("battery_current_a")
     before = (run.start_s, each[0].start_s) if each and each[0].start_s > run.start_s else None

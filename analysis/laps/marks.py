@@ -10,6 +10,7 @@ from typing import Literal
 
 import numpy as np
 
+from amptally.analysis.quality.wheel_counts import CountSteps
 from amptally.analysis.runs.run import Flags, Floats, Series
 
 Source = Literal["wheel_counts", "signals"]
@@ -116,18 +117,17 @@ def without_doubles(times_s: Floats) -> tuple[Floats, int]:
 
 def without_strays(times_s: Floats) -> tuple[Floats, int]:
     """Marks without those pressed in the middle of a lap, and how many those were; needs three typical laps."""
-    kept = times_s.tolist()
-    if len(kept) < 5:
+    marks = times_s.tolist()
+    if len(marks) < 5:
         return times_s, 0
     typical = typical_s(times_s)
-    place = 1
-    while place < len(kept) - 1:
-        before, after = kept[place] - kept[place - 1], kept[place + 1] - kept[place]
+    kept = marks[:1]
+    for mark, following in itertools.pairwise(marks[1:]):
+        before, after = mark - kept[-1], following - mark
         whole = abs(before + after - typical) < STRAY_SHARE * typical
-        if whole and max(before, after) < NEAR_SHARE * typical:
-            del kept[place]
-        else:
-            place += 1
+        if not (whole and max(before, after) < NEAR_SHARE * typical):
+            kept.append(mark)
+    kept.append(marks[-1])
     return np.array(kept), len(times_s) - len(kept)
 
 
@@ -147,18 +147,20 @@ def settled(found: Boundaries, progress: Progress) -> Boundaries:
     Near one lap: a slow lap, no longer doubtful. Near a whole number above one: boundaries are added. Otherwise
     unchanged.
     """
+    unsure = frozenset(found.doubtful)
     grown = [progress.between(start, end) for start, end in itertools.pairwise(found.times_s)]
-    usual = [amount for place, amount in enumerate(grown) if place not in found.doubtful and math.isfinite(amount)]
+    usual = [amount for place, amount in enumerate(grown) if place not in unsure and math.isfinite(amount)]
     one = float(np.median(usual)) if usual else math.nan
-    if not (found.doubtful and one > 0):
+    if not (unsure and one > 0):
         return found
     times, placed, doubtful = list(found.times_s[:1]), [], []
     for place, (start, end) in enumerate(itertools.pairwise(found.times_s)):
         laps = grown[place] / one
         count = round(laps) if math.isfinite(laps) else 0
-        if place in found.doubtful and (count < 1 or abs(laps - count) > WHOLE_SHARE):
+        impossible = count < 1 or count > (end - start) / BOUNCE_S
+        if place in unsure and (impossible or abs(laps - count) > WHOLE_SHARE):
             doubtful.append(len(times) - 1)
-        elif place in found.doubtful:
+        elif place in unsure:
             base = progress.at(start)
             new = [progress.when(base + grown[place] * part / count, start, end) for part in range(1, count)]
             times += new
@@ -169,19 +171,22 @@ def settled(found: Boundaries, progress: Progress) -> Boundaries:
     )
 
 
-def wheel_distance(counts: Iterable[tuple[Floats, Floats, Floats, Flags]], metres_per_count: float) -> Progress | None:
+def wheel_distance(
+    counts: Iterable[tuple[Floats, Floats, Floats, Flags]], metres_per_count: float, most_per_s: float = math.inf
+) -> Progress | None:
     """Mean distance of both wheels since the start [m]; None without two samples. A count that falls was reset.
 
-    `counts` are stretches of times and both counts, each beginning with the last sample of the one before. Kept are the
-    samples beside which a wheel turns, and the ends of stretches.
+    Steps faster than `most_per_s` are left out. `counts` are stretches of times and both counts, each beginning with
+    the last sample of the one before. Kept are the samples beside which a wheel turns, and the ends of stretches.
     """
     times_s, metres, gone = [np.empty(0)], [np.empty(0)], 0.0
+    wheels = CountSteps(most_per_s), CountSteps(most_per_s)
     for time_s, left, right, _ in counts:
         if not len(time_s):
             continue
-        turned = np.flatnonzero((left[1:] > left[:-1]) | (right[1:] > right[:-1])) + 1
-        steps = sum(np.maximum(wheel[turned] - wheel[turned - 1], 0.0) for wheel in (left, right))
-        amount = gone + np.concatenate(([0.0], np.cumsum(0.5 * metres_per_count * np.asarray(steps))))
+        steps = wheels[0].of(time_s, left) + wheels[1].of(time_s, right)
+        turned = np.flatnonzero(steps) + 1
+        amount = gone + np.concatenate(([0.0], np.cumsum(0.5 * metres_per_count * steps[turned - 1])))
         kept = np.unique(np.concatenate(([0], turned - 1, turned, [len(time_s) - 1])))
         kept = kept[1:] if len(times_s[-1]) else kept
         times_s.append(time_s[kept])

@@ -124,6 +124,8 @@ EFFECTS: dict[str, Effects] = {
     },
     "time_bases_differ/channels": {},
     "channel_partial/other": {},
+    # Its impossible steps are left out of every distance.
+    "wheel_count_jump": {},
 }
 """By code and variant (after /): what becomes of a value that rests on this aspect of the doubted channel."""
 

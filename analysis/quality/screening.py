@@ -35,6 +35,7 @@ from amptally.analysis.quality.voltage_response import (
     steadier_than_voltage,
     unresponsive_voltage,
 )
+from amptally.analysis.quality.wheel_counts import wheel_count_jumps
 from amptally.analysis.results.leads import CURRENTS, LEADS
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.standing import run_rest_threshold_a
@@ -87,7 +88,8 @@ def _sheet_ohm(run: Run) -> float | None:
 def judge(run: Run) -> Doubts:
     """All doubts of a run, sensors at their full scale among them."""
     clipped = (sensor_clipped(run, lead) for lead in LEADS)
-    return Doubts.of(doubt for doubt in (*_mislabelled(run), *clipped) if doubt is not None)
+    found = (*_mislabelled(run), *clipped, *wheel_count_jumps(run))
+    return Doubts.of(doubt for doubt in found if doubt is not None)
 
 
 def _mislabelled(run: Run) -> list[Doubt | None]:

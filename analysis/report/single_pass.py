@@ -9,8 +9,11 @@ from amptally.analysis.exposure.run_exposure import exposure_channel, exposure_p
 from amptally.analysis.integrals.energy import voltages_beside
 from amptally.analysis.integrals.sums import curve_pass, power_pass
 from amptally.analysis.quality.clipping import peak_level_pass
-from amptally.analysis.results.leads import CURRENTS, LEADS
+from amptally.analysis.quality.wheel_counts import count_steps_pass
+from amptally.analysis.results.leads import CURRENTS, LEADS, SIDES
 from amptally.analysis.runs.run import Run
+
+WHEEL_COUNTS = tuple(f"{side}_wheel_count" for side in SIDES)
 
 
 def single_pass(run: Run, windows_s: Sequence[float] = ()) -> None:
@@ -31,6 +34,8 @@ def _passes(run: Run, windows_s: Sequence[float]) -> Iterator[Iterator[None]]:
             yield peak_level_pass(run, name)
         if name in exposures:
             yield exposure_pass(run, name, windows_s)
+        if name in WHEEL_COUNTS:
+            yield count_steps_pass(run, name)
         if name in STEP_CHANNELS and run.rows >= LONG_RUN_ROWS:
             yield changes_pass(run, name)
     for lead in LEADS:

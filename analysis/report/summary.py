@@ -122,16 +122,19 @@ def summarise_folder(
 
     Raises CannotWriteError, ClusterError where the cluster cannot be reached, AnalysisError for a folder without runs.
     """
-    paths = [path for path in run_paths(folder) if path.resolve() != out.resolve()]
+    paths = [path for path in run_paths(folder) if os.path.realpath(path) != os.path.realpath(out)]
     if not paths:
         raise AnalysisError(f"{folder} holds no run files (*.parquet). Name the folder given to record --out.")
     partial = out.with_name(f".{out.name}.partial")
+    for place in (out, partial):
+        if place.exists() and not place.is_file():  # a pipe would be waited for
+            raise CannotWriteError(f"{place} is not a file. Name another file with --out.")
     known = _known(out, partial)
     fresh, todo = [], []
     for path in paths:
         row = known.get((path.name, _fingerprint(path)))
         if row is None:
-            todo.append(str(path.resolve()))
+            todo.append(os.path.realpath(path))
         else:
             fresh.append(row)
     source = _on_cluster(todo, scheduler) if scheduler and todo else _on_this_machine(todo, workers)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -72,7 +73,7 @@ def sibling_runs(path: Path) -> list[tuple[Path, Metadata, str | None]]:
     """The other runs of a folder, oldest first, with the id of their battery; unreadable and empty ones left out."""
     found = []
     for other in run_files(path.parent):
-        if other.resolve() == path.resolve():
+        if os.path.realpath(other) == os.path.realpath(path):
             continue
         try:
             file = open_run(other)

@@ -60,6 +60,7 @@ PHRASES: dict[str, Phrase] = {
         "laps by distance need wheel counts on both sides, wheel_diameter_m, wheel_counts_per_rev and [lap] length_m"
     ),
     "lap_distance_short": "the wheels covered less than one lap of {length_m:g} m",
+    "laps_too_many": "{laps} laps in {duration_s:.0f} s cannot be: at most {most} are counted, none shorter than 1 s",
     "lap_channels_absent": "no channel that could tell laps apart",
     "signals_constant": "the signals do not change",
     "signals_short": "too short: the signals must show at least two laps of 5 s or longer",

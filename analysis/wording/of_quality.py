@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from amptally.analysis.quality.current_balance import SUM_TOLERANCE
-from amptally.analysis.wording.phrase import Facts, FindingWords, Phrase
+from amptally.analysis.wording.phrase import Facts, FindingWords, Phrase, counted
 from amptally.logger.channels import BY_SI_NAME
 
 DOUBTS = {
@@ -18,6 +18,7 @@ DOUBTS = {
     "channels_swapped": "two current channels look swapped",
     "channels_disagree": "battery, left and right current do not add up",
     "zero_shift": "the current sensor's zero moved",
+    "wheel_count_jump": "a wheel's count makes impossible steps",
     "time_bases_differ": "two channels are on different clocks",
 }
 """What is doubted, by the code of the finding."""
@@ -223,6 +224,15 @@ FINDINGS: dict[str, FindingWords] = {
         ),
         "{before_a:+.2f} A before, {after_a:+.2f} A after",
         "Switch everything off and compare; a magnetic sensor may keep an offset after a large peak.",
+    ),
+    "wheel_count_jump": FindingWords(
+        lambda facts: f"{_label(facts)} makes steps that no wheel of this machine can make: they were left out.",
+        lambda facts: (
+            f"{counted(facts['steps'], 'step')}, the largest {facts['largest_counts']:.4g} counts, where "
+            f"{facts['most_per_s']:.4g} a second are possible"
+        ),
+        "Send a CRC with each line of text, check the pickup's wiring, and motor.rpm, gear_ratio and "
+        "wheel_counts_per_rev in the machine file.",
     ),
     "time_bases_differ": FindingWords(_clocks, _clocks_evidence, _clocks_next),
 }

@@ -34,6 +34,7 @@ from amptally.logger.machine.fields import (
 )
 from amptally.logger.machine.lines import Lines, syntax_trouble
 from amptally.logger.machine.spec import nearest, printable, shown
+from amptally.logger.ordinary_files import open_file
 from amptally.tables.wire_resistance import resistance_ohm
 
 MAX_BYTES = 256 * 1024
@@ -206,7 +207,7 @@ def _bytes(path: Path) -> bytes:
             raise MachineFileError(f"{shown_path}: there is no such file. Write one with: {new}")
         if not path.is_file():
             raise MachineFileError(f"{shown_path} is not a file. Give a machine file, for example cart.toml.")
-        with path.open("rb") as stream:
+        with open_file(path) as stream:
             return stream.read(MAX_BYTES + 1)
     except OSError as error:
         reason = error.strerror or type(error).__name__

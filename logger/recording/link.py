@@ -34,24 +34,38 @@ class Link:
         self._twins: set[str] = set()
         """Other ports with the same USB description at the start: never used instead of ours."""
         self._locks = [PortLock(url, journal)]
+        self._attempts = 0
+        """Attempts since the port was lost."""
+        self._deadline = 0.0
 
     def open(self, within_s: float) -> Port:
         """Open the port, waiting for it to appear. Raises PortError."""
-        port = self._await(within_s, lambda: [self._url], "Waiting for it.")
+        self._attempts, self._deadline = 0, time.monotonic() + within_s
+        port = self._search(lambda: [self._url], "Waiting for it.")
         devices = usb_devices()
         own = os.path.realpath(self._url)
         self._device = devices.get(own)
         self._twins = {name for name, device in devices.items() if device == self._device and name != own}
         return port
 
-    def reopen(self, within_s: float) -> Port:
-        """Find the lost port again, by its name or by the USB description of the device. Raises PortError."""
-        self.close()
-        return self._await(within_s, self._candidates, "")
+    def reopen(self, within_s: float, *, silent: bool) -> Port:
+        """Find the lost port again, by its name or by the USB description of the device. Raises PortError.
 
-    def _await(self, within_s: float, names: Callable[[], list[str]], waiting: str) -> Port:
-        deadline = time.monotonic() + within_s
-        for attempt in range(1_000_000_000):
+        `silent`: it was lost again before a sample arrived. It then counts as never reopened: the pauses go on growing
+        and `within_s` still runs from the first loss.
+        """
+        self.close()
+        if not silent:
+            self._attempts, self._deadline = 0, time.monotonic() + within_s
+        elif time.monotonic() >= self._deadline:
+            raise PortMissing(f"{self._url} opens, but is lost again before a sample arrives.")
+        else:
+            self._pause()
+        return self._search(self._candidates, "")
+
+    def _search(self, names: Callable[[], list[str]], waiting: str) -> Port:
+        """Try the names until one opens; `waiting` is added to the message about the first failure."""
+        while True:
             self._check()
             trouble: PortError = PortMissing(f"The device for {self._url} is not plugged in.")
             for name in names():
@@ -60,15 +74,19 @@ class Link:
                     return self._port
                 except PortMissing as error:
                     trouble = error
-            if time.monotonic() >= deadline:
+            if time.monotonic() >= self._deadline:
                 raise trouble
-            if attempt == 0 and waiting:
+            if self._attempts == 0 and waiting:
                 self._say(f"{trouble} {waiting}")
-            again = time.monotonic() + _BACK_OFF_S[min(attempt, len(_BACK_OFF_S) - 1)]
-            while time.monotonic() < min(again, deadline):
-                self._check()
-                time.sleep(_TURN_S)
-        raise AssertionError("a billion attempts take longer than any deadline")
+            self._pause()
+
+    def _pause(self) -> None:
+        """Wait before the next attempt, a little longer each time."""
+        again = time.monotonic() + _BACK_OFF_S[min(self._attempts, len(_BACK_OFF_S) - 1)]
+        self._attempts += 1
+        while time.monotonic() < min(again, self._deadline):
+            self._check()
+            time.sleep(_TURN_S)
 
     def _open(self, name: str) -> Port:
         if name == self._url:

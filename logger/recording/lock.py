@@ -21,9 +21,11 @@ from pathlib import Path
 from typing import Any
 
 from amptally.logger.errors import PortError
+from amptally.logger.ordinary_files import read_file
 
 _HELD_BY_OTHERS = {errno.EAGAIN, errno.EACCES, errno.EDEADLK}
 _TRIES = 10
+_MAX_BYTES = 1 << 16
 _FAR = 1 << 30
 """Byte that Windows locks: locked bytes cannot be read there, and the text must stay readable."""
 _count = itertools.count()
@@ -89,9 +91,9 @@ def _lock(handle: int) -> bool | None:
 def _named(path: Path) -> Holder | None:
     """The holder named in a lock file; None where its text is damaged or not written yet."""
     try:
-        raw: Any = json.loads(path.read_text(encoding="utf-8"))
+        raw: Any = json.loads(read_file(path, _MAX_BYTES))
         return Holder(int(raw["pid"]), str(raw["port"]), Path(str(raw["journal"])))
-    except (OSError, ValueError, TypeError, KeyError):
+    except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return None
 
 

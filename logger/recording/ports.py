@@ -20,6 +20,7 @@ import select
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -31,12 +32,15 @@ import serial
 import serial.tools.list_ports
 
 from amptally.logger.errors import PortError
+from amptally.logger.recording.rfc2217 import ComPortClient
 from amptally.logger.storage.journal import JournalReader, Record
 
 READ_WAIT_S = 0.1
 MAX_READ = 1 << 16
 DEFAULT_BAUD = 115_200
 SOCKET_TIMEOUT_S = 10.0
+NEGOTIATION_S = 5.0
+"""How long an RFC 2217 server may take to set its line."""
 _SIMULATOR_START_S = 30.0
 _HELD = "Another program is using it: close that program."
 _NOT_ALLOWED = {
@@ -151,7 +155,7 @@ def _cannot_open(url: str, error: Exception) -> PortError:
 
 
 class SocketPort:
-    """A TCP connection; that of pyserial may drop bytes on opening and closing."""
+    """A TCP connection; those of pyserial may drop bytes on opening and closing, or keep any number of them."""
 
     def __init__(self, url: str) -> None:
         self._url = url
@@ -159,9 +163,9 @@ class SocketPort:
         try:
             host, port = parts.hostname, parts.port
         except ValueError as error:
-            raise PortError(f"Cannot open {url}: {error}. Write socket://host:port.") from error
+            raise PortError(f"Cannot open {url}: {error}. Write {parts.scheme}://host:port.") from error
         if not host or not port:
-            raise PortError(f"Cannot open {url}: host or port is missing. Write socket://host:port.")
+            raise PortError(f"Cannot open {url}: host or port is missing. Write {parts.scheme}://host:port.")
         try:
             self._socket = socket.create_connection((host, port), timeout=SOCKET_TIMEOUT_S)
         except OSError as error:
@@ -188,6 +192,55 @@ class SocketPort:
 
     def close(self) -> None:
         self._socket.close()
+
+
+class Rfc2217Port:
+    """A TCP connection to a serial server whose line is set to our baud rate, 8 data bits, no parity, one stop bit."""
+
+    def __init__(self, url: str, baud: int) -> None:
+        _query(url, set())
+        self._client = ComPortClient(baud)
+        self._sending = threading.Lock()
+        """The reader answers the server while commands are sent from another thread."""
+        self._line = SocketPort(url)
+        try:
+            self._negotiate(url)
+        except PortGone as error:
+            self._line.close()
+            raise PortMissing(f"Cannot open {url}: the server hung up. Is its serial port in use?") from error
+        except BaseException:
+            self._line.close()
+            raise
+
+    def _negotiate(self, url: str) -> None:
+        deadline = time.monotonic() + NEGOTIATION_S
+        self._answer()
+        while not self._client.ready:
+            other = "If it only passes bytes on, write socket://host:port."
+            if self._client.refused is not None:
+                raise PortMissing(f"Cannot open {url}: {self._client.refused}. {other}")
+            if time.monotonic() > deadline:
+                raise PortMissing(f"Cannot open {url}: the server does not confirm the line's settings. {other}")
+            self._client.feed(self._line.read())
+            self._answer()
+
+    def _answer(self) -> None:
+        if self._client.to_send:
+            with self._sending:
+                self._line.write(bytes(self._client.to_send))
+            self._client.to_send.clear()
+
+    def read(self) -> bytes:
+        data = self._client.feed(self._line.read())
+        self._answer()
+        return data
+
+    def write(self, data: bytes) -> None:
+        with self._sending:
+            self._line.write(ComPortClient.escaped(data))
+
+    def close(self) -> None:
+        self._line.close()
 
 
 def _notice_silence(connection: socket.socket) -> None:
@@ -324,12 +377,13 @@ def open_port(url: str, baud: int = DEFAULT_BAUD) -> Port:
     scheme = url.split("://")[0].lower() if "://" in url else ""
     opener: dict[str, Callable[[], Port]] = {
         "socket": lambda: SocketPort(url),
+        "rfc2217": lambda: Rfc2217Port(url, baud),
         "sim": lambda: SimulatedPort(url, baud),
         "replay": lambda: ReplayPort(url),
     }
     if scheme in opener:
         return opener[scheme]()
-    if scheme not in ("", "rfc2217", "loop"):
+    if scheme not in ("", "loop"):
         raise PortError(
             f"Cannot open {url}: '{scheme}://' is unknown. Write a device name, socket://host:port or sim://."
         )

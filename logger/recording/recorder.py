@@ -190,20 +190,33 @@ class Recorder:
             self._observe(journal, builder)
         with contextlib.suppress(StorageError):
             journal.note(host_us(), what="stop", reason=stop.reason)
+        self._restore(journal)
         with contextlib.suppress(StorageError):
             journal.close()
         return self._finish(builder, header, stop)
+
+    def _restore(self, journal: JournalWriter) -> None:
+        """A folder that was removed while recording is made again for what it held."""
+        out = self._options.out
+        try:
+            if journal.restore():
+                self._notifier.say(f"{out} was removed or renamed while recording. It was made again for this run.")
+        except StorageError as error:
+            self._notifier.say(f"{out} was removed while recording, and this run with it: {error}")
 
     def _follow(self, link: Link, port: Port, journal: JournalWriter, builder: RunBuilder) -> NoReturn:
         """The loop; leaves only by raising Stop or StorageError."""
         progress = Progress(time.monotonic())
         capture = Capture(port, journal)
+        # No sample has arrived since the port was opened again. Bytes may have: a busy server says so and hangs up.
+        silent, samples = False, 0
         # Stop first, so that a board that is still running resets its extremes at the start of this recording.
         link.send(Kind.IDENTIFY, Kind.STOP, Kind.START)
         try:
             while True:
                 arrived = capture.take(_TURN_S)
                 self._decode(builder, *(item for item in arrived if isinstance(item, Record)))
+                silent = silent and self._decoding and builder.samples == samples
                 ended = arrived[-1] if arrived else None
                 if isinstance(ended, PortEnded):
                     raise Stop("source ended", 0)
@@ -211,12 +224,15 @@ class Recorder:
                     raise ended
                 if isinstance(ended, LoggerError):
                     capture.end()
-                    self._notifier.say(
-                        f"{ended} Waiting up to ten minutes for it to come back. The samples so far are safe."
-                    )
-                    self._note(journal, builder, what="unplugged")
-                    port = self._reopen(link)
+                    if not silent:
+                        self._notifier.say(
+                            f"{str(ended).removesuffix('.')}. Waiting up to ten minutes for it to come back. "
+                            "The samples so far are safe."
+                        )
+                        self._note(journal, builder, what="unplugged")
+                    port = self._reopen(link, silent)
                     self._note(journal, builder, what="reopened")
+                    silent, samples = True, builder.samples
                     capture = Capture(port, journal)
                     link.send(Kind.IDENTIFY, Kind.START)
                 self._observe(journal, builder)
@@ -261,9 +277,9 @@ class Recorder:
                 self._notifier.say(f"Alarm at {alarm['at_s']:.1f} s: {alarm['text']}.")
             journal.note(now, **note)
 
-    def _reopen(self, link: Link) -> Port:
+    def _reopen(self, link: Link, silent: bool) -> Port:
         try:
-            return link.reopen(RETRY_S)
+            return link.reopen(RETRY_S, silent=silent)
         except PortError as error:
             raise Stop("port missing", 4) from error
         except Stop as asked:
@@ -290,6 +306,7 @@ class Recorder:
     def _watch_disk(self, progress: Progress, journal: JournalWriter) -> None:
         needed = DISK_STOP_BYTES + journal.size // 2
         try:
+            self._journal_path.stat()  # another folder may have taken the place of the one that was removed
             free = free_bytes(self._options.out)
             if self._retention is not None and (free < needed or progress.due("retention", RETENTION_S)):
                 self._retention.trim()
@@ -344,6 +361,8 @@ class Recorder:
                 if isinstance(error, LoggerError)
                 else f"Writing the run failed, which is a defect: {error!r}."
             )
+            if not journal.exists():  # gone with its folder, as was said
+                return Outcome(None, None, 5, stop.reason)
             self._notifier.say(f"{why} The recorded bytes are in {journal}. Free some space, then run: {recover}")
             return Outcome(None, journal, 5, stop.reason)
         if metadata is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -66,11 +67,11 @@ def recover(journal: Path, out: Path | None) -> tuple[Path, Metadata]:
     """
     reader = JournalReader(journal)
     for holder in holders():
-        if holder.journal.resolve() == journal.resolve():
+        if os.path.realpath(holder.journal) == os.path.realpath(journal):
             raise JournalError(f"{journal} is still being recorded by process {holder.pid}. Stop that recording first.")
     try:
         # Two simultaneous recoveries would write the same temporary file.
-        lock = PortLock(f"recover://{journal.resolve()}", journal)
+        lock = PortLock(f"recover://{os.path.realpath(journal)}", journal)
     except PortError as error:
         raise JournalError(f"{journal} is already being recovered, or cannot be locked: {error}") from error
     try:

@@ -12,12 +12,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 from amptally.logger.errors import RunFileError
+from amptally.logger.ordinary_files import read_file
 from amptally.logger.storage.durable import write_text_atomically
 from amptally.logger.storage.edits import edits_path
 from amptally.logger.storage.runfile import open_run, run_files
 
 LIST_NAME = ".ring"
 MAX_LISTED = 100_000
+MAX_LIST_BYTES = 1 << 24
 
 
 class Retention:
@@ -60,7 +62,7 @@ class Retention:
 
     def _listed(self) -> list[str]:
         try:
-            text = (self._folder / LIST_NAME).read_text(encoding="utf-8")
+            text = read_file(self._folder / LIST_NAME, MAX_LIST_BYTES).decode()
         except (OSError, ValueError):
             return []
         return text.split("\n")[:MAX_LISTED]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
+import re
 import subprocess
 import sys
 import threading
@@ -16,17 +17,36 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from amptally.logger.errors import JournalError, LoggerError
+from amptally.logger.ordinary_files import open_file
 from amptally.logger.recording.lock import holders
 from amptally.logger.recording.recovery import recover
 from amptally.logger.recording.retention import Retention
-from amptally.logger.storage.journal import SHORTEST_HEADER, JournalReader, Record
+from amptally.logger.storage.journal import MAGIC, SHORTEST_HEADER, JournalReader, Record
+
+_RUN_NAME = re.compile(r"\d{8}T\d{6}Z-[0-9a-f]{4}")
+"""What the recorder calls a run."""
 
 
 def unfinished_journals(folder: Path) -> list[Path]:
-    """Journals without a run file beside them and without a recorder writing them, oldest first."""
-    held = {holder.journal.resolve() for holder in holders()}
-    found = sorted(folder.glob("*.journal"))
-    return [path for path in found if path.resolve() not in held and not path.with_suffix(".parquet").exists()]
+    """Journals without a run file beside them and without a recorder writing them, oldest first.
+
+    Only those of this program: a stranger may name anything so.
+    """
+    held = {os.path.realpath(holder.journal) for holder in holders()}
+    return [
+        path
+        for path in sorted(folder.glob("*.journal"))
+        if os.path.realpath(path) not in held and not path.with_suffix(".parquet").exists() and _ours(path)
+    ]
+
+
+def _ours(path: Path) -> bool:
+    """An ordinary file that begins like a journal, or has the name of one."""
+    try:
+        with open_file(path) as file:
+            return bool(_RUN_NAME.fullmatch(path.stem)) or file.read(len(MAGIC)) == MAGIC
+    except OSError:
+        return False
 
 
 def recover_unfinished(journal: Path, keep_journal: bool) -> str:
@@ -54,8 +74,8 @@ def _is_empty(journal: Path) -> bool:
         reader = JournalReader(journal)
         return all(isinstance(found, Record) and found.kind != "bytes" for found in reader)
     except LoggerError:
-        # Interrupted before the header was written: the board had not been started yet.
-        return journal.stat().st_size < SHORTEST_HEADER
+        # Interrupted before the header was written: the board had not been started yet. Others' files are left alone.
+        return bool(_RUN_NAME.fullmatch(journal.stem)) and journal.stat().st_size < SHORTEST_HEADER
 
 
 class BackgroundRecovery:

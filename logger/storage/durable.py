@@ -47,7 +47,8 @@ def part_path(path: Path) -> Path:
 def write_text_atomically(path: Path, text: str) -> None:
     """Replace `path` as a whole: a reader sees the old text or the new one. Raises OSError."""
     temporary = part_path(path)
-    with temporary.open("w", encoding="utf-8") as file:
+    temporary.unlink(missing_ok=True)  # whatever it is: a pipe would be waited for, a link followed
+    with temporary.open("x", encoding="utf-8") as file:
         file.write(text)
         file.flush()
         sync_file(file.fileno())

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from amptally.logger.errors import RunFileError, StorageError
+from amptally.logger.ordinary_files import read_file
 from amptally.logger.storage.durable import write_text_atomically
 from amptally.logger.storage.metadata import Metadata
 
@@ -34,12 +35,8 @@ def edits_path(run: Path) -> Path:
 def read_edits(run: Path) -> Edits:
     """The edits beside a run; none where there is no file. Raises RunFileError for one that cannot be used."""
     path = edits_path(run)
-    if not path.exists():
-        return Edits()
     try:
-        if path.stat().st_size > _MAX_BYTES:
-            raise ValueError("too large")
-        raw = json.loads(path.read_text(encoding="utf-8"))
+        raw = json.loads(read_file(path, _MAX_BYTES))
         if not isinstance(raw, dict) or not isinstance(raw.get("schema"), int) or raw["schema"] > SCHEMA:
             raise ValueError("unknown schema")
         texts = {name: tuple(raw.get(name, ())) for name in ("notes", "tags")}
@@ -50,9 +47,12 @@ def read_edits(run: Path) -> Edits:
             marks = tuple(sorted(float(mark) for mark in marks))
             if not all(math.isfinite(mark) for mark in marks):
                 raise ValueError("finite times expected")
+    except FileNotFoundError:
+        return Edits()
     except (OSError, ValueError, TypeError, RecursionError) as error:
+        why = getattr(error, "strerror", None) or error
         raise RunFileError(
-            f"{path} cannot be used ({error}). Repair it, or move it away to read the run without it."
+            f"{path} cannot be used ({why}). Repair it, or move it away to read the run without it."
         ) from error
     return Edits(texts["notes"], texts["tags"], marks)
 

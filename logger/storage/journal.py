@@ -8,8 +8,11 @@ its own content, not the records after it.
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
+import os
+import shutil
 import struct
 import threading
 import time
@@ -20,6 +23,7 @@ from pathlib import Path
 from typing import BinaryIO, Literal
 
 from amptally.logger.errors import JournalError, StorageError
+from amptally.logger.ordinary_files import open_file
 from amptally.logger.storage.durable import sync_file, sync_folder
 
 MAGIC = b"AMPJRNL1"
@@ -67,7 +71,7 @@ class JournalWriter:
     def __init__(self, path: Path, header: dict[str, object]) -> None:
         raw = json.dumps(header, ensure_ascii=False, allow_nan=False).encode()
         try:
-            self._file: BinaryIO = path.open("xb", buffering=0)
+            self._file: BinaryIO = path.open("x+b", buffering=0)
         except FileExistsError as error:
             raise StorageError(f"{path} already exists. Recover it with: amptally recover {path}") from error
         except OSError as error:
@@ -143,6 +147,27 @@ class JournalWriter:
             raise self._trouble(error) from error
         self.slowest_sync_s = max(self.slowest_sync_s, time.monotonic() - started)
 
+    def restore(self) -> bool:
+        """Write the journal again where its folder was removed or renamed; False where it is still in its place.
+
+        The system keeps the bytes of an open file. Nothing may be appended afterwards. Raises StorageError.
+        """
+        try:
+            with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+                if os.path.samestat(os.stat(self.path), os.fstat(self._file.fileno())):
+                    return False
+            with self._lock:
+                self.path.parent.mkdir(parents=True, exist_ok=True)
+                self._file.seek(0)
+                with self.path.open("xb") as copy:
+                    shutil.copyfileobj(self._file, copy, _PIECE)
+                    copy.flush()
+                    sync_file(copy.fileno())
+            sync_folder(self.path.parent)
+        except (OSError, ValueError) as error:
+            raise self._trouble(error) from error
+        return True
+
     def close(self) -> None:
         """Sync and close; safe to call twice."""
         if self._closing.is_set():
@@ -164,7 +189,7 @@ class JournalReader:
         self.header_damaged = False
         """The header could not be read, but valid records follow it."""
         try:
-            with path.open("rb") as file:
+            with open_file(path) as file:
                 self.header, self._start = self._read_header(file)
         except OSError as error:
             raise JournalError(f"Cannot read {path}: {error.strerror}. Name a .journal file.") from error
@@ -194,7 +219,7 @@ class JournalReader:
         return {}, 0
 
     def __iter__(self) -> Iterator[Record | Damage]:
-        with self.path.open("rb") as file:
+        with open_file(self.path) as file:
             file.seek(self._start)
             yield from _records(file, self._start)
 

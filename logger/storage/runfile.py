@@ -18,6 +18,7 @@ import polars as pl
 
 from amptally.logger.channels import BY_NAME, CHANNELS, TIME_COLUMN
 from amptally.logger.errors import RunFileError, StorageError
+from amptally.logger.ordinary_files import PARQUET_MAGIC, footer_fits, open_file
 from amptally.logger.storage.durable import part_path, sync_file, sync_folder
 from amptally.logger.storage.metadata import KEY, Metadata, from_json
 
@@ -71,18 +72,18 @@ def _scan(path: Path) -> pl.LazyFrame:
 
 def open_run(path: Path) -> RunFile:
     """Check a run file and read its metadata. Raises RunFileError, which says what is wrong and what to do."""
-    if not path.exists():
-        raise RunFileError(f"{path} does not exist. Name a run file, for example runs/….parquet.")
-    if path.is_dir():
-        raise RunFileError(f"{path} is a folder. Name one run file in it.")
     try:
-        with path.open("rb") as file:
-            start = file.read(4)
+        with open_file(path) as file:
+            start, whole = file.read(4), footer_fits(file)
+    except FileNotFoundError as error:
+        raise RunFileError(f"{path} does not exist. Name a run file, for example runs/….parquet.") from error
     except OSError as error:
-        raise RunFileError(f"Cannot read {path}: {error.strerror}.") from error
-    if start != b"PAR1":
+        raise RunFileError(f"Cannot read {path}: {error.strerror}. Name one run file.") from error
+    if start != PARQUET_MAGIC:
         hint = "Convert it with: amptally import" if start != b"AMPJ" else f"Recover it with: amptally recover {path}"
         raise RunFileError(f"{path} is not a Parquet file. {hint}")
+    if not whole:
+        raise RunFileError(f"{path} is truncated or damaged. Recover its journal, or copy the file again.")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -226,6 +227,7 @@ def _durable(path: Path, write: _Step, check: _Step | None = None) -> None:
     """Temporary name, write, fsync, check, rename, fsync of the folder."""
     temporary = part_path(path)
     try:
+        temporary.unlink(missing_ok=True)  # whatever it is: a pipe would be waited for, a link followed
         write(temporary)
         with temporary.open("rb+") as file:
             sync_file(file.fileno())

@@ -15,6 +15,7 @@ import polars as pl
 
 from amptally.logger.channels import CHANNELS, TIME_COLUMN
 from amptally.logger.errors import SegmentError
+from amptally.logger.ordinary_files import open_file
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import Digest, digest, write_frame, write_run, write_segment
 from amptally.logger.wire.blocks import Block, part_of
@@ -121,7 +122,7 @@ class Segments:
 
 def _checksum(path: Path) -> int:
     found = 0
-    with path.open("rb") as file:
+    with open_file(path) as file:
         while piece := file.read(_PIECE):
             found = zlib.crc32(piece, found)
     return found

@@ -102,6 +102,11 @@ class BoardTime:
     def __init__(self) -> None:
         self._last: int | None = None
 
+    @property
+    def known(self) -> bool:
+        """Whether there was a reading in this boot."""
+        return self._last is not None
+
     def step(self, raw: int) -> int:
         """How far a reading is ahead of the last one, in µs modulo the clock; 0 for the first."""
         return 0 if self._last is None else (raw - self._last) % CLOCK_WRAP

@@ -34,6 +34,7 @@ from amptally.logger.wire.frames import (
     MAX_FRAME,
     Describe,
     Event,
+    EventCode,
     Extremes,
     Fault,
     FrameError,
@@ -82,6 +83,8 @@ class FrameReader:
         """Time in µs of the last sample delivered in this boot."""
         self._doubtful: tuple[int, Samples, Layout] | None = None
         """A frame whose time jumps. One in 65,536 damaged frames passes the CRC; its time would shift all others."""
+        self._missing: list[Fault] = []
+        """Jumps of the sequence number since the last samples: of frames lost, or of a board that started anew."""
 
     def feed_pieces(self, pieces: Sequence[bytes], number: int = 0) -> list[StreamItem]:
         """Items that the pieces complete, in the order sent; blocks name their pieces, counted from `number`."""
@@ -186,6 +189,10 @@ class FrameReader:
                 self._samples(frame.message, offset, items)
             case Describe():
                 self._describe(frame.message, items)
+            case Event(code=EventCode.RESET) if self._missing and self._clock.known:
+                self._restart(items)
+                self._recent.append(frame.sequence)
+                self._message(frame.message, items)
             case Extremes() | Event() | Reply():
                 self._message(frame.message, items)
             case _:
@@ -197,6 +204,7 @@ class FrameReader:
             return
         counter = message.boot & 0xFF
         if self._counter is not None and counter != self._counter:
+            self._count_missing(items)
             self._start_boot(items)
         self._counter = counter
 
@@ -225,9 +233,21 @@ class FrameReader:
                 return False
             if ahead > 1:
                 self._close_batch(items)  # samples from before the missing frames are delivered first
-                items.append(Fault("sequence", offset, ahead - 1))
+                self._missing.append(Fault("sequence", offset, ahead - 1))
         recent.append(sequence)
         return True
+
+    def _count_missing(self, items: list[StreamItem]) -> None:
+        """Count the frames missing before the next samples: their time says that the board did not start anew."""
+        items += self._missing
+        self._missing.clear()
+
+    def _restart(self, items: list[StreamItem]) -> None:
+        """The board started anew under the same boot counter: its sequence number did too, and no frame is missing."""
+        if self._missing:
+            self._missing.remove(max(self._missing, key=lambda jump: jump.length))
+        self._count_missing(items)
+        self._start_boot(items)
 
     def _message(self, message: Message, items: list[StreamItem]) -> None:
         """Deliver a message in its place among the samples, without cutting the block."""
@@ -283,10 +303,11 @@ class FrameReader:
     def _place(self, offset: int, samples: Samples, layout: Layout, items: list[StreamItem]) -> None:
         first = self._clock.unwrap(samples.first_us)
         if first is None:
-            # In sequence, yet earlier: a board without a boot counter has restarted.
-            self._start_boot(items)
+            # Earlier: a board without a boot counter has restarted.
+            self._restart(items)
             first = self._clock.unwrap(samples.first_us)
             assert first is not None
+        self._count_missing(items)
         if self._batch_layout is not layout:
             self._close_batch(items)
             self._batch_layout = layout
@@ -298,7 +319,8 @@ class FrameReader:
         doubtful, self._doubtful = self._doubtful, None
         if doubtful is not None:
             self._place(*doubtful, items)
-            self._close_batch(items)
+        self._count_missing(items)
+        self._close_batch(items)
         return single_items(items)
 
     def _fault(self, kind: str, offset: int, length: int, items: list[StreamItem]) -> None:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from amptally.logger.wire.blocks import Block
+from amptally.logger.wire.blocks import Block, Booted
 from amptally.logger.wire.decoder import BoardDecoder
-from amptally.logger.wire.frames import Samples
+from amptally.logger.wire.frames import Describe, Event, EventCode, Fault, Message, Samples, encode
 from tests.faults.checks import numbers, sound
-from tests.faults.harness import LiveBoard, ThreadRecorder, live_board, options
+from tests.faults.harness import CHANNELS, LiveBoard, ThreadRecorder, live_board, options
 from tests.logger.bench_board import bench_board
 
 
@@ -147,3 +148,49 @@ def test_a_wrong_baud_rate_is_reported_and_the_bytes_are_stored(tmp_path: Path) 
     assert (outcome.path, outcome.exit_code) == (None, 4)
     assert outcome.journal is not None
     assert outcome.journal.stat().st_size > 1000
+
+
+def streamed(boot: int, first_sequence: int, first_us: int, count: int, event: bool = False) -> list[bytes]:
+    """What a board sends after a start: describe, perhaps the event, samples of ten."""
+    messages: list[Message] = [Describe(1, boot, 1, 2000, "t", CHANNELS)]
+    if event:
+        messages.append(Event(first_us % 2**32, EventCode.RESET, 4))
+    for place in range(count):
+        rows = np.zeros((10, len(CHANNELS)), "<i4")
+        messages.append(Samples(1, boot & 255, (first_us + place * 20_000) % 2**32, 2000, rows.tobytes(), 10))
+    return [encode(message, (first_sequence + place) & 0xFFFF) for place, message in enumerate(messages)]
+
+
+def decoded(frames: list[bytes]) -> tuple[Counter[str], int, dict[int, int]]:
+    """Faults by kind, number of restarts, samples by boot."""
+    decoder, faults, boots, rows = BoardDecoder(), Counter[str](), 0, Counter[int]()
+    for item in [each for frame in frames for each in decoder.feed(frame)] + decoder.finish():
+        if isinstance(item, Fault):
+            faults[item.kind] += item.amount
+        elif isinstance(item, Booted):
+            boots += 1
+        elif isinstance(item, Block):
+            rows[item.boot] += len(item.time_us)
+    return faults, boots, dict(rows)
+
+
+@pytest.mark.parametrize("event", [False, True])
+@pytest.mark.parametrize("sent", [70, 3000, 30_000, 40_000])
+def test_a_reset_with_the_same_boot_counter_loses_no_frame(sent: int, event: bool) -> None:
+    """62,503 frames were counted as lost where a board without a counter began again at sequence number 0."""
+    before, after = streamed(1, 0, 0, sent), streamed(1, 0, 300_000, 100, event)
+    assert decoded(before + after) == (Counter(), 1, {0: 10 * sent, 1: 1000})
+
+
+def test_a_reset_after_forty_minutes_with_the_same_counter() -> None:
+    """The new time looks like half an hour's step forward; the event says what it is."""
+    before, after = streamed(1, 500, 2_400_000_000, 300), streamed(1, 0, 300_000, 100, event=True)
+    assert decoded(before + after) == (Counter(), 1, {0: 3000, 1: 1000})
+
+
+def test_frames_lost_are_counted_all_the_same() -> None:
+    frames = streamed(1, 0, 0, 300)
+    assert decoded(frames[:100] + frames[140:]) == (Counter(sequence=40), 0, {0: 2600})
+    # Lost on both sides of a reset: those before the board's next frames cannot be told from the restart.
+    again = streamed(1, 0, 300_000, 300)
+    assert decoded(frames + again[:100] + again[140:]) == (Counter(sequence=40), 1, {0: 3000, 1: 2600})

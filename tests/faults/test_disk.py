@@ -190,15 +190,53 @@ def test_a_folder_that_may_only_be_read(tmp_path: Path) -> None:
 
 
 def test_a_folder_that_vanishes_is_reported(tmp_path: Path) -> None:
-    """A card pulled out while recording: what was on it is gone with it, and nothing else breaks."""
+    """The system keeps the bytes of an open file: nothing is lost, and no message names a place that is gone."""
     with live_board() as (board, port), RecorderProcess(port, tmp_path / "runs") as recorder:
-        recorder.wait_for(lambda: board.written >= 100)
+        recorder.wait_for(lambda: board.written >= 500)
         shutil.rmtree(tmp_path / "runs")
         code, path, said = recorder.result()
-    assert (code, path) == (5, None)
+        sent = board.written
+    assert code == 5
     assert "is no longer accessible" in said
+    assert "was removed or renamed while recording" in said
+    assert "recover" not in said
+    assert path is not None
+    assert numbers(sound(path)) == list(range(sent))
+    assert sorted(path.parent.iterdir()) == [path]
+
+
+@pytest.mark.parametrize("how", ["renamed", "replaced"])
+def test_a_folder_that_moves_is_found_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, how: str) -> None:
+    monkeypatch.setattr(segments_module, "MAX_ROWS", 1000)
+    out = tmp_path / "runs"
+    with bench_board() as board:
+        recorder = ThreadRecorder(options(board.path, out))
+        board.wait_for_start()
+        board.write(board.describe())
+        for _ in range(25):
+            board.write(board.samples(100))
+        recorder.wait_for(lambda: recorder.seen == 2500)
+        out.rename(tmp_path / "elsewhere")
+        if how == "replaced":
+            out.mkdir()
+        outcome = recorder.result()
+    assert outcome.path is not None
+    assert missing(numbers(sound(outcome.path)), 2500) == 0
+    assert any("was removed or renamed" in text for text in recorder.said)
+
+
+def test_a_folder_that_is_gone_for_good_is_not_named_as_a_place(tmp_path: Path) -> None:
+    """Where the folder was there is a file now: nothing can be made there."""
+    out = tmp_path / "runs"
+    with live_board() as (board, port), RecorderProcess(port, out) as recorder:
+        recorder.wait_for(lambda: board.written >= 100)
+        out.rename(tmp_path / "elsewhere")
+        out.touch()
+        code, path, said = recorder.result()
+    assert (code, path) == (5, None), said
+    assert "and this run with it" in said
+    assert "recover" not in said
     assert "Traceback" not in said
-    assert "unexpected" not in said
 
 
 @pytest.mark.parametrize("harm", ["flip", "cut", "remove", "replace"])

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from amptally.logger.clock import RunClock, fit_clock
+from amptally.logger.clock import RunClock, fit_clock, without_jumps
 from amptally.logger.recording.run_builder import RunBuilder
 from amptally.logger.storage.journal import Record
 from amptally.logger.storage.metadata import Metadata
@@ -169,3 +169,29 @@ def test_a_source_that_can_be_stopped_gains_no_wraps(tmp_path: Path) -> None:
     records = [(round(place * 1600) + (3_600_000_000 if place > 1000 else 0), each) for place, each in enumerate(data)]
     run = sound(built(tmp_path, records))
     assert run.read([])["t_us"].to_list() == list(range(0, 40_000_000, 2000))
+
+
+@pytest.mark.parametrize("hours", [0.1, 1.0, 1.3, 24.0])
+def test_a_host_clock_that_jumps_moves_nothing(tmp_path: Path, hours: float) -> None:
+    """A virtual machine goes on after a pause: the frames follow one another, only the host's clock does not."""
+    jump_us = round(hours * 3600e6)
+    records = [(10_000_000 + place * 20_000, data) for place, data in enumerate(frames(6000))]
+    records = [(host_us + jump_us * (place > 3000), data) for place, (host_us, data) in enumerate(records)]
+    run = sound(built(tmp_path, records))
+    assert run.read([])["t_us"].to_list() == list(range(0, 120_000_000, 2000))
+    assert run.metadata.gaps == ()
+    assert run.metadata.faults == {}
+    assert run.metadata.clock["drift_ppm"] == pytest.approx(0, abs=30)
+
+
+def test_a_stall_of_minutes_is_no_jump() -> None:
+    """A serial server kept everything for 70 s while the host stood still; then it comes at once."""
+    clock, pairs = RunClock(), []
+    for place in range(6000):
+        sent_us = place * 20_000
+        host_us = 10_000_000 + (90_000_000 if 20_000_000 < sent_us < 90_000_000 else sent_us)
+        run_us, _ = clock.place(0, sent_us + np.arange(0, 20_000, 2_000), host_us)
+        pairs.append((host_us, int(run_us[-1])))
+    assert len(clock._jumps) == 1
+    host, run = np.array(pairs).T
+    assert np.array_equal(without_jumps(host, run, clock._jumps), host)

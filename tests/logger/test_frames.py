@@ -185,7 +185,8 @@ def test_text_vectors(vector: dict[str, Any]) -> None:
     data = vector["text"].encode("ascii")
     segments: list[dict[str, Any]] = []
     faults = []
-    for item in TextReader().feed(data):
+    reader = TextReader()
+    for item in (*reader.feed(data), *reader.finish()):
         if isinstance(item, Block):
             values = [[None if value == INT64_NULL else value for value in row] for row in item.values.tolist()]
             rows = [[time, *row] for time, row in zip(item.time_us.tolist(), values, strict=True)]

@@ -543,7 +543,7 @@ def test_a_missing_column_is_answered_with_the_nearest_and_the_rest(save: Save) 
         (b't,i,n\n0,1,x\n1,2,"open\n2,3,x\n', "quotes"),
         (b"PAR1", "without its end"),
         (b"PAR1PAR1", "without its end"),
-        (b"PAR1" + b"x" * 50 + b"PAR1", "cannot be read as Parquet"),
+        (b"PAR1" + b"x" * 50 + b"PAR1", "with a damaged one"),
     ],
 )  # fmt: skip
 def test_a_bad_file_gets_one_line(content: bytes, words: str, save: Save) -> None:
@@ -561,12 +561,12 @@ def test_a_parquet_file_cut_short(save: Save) -> None:
 
 
 def test_a_folder_a_missing_file_and_a_device(tmp_path: Path) -> None:
-    assert "is a folder or a device" in trouble(tmp_path)
+    assert "it is a folder, not a file" in trouble(tmp_path)
     assert "cannot be opened: No such file" in trouble(tmp_path / "gone.csv")
     (tmp_path / "file").write_text("t,i\n0,1\n")
     assert "cannot be opened" in trouble(tmp_path / "file" / "below.csv")
     if Path("/dev/null").is_char_device():
-        assert "is a folder or a device" in trouble(Path("/dev/null"))
+        assert "it is a device, not a file" in trouble(Path("/dev/null"))
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid"), reason="permission bits as on Unix")
