@@ -142,6 +142,11 @@ def _version() -> str:
     return program_version()
 
 
+def _one_line(text: str) -> str:
+    """Text that may hold names from files, without anything that could steer a terminal."""
+    return "".join(letter if letter.isprintable() else "?" for letter in " ".join(text.split()))
+
+
 def main() -> int:
     """Run the command in sys.argv; the exit code is returned."""
     # Before numpy is imported: our matrices are small, and idle BLAS threads would keep a core busy.
@@ -169,11 +174,11 @@ def main() -> int:
     except (LoggerError, AnalysisError) as error:
         if debug:
             raise
-        print(f"amptally: {' '.join(str(error).split())}", file=sys.stderr)
+        print(f"amptally: {_one_line(str(error))}", file=sys.stderr)
         return next((code for kind, code in _EXIT_CODES if isinstance(error, kind)), BAD_FILE)
     except Exception as error:
         if debug:
             raise
-        text = f"unexpected {type(error).__name__}: {' '.join(str(error).split())[:300]}"
+        text = f"unexpected {type(error).__name__}: {_one_line(str(error))[:300]}"
         print(f"amptally: {text}. This is a defect: run the command again with --debug and report it.", file=sys.stderr)
         return 1

@@ -37,7 +37,8 @@ from amptally.logger.channels import (
     TIME_UNITS_US,
     Channel,
 )
-from amptally.logger.errors import ImportDataError
+from amptally.logger.errors import ImportDataError, RunFileError
+from amptally.logger.storage.trial import try_table
 
 MAX_BYTES = 64 * 10**9  # largest file read; a day at 1 kHz with ten columns is below 10 GB as text
 _HEAD_BYTES = 1 << 17  # comments and header line must end within these
@@ -212,10 +213,13 @@ def _open(path: Path, wanted: set[str]) -> _Source:
             return _open_csv(path, head, wanted)
         if tail != b"PAR1" or info.st_size < 12:
             raise _refuse(f"{path} is a Parquet file without its end. Copy or export it again.")
+        try_table(path, wanted)
         lazy = pl.scan_parquet(path.resolve(), glob=False, hive_partitioning=False)
         schema = lazy.collect_schema()
     except OSError as error:
         raise _refuse(f"{path} cannot be opened: {error.strerror or error}. Check its name and permissions.") from error
+    except RunFileError as error:
+        raise _refuse(str(error)) from error
     except _POLARS_FAILS as error:
         raise _unreadable(str(path), error) from error
     cells = lazy.select(pl.nth(place).alias(f"c{place}") for place in range(len(schema)))
