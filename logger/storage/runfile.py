@@ -176,7 +176,7 @@ def read_table(path: Path, columns: Collection[str]) -> None:
             for start in range(0, rows, MAX_ROWS_AT_ONCE):
                 frame.select(pl.col(name)).slice(start, MAX_ROWS_AT_ONCE).collect()
     except _POLARS_FAILS as error:
-        raise RunFileError(f"{path} cannot be read: it is damaged, or not Parquet. Copy or export it again.") from error
+        raise RunFileError(f"{path} cannot be read as Parquet: it is damaged. Copy or export it again.") from error
 
 
 def write_segment(path: Path, frame: pl.DataFrame) -> None:
@@ -273,7 +273,6 @@ def _ordered(present: set[str]) -> list[str]:
 
 def _compare_all(written: Path, frame: pl.DataFrame) -> None:
     """Read the whole file and check that it holds exactly these values; StorageError where it does not."""
-    _compare_checksums(written)
     again = _scan(written).collect()
     wanted = frame.select(again.columns) if set(again.columns) == set(frame.columns) else frame
     if again.schema != wanted.schema or not again.equals(wanted):
@@ -296,7 +295,6 @@ def _differs(path: Path) -> StorageError:
 
 def _compare(joined: Path, digests: Sequence[Digest]) -> None:
     """Read the whole file and check it against the digests; StorageError where it differs."""
-    _compare_checksums(joined)
     frame = _scan(joined)
     frame.collect_schema()  # reads the footer, once for all ranges
     starts = [0, *itertools.accumulate(rows for rows, _ in digests)]
@@ -324,6 +322,7 @@ def _durable(path: Path, write: _Step, check: _Step | None = None) -> None:
         with temporary.open("rb+") as file:
             sync_file(file.fileno())
         if check is not None:
+            _compare_checksums(temporary)
             check(temporary)
         os.replace(temporary, path)
         sync_folder(path.parent)
