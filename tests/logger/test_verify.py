@@ -121,3 +121,18 @@ def test_a_name_cannot_steer_the_terminal(
     code, text = verify(monkeypatch, capsys, path)
     assert code == 3
     assert text.strip().isprintable()
+
+
+@pytest.mark.parametrize("part", [1, 2])
+def test_what_comes_before_the_damage_is_still_reported(
+    tmp_path: Path, part: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "run.parquet"
+    write_frame(path, samples(150_000), METADATA)
+    proof = open_run(path).proof
+    assert proof is not None
+    spoil(path, proof.parts[part].start + 9)
+    for arguments, code in (((), 3), (("--to", "119"), 0), (("--from", "10", "--to", "118"), 0)):
+        monkeypatch.setattr("sys.argv", ["amptally", "report", str(path), *arguments])
+        assert amptally.main() == code
+        assert code == 0 or "damaged: samples" in capsys.readouterr().err
