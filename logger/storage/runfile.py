@@ -28,7 +28,7 @@ from amptally.logger.storage.checksums import (
 )
 from amptally.logger.storage.durable import part_path, sync_file, sync_folder
 from amptally.logger.storage.metadata import KEY, Metadata, from_json
-from amptally.logger.storage.trial import MAX_ROWS_AT_ONCE, try_run
+from amptally.logger.storage.trial import MAX_ROWS_AT_ONCE, try_footer, try_samples
 
 ROW_GROUP = 60_000
 MAX_ROWS = 250_000_000
@@ -60,17 +60,25 @@ class RunFile:
         self, columns: Sequence[str], start_row: int = 0, rows: int | None = None, *, with_time: bool = True
     ) -> pl.DataFrame:
         """The named columns of a range of rows, time first where wanted; nothing else is loaded."""
-        wanted = (TIME_COLUMN, *columns) if with_time else columns
         asked = range(self.rows)[start_row:][:rows]
         try:
-            if self.proof is not None:
+            if self.proof is None:
+                try_samples(self.path)
+            else:
                 self.proof.check(asked.start, asked.stop)
-            found = self._frame.select(wanted).slice(start_row, rows).collect()
         except DamagedPartError as error:
             raise damaged(self.path, changed(error)) from error
+        except OSError as error:
+            raise damaged(self.path, "its data cannot be read") from error
+        return self.read_unchecked((TIME_COLUMN, *columns) if with_time else tuple(columns), asked)
+
+    def read_unchecked(self, columns: Sequence[str], asked: range) -> pl.DataFrame:
+        """The same without looking at the bytes first: the Parquet library may end the process."""
+        try:
+            found = self._frame.select(columns).slice(asked.start, len(asked)).collect()
         except _POLARS_FAILS as error:
             raise damaged(self.path, "its data cannot be read") from error
-        if (with_time and found[TIME_COLUMN].null_count()) or found.height != len(asked):
+        if found.height != len(asked) or (TIME_COLUMN in found.columns and found[TIME_COLUMN].null_count()):
             raise damaged(self.path, "its data cannot be read")
         return found
 
@@ -100,7 +108,7 @@ def open_run(path: Path) -> RunFile:
     """Check a run file and read its metadata. Raises RunFileError, which says what is wrong and what to do.
 
     The footer has been checked against its checksum before the Parquet library reads it; samples are checked when they
-    are read. A file without checksums is read once as a whole in another process first.
+    are read. Of a file without checksums both are read once in another process first.
     """
     if not path.exists():
         raise RunFileError(f"{path} does not exist. Name a run file, for example runs/….parquet.")
@@ -110,7 +118,7 @@ def open_run(path: Path) -> RunFile:
         _refuse_other_formats(path)
         proof = read_checksums(path)
         if proof is None:
-            try_run(path)
+            try_footer(path)
     except DamagedPartError as error:
         raise damaged(path, changed(error)) from error
     except OSError as error:
@@ -159,11 +167,16 @@ def _opened(path: Path, proof: Proof | None) -> RunFile:
     return RunFile(path, metadata, tuple(c.name for c in CHANNELS if c.name in schema), rows, proof, frame)
 
 
+def read_footer(path: Path) -> RunFile:
+    """Open a run file that has no checksums; it may end the process. Raises RunFileError."""
+    return _opened(path, None)
+
+
 def read_samples(path: Path) -> None:
     """Read all of a run file that has no checksums; it may end the process. Raises RunFileError."""
-    run = _opened(path, None)
+    run = read_footer(path)
     for start in range(0, run.rows, MAX_ROWS_AT_ONCE):
-        run.read(run.columns, start, MAX_ROWS_AT_ONCE)
+        run.read_unchecked((TIME_COLUMN, *run.columns), range(run.rows)[start:][:MAX_ROWS_AT_ONCE])
 
 
 def read_table(path: Path, columns: Collection[str]) -> None:

@@ -28,31 +28,38 @@ BYTES_PER_S = 5_000_000
 """A file may take this long: SECONDS, and its size at this rate."""
 MAX_KNOWN = 10_000
 
-_known: OrderedDict[tuple[Path, Stamp, tuple[str, ...] | None], None] = OrderedDict()
+_FOOTER, _SAMPLES, _TABLE = "footer", "samples", "table"
+_known: OrderedDict[tuple[Path, Stamp, str, tuple[str, ...]], None] = OrderedDict()
 _lock = threading.Lock()
 _process: subprocess.Popen[str] | None = None
 
 
-def try_run(path: Path) -> None:
-    """Read all of a run file once, in the other process; one that has passed is not read again until it changes.
+def try_footer(path: Path) -> None:
+    """Read the footer of a run file once, in the other process.
 
-    Raises RunFileError (or NewerSchemaError), which names the file, and OSError.
+    What has passed is not read again until the file changes. Raises RunFileError (or NewerSchemaError), which names the
+    file, and OSError.
     """
-    _try(path, None)
+    _try(path, _FOOTER)
+
+
+def try_samples(path: Path) -> None:
+    """The same for all samples of a run file."""
+    _try(path, _SAMPLES)
 
 
 def try_table(path: Path, columns: Collection[str] = ()) -> None:
     """The same for some columns of any Parquet file; all of them where none is named."""
-    _try(path, tuple(sorted(columns)))
+    _try(path, _TABLE, tuple(sorted(columns)))
 
 
-def _try(path: Path, columns: tuple[str, ...] | None) -> None:
+def _try(path: Path, what: str, columns: tuple[str, ...] = ()) -> None:
     stamp = Stamp.of(path)
-    key = path.absolute(), stamp, columns
+    key = path.absolute(), stamp, what, columns
     with _lock:
         if key in _known:
             return
-        answer = _ask([str(path.absolute()), columns], SECONDS + stamp.size / BYTES_PER_S)
+        answer = _ask([str(path.absolute()), what, columns], SECONDS + stamp.size / BYTES_PER_S)
         if answer is None:
             raise RunFileError(
                 f"{path} is damaged: reading it took too much memory or time. Recover its journal, or copy it again."
@@ -113,16 +120,18 @@ def _stop() -> None:
 
 def main() -> int:
     """Answer for each file named on stdin: [] where it was read, else the error's name and its message."""
-    from amptally.logger.storage.runfile import read_samples, read_table
+    from amptally.logger.storage.runfile import read_footer, read_samples, read_table
 
     _limit_memory(int(sys.argv[1]))
     for line in sys.stdin:
-        path, columns = json.loads(line)
+        name, what, columns = json.loads(line)
         try:
-            if columns is None:
-                read_samples(Path(path))
+            if what == _FOOTER:
+                read_footer(Path(name))
+            elif what == _SAMPLES:
+                read_samples(Path(name))
             else:
-                read_table(Path(path), columns)
+                read_table(Path(name), columns)
         except (RunFileError, OSError) as error:
             answer = [type(error).__name__, str(error)]
         except MemoryError:
