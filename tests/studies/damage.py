@@ -356,6 +356,8 @@ CASES: dict[str, Case] = {
     "machine file": a_machine_file,
     "CSV and Parquet tables": a_table,
 }
+OTHER_CASES = ("dashboard",)
+"""Kinds with a module of their own, which the study tries where they are asked for."""
 SHARES = {"run file": 8, "run file without checksums": 5, "run file with false metadata": 1, "journal": 2, "edits": 2,
           "machine file": 3, "CSV and Parquet tables": 3}  # fmt: skip
 """Cases of each kind in turn."""
@@ -364,6 +366,10 @@ SHARES = {"run file": 8, "run file without checksums": 5, "run file with false m
 def tried(kind: str, seed: int, bench: Bench) -> Answer:
     """One case; an error that leaves the command is a defect too."""
     try:
+        if kind == "dashboard":
+            from tests.studies.dashboard_calls import a_call
+
+            return a_call(random.Random(f"{kind}-{seed}"), bench)
         return CASES[kind](random.Random(f"{kind}-{seed}"), bench)
     except (Exception, pl.exceptions.PanicException) as error:
         return Answer("defect", f"{type(error).__name__}: {error}"[:1500])
