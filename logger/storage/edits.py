@@ -46,6 +46,8 @@ def read_edits(run: Path) -> Edits:
     if not path.exists():
         return Edits()
     try:
+        if not path.is_file():
+            raise ValueError("it is not a file")
         with path.open("rb") as file:
             data = file.read(_MAX_BYTES + 1)
         if len(data) > _MAX_BYTES:

@@ -114,6 +114,8 @@ def open_run(path: Path) -> RunFile:
         raise RunFileError(f"{path} does not exist. Name a run file, for example runs/….parquet.")
     if path.is_dir():
         raise RunFileError(f"{path} is a folder. Name one run file in it.")
+    if not path.is_file():
+        raise RunFileError(f"{path} is a device or a pipe, not a file. Name a run file, for example runs/….parquet.")
     try:
         _refuse_other_formats(path)
         proof = read_checksums(path)

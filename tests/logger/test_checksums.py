@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 import warnings
 import zlib
@@ -15,6 +16,7 @@ import pytest
 from amptally.logger.errors import RunFileError
 from amptally.logger.storage import checksums, runfile
 from amptally.logger.storage.checksums import DamagedPartError, read_checksums, with_place, write_checksums
+from amptally.logger.storage.edits import read_edits
 from amptally.logger.storage.metadata import KEY, Metadata
 from amptally.logger.storage.parquet_layout import row_groups
 from amptally.logger.storage.runfile import open_run, write_frame, write_run, write_segment
@@ -197,6 +199,17 @@ def test_a_damaged_run_whose_journal_is_there_says_so(tmp_path: Path) -> None:
     path.with_suffix(".journal").touch()
     with pytest.raises(RunFileError, match=r"amptally recover .*run\.journal --out"):
         open_run(path)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a named pipe")
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.parquet")
+    with pytest.raises(RunFileError, match="is a device or a pipe"):
+        open_run(tmp_path / "pipe.parquet")
+    write_frame(tmp_path / "run.parquet", samples(3), METADATA)
+    os.mkfifo(tmp_path / "run.edits.json")
+    with pytest.raises(RunFileError, match="it is not a file"):
+        read_edits(tmp_path / "run.parquet")
 
 
 def test_a_footer_that_claims_gigabytes_is_not_read(tmp_path: Path) -> None:
