@@ -29,7 +29,8 @@ BYTES_PER_S = 5_000_000
 MAX_KNOWN = 10_000
 
 _FOOTER, _SAMPLES, _TABLE = "footer", "samples", "table"
-_known: OrderedDict[tuple[Path, Stamp, str, tuple[str, ...]], None] = OrderedDict()
+_known: OrderedDict[tuple[Path, Stamp, str, tuple[str, ...]], list[str] | None] = OrderedDict()
+"""The answers so far."""
 _lock = threading.Lock()
 _process: subprocess.Popen[str] | None = None
 
@@ -37,8 +38,8 @@ _process: subprocess.Popen[str] | None = None
 def try_footer(path: Path) -> None:
     """Read the footer of a run file once, in the other process.
 
-    What has passed is not read again until the file changes. Raises RunFileError (or NewerSchemaError), which names the
-    file, and OSError.
+    A file is not tried again until it changes, whether it passed or not. Raises RunFileError (or NewerSchemaError),
+    which names the file, and OSError.
     """
     _try(path, _FOOTER)
 
@@ -57,19 +58,18 @@ def _try(path: Path, what: str, columns: tuple[str, ...] = ()) -> None:
     stamp = Stamp.of(path)
     key = path.absolute(), stamp, what, columns
     with _lock:
-        if key in _known:
-            return
-        answer = _ask([str(path.absolute()), what, columns], SECONDS + stamp.size / BYTES_PER_S)
-        if answer is None:
-            raise RunFileError(
-                f"{path} is damaged: reading it took too much memory or time. Recover its journal, or copy it again."
-            )
-        if answer:
-            error, text = answer[0], answer[1].replace(str(path.absolute()), str(path))
-            raise (NewerSchemaError if error == NewerSchemaError.__name__ else RunFileError)(text)
-        _known[key] = None
-        while len(_known) > MAX_KNOWN:
-            _known.popitem(last=False)
+        if key not in _known:
+            _known[key] = _ask([str(path.absolute()), what, columns], SECONDS + stamp.size / BYTES_PER_S)
+            while len(_known) > MAX_KNOWN:
+                _known.popitem(last=False)
+        answer = _known.get(key)
+    if answer is None:
+        raise RunFileError(
+            f"{path} is damaged: reading it took too much memory or time. Recover its journal, or copy it again."
+        )
+    if answer:
+        error, text = answer[0], answer[1].replace(str(path.absolute()), str(path))
+        raise (NewerSchemaError if error == NewerSchemaError.__name__ else RunFileError)(text)
 
 
 def _ask(question: list[object], seconds: float) -> list[str] | None:

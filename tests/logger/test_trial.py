@@ -75,6 +75,7 @@ def test_memory_is_limited(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
         with pytest.raises(RunFileError, match=r"old\.parquet is damaged"):
             open_run(tmp_path / "old.parquet").read([], 0, 1)
     trial._stop()
+    (tmp_path / "old.parquet").touch()
     assert open_run(tmp_path / "old.parquet").read([], 0, 1).height == 1
 
 
@@ -94,6 +95,21 @@ def test_an_old_file_is_read_once(monkeypatch: pytest.MonkeyPatch, tmp_path: Pat
     path.touch()
     open_run(path)
     assert len(asked) == 3
+
+
+def test_a_bad_file_ends_one_process_and_not_one_for_every_look(tmp_path: Path) -> None:
+    shutil.copy(ABORTS, tmp_path / "bad.parquet")
+    run, ended = open_run(tmp_path / "bad.parquet"), []
+    for _ in range(2):
+        with pytest.raises(RunFileError, match="too much memory or time"):
+            run.read(["battery_current_ua"])
+        ended.append(trial._process)
+    open_run(OLD)
+    before = trial._process
+    with pytest.raises(RunFileError):
+        run.read(["battery_current_ua"])
+    assert ended == [None, None]
+    assert trial._process is before is not None
 
 
 def test_errors_keep_their_kind_and_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
