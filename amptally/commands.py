@@ -156,6 +156,11 @@ def _open_closed_streams() -> None:
             setattr(sys, name, os.fdopen(number, mode, encoding="utf-8", closefd=False))
 
 
+def _one_line(text: str) -> str:
+    """Text that may hold names from files, without anything that could steer a terminal."""
+    return "".join(letter if letter.isprintable() else "?" for letter in " ".join(text.split()))
+
+
 def main() -> int:
     """Run the command in sys.argv; the exit code is returned."""
     _open_closed_streams()
@@ -184,11 +189,11 @@ def main() -> int:
     except (LoggerError, AnalysisError) as error:
         if debug:
             raise
-        logger_cli.say(f"amptally: {' '.join(str(error).split())}")
+        logger_cli.say(f"amptally: {_one_line(str(error))}")
         return next((code for kind, code in _EXIT_CODES if isinstance(error, kind)), BAD_FILE)
     except Exception as error:
         if debug:
             raise
-        text = f"unexpected {type(error).__name__}: {' '.join(str(error).split())[:300]}"
+        text = f"unexpected {type(error).__name__}: {_one_line(str(error))[:300]}"
         logger_cli.say(f"amptally: {text}. This is a defect: run the command again with --debug and report it.")
         return 1

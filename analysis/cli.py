@@ -108,7 +108,7 @@ def _report(args: argparse.Namespace) -> int:
 
         write_sheet(args.html, report)
     if args.json:
-        json.dump(report.as_json(), sys.stdout, allow_nan=False, ensure_ascii=False)
+        json.dump(report.as_json(), sys.stdout, allow_nan=False)
         sys.stdout.write("\n")
         return 0
     sys.stdout.write(render(report, colour=wants_colour(sys.stdout)))

@@ -77,6 +77,14 @@ def add_commands(commands: Commands, observers: Callable[[Machine], tuple[Observ
     recover.add_argument("journal", type=Path, metavar="JOURNAL", help="journal of the recording")
     recover.add_argument("--out", type=Path, metavar="FILE", help="run file to write (default: beside the journal)")
     recover.set_defaults(run=_recover)
+    verify = commands.add_parser(
+        "verify",
+        help="say which run files are whole, by their checksums",
+        description="Compare every byte of a run file, or of all run files of a folder, with their checksums.",
+    )
+    verify.add_argument("path", type=Path, metavar="FILE|DIR", help="run file, or folder of runs")
+    verify.add_argument("--json", action="store_true", help="print JSON instead of lines")
+    verify.set_defaults(run=_verify)
     _add_import(commands)
     _add_machine(commands)
 
@@ -238,6 +246,24 @@ def _recover(args: argparse.Namespace) -> int:
     say(f"The journal was not removed: {args.journal}")
     print(path)
     return 0
+
+
+def _verify(args: argparse.Namespace) -> int:
+    import json
+
+    from amptally.logger.machine.spec import printable
+    from amptally.logger.storage.verify import verify
+
+    bad, found = 0, []
+    for run in verify(args.path):
+        bad += run.state == "damaged"
+        if args.json:
+            found.append(run.as_json())
+        else:
+            print(printable(run.as_line(), 2000), flush=True)
+    if args.json:
+        print(json.dumps({"schema": 1, "runs": found}))
+    return 3 if bad else 0
 
 
 def _import(args: argparse.Namespace) -> int:

@@ -36,8 +36,9 @@ from amptally.logger.channels import (
     TIME_UNITS_US,
     Channel,
 )
-from amptally.logger.errors import ImportDataError
+from amptally.logger.errors import ImportDataError, RunFileError
 from amptally.logger.ordinary_files import PARQUET_MAGIC, footer_fits, open_file
+from amptally.logger.storage.trial import try_table
 
 MAX_BYTES = 64 * 10**9  # largest file read; a day at 1 kHz with ten columns is below 10 GB as text
 _HEAD_BYTES = 1 << 17  # comments and header line must end within these
@@ -207,10 +208,13 @@ def _open(path: Path, wanted: set[str]) -> _Source:
             return _open_csv(path, head, wanted)
         if not whole:
             raise _refuse(f"{path} is a Parquet file without its end, or with a damaged one. Copy or export it again.")
+        try_table(path, wanted)
         lazy = pl.scan_parquet(os.path.realpath(path), glob=False, hive_partitioning=False)
         schema = lazy.collect_schema()
     except OSError as error:
         raise _refuse(f"{path} cannot be opened: {error.strerror or error}. Name one CSV or Parquet file.") from error
+    except RunFileError as error:
+        raise _refuse(str(error)) from error
     except _POLARS_FAILS as error:
         raise _unreadable(str(path), error) from error
     cells = lazy.select(pl.nth(place).alias(f"c{place}") for place in range(len(schema)))

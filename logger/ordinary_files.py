@@ -12,8 +12,8 @@ import stat
 from pathlib import Path
 from typing import BinaryIO
 
-MAX_FOOTER = 1 << 26
-"""Bytes of a Parquet file's footer: ten times that of a day at 1 kHz with the longest metadata."""
+MAX_FOOTER = 1 << 27
+"""Longest footer read of a Parquet file [bytes]: that of the longest run has less than half of this."""
 PARQUET_MAGIC = b"PAR1"
 _FOOTER_END = 8
 _KINDS = (

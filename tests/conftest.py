@@ -29,6 +29,7 @@ KINDS = {
     "tests/test_cli.py": "processes",
     "tests/test_alarms.py": "processes",
     "tests/logger/test_recorder.py": "processes",
+    "tests/logger/test_trial.py": "processes",
     "tests/logger/test_simulator_process.py": "processes",
     "tests/analysis/test_summary.py": "processes",
     "tests/dashboard/test_view_command.py": "processes",

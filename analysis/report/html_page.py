@@ -8,7 +8,7 @@ from pathlib import Path
 
 from amptally.analysis.errors import CannotWriteError
 from amptally.analysis.report.build import Report
-from amptally.analysis.report.text_page import compose
+from amptally.analysis.report.text_page import compose, printable
 
 _CSS = """
 :root { color-scheme: light dark; --ink: #1d2327; --paper: #fbfaf7; --soft: #5b646b; --line: #d8d4cb; --mark: #a33b20; }
@@ -36,8 +36,12 @@ th { color: var(--soft); font-weight: 500; }
 """
 
 
+def _text(text: str) -> str:
+    return escape(printable(text))
+
+
 class HtmlPage:
-    """Collects the body; everything that came from a file is escaped."""
+    """Collects the body; what came from a file is escaped and can steer neither page nor reading direction."""
 
     def __init__(self) -> None:
         self.parts: list[str] = []
@@ -45,22 +49,22 @@ class HtmlPage:
 
     def title(self, text: str) -> None:
         self.name = text
-        self.parts.append(f"<h1>{escape(text)}</h1>")
+        self.parts.append(f"<h1>{_text(text)}</h1>")
 
     def head(self, text: str) -> None:
-        self.parts.append(f"<h2>{escape(text)}</h2>")
+        self.parts.append(f"<h2>{_text(text)}</h2>")
 
     def paragraph(self, text: str, style: str = "plain", lead: str = "  ") -> None:
         del lead  # indentation is the style sheet's business here
-        self.parts.append(f'<p class="{escape(style)}">{escape(text)}</p>')
+        self.parts.append(f'<p class="{style}">{_text(text)}</p>')
 
     def rows(self, rows: Iterable[tuple[str, str]]) -> None:
-        cells = "".join(f"<dt>{escape(name)}</dt><dd>{escape(value)}</dd>" for name, value in rows)
+        cells = "".join(f"<dt>{_text(name)}</dt><dd>{_text(value)}</dd>" for name, value in rows)
         self.parts.append(f"<dl>{cells}</dl>")
 
     def table(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-        head = "".join(f"<th>{escape(cell)}</th>" for cell in heads)
-        body = "".join("<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)
+        head = "".join(f"<th>{_text(cell)}</th>" for cell in heads)
+        body = "".join("<tr>" + "".join(f"<td>{_text(cell)}</td>" for cell in row) + "</tr>" for row in rows)
         self.parts.append(f'<div class="wide"><table><tr>{head}</tr>{body}</table></div>')
 
     def document(self) -> str:
@@ -70,7 +74,7 @@ class HtmlPage:
             '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
             f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
             '<meta name="viewport" content="width=device-width, initial-scale=1">'
-            f"<title>{escape(self.name)}</title><style>{_CSS}</style></head>\n<body>\n"
+            f"<title>{_text(self.name)}</title><style>{_CSS}</style></head>\n<body>\n"
             + "\n".join(self.parts)
             + "\n</body></html>\n"
         )

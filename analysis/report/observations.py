@@ -68,7 +68,7 @@ def _description(run: Run, mismatch: ArrangementMismatch | None) -> list[Reason]
 
 
 def _recording(run: Run) -> list[Reason]:
-    found = []
+    found = [] if run.file.proof is not None else [Reason("no_checksums")]
     gaps = run.gaps()
     lost_s = sum(gap.end_s - gap.start_s for gap in gaps if gap.end_s is not None)
     if gaps:

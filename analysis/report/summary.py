@@ -23,7 +23,7 @@ from amptally.analysis.errors import AnalysisError, CannotWriteError, ClusterErr
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.leads import PLACES
-from amptally.analysis.runs.folder import OPENING_ERRORS, run_paths, run_stamp
+from amptally.analysis.runs.folder import OPENING_ERRORS, read_table, run_paths, run_stamp
 from amptally.analysis.runs.run import Run
 
 ENDS = ("value", "low", "high")
@@ -162,8 +162,8 @@ def _known(out: Path, partial: Path) -> dict[tuple[str, str], Row]:
     rows: list[Row] = []
     if out.exists():
         try:
-            before = pl.read_parquet(out, glob=False)
-        except (pl.exceptions.PolarsError, OSError) as error:
+            before = read_table(out)
+        except OPENING_ERRORS as error:
             raise CannotWriteError(f"{out} exists and is no table. Name another file with --out.") from error
         if not {"file", "fingerprint"} <= set(before.columns):
             raise CannotWriteError(f"{out} exists and is no summary of runs. Name another file with --out.")
@@ -172,10 +172,25 @@ def _known(out: Path, partial: Path) -> dict[tuple[str, str], Row]:
         for line in partial.read_bytes().splitlines():
             try:
                 rows.append(json.loads(line))
-            except ValueError:
+            except (ValueError, RecursionError):
                 continue  # the line that was being written when the summary was cut off
-    rows = [row for row in rows if isinstance(row, dict) and row.get("file") and row.get("fingerprint")]
+    rows = [row for row in rows if _usable(row)]
     return {(str(row["file"]), str(row["fingerprint"])): row for row in rows}
+
+
+def _usable(row: object) -> bool:
+    """Whether a row read from a file has the shape of one that was written there."""
+    if not isinstance(row, dict) or not all(isinstance(row.get(name), str) for name in ("file", "fingerprint")):
+        return False
+    texts = {name for name in row if name in TEXTS or name.endswith("_verdict")}
+    return bool(row["file"] and row["fingerprint"]) and all(
+        value is None
+        or (
+            isinstance(value, str if name in texts else int if name in COUNTS else int | float)
+            and (isinstance(value, str) or abs(value) < 1 << 62)
+        )
+        for name, value in row.items()
+    )
 
 
 def _on_this_machine(paths: list[str], workers: int | None) -> Iterator[Row]:

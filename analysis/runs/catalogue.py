@@ -66,6 +66,8 @@ def _entry(path: Path, known: Entry | None) -> Entry | None:
         return Entry(path, stamp, summarise(path), None)
     except OPENING_ERRORS as error:
         return Entry(path, stamp, None, _plain(error, path))
+    except Exception as error:  # a defect in one file must not keep the others from the list
+        return Entry(path, stamp, None, f"{path.name} cannot be read: unexpected {type(error).__name__}.")
 
 
 def _plain(error: Exception, path: Path) -> str:

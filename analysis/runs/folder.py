@@ -6,6 +6,8 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+import polars as pl
+
 from amptally.analysis.errors import RunContentError
 from amptally.analysis.runs.corrections import usable_drift_ppm
 from amptally.logger.channels import TIME_COLUMN
@@ -14,6 +16,7 @@ from amptally.logger.machine.description import parse
 from amptally.logger.storage.edits import edits_path, merged, read_edits
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import open_run, run_files
+from amptally.logger.storage.trial import try_table
 
 OPENING_ERRORS: tuple[type[Exception], ...] = (LoggerError, RunContentError, OSError)
 """What opening a run may raise; each message is one plain line."""
@@ -67,6 +70,15 @@ def run_stamp(path: Path) -> tuple[int, ...]:
 def run_paths(folder: Path) -> list[Path]:
     """The run files of a folder by name; none where there is no such folder."""
     return list(run_files(folder))
+
+
+def read_table(path: Path) -> pl.DataFrame:
+    """A Parquet table of any kind, read first in a process that may die of it. Raises one of OPENING_ERRORS."""
+    try_table(path)
+    try:
+        return pl.read_parquet(path, glob=False)
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
+        raise RunContentError(f"{path} cannot be read: {type(error).__name__}. Name another file.") from error
 
 
 def sibling_runs(path: Path) -> list[tuple[Path, Metadata, str | None]]:

@@ -41,8 +41,9 @@ from amptally.analysis.signals.series import (
     together,
     with_carry_over,
 )
-from amptally.analysis.signals.time_index import first_row
+from amptally.analysis.signals.time_index import first_row, first_row_from_start
 from amptally.logger.channels import BY_NAME, BY_SI_NAME, TIME_COLUMN
+from amptally.logger.errors import RunFileError
 from amptally.logger.machine.description import ArrangementMismatch, Machine, arrangement_mismatch, load, parse
 from amptally.logger.storage.edits import merged, read_edits
 from amptally.logger.storage.metadata import Gap
@@ -100,8 +101,8 @@ class Run(Samples):
             described = None
         drift = usable_drift_ppm(metadata.clock)
         times = SampleTimes(str(path), file.rows, partial(_stored_us, file), 1.0 + (drift or 0.0) * 1e-6)
-        first = 0 if from_s is None else first_row(times.of, file.rows, from_s)
-        last = file.rows if to_s is None else first_row(times.of, file.rows, math.nextafter(to_s, math.inf))
+        first = 0 if from_s is None else _row_at(times, from_s)
+        last = file.rows if to_s is None else _row_at(times, math.nextafter(to_s, math.inf))
         if last <= first:
             end_s = float(times.of(file.rows - 1, 1)[0])
             raise RunContentError(
@@ -394,6 +395,14 @@ class Run(Samples):
     def __repr__(self) -> str:
         """One line: a run at the end of a notebook cell does not print its arrays."""
         return f"Run('{self.path}', {self.start_s:g} to {self.end_s:g} s, {self.rows} samples)"
+
+
+def _row_at(times: SampleTimes, wanted_s: float) -> int:
+    """First row of a file at this run time or later; before a damaged part, too."""
+    try:
+        return first_row(times.of, times.rows, wanted_s)
+    except RunFileError:
+        return first_row_from_start(times.of, times.rows, wanted_s)
 
 
 def _stored_us(file: RunFile, start: int, rows: int) -> Places | None:

@@ -21,6 +21,7 @@ from amptally.analysis.signals.gaps import GapRule
 from amptally.analysis.signals.series import Flags, Floats, Places, Series
 from amptally.analysis.signals.timeline import Timeline
 from amptally.logger.channels import BY_NAME, BY_SI_NAME, Channel
+from amptally.logger.errors import RunFileError
 from amptally.logger.machine.description import Machine
 from amptally.logger.machine.fields import Sensor
 from amptally.logger.machine.sensor_place import ASSUMED_LEG
@@ -94,6 +95,8 @@ class Samples:
         stretches = (self._times_s(begin, stop - begin) for begin, stop in self.ranges())
         try:
             return Timeline.of(stretches, self._gap_rule, 1e-6 * self._scale())
+        except RunFileError:  # a ValueError too, and no matter of order
+            raise
         except ValueError as error:
             raise RunContentError(UNORDERED.format(self.path)) from error
 

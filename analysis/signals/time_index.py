@@ -9,6 +9,8 @@ import numpy.typing as npt
 
 READ_ROWS = 20_000
 """Rows read around a guess."""
+STEP_ROWS = 1_000
+"""Rows read at a time from the start on."""
 
 
 def first_row(times_s: Callable[[int, int], npt.NDArray[np.float64]], rows: int, wanted_s: float) -> int:
@@ -39,3 +41,12 @@ def first_row(times_s: Callable[[int, int], npt.NDArray[np.float64]], rows: int,
         # Halving in turn bounds the search where time does not grow evenly.
         evenly = not evenly
     return low
+
+
+def first_row_from_start(times_s: Callable[[int, int], npt.NDArray[np.float64]], rows: int, wanted_s: float) -> int:
+    """The same, reading from the start on and not much beyond that row: what comes later may be unreadable."""
+    for start in range(0, rows, STEP_ROWS):
+        part_s = times_s(start, min(STEP_ROWS, rows - start))
+        if part_s[-1] >= wanted_s:
+            return start + int(np.searchsorted(part_s, wanted_s, "left"))
+    return rows

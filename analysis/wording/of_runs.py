@@ -55,6 +55,11 @@ FINDINGS: dict[str, FindingWords] = {
         _alarm,
         "Look at that moment in the run; docs/methods.md, Alarms while recording, says what raises it.",
     ),
+    "no_checksums": FindingWords(
+        "This run file has no checksums: damaged data would not be noticed.",
+        "it was written by an older version",
+        "Compare it with another copy if a value looks odd; recovering its journal writes a file with checksums.",
+    ),
     "no_machine": FindingWords(
         "No machine description: fuses, wires and remaining charge cannot be judged.",
         "the run file holds none",

@@ -18,10 +18,10 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from amptally.logger.errors import PortError
 from amptally.logger.ordinary_files import read_file
+from amptally.logger.storage.json_text import read_json
 
 _HELD_BY_OTHERS = {errno.EAGAIN, errno.EACCES, errno.EDEADLK}
 _TRIES = 10
@@ -91,7 +91,7 @@ def _lock(handle: int) -> bool | None:
 def _named(path: Path) -> Holder | None:
     """The holder named in a lock file; None where its text is damaged or not written yet."""
     try:
-        raw: Any = json.loads(read_file(path, _MAX_BYTES))
+        raw = read_json(read_file(path, _MAX_BYTES))
         return Holder(int(raw["pid"]), str(raw["port"]), Path(str(raw["journal"])))
     except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return None

@@ -104,9 +104,11 @@ def _recover(reader: JournalReader, journal: Path, out: Path | None) -> tuple[Pa
 
 
 def _already(path: Path, run_id: str) -> Metadata | None:
-    """Metadata of `path` if it is this same run, written earlier."""
+    """Metadata of `path` if it is this same run, written earlier and whole."""
     try:
-        existing = open_run(path).metadata
+        run = open_run(path)
     except RunFileError:
         return None
-    return existing if existing.run_id == run_id else None
+    if run.metadata.run_id != run_id or (run.proof is not None and any(True for _ in run.proof.damaged())):
+        return None
+    return run.metadata

@@ -5,7 +5,6 @@ Memory and metadata stay bounded, whatever the board sends.
 
 from __future__ import annotations
 
-import json
 from collections import Counter, deque
 from collections.abc import Iterable
 from dataclasses import asdict, replace
@@ -22,6 +21,7 @@ from amptally.logger.recording.alarms import Alarm, Observer, Observers, alarm_o
 from amptally.logger.recording.journal_decoder import Arrival, Entry, JournalDecoder
 from amptally.logger.storage.extremes import BoardExtremes
 from amptally.logger.storage.journal import Damage, Record
+from amptally.logger.storage.json_text import HostileJsonError, read_json
 from amptally.logger.storage.metadata import Gap, Metadata
 from amptally.logger.storage.segments import Segments
 from amptally.logger.wire.blocks import LONGEST_US, Block, Booted
@@ -266,8 +266,8 @@ def _without_number(alarm: Alarm) -> Alarm:
 
 def _note(record: Record) -> dict[str, Any]:
     try:
-        note = json.loads(record.payload)
-    except ValueError:
+        note = read_json(record.payload)
+    except HostileJsonError:
         return {}
     return note if isinstance(note, dict) else {}
 

@@ -62,6 +62,8 @@ def recover_unfinished(journal: Path, keep_journal: bool) -> str:
             journal.unlink(missing_ok=True)
             return f"{journal.name} contained nothing from a board and was removed."
         return f"{journal.name} was not removed: {error}"
+    except Exception as error:  # a defect in one recovery must not keep the others from theirs
+        return f"{journal.name} was not removed: unexpected {type(error).__name__}, a defect. Please report it."
     Retention(journal.parent, 0, lambda _: None).add_newest(path)
     if not keep_journal:
         journal.unlink(missing_ok=True)

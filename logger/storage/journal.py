@@ -25,6 +25,7 @@ from typing import BinaryIO, Literal
 from amptally.logger.errors import JournalError, StorageError
 from amptally.logger.ordinary_files import open_file
 from amptally.logger.storage.durable import sync_file, sync_folder
+from amptally.logger.storage.json_text import HostileJsonError, read_json
 
 MAGIC = b"AMPJRNL1"
 SHORTEST_HEADER = len(MAGIC) + 4
@@ -204,8 +205,8 @@ class JournalReader:
         if len(raw) != length or crc != _U32.pack(zlib.crc32(raw)):
             return self._without_header(file, bad)
         try:
-            header = json.loads(raw)
-        except (ValueError, RecursionError):
+            header = read_json(raw)
+        except HostileJsonError:
             return self._without_header(file, bad)
         return (header, file.tell()) if isinstance(header, dict) else self._without_header(file, bad)
 

@@ -8,10 +8,13 @@ from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
 from amptally.logger.errors import NewerSchemaError, RunFileError
+from amptally.logger.storage.json_text import HostileJsonError, read_json
 
 SCHEMA = 1
 KEY = "amptally"
 MAX_JSON = 1 << 24
+MAX_TEXTS = 10_000
+"""Most notes, and most tags, of a run."""
 _GREATEST = 1 << 62
 """Numbers in the metadata must be smaller than this, so that later sums cannot overflow."""
 RUN_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
@@ -65,7 +68,7 @@ class Metadata:
 
 
 def _strings(value: object) -> bool:
-    return isinstance(value, list) and all(isinstance(item, str) for item in value)
+    return isinstance(value, list) and len(value) <= MAX_TEXTS and all(isinstance(item, str) for item in value)
 
 
 def _objects(value: object) -> bool:
@@ -111,9 +114,9 @@ def from_json(text: str, where: str) -> Metadata:
     if len(text) > MAX_JSON:
         raise RunFileError(f"{where} has {len(text)} characters of metadata; at most {MAX_JSON} are read.")
     try:
-        raw = json.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise RunFileError(f"{where} has metadata that is not JSON. Record or import it again.") from error
+        raw = read_json(text)
+    except HostileJsonError as error:
+        raise RunFileError(f"{where} has metadata that cannot be used ({error}). Record or import it again.") from error
     schema = raw.get("schema") if isinstance(raw, dict) else None
     if not isinstance(schema, int) or isinstance(schema, bool):
         raise RunFileError(f"{where} has no schema version in its metadata. Record or import it again.")

@@ -87,7 +87,7 @@ def foreign(path: Path, metadata: dict[str, str] | None) -> None:
         (lambda path: path.write_bytes(b""), "not a Parquet file"),
         (lambda path: path.write_bytes(b"time,amps\n"), "import"),
         (lambda path: path.write_bytes(b"AMPJRNL1"), "recover"),
-        (lambda path: path.write_bytes(b"PAR1" + b"\0" * 100), "truncated or damaged"),
+        (lambda path: path.write_bytes(b"PAR1" + b"\0" * 100), "truncated"),
         (lambda path: foreign(path, None), "not a run of amptally"),
         (lambda path: foreign(path, {KEY: "{"}), "not JSON"),
         (lambda path: foreign(path, {KEY: "[]"}), "schema"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import logging
 import random
+import tempfile
 import time
 from collections import Counter
 from dataclasses import dataclass, field
@@ -13,12 +14,14 @@ from typing import Any
 
 from amptally.dashboard.app import create_app
 from tests.dashboard.made_runs import CART, short_drive, write_run_of
+from tests.studies.damage import Answer, Bench
 from tests.studies.fuzz_inputs import spoil
 
 PORT = 8731
 OWN = {"Host": f"127.0.0.1:{PORT}", "Origin": f"http://127.0.0.1:{PORT}"}
 DEFECT = b"defect of amptally"
 SLOW_S = 10.0
+CALLS_OF_A_CASE = 25
 _WORDS = (
     "", "one", "two", "..", "left", "main", "battery,left", "left_current_a", "dark", "\x00", "\ud800", "\u202e",
     "1e999", "x" * 5000, "/run/one", "/run/two?from=1", "?from=2&to=9&lap=3", "?from=9&from=x&show=%00", "-1", "<b>",
@@ -140,6 +143,13 @@ def calls(folder: Path, seed: int, count: int, *, spoil_files: bool = True) -> A
         if time.monotonic() - began > SLOW_S:
             answers.slow.append(f"{method} {where} {data[:300]!r}")
     return answers
+
+
+def a_call(rng: random.Random, bench: Bench) -> Answer:
+    """A case of the damage study: some calls over files of a folder that is spoilt meanwhile."""
+    with tempfile.TemporaryDirectory(dir=bench.folder) as folder:
+        found = calls(Path(folder) / "runs", rng.getrandbits(32), CALLS_OF_A_CASE)
+    return Answer("defect", found.defects[0]) if found.defects else Answer("right")
 
 
 def _named(text: bytes) -> str:
