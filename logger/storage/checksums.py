@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
 
-from amptally.logger.ordinary_files import MAX_FOOTER, check_file, open_file
+from amptally.logger.ordinary_files import MAX_FOOTER, PARQUET_MAGIC, check_file, open_file
 from amptally.logger.storage.parquet_layout import row_groups
 
 KEY = "checksums"
