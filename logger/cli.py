@@ -154,12 +154,18 @@ def _add_machine(commands: Commands) -> None:
     machine = commands.add_parser("machine", help="write, show or check a machine description")
     actions = machine.add_subparsers(dest="action", metavar="new|show|check", required=True)
     for name, text in (
-        ("new", "write a commented template"),
+        ("new", "write a commented template, or ask for the values"),
         ("show", "list the values of a machine description"),
         ("check", "find contradictions and missing data"),
     ):
         action = actions.add_parser(name, help=text)
         action.add_argument("file", type=Path, metavar="FILE")
+        if name == "new":
+            action.add_argument(
+                "--ask",
+                action="store_true",
+                help="ask for each value and say where it stands; also goes through an existing file again",
+            )
         action.set_defaults(run=_machine, action=name)
 
 
@@ -274,12 +280,26 @@ def _import(args: argparse.Namespace) -> int:
     return 0
 
 
+def _ask(path: Path) -> bool:
+    """Ask on stderr, read from stdin; whether there is a file afterwards."""
+    import io
+
+    from amptally.logger.machine.ask import ask
+
+    if isinstance(sys.stdin, io.TextIOWrapper):
+        sys.stdin.reconfigure(errors="replace")
+    return ask(path, sys.stdin.readline, say, terminal=sys.stdin.isatty())
+
+
 def _machine(args: argparse.Namespace) -> int:
     from amptally.logger.machine import cli as machine_cli
     from amptally.logger.machine.check import check
 
     if args.action == "new":
-        machine_cli.new(args.file)
+        if not args.ask:
+            machine_cli.new(args.file)
+        elif not _ask(args.file):
+            return 0
         print(args.file)
         return 0
     machine = _load_machine(args.file)
