@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from amptally.logger.machine.description import Machine
+    from amptally.logger.machine.problem import Problem
     from amptally.logger.recording.alarms import Observer
 
 Commands = Any
@@ -67,8 +68,20 @@ def _no_observers(machine: Machine) -> tuple[Observer, ...]:  # noqa: ARG001 (si
     return ()
 
 
-def add_commands(commands: Commands, observers: Callable[[Machine], tuple[Observer, ...]] = _no_observers) -> None:
-    """Add this package's commands. `observers` makes the functions that receive a machine's samples as they arrive."""
+def _no_problems(machine: Machine) -> tuple[Problem, ...]:  # noqa: ARG001 (signature of every further check)
+    return ()
+
+
+def add_commands(
+    commands: Commands,
+    observers: Callable[[Machine], tuple[Observer, ...]] = _no_observers,
+    further_problems: Callable[[Machine], tuple[Problem, ...]] = _no_problems,
+) -> None:
+    """Add this package's commands.
+
+    `observers` makes the functions that receive a machine's samples as they arrive; `further_problems` finds in a
+    machine file what this package cannot compute.
+    """
     _add_record(commands, observers)
     ports = commands.add_parser("ports", help="list the serial ports of this computer")
     ports.set_defaults(run=_ports)
@@ -77,7 +90,7 @@ def add_commands(commands: Commands, observers: Callable[[Machine], tuple[Observ
     recover.add_argument("--out", type=Path, metavar="FILE", help="run file to write (default: beside the journal)")
     recover.set_defaults(run=_recover)
     _add_import(commands)
-    _add_machine(commands)
+    _add_machine(commands, further_problems)
 
 
 def _add_record(commands: Commands, observers: Callable[[Machine], tuple[Observer, ...]]) -> None:
@@ -150,7 +163,7 @@ def _add_import(commands: Commands) -> None:
     bring.set_defaults(run=_import)
 
 
-def _add_machine(commands: Commands) -> None:
+def _add_machine(commands: Commands, further_problems: Callable[[Machine], tuple[Problem, ...]]) -> None:
     machine = commands.add_parser("machine", help="write, show or check a machine description")
     actions = machine.add_subparsers(dest="action", metavar="new|show|check", required=True)
     for name, text in (
@@ -166,7 +179,7 @@ def _add_machine(commands: Commands) -> None:
                 action="store_true",
                 help="ask for each value and say where it stands; also goes through an existing file again",
             )
-        action.set_defaults(run=_machine, action=name)
+        action.set_defaults(run=lambda args: _machine(args, further_problems), action=name)
 
 
 def say(text: str) -> None:
@@ -291,9 +304,9 @@ def _ask(path: Path) -> bool:
     return ask(path, sys.stdin.readline, say, terminal=sys.stdin.isatty())
 
 
-def _machine(args: argparse.Namespace) -> int:
+def _machine(args: argparse.Namespace, further_problems: Callable[[Machine], tuple[Problem, ...]]) -> int:
     from amptally.logger.machine import cli as machine_cli
-    from amptally.logger.machine.check import check
+    from amptally.logger.machine.check import check, gravest_first
 
     if args.action == "new":
         if not args.ask:
@@ -306,6 +319,6 @@ def _machine(args: argparse.Namespace) -> int:
     if args.action == "show":
         print(machine_cli.show(machine))
         return 0
-    problems = check(machine)
+    problems = gravest_first((*check(machine), *further_problems(machine)))
     print(machine_cli.check_text(problems))
     return 3 if any(problem.severity == "danger" for problem in problems) else 0

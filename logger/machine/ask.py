@@ -259,7 +259,7 @@ class _Dialogue:
             if not self.terminal:
                 raise MachineFileError(
                     f"The answer to {'.'.join(question.path)}, {printable(answer, 60)!r}, cannot be used: {meant.says} "
-                    f"Nothing after it was read. {self.kept()}"
+                    f"Nothing after it was read. {self.kept('The answers before it')}"
                 )
         return False
 
@@ -348,6 +348,8 @@ class _Dialogue:
         """Write an answer, and say what it brings to light."""
         sets = meant.sets
         # Taking out what is not there is no change: no file comes from an answer that says nothing.
+        if not self.file.exists:
+            sets = tuple(each for each in sets if each[1] is not None)
         sets = tuple(each for each in sets if each[1] is not None or self.given(*each[0]) is not None)
         blocks = next((value for path, value in sets if path == ("battery", "blocks")), None)
         if blocks == 1:
@@ -378,11 +380,11 @@ class _Dialogue:
         left = [self.given(section, "left", name) for section, name in _lead_fields()]
         return right == left or all(value is None for value in right)
 
-    def kept(self) -> str:
+    def kept(self, answers: str = "All answers") -> str:
         """Where the answers are, in one sentence."""
         if not self.file.exists:
             return "Nothing was answered, and no file was written."
-        return f"All answers are in {self.file.named}. The same command goes through them again."
+        return f"{answers} are in {self.file.named}. The same command goes through them again."
 
     def _sum_up(self, topics: set[str]) -> None:
         self.say("")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Iterable
 
 from amptally.logger.machine.check_fuse import check_fuses_and_wires
 from amptally.logger.machine.description import Machine
@@ -17,7 +18,7 @@ from amptally.logger.machine.spec import plain
 from amptally.tables.battery_cells import CELL_V, cells_in_block
 from amptally.tables.battery_charging_voltage import block_window
 
-__all__ = ["Problem", "charging_voltage_v", "check", "stall_current_a"]
+__all__ = ["Problem", "charging_voltage_v", "check", "gravest_first", "stall_current_a"]
 
 _ORDER = {"danger": 0, "caution": 1, "note": 2}
 LEAD = ("agm", "gel", "flooded")
@@ -55,7 +56,12 @@ def check(machine: Machine) -> tuple[Problem, ...]:
     _bms(machine, findings)
     _sensors(machine, findings)
     _supplies(machine, findings)
-    return tuple(sorted(findings.problems, key=lambda problem: _ORDER[problem.severity]))
+    return gravest_first(findings.problems)
+
+
+def gravest_first(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """Ordered by severity; within one severity as they came."""
+    return tuple(sorted(problems, key=lambda problem: _ORDER[problem.severity]))
 
 
 def stall_current_a(machine: Machine) -> float | None:
@@ -76,16 +82,21 @@ def stall_current_a(machine: Machine) -> float | None:
 def charging_voltage_v(machine: Machine) -> tuple[float, str] | None:
     """Maximum voltage [V] across the whole battery during charging, and its source; None where unknown."""
     battery, charger = machine.battery, machine.charger
-    if charger is not None and charger.voltage_v is not None and charger.port is not None:
+    given_v = charger.voltage_v if charger is not None else None
+    if given_v is not None and charger is not None and charger.port is not None:
         if charger.port == "whole":
-            return charger.voltage_v, "charger.voltage_v"
+            return given_v, "charger.voltage_v"
         if battery is not None and battery.in_series is not None:
-            return charger.voltage_v * battery.in_series, "charger.voltage_v of each block"
+            return given_v * battery.in_series, "charger.voltage_v of each block"
     window = _charge_window_v(battery) if battery is not None else None
     if window is None or battery is None or battery.in_series is None:
-        return None
+        return None if given_v is None else (given_v, "charger.voltage_v")
     low_v, high_v, source = window
-    return (low_v + high_v) / 2 * battery.in_series, f"middle of the charging window of {battery.chemistry}: {source}"
+    middle_v = (low_v + high_v) / 2 * battery.in_series
+    if given_v is not None and given_v >= middle_v:
+        return given_v, "charger.voltage_v"
+    # What the charger is connected to is not known: one for a single block must not hide what two in series reach.
+    return middle_v, f"middle of the charging window of {battery.chemistry}: {source}"
 
 
 def _charge_window_v(battery: Battery) -> tuple[float, float, str] | None:
@@ -131,11 +142,11 @@ def _cells(machine: Machine, findings: Findings) -> None:
             )
     elif battery.chemistry in LEAD and abs(block_v / cell_v - round(block_v / cell_v)) > LEAD_CELL_TOLERANCE:
         others = [
-            f"{each} of {name}"
+            f"{each} cells of {name}"
             for name, volts in (("lfp", 3.2), ("li_ion", 3.6), ("li_ion", 3.7))
             if (each := round(block_v / volts)) >= 1 and abs(block_v - each * volts) < 0.005 * block_v
         ]
-        fits = f"; it is {' or '.join(others)} cells" if others else ""
+        fits = f"; it is {' or '.join(others)}" if others else ""
         findings.add(
             "chemistry_voltage",
             "battery.block_voltage_v",
