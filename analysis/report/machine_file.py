@@ -22,6 +22,7 @@ _TWINS: dict[str, frozenset[str]] = {
     "breaking_capacity": frozenset({"breaking_capacity"}),
     "breaking_capacity_near": frozenset({"breaking_capacity", "breaking_capacity_near"}),
     "fuse_outside_family": frozenset({"fuse_rating_unknown", "fuse_limit_unverified"}),
+    "fuse_incomplete": frozenset({"fuse_family_unknown", "fuse_rating_missing"}),
     "fuse_not_seen": frozenset({"fuse_place_differs"}),
 }
 """Rules of `machine check` by code, and the findings of a report that say the same of the same lead."""

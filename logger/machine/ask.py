@@ -55,6 +55,9 @@ _KEYS = (
     "then put behind a #. < goes back one question. stop ends here. Every answer is saved at once."
 )
 
+_MAY_STILL_COME = ("fuse_incomplete", "wire_ampacity_unknown", "wire_without_fuse")
+"""Findings that a later question may settle; they are counted at the end."""
+
 Say = Callable[[str], None]
 ReadLine = Callable[[], str]
 """The next line with its line end; empty at the end of the input."""
@@ -283,6 +286,8 @@ class _Dialogue:
             found = [(self.given(*question.path, name), unit) for name, unit in sizes.items()]
             return " and ".join(f"{plain(value)} {unit}" for value, unit in found if value is not None)
         value = None if question.kind != "field" or not self.file.exists else self.given(*question.path)
+        if isinstance(value, bool):
+            return "yes" if value else "no"
         return "" if value is None else printable(plain(value), 60)
 
     def _meaning(self, question: Question, answer: str) -> _Answer:
@@ -366,7 +371,7 @@ class _Dialogue:
             return
         for problem in self._problems():
             key = (problem.code, problem.evidence)
-            if key not in self.known and problem.severity != "note":
+            if key not in self.known and problem.severity != "note" and problem.code not in _MAY_STILL_COME:
                 text = f"{problem.severity}: {problem.what} {problem.where}: {problem.evidence}. {problem.next}"
                 self.say(textwrap.fill(text, 100, initial_indent="! ", subsequent_indent="  "))
             self.known.add(key)
@@ -398,6 +403,7 @@ class _Dialogue:
             if names:
                 self.say(f"Open for {text}:")
                 self.say(textwrap.fill(", ".join(names), 96, initial_indent="    ", subsequent_indent="    "))
+        self.say("Not asked here: ranges and errors of the sensors, [sensors.*] in the file.")
         counts = [
             f"{count} {severity}{'' if count == 1 else 's'}"
             for severity in ("danger", "caution")

@@ -130,10 +130,13 @@ def test_a_12_v_cart_of_two_blocks_half_of_it_not_known(tmp_path: Path) -> None:
     # 12 V / (9 mΩ + 1.2 m / (58 × 16) Ω) = 1166 A, 1282 A when full; scope of ISO 8820-3:2015: 1000 A.
     assert "! danger: A short-circuit current can exceed" in person.text
     assert "about 1166 A" in person.text
+    assert "! caution" not in person.text
     opens = person.text.partition("All answers are in")[2]
     assert "battery.cutoff_v" in opens
     assert "battery.capacity_ah" not in opens
-    assert {each.severity for each in check(machine)} == {"danger", "note"}
+    assert {(each.code, each.place) for each in check(machine) if each.severity == "caution"} == {
+        ("fuse_incomplete", "main")
+    }
 
 
 def test_the_same_cart_rewired_to_24_v_keeps_every_answer_and_shows_what_no_longer_fits(tmp_path: Path) -> None:

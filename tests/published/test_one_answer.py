@@ -192,6 +192,7 @@ def test_a_danger_of_the_file_is_in_machine_check_and_in_the_report(quiet_run: P
 TWIN = {
     "breaking_capacity_near": ("breaking_capacity",),
     "fuse_outside_family": ("fuse_rating_unknown", "fuse_limit_unverified"),
+    "fuse_incomplete": ("fuse_family_unknown", "fuse_rating_missing"),
     "fuse_not_seen": ("fuse_place_differs",),
 }
 
