@@ -139,9 +139,9 @@ def observers(machine: Machine) -> tuple[Observer, ...]:
 
 def further_problems(machine: Machine) -> tuple[Problem, ...]:
     """What a report finds in a machine file alone, for `machine check`."""
-    from amptally.analysis.report.machine_file import problems_by_memory
+    from amptally.analysis.report.machine_file import problems_of_fuses
 
-    return problems_by_memory(machine)
+    return problems_of_fuses(machine)
 
 
 def _version() -> str:

@@ -1,7 +1,7 @@
 """What the machine file alone shows, so that `machine check` and a report name the same dangers.
 
-The rules of the file are in `logger.machine.check`; fuses against wires over time, and against a stall, need the
-thermal memory and are here. Each of the two commands asks for the other's.
+The rules of the file are in `logger.machine.check`; fuses against wires over time, in their air and
+against a stall need the thermal memory or the derating and are here. Each of the two commands asks for the other's.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from amptally.analysis.protection.coordination import coordinate, wires_behind
+from amptally.analysis.protection.fuse import missing_limits
 from amptally.analysis.protection.fuse_eligibility import fuse_specs, usable_rating
 from amptally.analysis.protection.stall import declared_stall, stall_finding, stall_opens_s
 from amptally.analysis.results.reason import SEVERITIES, Reason
@@ -26,6 +27,7 @@ _TWINS: dict[str, frozenset[str]] = {
     "fuse_not_seen": frozenset({"fuse_place_differs"}),
 }
 """Rules of `machine check` by code, and the findings of a report that say the same of the same lead."""
+_BY_AIR = ("fuse_ambient_beyond", "fuse_derating_missing")
 
 
 def findings_of_file(machine: Machine | None, found: Sequence[Reason]) -> list[Reason]:
@@ -47,26 +49,27 @@ def findings_of_file(machine: Machine | None, found: Sequence[Reason]) -> list[R
     ]
     return [
         *more,
-        *(each for each in _by_memory(machine) if not _among(found, {each.code}, each["place"], each.severity)),
+        *(each for each in _of_fuses(machine) if not _among(found, {each.code}, each["place"], each.severity)),
     ]
 
 
-def problems_by_memory(machine: Machine) -> tuple[Problem, ...]:
+def problems_of_fuses(machine: Machine) -> tuple[Problem, ...]:
     """The findings of a report that follow from the machine file alone, for `machine check`."""
     problems = []
-    for finding in _by_memory(machine):
+    for finding in _of_fuses(machine):
         words = told(finding)
         where = f"fuse.{finding['place']}"
         problems.append(Problem(finding.severity, finding.code, words.what, words.evidence, words.next, where))
     return tuple(problems)
 
 
-def _by_memory(machine: Machine) -> list[Reason]:
-    """Fuses against the wires behind them, and against a stall; dangers and cautions, in no order."""
+def _of_fuses(machine: Machine) -> list[Reason]:
+    """Fuses against the wires behind them, their air and a stall; dangers and cautions, in no order."""
     found: list[Reason] = []
     for place, spec in fuse_specs(machine).items():
         found += coordinate(place, spec.family, spec.rating_a, wires_behind(machine, place)).findings
         usable, stall = usable_rating(spec), declared_stall(machine, place)
+        found += [each for each in missing_limits(spec, usable)[1] if each.code in _BY_AIR]
         if stall is None or usable.table is None or usable.rating_a is None or usable.derated_a is None:
             continue
         opens_s = stall_opens_s(usable.table, usable.rating_a, usable.derated_a, stall.current_a)

@@ -15,14 +15,14 @@ from amptally.analysis.protection.fuse import assess_fuse
 from amptally.analysis.protection.fuse_eligibility import FuseSpec, fuse_specs
 from amptally.analysis.protection.wire import ampacity, fuse_over_wire
 from amptally.analysis.report.build import build_report
-from amptally.analysis.report.machine_file import problems_by_memory
+from amptally.analysis.report.machine_file import problems_of_fuses
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.findings import told
 from amptally.logger.machine.check import check
 from amptally.logger.machine.description import parse
 from amptally.logger.machine.fields import SECTIONS, Wire
-from amptally.logger.machine.problem import RULES
+from amptally.logger.machine.problem import RULES, Problem
 from amptally.logger.machine.spec import Spec, toml
 from amptally.logger.machine.template import template
 from tests.analysis.build_runs import write_run
@@ -152,10 +152,18 @@ def machine_files(draw: st.DrawFn) -> str:
     return "\n".join(lines)
 
 
-def said_by_report(finding: Reason) -> tuple[str, str]:
-    """(code of the rule, severity) of a finding; one taken over from the file by the rule's own code."""
+Said = tuple[str, str | None, str]
+"""(code of the rule, lead, severity)."""
+
+
+def said_by_report(finding: Reason) -> Said:
+    """One taken over from the file by the rule's own code."""
     facts = dict(finding.facts)
-    return (str(facts["rule"]) if finding.code == "machine_file" else finding.code), finding.severity
+    if finding.code == "machine_file":
+        rule, where = str(facts["rule"]), str(facts["where"])
+        return rule, Problem(finding.severity, rule, "", "", "", where).place, finding.severity
+    place = facts.get("place")
+    return finding.code, None if place is None else str(place), finding.severity
 
 
 @pytest.fixture(scope="module")
@@ -177,16 +185,14 @@ def report_of(run: Path, text: str) -> tuple[Reason, ...]:
 @example(text=GRAVE)
 def test_a_danger_of_the_file_is_in_machine_check_and_in_the_report(quiet_run: Path, text: str) -> None:
     machine = parse(text, "cart.toml")
-    checked = (*check(machine), *problems_by_memory(machine))
-    findings = report_of(quiet_run, text)
-    for severity in ("danger", "caution"):
-        asked = {problem.code for problem in checked if problem.severity == severity}
-        answered = {said_by_report(finding) for finding in findings}
-        # What the report's own rule says as gravely, it says under its own code.
-        lacking = {code for code in asked if not answered & {(name, severity) for name in (code, *TWIN.get(code, ()))}}
-        assert not lacking
-    dangers = {code for code, severity in map(said_by_report, findings) if severity == "danger"}
-    assert dangers <= {problem.code for problem in checked if problem.severity == "danger"}
+    checked = {(each.code, each.place, each.severity) for each in (*check(machine), *problems_of_fuses(machine))}
+    reported = {said_by_report(finding) for finding in report_of(quiet_run, text)}
+    for code, place, severity in checked:
+        # What the report's own rule says as gravely of the same lead, it says under its own code.
+        said = {(name, place, severity) for name in (code, *TWIN.get(code, ()))} & reported
+        assert severity == "note" or said, (code, place)
+    dangers = {each for each in reported if each[2] == "danger"}
+    assert dangers <= checked
 
 
 TWIN = {
@@ -199,7 +205,7 @@ TWIN = {
 
 def test_every_danger_of_a_file_is_among_those_compared() -> None:
     machine = parse(GRAVE, "cart.toml")
-    grave = {each.code for each in (*check(machine), *problems_by_memory(machine)) if each.severity == "danger"}
+    grave = {each.code for each in (*check(machine), *problems_of_fuses(machine)) if each.severity == "danger"}
     rules = {code for code, (severity, _) in RULES.items() if severity == "danger"}
     assert grave == rules | {"fuse_wire_coordination"}
 
@@ -207,6 +213,6 @@ def test_every_danger_of_a_file_is_among_those_compared() -> None:
 def test_the_untouched_template_is_said_to_be_empty_by_both(quiet_run: Path) -> None:
     machine = parse(template(), "cart.toml")
     assert [problem.code for problem in check(machine)] == ["nothing_filled_in"]
-    assert problems_by_memory(machine) == ()
+    assert problems_of_fuses(machine) == ()
     (finding,) = (each for each in report_of(quiet_run, template()) if each.code == "machine_file")
     assert told(finding).what == "Nothing is filled in: the file describes no machine."
