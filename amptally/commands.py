@@ -26,6 +26,7 @@ from amptally.logger.errors import (
 
 if TYPE_CHECKING:
     from amptally.logger.machine.description import Machine
+    from amptally.logger.machine.problem import Problem
     from amptally.logger.recording.alarms import Observer
 
 BAD_FILE, NO_PORT, CANNOT_WRITE = 3, 4, 5
@@ -67,7 +68,7 @@ def build_parser() -> argparse.ArgumentParser:
     demo.add_argument("--no-browser", action="store_true", help="exit after recording and reporting")
     demo.add_argument("--out", type=Path, default=Path("runs"), metavar="DIR", help="folder for runs (default: runs)")
     demo.set_defaults(run=_demo)
-    logger_cli.add_commands(commands, observers)
+    logger_cli.add_commands(commands, observers, further_problems)
     analysis_cli.add_commands(commands)
     dashboard_cli.add_commands(commands)
     return parser
@@ -134,6 +135,13 @@ def observers(machine: Machine) -> tuple[Observer, ...]:
         return [alarm.as_json() for alarm in watch.take(run_us.astype(np.float64) * 1e-6, si)]
 
     return (see,)
+
+
+def further_problems(machine: Machine) -> tuple[Problem, ...]:
+    """What a report finds in a machine file alone, for `machine check`."""
+    from amptally.analysis.report.machine_file import problems_of_fuses
+
+    return problems_of_fuses(machine)
 
 
 def _version() -> str:

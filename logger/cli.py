@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from amptally.logger.machine.description import Machine
+    from amptally.logger.machine.problem import Problem
     from amptally.logger.recording.alarms import Observer
 
 Commands = Any
@@ -68,8 +69,20 @@ def _no_observers(machine: Machine) -> tuple[Observer, ...]:  # noqa: ARG001 (si
     return ()
 
 
-def add_commands(commands: Commands, observers: Callable[[Machine], tuple[Observer, ...]] = _no_observers) -> None:
-    """Add this package's commands. `observers` makes the functions that receive a machine's samples as they arrive."""
+def _no_problems(machine: Machine) -> tuple[Problem, ...]:  # noqa: ARG001 (signature of every further check)
+    return ()
+
+
+def add_commands(
+    commands: Commands,
+    observers: Callable[[Machine], tuple[Observer, ...]] = _no_observers,
+    further_problems: Callable[[Machine], tuple[Problem, ...]] = _no_problems,
+) -> None:
+    """Add this package's commands.
+
+    `observers` makes the functions that receive a machine's samples as they arrive; `further_problems` finds in a
+    machine file what this package cannot compute.
+    """
     _add_record(commands, observers)
     ports = commands.add_parser("ports", help="list the serial ports of this computer")
     ports.set_defaults(run=_ports)
@@ -86,7 +99,7 @@ def add_commands(commands: Commands, observers: Callable[[Machine], tuple[Observ
     verify.add_argument("--json", action="store_true", help="print JSON instead of lines")
     verify.set_defaults(run=_verify)
     _add_import(commands)
-    _add_machine(commands)
+    _add_machine(commands, further_problems)
 
 
 def _add_record(commands: Commands, observers: Callable[[Machine], tuple[Observer, ...]]) -> None:
@@ -159,17 +172,23 @@ def _add_import(commands: Commands) -> None:
     bring.set_defaults(run=_import)
 
 
-def _add_machine(commands: Commands) -> None:
+def _add_machine(commands: Commands, further_problems: Callable[[Machine], tuple[Problem, ...]]) -> None:
     machine = commands.add_parser("machine", help="write, show or check a machine description")
     actions = machine.add_subparsers(dest="action", metavar="new|show|check", required=True)
     for name, text in (
-        ("new", "write a commented template"),
+        ("new", "write a commented template, or ask for the values"),
         ("show", "list the values of a machine description"),
         ("check", "find contradictions and missing data"),
     ):
         action = actions.add_parser(name, help=text)
         action.add_argument("file", type=Path, metavar="FILE")
-        action.set_defaults(run=_machine, action=name)
+        if name == "new":
+            action.add_argument(
+                "--ask",
+                action="store_true",
+                help="ask for each value and say where it stands; also goes through an existing file again",
+            )
+        action.set_defaults(run=lambda args: _machine(args, further_problems), action=name)
 
 
 def say(text: str) -> None:
@@ -302,18 +321,32 @@ def _import(args: argparse.Namespace) -> int:
     return 0
 
 
-def _machine(args: argparse.Namespace) -> int:
+def _ask(path: Path) -> bool:
+    """Ask on stderr, read from stdin; whether there is a file afterwards."""
+    import io
+
+    from amptally.logger.machine.ask import ask
+
+    if isinstance(sys.stdin, io.TextIOWrapper):
+        sys.stdin.reconfigure(errors="replace")
+    return ask(path, sys.stdin.readline, say, terminal=sys.stdin.isatty())
+
+
+def _machine(args: argparse.Namespace, further_problems: Callable[[Machine], tuple[Problem, ...]]) -> int:
     from amptally.logger.machine import cli as machine_cli
-    from amptally.logger.machine.check import check
+    from amptally.logger.machine.check import check, gravest_first
 
     if args.action == "new":
-        machine_cli.new(args.file)
+        if not args.ask:
+            machine_cli.new(args.file)
+        elif not _ask(args.file):
+            return 0
         print(args.file)
         return 0
     machine = _load_machine(args.file)
     if args.action == "show":
         print(machine_cli.show(machine))
         return 0
-    problems = check(machine)
+    problems = gravest_first((*check(machine), *further_problems(machine)))
     print(machine_cli.check_text(problems))
     return 3 if any(problem.severity == "danger" for problem in problems) else 0

@@ -13,6 +13,7 @@ import pytest
 
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_frame
+from tests.processes import running
 
 ROOT = Path(__file__).parent.parent
 DATA = ROOT / "tests" / "data"
@@ -184,6 +185,95 @@ def test_machine_files(pack: Path, tmp_path: Path) -> None:
     checked = run("machine", "check", impossible)
     assert checked.returncode == 3
     assert "above the ampacity of its wire" in checked.stdout
+
+
+def test_questions_through_a_pipe(tmp_path: Path) -> None:
+    path = tmp_path / "cart.toml"
+    command = [sys.executable, "-c", MAIN, "machine", "new", str(path), "--ask"]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+
+    def piped(text: bytes) -> subprocess.CompletedProcess[bytes]:
+        return subprocess.run(command, input=text, capture_output=True, env=environment, check=False, timeout=120)
+
+    nothing = piped(b"")
+    assert (nothing.returncode, nothing.stdout) == (0, b"")
+    assert not path.exists()
+    filled = piped(b"4\nCart \xff\nagm\n2\nparallel\n12 V\nBEC\n4.8\n")
+    assert filled.returncode == 0, filled.stderr
+    assert filled.stdout.decode().splitlines() == [str(path)]
+    assert "parallel" in run("machine", "show", path).stdout
+    wrong = piped(b"4\n\n\nmany\n")
+    assert wrong.returncode == 3
+    assert b"battery.blocks, 'many', cannot be used" in wrong.stderr.splitlines()[-1]
+    assert b"Traceback" not in wrong.stderr
+
+
+def test_questions_on_a_terminal_end_with_ctrl_c_and_keep_the_answers(tmp_path: Path) -> None:
+    pty = pytest.importorskip("pty")
+    path = tmp_path / "cart.toml"
+    command = [sys.executable, "-c", MAIN, "machine", "new", str(path), "--ask"]
+    main, terminal = pty.openpty()
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    with running(
+        command, stdin=terminal, stdout=terminal, stderr=terminal, env=environment, start_new_session=True,
+        preexec_fn=_own_terminal,
+    ) as process:  # fmt: skip
+        os.close(terminal)
+        seen = b""
+
+        def until(words: bytes) -> None:
+            nonlocal seen
+            while words not in seen:
+                seen += os.read(main, 4096)
+            seen = seen.partition(words)[2]
+
+        until(b"> ")
+        os.write(main, b"2\n")
+        until(b"machine.name > ")
+        os.write(main, b"Carx\x7ft\n")  # a slip of the finger, taken back
+        until(b"battery.chemistry > ")
+        os.write(main, b"sealed\n")
+        until(b"Sealed lead-acid is one of the two")
+        until(b"battery.chemistry > ")
+        os.write(main, b"gel\n")
+        until(b"battery.blocks > ")
+        os.write(main, b"\x03")
+        until(b"All answers are in")
+        assert process.wait(60) == 130
+    os.close(main)
+    shown = run("machine", "show", path).stdout
+    assert "Cart" in shown
+    assert "gel" in shown
+
+
+def _own_terminal() -> None:
+    """Make stdin the controlling terminal, so that Ctrl-C typed there is a signal."""
+    import fcntl
+    import termios
+
+    fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+
+
+def test_a_template_in_which_nothing_is_filled_in_says_so(pack: Path, tmp_path: Path) -> None:
+    template = tmp_path / "cart.toml"
+    assert run("machine", "new", template).returncode == 0
+    checked = run("machine", "check", template)
+    assert checked.returncode == 0
+    assert checked.stdout.startswith("caution: Nothing is filled in")
+    assert "Nothing is filled in" in run("report", pack, "--machine", template).stdout
+
+
+def test_machine_check_shows_what_only_a_report_can_compute(tmp_path: Path) -> None:
+    path = tmp_path / "cart.toml"
+    # 33 CFR 183.425 Table 5: 14 AWG at 60 °C carries less than 60 A; what a 60 A fuse lets through heats it.
+    path.write_text(
+        '[fuse.left]\nfamily = "blade_large"\nrating_a = 60\n[wire.left]\nawg = 14\ninsulation_c = 60\n',
+        encoding="utf-8",
+    )
+    checked = run("machine", "check", path)
+    assert checked.returncode == 3
+    assert checked.stdout.count("danger: ") == 2
+    assert "the wire may" in checked.stdout
 
 
 def test_a_description_of_another_machine_is_told(pack: Path, tmp_path: Path) -> None:

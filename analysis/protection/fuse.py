@@ -108,7 +108,7 @@ def assess_fuse(
     unseen, findings = _unseen(fuse, exposure, through, doubts.against((channel, "margin")))
     unlimited = None
     if unseen is None:
-        unlimited, more = _unlimited(fuse, usable)
+        unlimited, more = missing_limits(fuse, usable)
         findings += more
     reason = unseen or unlimited
     if exposure is None or unseen is not None or rating_a is None:
@@ -215,8 +215,11 @@ def _unseen(
     return differs if through is None else None, [differs]
 
 
-def _unlimited(fuse: FuseSpec, usable: UsableRating) -> tuple[Reason | None, list[Reason]]:
-    """(why the fuse has no derated rating, None where it has; findings on what is missing or assumed for it)."""
+def missing_limits(fuse: FuseSpec, usable: UsableRating) -> tuple[Reason | None, list[Reason]]:
+    """(why the fuse has no derated rating, None where it has; findings on what is missing or assumed for it).
+
+    From the machine file alone.
+    """
     place, family = fuse.place, fuse.family
     if usable.code == "rating_missing":
         why = Reason("fuse_rating_missing", "caution", place=place, rating_a=fuse.rating_a)

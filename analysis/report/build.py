@@ -26,6 +26,7 @@ from amptally.analysis.protection.fuse_leads import FuseLead, assess_fuses
 from amptally.analysis.protection.path import PathResult, assess_paths
 from amptally.analysis.quality.screening import judge
 from amptally.analysis.report.json_form import report_json
+from amptally.analysis.report.machine_file import findings_of_file
 from amptally.analysis.report.observations import observe
 from amptally.analysis.report.single_pass import single_pass
 from amptally.analysis.report.uncertainty_budget import Contribution, main_contributions
@@ -127,6 +128,7 @@ def build_report(
         *observe(run, sag, charge, mismatch),
     ]
     found += [*breaking.values(), *overloads(run, currents, doubts)]
+    found += findings_of_file(run.machine, found)
     findings = gravest_first(found)
     recovery = assess_recovery(run, doubts)
     results = {place: lead.result for place, lead in fuses.items()}

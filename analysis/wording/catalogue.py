@@ -10,6 +10,7 @@ from amptally.analysis.wording import (
     of_forecast,
     of_integrals,
     of_laps,
+    of_machine_file,
     of_protection,
     of_quality,
     of_results,
@@ -19,7 +20,7 @@ from amptally.analysis.wording.phrase import Clauses, FindingWords, Phrase
 
 _TOPICS = (
     of_results, of_runs, of_quality, of_integrals, of_exposure, of_protection, of_battery, of_laps, of_driving,
-    of_forecast,
+    of_forecast, of_machine_file,
 )  # fmt: skip
 
 

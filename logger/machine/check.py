@@ -8,16 +8,27 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Iterable
 
 from amptally.logger.machine.check_fuse import check_fuses_and_wires
 from amptally.logger.machine.description import Machine
-from amptally.logger.machine.fields import Battery
+from amptally.logger.machine.fields import Battery, unit_of
 from amptally.logger.machine.problem import Findings, Problem
+from amptally.logger.machine.spec import plain
+from amptally.tables.battery_cells import CELL_V, cells_in_block
 from amptally.tables.battery_charging_voltage import block_window
 
-__all__ = ["Problem", "charging_voltage_v", "check", "stall_current_a"]
+__all__ = ["Problem", "charging_voltage_v", "check", "gravest_first", "stall_current_a"]
 
 _ORDER = {"danger": 0, "caution": 1, "note": 2}
+LEAD = ("agm", "gel", "flooded")
+LEAD_CELL_TOLERANCE = 0.15
+"""Cells by which a lead-acid block's nominal voltage may miss a whole number (own choice: labels are exact here)."""
+MOTOR_RATIO = 1.5
+"""From here on a motor's voltage and the battery's differ by more than labels do (own choice; 12 V on 24 V is 2)."""
+LEAST_CUTOFF_SHARE = 0.5
+"""No cell is emptied below half its nominal voltage: lead 1.6 of 2 V, LFP 2.0 of 3.2 V, NiMH 0.8 of 1.2 V (common
+practice, no source)."""
 _LABEL_TOLERANCE = 0.01
 """Relative accuracy of the voltage on a charger's label (common practice, no source)."""
 
@@ -25,15 +36,32 @@ _LABEL_TOLERANCE = 0.01
 def check(machine: Machine) -> tuple[Problem, ...]:
     """Problems of one machine, most severe first."""
     findings = Findings(machine)
+    if machine.is_blank:
+        findings.add(
+            "nothing_filled_in",
+            "machine",
+            "every field of the template is still behind its #",
+            "Answer the questions of `amptally machine new --ask` on this file, or delete the # before what you know.",
+        )
+        return tuple(findings.problems)
     check_fuses_and_wires(machine, findings)
+    _units(machine, findings)
     _arrangement(machine, findings)
+    _cells(machine, findings)
     _capacities(machine, findings)
     _charger(machine, findings)
     _controller(machine, findings)
     _motor(machine, findings)
+    _motor_voltage(machine, findings)
+    _bms(machine, findings)
     _sensors(machine, findings)
     _supplies(machine, findings)
-    return tuple(sorted(findings.problems, key=lambda problem: _ORDER[problem.severity]))
+    return gravest_first(findings.problems)
+
+
+def gravest_first(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """Ordered by severity; within one severity as they came."""
+    return tuple(sorted(problems, key=lambda problem: _ORDER[problem.severity]))
 
 
 def stall_current_a(machine: Machine) -> float | None:
@@ -54,16 +82,21 @@ def stall_current_a(machine: Machine) -> float | None:
 def charging_voltage_v(machine: Machine) -> tuple[float, str] | None:
     """Maximum voltage [V] across the whole battery during charging, and its source; None where unknown."""
     battery, charger = machine.battery, machine.charger
-    if charger is not None and charger.voltage_v is not None and charger.port is not None:
+    given_v = charger.voltage_v if charger is not None else None
+    if given_v is not None and charger is not None and charger.port is not None:
         if charger.port == "whole":
-            return charger.voltage_v, "charger.voltage_v"
+            return given_v, "charger.voltage_v"
         if battery is not None and battery.in_series is not None:
-            return charger.voltage_v * battery.in_series, "charger.voltage_v of each block"
+            return given_v * battery.in_series, "charger.voltage_v of each block"
     window = _charge_window_v(battery) if battery is not None else None
     if window is None or battery is None or battery.in_series is None:
-        return None
+        return None if given_v is None else (given_v, "charger.voltage_v")
     low_v, high_v, source = window
-    return (low_v + high_v) / 2 * battery.in_series, f"middle of the charging window of {battery.chemistry}: {source}"
+    middle_v = (low_v + high_v) / 2 * battery.in_series
+    if given_v is not None and given_v >= middle_v:
+        return given_v, "charger.voltage_v"
+    # What the charger is connected to is not known: one for a single block must not hide what two in series reach.
+    return middle_v, f"middle of the charging window of {battery.chemistry}: {source}"
 
 
 def _charge_window_v(battery: Battery) -> tuple[float, float, str] | None:
@@ -72,6 +105,59 @@ def _charge_window_v(battery: Battery) -> tuple[float, float, str] | None:
         return None
     window = block_window(battery.chemistry, battery.block_voltage_v)
     return window.low_v, window.high_v, f"{window.cells} cells per block; {window.source}"
+
+
+def _units(machine: Machine, findings: Findings) -> None:
+    for path, spec, value in machine.given():
+        unit = unit_of(spec, path[1])
+        slips = spec.slips(value, unit) if isinstance(value, float) else ()
+        if slips:
+            low, high = spec.usual or (spec.low, spec.high)
+            shown_unit = f" {unit}" if unit else ""
+            findings.add(
+                "unit_doubtful",
+                ".".join(path),
+                f"{plain(value)}{shown_unit}, usual {plain(low)} to {plain(high)}{shown_unit}; "
+                + ", ".join(f"{slip.typed} would be {plain(slip.value)}{shown_unit}" for slip in slips),
+                f"If that is what the part says, write {' or '.join(plain(slip.value) for slip in slips)}. "
+                "Otherwise leave it.",
+            )
+
+
+def _cells(machine: Machine, findings: Findings) -> None:
+    battery = machine.battery
+    if battery is None or battery.chemistry is None or battery.block_voltage_v is None:
+        return
+    block_v, cell_v = battery.block_voltage_v, CELL_V[battery.chemistry]
+    if battery.cells is not None:
+        cells = cells_in_block(battery.chemistry, block_v)
+        if cells != battery.cells:
+            findings.add(
+                "cells_contradiction",
+                "battery.cells",
+                f"{_counted(battery.cells)} of {battery.chemistry} are {battery.cells * cell_v:.4g} V, {cell_v:g} V "
+                f"each; block_voltage_v is {block_v:g} V, which is {_counted(cells)}",
+                f"Count the cells. If cells is right, write block_voltage_v = {battery.cells * cell_v:.4g} or leave it "
+                "out: labels round.",
+            )
+    elif battery.chemistry in LEAD and abs(block_v / cell_v - round(block_v / cell_v)) > LEAD_CELL_TOLERANCE:
+        others = [
+            f"{each} cells of {name}"
+            for name, volts in (("lfp", 3.2), ("li_ion", 3.6), ("li_ion", 3.7))
+            if (each := round(block_v / volts)) >= 1 and abs(block_v - each * volts) < 0.005 * block_v
+        ]
+        fits = f"; it is {' or '.join(others)}" if others else ""
+        findings.add(
+            "chemistry_voltage",
+            "battery.block_voltage_v",
+            f"{block_v:g} V; {battery.chemistry} has {cell_v:g} V a cell, so a block of 6 or 12 V{fits}",
+            "Write the nominal voltage from the label, not a measured one, and read the kind of cell again.",
+        )
+
+
+def _counted(cells: int) -> str:
+    """`1 cell`, `8 cells`."""
+    return f"{cells} cell{'' if cells == 1 else 's'}"
 
 
 def _arrangement(machine: Machine, findings: Findings) -> None:
@@ -135,6 +221,13 @@ def _capacities(machine: Machine, findings: Findings) -> None:
             "battery.cutoff_v",
             f"{cutoff_v:g} V, nominal {block_v:g} V per block",
             "Both are per block: write the end voltage of one block.",
+        )
+    elif cutoff_v is not None and block_v is not None and cutoff_v < LEAST_CUTOFF_SHARE * block_v:
+        findings.add(
+            "battery_cutoff_low",
+            "battery.cutoff_v",
+            f"{cutoff_v:g} V of a block of nominal {block_v:g} V: {cutoff_v / block_v:.2g} of it",
+            "Write the end voltage of one whole block: that of a cell times the cells in the block.",
         )
 
 
@@ -200,6 +293,71 @@ def _controller(machine: Machine, findings: Findings) -> None:
             f"{controller.minimum_v:g} V, battery nominal {nominal_v:g} V",
             then,
         )
+
+    stops = {"controller.cutoff_v": controller.cutoff_v, "controller.minimum_v": controller.minimum_v}
+    empty_v = machine.battery.whole_cutoff_v if machine.battery else None
+    where, stop_v = max(stops.items(), key=lambda item: item[1] or 0.0)
+    if empty_v is not None and stop_v is not None and nominal_v is not None and empty_v < stop_v < nominal_v:
+        findings.add(
+            "controller_stops_early",
+            where,
+            f"{stop_v:g} V; the battery is empty at {empty_v:g} V",
+            "Expect the controller to end the drive first, under load. Some can be set lower.",
+        )
+
+
+def _motor_voltage(machine: Machine, findings: Findings) -> None:
+    """Motors wound for another battery, such as 12 V motors on two blocks in series."""
+    nominal_v = machine.battery.nominal_voltage_v if machine.battery else None
+    motor_v = machine.motor.rated_voltage_v if machine.motor else None
+    if nominal_v is None or motor_v is None:
+        return
+    ratio = nominal_v / motor_v
+    if ratio >= MOTOR_RATIO:
+        findings.add(
+            "motor_below_battery",
+            "motor.rated_voltage_v",
+            f"motor {motor_v:g} V, battery nominal {nominal_v:g} V: at full output {ratio:.2g} times the speed, "
+            f"{ratio:.2g} times the stall current (I = V / R) and {ratio**2:.2g} times its heat",
+            "Check battery.arrangement and the plate on the motor. If both are right, limit output and current at the "
+            "controller.",
+        )
+    elif ratio <= 1 / MOTOR_RATIO:
+        findings.add(
+            "motor_above_battery",
+            "motor.rated_voltage_v",
+            f"motor {motor_v:g} V, battery nominal {nominal_v:g} V: {ratio:.2g} times its rated speed at most",
+            "Check battery.arrangement and the plate on the motor.",
+        )
+
+
+def _bms(machine: Machine, findings: Findings) -> None:
+    bms = machine.bms
+    if bms is None:
+        return
+    nominal_v = machine.battery.nominal_voltage_v if machine.battery else None
+    if bms.cutoff_v is not None and nominal_v is not None:
+        per_cell = bms.cutoff_v < LEAST_CUTOFF_SHARE * nominal_v
+        if per_cell or bms.cutoff_v >= nominal_v:
+            findings.add(
+                "bms_cutoff",
+                "bms.cutoff_v",
+                f"{bms.cutoff_v:g} V, battery nominal {nominal_v:g} V",
+                "Write it for the whole battery: the BMS's lowest cell voltage times the cells in series."
+                if per_cell
+                else "Copy the voltage at which it switches the load off, not that at which it stops a charge.",
+            )
+    stall_a = stall_current_a(machine)
+    if bms.cutoff_a is not None and stall_a is not None:
+        limit_a = machine.controller.peak_a if machine.controller else None
+        motor_a = stall_a if limit_a is None else min(stall_a, limit_a)
+        if 2 * motor_a > bms.cutoff_a:
+            findings.add(
+                "bms_below_stall",
+                "bms.cutoff_a",
+                f"opens at {bms.cutoff_a:g} A; both motors held at full output draw {2 * motor_a:.4g} A",
+                "Set the controller's current limit below half of it, or expect everything to go dead in a stall.",
+            )
 
 
 def _motor(machine: Machine, findings: Findings) -> None:

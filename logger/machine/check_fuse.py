@@ -39,7 +39,10 @@ def _family(place: str, fuse: Fuse, findings: Findings) -> None:
     if fuse.family is None or fuse.rating_a is None:
         gap = "family" if fuse.family is None else "rating_a"
         findings.add(
-            "fuse_incomplete", f"fuse.{place}", f"{gap} is not given", f"Read it from the fuse and write {gap}."
+            "fuse_incomplete",
+            f"fuse.{place}",
+            f"{gap} is not given",
+            f"Read it from the fuse and write {gap}. A body that is none of the choices stays open.",
         )
         return
     family = FAMILIES[fuse.family]

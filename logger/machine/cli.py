@@ -96,7 +96,8 @@ def _rows(section: Section, place: str, holder: Any) -> Iterator[tuple[str, str]
         if value is None:
             continue
         unit = unit_of(section.specs[item.name], place)
-        yield _label(item.name, unit), f"{plain(value)} {unit}".rstrip()
+        spoken = section.specs[item.name].spoken.get(value) if isinstance(value, str) else None
+        yield _label(item.name, unit), f"{plain(value)} {unit}".rstrip() + (f" ({spoken})" if spoken else "")
 
 
 def _label(name: str, unit: str) -> str:

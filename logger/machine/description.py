@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -33,7 +33,7 @@ from amptally.logger.machine.fields import (
     unit_of,
 )
 from amptally.logger.machine.lines import Lines, syntax_trouble
-from amptally.logger.machine.spec import nearest, printable, shown
+from amptally.logger.machine.spec import Spec, nearest, printable, shown
 from amptally.logger.ordinary_files import open_file
 from amptally.tables.wire_resistance import resistance_ohm
 
@@ -83,6 +83,26 @@ class Machine(Chassis):
         if not self.wheel_diameter_m or not self.wheel_counts_per_rev:
             return None
         return math.pi * self.wheel_diameter_m / self.wheel_counts_per_rev
+
+    @property
+    def is_blank(self) -> bool:
+        """Whether the file gives nothing but, perhaps, a name: the template as it was written."""
+        return all(path == ("machine", "name") for path, _, _ in self.given())
+
+    def given(self) -> Iterator[tuple[tuple[str, ...], Spec, Any]]:
+        """(path, spec, value) of every field that is known, in the order of the field table."""
+        for section in SECTIONS.values():
+            holders: list[tuple[tuple[str, ...], Any]]
+            if section.places:
+                by_place = getattr(self, _ATTRIBUTES[section.name])
+                holders = [((section.name, place), by_place[place]) for place in section.places if place in by_place]
+            else:
+                holders = [((section.name,), self if section.name == "machine" else getattr(self, section.name))]
+            for path, holder in holders:
+                for name, spec in section.specs.items():
+                    value = getattr(holder, name, None)
+                    if value is not None:
+                        yield (*path, name), spec, value
 
     def protecting_fuse(self, place: str) -> tuple[str, Fuse] | None:
         """(place, fuse) that protects the wire at `place`: its own, else the main one; None without either."""
@@ -149,6 +169,8 @@ def parse(text: str, source: str) -> Machine:
         rest = f" {more} more {'problem' if more == 1 else 'problems'} in this file." if more else ""
         raise MachineFileError(f"{source} line {place}: {first}{rest}")
     given = {_ATTRIBUTES.get(name, name): value for name, value in values.items() if value is not None}
+    if "battery" in given:
+        given["battery"] = given["battery"].with_voltage_of_cells()
     return Machine(**given.pop("machine", {}), **given, text=text)
 
 

@@ -7,15 +7,68 @@ from the annotations of the classes below. None means that the file does not giv
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Annotated, Any, get_type_hints
 
 from amptally.logger.channels import CHANNELS, Channel
-from amptally.logger.machine.spec import CHANNEL_UNIT, Spec, boolean, choice, integer, line, number
+from amptally.logger.machine.spec import CHANNEL_UNIT, Alias, Spec, boolean, choice, integer, line, number
+from amptally.tables.battery_cells import CELL_V
+from amptally.tables.fuse_trade_names import RECOGNISED, SPOKEN, TRADE_NAMES, TradeName
 from amptally.tables.wire_gauge import CountedSize, counted_size
 
 PLACES = ("left", "right", "main")
 """Where a fuse or a wire can be described."""
+
+_SEALED = Alias(
+    ("agm", "gel"),
+    'sealed lead-acid is one of the two, and label or data sheet say which ("AGM" or "absorbed glass mat", or "GEL")',
+)
+_ION = Alias(("li_ion",), "3.6 or 3.7 V a cell, 4.2 V when full")
+_IRON = Alias(("lfp",), "LiFePO4, lithium iron phosphate, 3.2 V a cell")
+_LITHIUM = Alias(("lfp", "li_ion"), "lfp (LiFePO4) has 3.2 V a cell, li_ion 3.6 or 3.7 V; the label says which")
+_LEAD = Alias(
+    ("agm", "gel", "flooded"), "lead-acid that is sealed is agm or gel, with caps to fill in water it is flooded"
+)
+_CHEMISTRY_WORDS = {
+    **dict.fromkeys(("sla", "vrla", "sealed", "sealed lead acid", "sealed lead", "maintenance free", "smf"), _SEALED),
+    **dict.fromkeys(("lead", "lead acid", "pb", "pba"), _LEAD),
+    **dict.fromkeys(
+        ("wet", "open", "vented", "car battery", "starter battery"), Alias(("flooded",), "liquid acid, caps to refill")
+    ),
+    **dict.fromkeys(("absorbed glass mat", "fleece"), Alias(("agm",), "acid held in a glass mat")),
+    **dict.fromkeys(("lifepo4", "lifepo", "life", "lithium iron phosphate", "lithium iron"), _IRON),
+    **dict.fromkeys(("lithium", "li", "lithium pack"), _LITHIUM),
+    **dict.fromkeys(("lipo", "li po", "liion", "lithium ion", "nmc", "nca", "18650", "21700", "lithium polymer"), _ION),
+    **dict.fromkeys(("nickel metal hydride", "ni mh"), Alias(("nimh",), "1.2 V a cell")),
+}
+_SUPPLY_LEG = Alias(("supply_leg",), "between battery and controller")
+_MOTOR_LEAD = Alias(("motor_lead",), "between controller and motor")
+_POSITION_WORDS = {
+    **dict.fromkeys(("battery side", "supply", "battery", "before controller", "input", "battery lead"), _SUPPLY_LEG),
+    **dict.fromkeys(("motor side", "motor", "after controller", "output", "motor leg"), _MOTOR_LEAD),
+}
+_WHOLE_BEC = Alias(
+    ("whole",), "a BEC, the regulator that feeds a receiver, hangs on what feeds its controller, most often the whole "
+    "battery; where the controller runs from one block only, write that block"
+)  # fmt: skip
+
+
+def _family_alias(name: TradeName) -> Alias:
+    if not name.families:
+        return Alias(
+            (),
+            f"{name.spoken}: no table held here is of this body. Leave family out: the rating is still compared with "
+            "the wire, the margin, the breaking capacity and other ratings stay open",
+        )
+    if len(name.families) > 1:
+        return Alias(
+            name.families,
+            "; ".join(f"{family} is a {SPOKEN[family]}: {RECOGNISED[family]}" for family in name.families),
+        )
+    return Alias(name.families, f"that is {name.spoken}")
+
+
+_FAMILY_WORDS = {word: _family_alias(name) for word, name in TRADE_NAMES.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,10 +77,11 @@ class Chassis:
 
     name: Annotated[str | None, line("my machine", "Shown at the top of every report.")] = None
     wheel_diameter_m: Annotated[
-        float | None, number("m", 0.01, 2, 0.254, "Diameter of the driven wheel, under load.")
+        float | None, number("m", 0.01, 2, 0.254, "Diameter of the driven wheel, under load.", usual=(0.04, 1))
     ] = None
     track_m: Annotated[
-        float | None, number("m", 0.02, 5, 0.5, "Distance between the two driven wheels, centre to centre.")
+        float | None,
+        number("m", 0.02, 5, 0.5, "Distance between the two driven wheels, centre to centre.", usual=(0.05, 2.5)),
     ] = None
     mass_kg: Annotated[
         float | None, number("kg", 0.05, 5000, 60, "Whole machine, battery included, without payload.")
@@ -49,32 +103,72 @@ class Battery:
     )
     chemistry: Annotated[
         str | None,
-        choice("agm", "gel", "flooded", "lfp", "li_ion", "nimh", text="Kind of cell, as on its label."),
+        choice(
+            "agm",
+            "gel",
+            "flooded",
+            "lfp",
+            "li_ion",
+            "nimh",
+            text="Kind of cell, as on its label; sealed lead-acid is agm or gel.",
+            spoken={"lfp": "LiFePO4", "flooded": "lead-acid with caps"},
+            aliases=_CHEMISTRY_WORDS,
+        ),
     ] = None
-    blocks: Annotated[int | None, integer(1, 64, 2, "Number of equal blocks in the battery.")] = None
+    blocks: Annotated[
+        int | None,
+        integer(1, 64, 2, "Number of equal blocks in the battery; a lithium pack with one BMS is one block."),
+    ] = None
     arrangement: Annotated[
-        str | None, choice("series", "parallel", "single", text="How the blocks are connected; single for one block.")
+        str | None,
+        choice(
+            "series",
+            "parallel",
+            "single",
+            text="How the blocks are connected; single for one block.",
+            aliases={
+                "serial": Alias(("series",), "plus to minus, the voltages add"),
+                "one": Alias(("single",), "one block"),
+                "none": Alias(("single",), "one block"),
+            },
+        ),
     ] = None
-    block_voltage_v: Annotated[float | None, number("V", 0.5, 500, 12, "Nominal voltage of one block.")] = None
+    cells: Annotated[
+        int | None,
+        integer(1, 400, 6, "Cells in series inside one block: 6 in a 12 V lead block, 8 in a 24 V LiFePO4 pack (8S)."),
+    ] = None
+    block_voltage_v: Annotated[
+        float | None,
+        number("V", 0.5, 500, 12, "Nominal voltage of one block; without it, cells times that of one cell."),
+    ] = None
     capacity_ah: Annotated[
-        float | None, number("Ah", 0.01, 5000, 35, "Capacity of one block when discharged over capacity_hours.")
+        float | None,
+        number("Ah", 0.01, 5000, 35, "Capacity of one block when discharged over capacity_hours.", usual=(0.2, 400)),
     ] = None
     capacity_hours: Annotated[
         float | None, number("h", 0.05, 200, 20, "Duration of the discharge that gives capacity_ah.")
     ] = None
     second_capacity_ah: Annotated[
-        float | None, number("Ah", 0.01, 5000, 21, "Capacity of one block at a second, faster rate on its data sheet.")
+        float | None,
+        number(
+            "Ah", 0.01, 5000, 21, "Capacity of one block at a second, faster rate on its data sheet.", usual=(0.2, 400)
+        ),
     ] = None
     second_hours: Annotated[
         float | None, number("h", 0.05, 200, 1, "Duration of the discharge that gives second_capacity_ah.")
     ] = None
     measured_capacity_ah: Annotated[
-        float | None, number("Ah", 0.01, 5000, 31.5, "Charge from one block in a full discharge that you measured.")
+        float | None,
+        number(
+            "Ah", 0.01, 5000, 31.5, "Charge from one block in a full discharge that you measured.", usual=(0.2, 400)
+        ),
     ] = None
     measured_hours: Annotated[
         float | None, number("h", 0.05, 200, 4.5, "Duration of the discharge that gave measured_capacity_ah.")
     ] = None
-    measured_c: Annotated[float | None, number("°C", -40, 80, 18, "Air around the battery in that discharge.")] = None
+    measured_c: Annotated[
+        float | None, number("°C", -40, 80, 18, "Air around the battery in that discharge.", usual=(-25, 45))
+    ] = None
     measured_block: Annotated[str | None, choice("block_a", "block_b", text="Which block that discharge was of.")] = (
         None
     )
@@ -82,12 +176,21 @@ class Battery:
         float | None, number("V", 0.1, 500, 10.5, "End-of-discharge voltage of one block on its data sheet.")
     ] = None
     resistance_ohm: Annotated[
-        float | None, number("Ω", 1e-5, 10, 0.009, "Internal resistance of one block, charged, at about 25 °C.")
+        float | None,
+        number("Ω", 1e-5, 10, 0.009, "Internal resistance of one block, charged, at about 25 °C.", usual=(0.0002, 0.5)),
     ] = None
     depth_of_discharge: Annotated[
         float | None, number("", 0.01, 1, 0.8, "Fraction of the charge that you plan to use, 0 to 1.")
     ] = None
-    ambient_c: Annotated[float | None, number("°C", -40, 80, 20, "Air temperature around the battery in use.")] = None
+    ambient_c: Annotated[
+        float | None, number("°C", -40, 80, 20, "Air temperature around the battery in use.", usual=(-25, 45))
+    ] = None
+
+    def with_voltage_of_cells(self) -> Battery:
+        """The same with block_voltage_v from cells and chemistry, where the file does not give it."""
+        if self.block_voltage_v is not None or self.cells is None or self.chemistry is None:
+            return self
+        return replace(self, block_voltage_v=round(self.cells * CELL_V[self.chemistry], 6))
 
     @property
     def in_series(self) -> int | None:
@@ -167,7 +270,8 @@ class Motor:
     peak_s: Annotated[float | None, number("s", 0.1, 86_400, 60, "How long it carries peak_a, from cold.")] = None
     no_load_a: Annotated[float | None, number("A", 0.001, 500, 1.2, "Current without load.")] = None
     resistance_ohm: Annotated[
-        float | None, number("Ω", 1e-4, 100, 0.26, "Resistance between its two leads, at standstill and cold.")
+        float | None,
+        number("Ω", 1e-4, 100, 0.26, "Resistance between its two leads, at standstill and cold.", usual=(0.005, 10)),
     ] = None
     rated_voltage_v: Annotated[
         float | None, number("V", 0.5, 500, 24, "Voltage of the figures on its rating plate.")
@@ -195,14 +299,22 @@ class Fuse:
             "strip_sf30",
             "strip_sf51",
             text="Body: blade type E, C or F of ISO 8820-3, or bolt-down strip of ISO 8820-5.",
+            spoken=SPOKEN,
+            aliases=_FAMILY_WORDS,
         ),
     ] = None
     rating_a: Annotated[float | None, number("A", 0.5, 1000, 40, "Rating printed on the fuse.")] = None
-    ambient_c: Annotated[float | None, number("°C", -40, 150, 25, "Air temperature at the fuse in use.")] = None
+    ambient_c: Annotated[
+        float | None, number("°C", -40, 150, 25, "Air temperature at the fuse in use.", usual=(-30, 65))
+    ] = None
     position: Annotated[
         str | None,
         choice(
-            "supply_leg", "motor_lead", "unknown", text="Between battery and controller, or between it and the motor."
+            "supply_leg",
+            "motor_lead",
+            "unknown",
+            text="Between battery and controller, or between it and the motor.",
+            aliases=_POSITION_WORDS,
         ),
     ] = None
     holder_a: Annotated[float | None, number("A", 0.5, 1000, 60, "Maximum fuse rating of its holder.")] = None
@@ -228,11 +340,21 @@ class Wire:
         None
     )
     length_m: Annotated[
-        float | None, number("m", 0.01, 100, 1.2, "Length of both conductors together, there and back.")
+        float | None,
+        number("m", 0.01, 100, 1.2, "Length of both conductors together, there and back.", usual=(0.05, 12)),
     ] = None
-    insulation_c: Annotated[float | None, number("°C", 50, 260, 105, "Temperature rating printed on the jacket.")] = (
-        None
-    )
+    insulation_c: Annotated[
+        float | None,
+        number(
+            "°C",
+            50,
+            260,
+            105,
+            "Temperature rating printed on the jacket.",
+            usual=(60, 135),
+            also=(150, 155, 180, 200, 250, 260),
+        ),
+    ] = None
     connector_a: Annotated[
         float | None, number("A", 0.1, 5000, 50, "Lowest continuous rating of the connectors in this lead.")
     ] = None
@@ -250,7 +372,13 @@ class Receiver:
     minimum_v: Annotated[float | None, number("V", 0.5, 60, 4.0, "Minimum supply voltage on its data sheet.")] = None
     fed_from: Annotated[
         str | None,
-        choice("block_a", "block_b", "whole", text="Block that supplies it; block_a is the lower one in series."),
+        choice(
+            "block_a",
+            "block_b",
+            "whole",
+            text="What supplies it, with or without a BEC (regulator); block_a is the lower one in series.",
+            aliases=dict.fromkeys(("bec", "ubec", "sbec", "esc", "controller", "regulator"), _WHOLE_BEC),
+        ),
     ] = None
 
 
@@ -281,7 +409,13 @@ class Controller:
     switching_hz: Annotated[float | None, number("Hz", 50, 1e6, 16_000, "Switching frequency of its bridge.")] = None
     sensed: Annotated[
         str | None,
-        choice("supply_leg", "motor_lead", "unknown", text="Position of the left and right current sensors."),
+        choice(
+            "supply_leg",
+            "motor_lead",
+            "unknown",
+            text="Position of the left and right current sensors.",
+            aliases=_POSITION_WORDS,
+        ),
     ] = None
     command_sets: Annotated[
         str | None,
@@ -290,7 +424,16 @@ class Controller:
         ),
     ] = None
     dead_band_us: Annotated[
-        float | None, number("µs", 0, 250, 40, "Pulse width on either side of the centre that commands nothing.")
+        float | None,
+        number(
+            "µs",
+            0,
+            250,
+            40,
+            "Pulse width on either side of the centre that commands nothing.",
+            usual=(2, 250),
+            also=(0,),
+        ),
     ] = None
     ramp_s: Annotated[
         float | None, number("s", 0, 30, 0.4, "Time from zero to full output after a step of the stick.")
@@ -321,13 +464,17 @@ class Sensor:
         float | None, number(CHANNEL_UNIT, -1e6, 1e6, 0.04, "Reading when the true value is zero; subtracted.")
     ] = None
     gain: Annotated[
-        float | None, number("", -0.5, 1, 0.008, "Relative error by which the reading is too high: 0.008 for 0.8 %.")
+        float | None,
+        number(
+            "", -0.5, 1, 0.008, "Relative error by which the reading is too high: 0.008 for 0.8 %.", usual=(-0.2, 0.2)
+        ),
     ] = None
     offset_u: Annotated[
         float | None, number(CHANNEL_UNIT, 0, 1e6, 0.02, "Standard uncertainty of the offset after correction.")
     ] = None
     gain_u: Annotated[
-        float | None, number("", 0, 1, 0.003, "Standard uncertainty of the gain after correction, relative.")
+        float | None,
+        number("", 0, 1, 0.003, "Standard uncertainty of the gain after correction, relative.", usual=(0, 0.15)),
     ] = None
     delay_u: Annotated[float | None, number("s", 0, 10, 0.0002, "Standard uncertainty of delay_s.")] = None
     noise: Annotated[
@@ -352,7 +499,9 @@ class Sensor:
 class Lap:
     """[lap]: what one lap is."""
 
-    length_m: Annotated[float | None, number("m", 0.1, 1e5, 84, "Length of the lap along the path driven.")] = None
+    length_m: Annotated[
+        float | None, number("m", 0.1, 1e5, 84, "Length of the lap along the path driven.", usual=(2, 5000))
+    ] = None
     duration_s: Annotated[
         float | None,
         number("s", 1, 86400, 45, "About how long a lap takes, where the sides of a loop may look like laps."),

@@ -15,7 +15,10 @@ RULES: dict[str, tuple[Severity, str]] = {
     "breaking_capacity": ("danger", "A short-circuit current can exceed the fuse's breaking capacity."),
     "charger_too_high": ("danger", "The charger's voltage is too high for this battery."),
     "controller_below_battery": ("danger", "The controller's maximum voltage is below the battery's nominal voltage."),
+    "nothing_filled_in": ("caution", "Nothing is filled in: the file describes no machine."),
+    "unit_doubtful": ("caution", "A number is not usual here: it may have been typed in another unit."),
     "fuse_outside_family": ("caution", "This fuse body is not made in this rating."),
+    "fuse_incomplete": ("caution", "The family or the rating of a fuse is not given: the fuse cannot be checked."),
     "breaking_capacity_near": ("caution", "A short-circuit current can come close to the fuse's breaking capacity."),
     "wire_without_fuse": ("caution", "The file describes no fuse that protects this wire."),
     "wire_size_twice": ("caution", "The two sizes given for the wire differ."),
@@ -28,13 +31,18 @@ RULES: dict[str, tuple[Severity, str]] = {
         "The controller's minimum voltage is not below the battery's nominal voltage.",
     ),
     "arrangement_contradiction": ("caution", "The number of blocks contradicts the arrangement."),
+    "chemistry_voltage": ("caution", "The block's voltage does not suit its kind of cell."),
+    "cells_contradiction": ("caution", "The number of cells contradicts the block's voltage."),
+    "motor_below_battery": ("caution", "The motor is rated well below the battery's voltage."),
+    "bms_cutoff": ("caution", "The BMS's cut-off voltage does not fit this battery."),
+    "bms_below_stall": ("caution", "The BMS opens below the stall current: a stall switches the machine off."),
     "block_missing": ("caution", "The file names a block that this arrangement does not have."),
     "charger_too_low": ("caution", "The charger's voltage is too low to fill this battery."),
     "capacity_pair": ("caution", "The battery's two capacities contradict each other."),
     "battery_cutoff": ("caution", "The battery's cut-off voltage is not below its nominal voltage."),
+    "battery_cutoff_low": ("caution", "The battery's cut-off voltage is far below what a block may be emptied to."),
     "motor_currents": ("caution", "The motor's currents contradict each other."),
     "fuse_rating_unverified": ("note", "Whether this fuse body is made in this rating is unverified."),
-    "fuse_incomplete": ("note", "The family or the rating of a fuse is not given: the fuse cannot be checked."),
     "fuse_wire_missing": ("note", "The wire that a fuse protects is not described: the two cannot be compared."),
     "wire_ampacity_unknown": ("note", "The ampacity of this wire is not known."),
     "wire_insulation": ("note", "The ampacity table starts above this wire's insulation temperature."),
@@ -42,6 +50,8 @@ RULES: dict[str, tuple[Severity, str]] = {
     "controller_sensed_missing": ("note", "The position of the left and right current sensors is not given."),
     "short_circuit_unknown": ("note", "The prospective short-circuit current cannot be calculated."),
     "stall_missing": ("note", "The stall current is not known: the sensors' full scale cannot be checked."),
+    "motor_above_battery": ("note", "The motor is rated well above the battery's voltage: it turns slower."),
+    "controller_stops_early": ("note", "The controller stops driving before the battery is empty."),
     "receiver_minimum_missing": ("note", "The receiver's minimum voltage is not given: its supply cannot be judged."),
     "arrangement_missing": (
         "note",
@@ -71,6 +81,12 @@ class Problem:
     """What to do about it."""
     where: str
     """Field or section, with its line where the file has it."""
+
+    @property
+    def place(self) -> str | None:
+        """The lead it is about: left, right or main; None where it is about no lead."""
+        section, _, rest = self.where.partition(" ")[0].partition(".")
+        return rest.partition(".")[0] if section in ("fuse", "wire") and rest else None
 
 
 class Findings:

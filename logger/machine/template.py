@@ -13,6 +13,7 @@ _INTRODUCTION = """\
 # A machine description. Delete the # before a field that you know and put your value after the =;
 # leave the others as they are: missing values are never guessed. The names contain the units.
 # docs/machine-file.md explains each field; `amptally machine check` on this file finds contradictions.
+# `amptally machine new --ask` on this file asks for them one after the other and says where each is found.
 """
 _SHOWN_SENSORS = ("battery_current", "battery_voltage", "left_current", "right_current", "receiver_voltage")
 _COMMENT_COLUMN = 38
@@ -51,7 +52,8 @@ def _block(header: str, section: Section, *, explained: bool) -> str:
         remark = ": ".join(part for part in (unit, spec.text if explained else "") if part)
         lines.append(f"{setting:<{_COMMENT_COLUMN}}  # {remark}" if remark else setting)
         if explained and spec.words:
-            lines.append(f"#     one of {', '.join(spec.words)}")
+            words = ", ".join(f"{word} ({spec.spoken[word]})" if word in spec.spoken else word for word in spec.words)
+            lines += textwrap.wrap(f"one of {words}", 116, initial_indent="#     ", subsequent_indent="#       ")
     return "\n".join(lines) + "\n"
 
 
@@ -83,7 +85,9 @@ def _holds(spec: Spec) -> str:
             noun = "whole number" if spec.kind == "integer" else "number"
             return f"{noun}{f' [{unit}]' if unit else ''}, {plain(spec.low)} to {plain(spec.high)}"
         case "choice":
-            return ", ".join(f"`{word}`" for word in spec.words)
+            return ", ".join(
+                f"`{word}`" + (f" ({spec.spoken[word]})" if word in spec.spoken else "") for word in spec.words
+            )
         case "boolean":
             return "`true` or `false`"
         case "text":

@@ -209,7 +209,7 @@ def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
         open_run(tmp_path / "pipe.parquet")
     write_frame(tmp_path / "run.parquet", samples(3), METADATA)
     os.mkfifo(tmp_path / "run.edits.json")
-    with pytest.raises(RunFileError, match="it is not a file"):
+    with pytest.raises(RunFileError, match="it is a named pipe"):
         read_edits(tmp_path / "run.parquet")
 
 

@@ -244,6 +244,134 @@ CASES: list[tuple[str, Sections, str, str, Sections]] = [
         "battery.cutoff_v (line 3)",
         {"battery": {"block_voltage_v": 12, "cutoff_v": 10.5}},
     ),
+    (
+        "nothing_filled_in",
+        {"machine": {"name": "my machine"}},
+        "every field of the template is still behind its #",
+        "machine (line 1)",
+        {"machine": {"name": "my machine", "mass_kg": 60}},
+    ),
+    # 1 Ah = 1000 mAh; 9 / 1000 Ω.
+    (
+        "unit_doubtful",
+        {"battery": {"capacity_ah": 2200, "capacity_hours": 5}},
+        "2200 Ah, usual 0.2 to 400 Ah; 2200 mAh would be 2.2 Ah",
+        "battery.capacity_ah (line 2)",
+        {"battery": {"capacity_ah": 220, "capacity_hours": 5}},
+    ),
+    (
+        "unit_doubtful",
+        {"battery": {"resistance_ohm": 9}},
+        "9 mΩ would be 0.009 Ω",
+        "battery.resistance_ohm (line 2)",
+        {"battery": {"resistance_ohm": 0.009}},
+    ),
+    # 1 in = 25.4 mm exactly.
+    (
+        "unit_doubtful",
+        {"wire.left": {"length_m": 60}},
+        "60 mm would be 0.06 m, 60 cm would be 0.6 m, 60 in would be 1.524 m",
+        "wire.left.length_m (line 2)",
+        {"wire.left": {"length_m": 0.6}},
+    ),
+    # °C = (°F − 32) / 1.8: 77 °F is 25 °C, 221 °F is 105 °C; 200 °C is a rating of its own (33 CFR 183.425 Table 5).
+    (
+        "unit_doubtful",
+        {"fuse.left": {"ambient_c": 77}},
+        "77 °F would be 25 °C",
+        "fuse.left.ambient_c (line 2)",
+        {"fuse.left": {"ambient_c": 25}},
+    ),
+    (
+        "unit_doubtful",
+        {"wire.main": {"insulation_c": 221}},
+        "221 °F would be 105 °C",
+        "wire.main.insulation_c (line 2)",
+        {"wire.main": {"insulation_c": 200}},
+    ),
+    (
+        "unit_doubtful",
+        {"sensors.left_current": {"gain": 0.8}},
+        "0.8, usual -0.2 to 0.2; 0.8 % would be 0.008",
+        "sensors.left_current.gain (line 2)",
+        {"sensors.left_current": {"gain": 0.008}},
+    ),
+    # 2.0 V a lead-acid cell, 3.2 V an LFP one (trade values, from memory, tables/battery_cells.py): 12.8 V is 4 of LFP.
+    (
+        "chemistry_voltage",
+        {"battery": {"chemistry": "agm", "block_voltage_v": 12.8}},
+        "12.8 V; agm has 2 V a cell, so a block of 6 or 12 V; it is 4 cells of lfp",
+        "battery.block_voltage_v (line 3)",
+        {"battery": {"chemistry": "lfp", "block_voltage_v": 12.8}},
+    ),
+    # 12 × 3.2 V = 38.4 V; 36 V would be 11 of them.
+    (
+        "cells_contradiction",
+        {"battery": {"chemistry": "lfp", "cells": 12, "block_voltage_v": 36}},
+        "12 cells of lfp are 38.4 V, 3.2 V each; block_voltage_v is 36 V, which is 11 cells",
+        "battery.cells (line 3)",
+        {"battery": {"chemistry": "lfp", "cells": 12, "block_voltage_v": 38.4}},
+    ),
+    (
+        "battery_cutoff_low",
+        {"battery": {"block_voltage_v": 12, "cutoff_v": 1.75}},
+        "1.75 V of a block of nominal 12 V",
+        "battery.cutoff_v (line 3)",
+        {"battery": {"block_voltage_v": 12, "cutoff_v": 10.5}},
+    ),
+    # I = V / R: twice the voltage, twice the current, four times the heat.
+    (
+        "motor_below_battery",
+        {"battery": LEAD, "motor": {"rated_voltage_v": 12}},
+        "motor 12 V, battery nominal 24 V: at full output 2 times the speed, 2 times the stall current (I = V / R) and "
+        "4 times its heat",
+        "motor.rated_voltage_v (line 7)",
+        {"battery": {**LEAD, "arrangement": "parallel"}, "motor": {"rated_voltage_v": 12}},
+    ),
+    (
+        "motor_above_battery",
+        {"battery": {**LEAD, "arrangement": "parallel"}, "motor": {"rated_voltage_v": 24}},
+        "motor 24 V, battery nominal 12 V: 0.5 times its rated speed at most",
+        "motor.rated_voltage_v (line 7)",
+        {"battery": LEAD, "motor": {"rated_voltage_v": 24}},
+    ),
+    # 8 × 3.2 V = 25.6 V; 2.5 V is the limit of one cell.
+    (
+        "bms_cutoff",
+        {"battery": {"chemistry": "lfp", "blocks": 1, "cells": 8}, "bms": {"cutoff_v": 2.5}},
+        "2.5 V, battery nominal 25.6 V",
+        "bms.cutoff_v (line 6)",
+        {"battery": {"chemistry": "lfp", "blocks": 1, "cells": 8}, "bms": {"cutoff_v": 20}},
+    ),
+    (
+        "bms_cutoff",
+        {"battery": {"chemistry": "lfp", "blocks": 1, "cells": 8}, "bms": {"cutoff_v": 29.2}},
+        "29.2 V, battery nominal 25.6 V",
+        "bms.cutoff_v (line 6)",
+        {"battery": {"chemistry": "lfp", "blocks": 1, "cells": 8}, "bms": {"cutoff_v": 20}},
+    ),
+    (
+        "bms_below_stall",
+        {"motor": {"stall_a": 90}, "bms": {"cutoff_a": 100}},
+        "opens at 100 A; both motors held at full output draw 180 A",
+        "bms.cutoff_a (line 4)",
+        {"motor": {"stall_a": 90}, "bms": {"cutoff_a": 100}, "controller": {"peak_a": 50}},
+    ),
+    (
+        "controller_stops_early",
+        {"battery": {**LEAD, "cutoff_v": 10.5}, "controller": {"cutoff_v": 22, "minimum_v": 18}},
+        "22 V; the battery is empty at 21 V",
+        "controller.cutoff_v (line 8)",
+        {"battery": {**LEAD, "cutoff_v": 10.5}, "controller": {"cutoff_v": 20, "minimum_v": 18}},
+    ),
+    # Where it is connected to is not given: twelve cells at 2.375 V are 28.5 V, whatever one block's charger gives.
+    (
+        "controller_below_charging",
+        {"battery": LEAD, "controller": {"maximum_v": 28}, "charger": {"voltage_v": 14.7}},
+        "28.5 V while charging (middle of the charging window of agm",
+        "controller.maximum_v (line 7)",
+        {"battery": LEAD, "controller": {"maximum_v": 29}, "charger": {"voltage_v": 14.7}},
+    ),
 ]
 
 

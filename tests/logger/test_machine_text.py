@@ -55,6 +55,19 @@ def test_the_template_says_unit_and_meaning() -> None:
             assert spec.text in template()
 
 
+def test_the_template_explains_its_words_in_those_of_the_trade() -> None:
+    text = re.sub(r"\n#\s+", " ", template())
+    for words in (
+        "blade_large (maxi blade)",
+        "strip_sf51 (mega strip)",
+        "lfp (LiFePO4)",
+        "sealed lead-acid is agm or gel",
+    ):
+        assert words in text
+    assert "BEC" in text
+    assert "8 in a 24 V LiFePO4 pack (8S)" in text
+
+
 def test_new_never_overwrites(tmp_path: Path) -> None:
     path = tmp_path / "cart.toml"
     new(path)
@@ -144,10 +157,30 @@ def test_the_documents_example_gives_what_it_says() -> None:
     assert [problem.code for problem in thicker if problem.severity == "danger"] == ["breaking_capacity"]
 
 
+def test_the_documents_words_of_the_trade_lead_to_the_words_it_gives() -> None:
+    table = DOCUMENT.partition("## Words of the trade")[2].partition("## Fields")[0]
+    said = {}
+    for typed, meant in re.findall(r"^\| ([^|]+) \| (`[^|]+|none: [^|]+) \|$", table, flags=re.MULTILINE):
+        for word in re.split(r"[,;] ", re.sub(r" \(.*?\)", "", typed)):
+            said[word] = meant
+    assert len(said) > 25
+    for word, meant in said.items():
+        section, field = ("receiver", "fed_from") if word == "BEC" else ("fuse.left", "family")
+        section, field = ("battery", "chemistry") if "chemistry" in meant else (section, field)
+        with pytest.raises(MachineFileError) as caught:
+            parse(f'[{section}]\n{field} = "{word}"\n', "x")
+        message = str(caught.value)
+        if meant.startswith("none"):
+            assert "no table held here is of this body. Leave family out" in message
+        else:
+            named = set(re.findall(r'"(\w+)"', meant))
+            assert set(re.findall(r'"(\w+)"', message.partition(": ")[2].partition("Write ")[2])) & named, word
+
+
 def test_the_documents_wrong_lines_give_the_answers_it_prints() -> None:
     example = DOCUMENT.partition("```toml\n")[2].partition("```")[0]
     rows = re.findall(r"^\| `(\w+) = (.+?)` \| `(barrow.+?)` \|$", DOCUMENT, flags=re.MULTILINE)
-    assert len(rows) == 4
+    assert len(rows) == 5
     for name, value, answer in rows:
         field = "capacity_ah" if name == "capcity_ah" else name
         text = re.sub(rf"^{field} = .*$", f"{name} = {value}", example, flags=re.MULTILINE)

@@ -3,18 +3,30 @@
 from __future__ import annotations
 
 import itertools
+from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, example, given
+from hypothesis import strategies as st
 
 from amptally.analysis.exposure.exposure import CurrentError, Exposure
 from amptally.analysis.protection.fuse import assess_fuse
 from amptally.analysis.protection.fuse_eligibility import FuseSpec, fuse_specs
 from amptally.analysis.protection.wire import ampacity, fuse_over_wire
+from amptally.analysis.report.build import build_report
+from amptally.analysis.report.machine_file import problems_of_fuses
+from amptally.analysis.results.reason import Reason
+from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.findings import told
 from amptally.logger.machine.check import check
 from amptally.logger.machine.description import parse
-from amptally.logger.machine.fields import Wire
+from amptally.logger.machine.fields import SECTIONS, Wire
+from amptally.logger.machine.problem import RULES, Problem
+from amptally.logger.machine.spec import Spec, toml
+from amptally.logger.machine.template import template
+from tests.analysis.build_runs import write_run
+from tests.strategies import examples
 
 # Every row of 33 CFR 183.425 Table 5 that `awg` can name, gauges beside and beyond it, and metric sizes.
 GAUGES = (20, 18, 16, 14, 12, 10, 8, 6, 4, 3, 2, 1, 0)
@@ -82,3 +94,125 @@ def test_a_sensor_in_the_other_lead_is_found_by_both_or_by_neither(position: str
     # Where the file leaves the sensor's place open, that is its own finding in both.
     unseen = "fuse_position_missing" in checks or "controller_sensed_missing" in checks
     assert unseen or not reports & {"fuse_place_unknown", "fuse_place_assumed"}
+
+
+# Ohm's law: 24 V / 20 mΩ = 1200 A (scope of ISO 8820-3:2015: 1000 A); 12 AWG at 75 °C 25 A (33 CFR 183.425 Table 5).
+GRAVE = """
+[battery]
+chemistry = "agm"
+blocks = 2
+arrangement = "series"
+block_voltage_v = 12
+resistance_ohm = 0.010
+[fuse.left]
+family = "blade_large"
+rating_a = 60
+[wire.left]
+awg = 14
+insulation_c = 60
+[controller]
+maximum_v = 20
+[charger]
+voltage_v = 33.6
+"""
+
+
+def likely(spec: Spec) -> st.SearchStrategy[object]:
+    """Values of a field near those of its example, so that machines are plausible and contradict themselves often."""
+    match spec.kind:
+        case "choice":
+            return st.sampled_from(spec.words)
+        case "number" | "integer":
+            factors = st.sampled_from((0.1, 0.3, 0.5, 1.0, 1.0, 2.0, 3.0, 10.0, 1000.0))
+            values = factors.map(lambda factor: min(max(float(spec.example) * factor, spec.low), spec.high))
+            return values if spec.kind == "number" else values.map(lambda value: max(round(value), int(spec.low)))
+        case "boolean":
+            return st.booleans()
+        case "text":
+            return st.just(spec.example)
+
+
+@st.composite
+def machine_files(draw: st.DrawFn) -> str:
+    """A machine file of some sections with some fields."""
+    lines = []
+    for section in SECTIONS.values():
+        if section.name == "sensors":
+            continue
+        for header in [f"{section.name}.{place}" for place in section.places] or [section.name]:
+            most = min(len(section.specs), 12)
+            names = draw(
+                st.lists(st.sampled_from(sorted(section.specs)), unique=True, min_size=most // 2, max_size=most)
+            )
+            lines.append(f"[{header}]")
+            for name in names:
+                value = draw(likely(section.specs[name]))
+                text = str(value).lower() if isinstance(value, bool) else toml(value)
+                lines.append(f"{name} = {text}")
+    return "\n".join(lines)
+
+
+Said = tuple[str, str | None, str]
+"""(code of the rule, lead, severity)."""
+
+
+def said_by_report(finding: Reason) -> Said:
+    """One taken over from the file by the rule's own code."""
+    facts = dict(finding.facts)
+    if finding.code == "machine_file":
+        rule, where = str(facts["rule"]), str(facts["where"])
+        return rule, Problem(finding.severity, rule, "", "", "", where).place, finding.severity
+    place = facts.get("place")
+    return finding.code, None if place is None else str(place), finding.severity
+
+
+@pytest.fixture(scope="module")
+def quiet_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A run that measured one temperature: whatever a report finds dangerous in it, the machine file says."""
+    second = np.arange(0, 4, 0.5)
+    return write_run(tmp_path_factory.mktemp("runs") / "quiet.parquet", second, {"motor_temp_c": 20.0 + 0 * second})
+
+
+def report_of(run: Path, text: str) -> tuple[Reason, ...]:
+    """The findings of a report on the run with this machine file."""
+    file = run.with_name("cart.toml")
+    file.write_text(text, encoding="utf-8")
+    return build_report(Run.open(run, machine=file), with_ledger=False).findings
+
+
+@examples(0.5, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@given(text=machine_files())
+@example(text=GRAVE)
+def test_a_danger_of_the_file_is_in_machine_check_and_in_the_report(quiet_run: Path, text: str) -> None:
+    machine = parse(text, "cart.toml")
+    checked = {(each.code, each.place, each.severity) for each in (*check(machine), *problems_of_fuses(machine))}
+    reported = {said_by_report(finding) for finding in report_of(quiet_run, text)}
+    for code, place, severity in checked:
+        # What the report's own rule says as gravely of the same lead, it says under its own code.
+        said = {(name, place, severity) for name in (code, *TWIN.get(code, ()))} & reported
+        assert severity == "note" or said, (code, place)
+    dangers = {each for each in reported if each[2] == "danger"}
+    assert dangers <= checked
+
+
+TWIN = {
+    "breaking_capacity_near": ("breaking_capacity",),
+    "fuse_outside_family": ("fuse_rating_unknown", "fuse_limit_unverified"),
+    "fuse_incomplete": ("fuse_family_unknown", "fuse_rating_missing"),
+    "fuse_not_seen": ("fuse_place_differs",),
+}
+
+
+def test_every_danger_of_a_file_is_among_those_compared() -> None:
+    machine = parse(GRAVE, "cart.toml")
+    grave = {each.code for each in (*check(machine), *problems_of_fuses(machine)) if each.severity == "danger"}
+    rules = {code for code, (severity, _) in RULES.items() if severity == "danger"}
+    assert grave == rules | {"fuse_wire_coordination"}
+
+
+def test_the_untouched_template_is_said_to_be_empty_by_both(quiet_run: Path) -> None:
+    machine = parse(template(), "cart.toml")
+    assert [problem.code for problem in check(machine)] == ["nothing_filled_in"]
+    assert problems_of_fuses(machine) == ()
+    (finding,) = (each for each in report_of(quiet_run, template()) if each.code == "machine_file")
+    assert told(finding).what == "Nothing is filled in: the file describes no machine."
