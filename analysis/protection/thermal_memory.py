@@ -19,6 +19,8 @@ from itertools import pairwise
 
 import numpy as np
 
+from amptally.analysis.protection.fitted_networks import FITTED
+from amptally.analysis.protection.least_cover import least_cover
 from amptally.analysis.signals.series import Flags, Floats
 
 ROW_WEIGHT = 1e3
@@ -134,6 +136,12 @@ def _uneven(values: Floats, time_s: Floats, heating: Floats, constant_s: float, 
 
 @lru_cache(maxsize=64)
 def fitted_network(rows: Rows, *, latest: bool = False) -> Network:
+    """The network through the rows of a table: as it is stored for all tables, fitted for other rows."""
+    stored = FITTED.get((rows, latest))
+    return fit_network(rows, latest=latest) if stored is None else Network(*stored)
+
+
+def fit_network(rows: Rows, *, latest: bool = False) -> Network:
     """The network through published rows, log-log between them where a thermal system can follow.
 
     `rows` are from short to long; those of the earliest opening end with what the fuse carries for ever. No row of an
@@ -198,8 +206,6 @@ def covering(
     As g never rises it is a mixture of rectangles, so that θ ≤ Σ yᵢ/pᵢ² for any yᵢ ≥ 0 with Σ yᵢ min(L, Tᵢ) ≥ H(L) for
     every L; the least such sum is the bound (linear programming duality). ValueError for empty or unlike lists.
     """
-    from scipy.optimize import linprog
-
     if not len(lengths_s) or len(lengths_s) != len(heat):
         raise ValueError(f"{len(lengths_s)} lengths and {len(heat)} amounts of heat")
     times_s, multiples = (np.array(column) for column in zip(*rows, strict=True))
@@ -209,11 +215,8 @@ def covering(
         return 0.0, np.zeros_like
     # Rows of the program scaled by their length: all of one size, from milliseconds to a hundred hours.
     covered = np.minimum(lengths[:, None], times_s[None, :]) / lengths[:, None]
-    found = linprog(1 / multiples**2, A_ub=-covered, b_ub=-(held / lengths) / top, bounds=(0, None), method="highs")
-    if not found.success:
-        raise ValueError(f"no bound: {found.message}")
-    weights = found.x * top
-    return float(found.fun) * top, lambda at_s: np.minimum(at_s[:, None], times_s[None, :]) @ weights
+    weights = top * least_cover(1 / multiples**2, covered, held / lengths / top)
+    return float(weights @ (1 / multiples**2)), lambda at_s: np.minimum(at_s[:, None], times_s[None, :]) @ weights
 
 
 def guaranteed_current(rows: Rows, time_s: float) -> float:
