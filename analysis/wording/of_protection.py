@@ -719,6 +719,28 @@ FINDINGS: dict[str, FindingWords] = {
         _overloaded,
         "Set the controller's current limit lower, or let it rest between such loads.",
     ),
+    "part_above_continuous": FindingWords(
+        "The {side} {part} carried more for ten minutes than its sheet allows for good.",
+        lambda facts: (
+            f"{'' if facts['measured'] else 'at least '}{facts['rms_a']:.3g} A RMS over the {facts['window_s']:g} s up "
+            f"to {facts['at_s']:.0f} s; {facts['continuous_a']:g} A for good by its sheet, no time at a higher current"
+        ),
+        "Write peak_a and peak_s of its sheet in the machine file; lower the load where it has none.",
+    ),
+    "controller_limit_passed": FindingWords(
+        "The {side} channel carried more than the controller's declared maximum.",
+        "peak {peak_a:.3g} A, controller.peak_a {limit_a:g} A: what gaps and slow samples hide is bounded by it",
+        "Check controller.peak_a, and the gain and place of the current sensor.",
+    ),
+    "bms_current": FindingWords(
+        lambda facts: (
+            "The battery current passed the one at which its management board opens."
+            if facts["passed"]
+            else "The battery current came near the one at which its management board opens."
+        ),
+        "peak at least {peak_a:.3g} A, bms.cutoff_a {cutoff_a:g} A; how long it waits is not known",
+        "Set the controller's current limit lower: a board that opens while driving stops the machine.",
+    ),
     "fuse_above_wire": FindingWords(
         _above_wire_what,
         _above_wire_evidence,
