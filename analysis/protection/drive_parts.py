@@ -1,4 +1,4 @@
-"""Motors, controller and management board against what their sheets let them carry. docs/methods.md, Ratings that suit."""
+"""Motors, controller and management board against what their sheets say. docs/methods.md, Ratings that suit."""
 
 from __future__ import annotations
 
@@ -103,7 +103,7 @@ def _for_good(side: str, part: str, exposure: Exposure, continuous_a: float, *, 
 def _by_memory(
     side: str, part: str, exposure: Exposure, sheet: tuple[float, float, float], *, measured: bool
 ) -> tuple[Reason, ...]:
-    """A part by its thermal memory; of `sheet`: what it carries for good [A], a higher current [A], for how long [s]."""
+    """A part by its thermal memory; `sheet`: what it carries for good [A], a higher current [A] and its time [s]."""
     continuous_a, higher_a, time_s = sheet
     network = Network.single(sheet_constant_s(*sheet))
     peak = peak_rise(exposure, network)

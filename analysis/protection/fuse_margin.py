@@ -161,7 +161,7 @@ def measured_margins(
     likely, closest = _by_network(exposure, fitted_network(rows), derated_a, error)
     if closest is None:
         return Margins(likely, likely, None, fraction, filled, measured=True)
-    promise = _promise(exposure, table, derated_a, unseen)
+    promise = _promise(exposure, table, derated_a, unseen, _sensor_share(likely))
     latest, _ = _by_network(exposure, fitted_network(rows_of(table, "latest"), latest=True), derated_a, error)
     if promise.possible is None:
         latest = _at_most(latest, promise.why)
@@ -187,7 +187,12 @@ def _by_network(
     return margin, Closest(exposure.start_s + peak.axis_s, window)
 
 
-def _promise(exposure: Exposure, table: FuseTable, derated_a: float, unseen: Unseen) -> Promise:
+def _sensor_share(likely: Estimate) -> float:
+    """What sensor and sampling leave of a margin at its low end."""
+    return 1.0 if likely.low is None or not likely.value else likely.low / likely.value
+
+
+def _promise(exposure: Exposure, table: FuseTable, derated_a: float, unseen: Unseen, sensor: float) -> Promise:
     """What the rows guarantee of the current as measured, and of what may have flowed in gaps and between samples."""
     rows = rows_of(table, "earliest")
     lengths_s = window_list(exposure.duration_s, exposure.interval_s, opening_times_s(table)).tolist()
@@ -218,20 +223,26 @@ def _promise(exposure: Exposure, table: FuseTable, derated_a: float, unseen: Uns
     if unseen.unresolved and possible is not None:
         why += unseen.unresolved
         filled = exposure.filled(most_a) if len(exposure.gap_s) else exposure
-        possible, bounded = _between_samples(heat, filled, unseen, margin, RESOLVED_SHARE * rows[0][0])
+        possible, bounded = _between_samples(heat, filled, unseen, margin, (RESOLVED_SHARE * rows[0][0], sensor))
         why.append(bounded)
     return Promise(measured, possible, before_a, tuple(why))
 
 
 def _between_samples(
-    heat: Heat, exposure: Exposure, unseen: Unseen, margin: Callable[[Heat], float], resolved_s: float
+    heat: Heat,
+    exposure: Exposure,
+    unseen: Unseen,
+    margin: Callable[[Heat], float],
+    resolution: tuple[float, float],
 ) -> tuple[float | None, Reason]:
     """(margin with the most that may have flowed where samples or filter are too slow to show it, what bounds that).
 
     A filter that is slower than the samples shows each pulse, flattened. Without one a pulse is in the mean or the RMS
     of its interval, where the samples are that, and else may lie between two of them. None where nothing is declared
-    that limits its height: the reason then says which field would, and up to what current.
+    that limits its height: the reason then says which field would, and up to what current. `resolution`: how far apart
+    samples may be [s], and what sensor and sampling leave of a margin.
     """
+    resolved_s, sensor = resolution
     corner_hz, in_samples = unseen.corner_hz, unseen.averages or exposure.interval_rms
     slow_filter = corner_hz is not None and lag_s(corner_hz) >= exposure.coarse_s
 
@@ -247,24 +258,24 @@ def _between_samples(
     if highest_a is not None:
         most_a = max(highest_a, exposure.peak_a)
         return possible(most_a), Reason("between_samples_at_most", most_a=most_a, how=how)
-    return None, Reason("between_samples_open", how=how, enough_a=_enough_a(possible, exposure.peak_a))
+    return None, Reason("between_samples_open", how=how, enough_a=_enough_a(possible, exposure.peak_a, sensor))
 
 
-def _enough_a(possible: Callable[[float], float], peak_a: float) -> float | None:
+def _enough_a(possible: Callable[[float], float], peak_a: float, sensor: float) -> float | None:
     """The largest limit of a lead [A] with which its margin is no longer near; None where no limit would do."""
     low, high = max(peak_a, 1.0), LARGEST_LIMIT_A
-    if possible(low) < NEAR_MARGIN:
+    if possible(low) * sensor < NEAR_MARGIN:
         return None
     while high > low * LIMIT_STEP:
         middle = math.sqrt(low * high)
-        low, high = (middle, high) if possible(middle) >= NEAR_MARGIN else (low, middle)
+        low, high = (middle, high) if possible(middle) * sensor >= NEAR_MARGIN else (low, middle)
     return low
 
 
 def _with_promise(likely: Estimate, promise: Promise) -> tuple[Estimate, float]:
     """The margin with its low end from the rows; and that end for the current as it was measured."""
     assert likely.value is not None
-    sensor = 1.0 if likely.low is None else likely.low / likely.value
+    sensor = _sensor_share(likely)
     seen_low = min(promise.measured, likely.value) * sensor
     rows = Reason("rows_promise", margin=min(promise.measured, likely.value))
     if promise.possible is None or likely.low is None:
