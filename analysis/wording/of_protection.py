@@ -353,15 +353,16 @@ def _between_samples_open(facts: Facts) -> str:
 
 
 def _between_samples_next(facts: Facts) -> str:
+    if facts["how"] == "limit":
+        limit = "" if facts["most_a"] is not None else ", and motor.stall_a or controller.peak_a"
+        return (
+            f"Where each sample is the mean over its interval, write averages = true under [sensors.{facts['lead']}"
+            f"_current]{limit}; or sample faster."
+        )
     if facts["enough_a"] is not None:
         return (
             "Write motor.stall_a, motor.resistance_ohm or controller.peak_a in the machine file: a lead that carries "
             f"no more than {math.floor(facts['enough_a'])} A is under the published limits."
-        )
-    if facts["how"] == "limit":
-        return (
-            f"Where each sample is the mean over its interval, write averages = true under [sensors.{facts['lead']}"
-            "_current]; or sample faster."
         )
     return "Sample faster, or use a board that sends the RMS of each interval."
 
