@@ -12,6 +12,7 @@ from typing import Literal, Protocol, TypeAlias
 
 import numpy as np
 
+from amptally.analysis.alarms.fuse_air_watch import UNDECLARED, AirLimit, HottestAir
 from amptally.analysis.alarms.fuse_watch import (
     NEAR_RISE,
     FuseLimit,
@@ -87,9 +88,10 @@ class FuseCheck:
         "fuse_inside": ("danger", INSIDE_RATIO),
     }
 
-    def __init__(self, fuse: FuseLimit) -> None:
+    def __init__(self, fuse: FuseLimit, air: AirLimit = UNDECLARED) -> None:
         windows_s = watched_windows(fuse.rows)
-        self._fuse = fuse
+        self._fuse, self._derated_a = fuse, fuse.derated_a
+        self._air = HottestAir(air)
         self._time = START
         self._first_s: float | None = None
         self._last = (0.0, 0.0)
@@ -120,8 +122,12 @@ class FuseCheck:
         self._last = (float(time_s[-1]), float(current_a[-1]))
         network_a2 = self._network.take(np.concatenate(([before_s], time_s)), start_a, end_a)
         held_a2s = self._windows.take(time_s, start_a, end_a)
-        share = self._rows.take(time_s, held_a2s, np.maximum(start_a * start_a, end_a * end_a), network_a2)
-        likely = np.sqrt(network_a2) / self._fuse.derated_a
+        max_a2 = np.maximum(start_a * start_a, end_a * end_a)
+        likely, share = np.empty(len(time_s)), np.empty(len(time_s))
+        for part, air_c in self._air.parts(signals, run_s):
+            self._derate(air_c)
+            likely[part] = np.sqrt(network_a2[part]) / self._derated_a
+            share[part] = self._rows.take(time_s[part], held_a2s[:, part], max_a2[part], network_a2[part])
         allowed = np.sqrt(share * NEAR_RISE)
         found = []
         for code, ratio in (("fuse_near", allowed), ("fuse_inside", likely)):
@@ -135,6 +141,13 @@ class FuseCheck:
                 raised = Reason(code, severity, place=self._fuse.place, **loads)
                 found.append(Notice(key, at_s, change.value, raised, limit))
         return found
+
+    def _derate(self, air_c: float | None) -> None:
+        """The rating in this air; in air beyond all tables that of the hottest known one stays."""
+        derated_a = None if air_c is None else self._fuse.derated_in_a(air_c)
+        if derated_a is not None and derated_a != self._derated_a:
+            self._derated_a = derated_a
+            self._rows.move_line(NEAR_RISE * derated_a**2)
 
     def worst(self) -> dict[str, float]:
         """Maximum ratio."""

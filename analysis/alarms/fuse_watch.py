@@ -16,7 +16,7 @@ at the previous one. The bound never misses a window, and never exceeds what a w
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -27,7 +27,7 @@ from amptally.analysis.exposure.exposure import WINDOW_INTERVALS
 from amptally.analysis.protection.fuse_curve import NEAR_MARGIN, rows_of
 from amptally.analysis.protection.fuse_eligibility import FuseSpec, usable_rating
 from amptally.analysis.protection.guarantee import FOR_EVER_S, INSTANT_S
-from amptally.analysis.protection.line_heat import Decaying, added_heat
+from amptally.analysis.protection.line_heat import DecayingTerms
 from amptally.analysis.protection.thermal_memory import Network, Rows, covering
 from amptally.analysis.results.leads import LEAD_OF
 from amptally.analysis.results.reason import Reason
@@ -62,6 +62,12 @@ class FuseLimit:
     rows: Rows
     """Of its earliest opening."""
     derated_a: float
+    """In the air that the machine file states, or the usual one."""
+    spec: FuseSpec
+
+    def derated_in_a(self, air_c: float) -> float | None:
+        """The rating in measured air [°C]; None where no table goes so far."""
+        return usable_rating(replace(self.spec, measured_c=air_c)).derated_a
 
     @property
     def lead(self) -> str:
@@ -77,7 +83,7 @@ def fuse_limit(fuse: FuseSpec) -> FuseLimit | Reason:
     if at.code == "differs":
         return Reason("unwatched_sensor_elsewhere")
     if usable.table is not None and usable.derated_a is not None:
-        return FuseLimit(fuse.place, rows_of(usable.table, "earliest"), usable.derated_a)
+        return FuseLimit(fuse.place, rows_of(usable.table, "earliest"), usable.derated_a, fuse)
     match usable.code:
         case "rating_missing":
             return Reason("unwatched_rating_missing")
@@ -105,18 +111,12 @@ class NetworkWatch:
     """The rise of a network, carried on from samples to samples."""
 
     def __init__(self, network: Network) -> None:
-        self._network = network
-        self._terms = [Decaying.at(0.0, 0.0) for _ in network.shares]
+        self._shares = np.array(network.shares)
+        self._terms = DecayingTerms(network.constants_s)
 
     def take(self, time_s: Array, start_a: Array, end_a: Array) -> Array:
         """The rise in A² at the end of each line: times shape (n + 1,), the first being the last one taken before."""
-        rise_a2 = np.zeros(len(start_a))
-        shares = zip(self._network.shares, self._network.constants_s, strict=True)
-        for term, (share, constant_s) in enumerate(shares):
-            added = added_heat(np.diff(time_s), start_a, end_a, constant_s)
-            self._terms[term], values = self._terms[term].after(time_s, added, constant_s)
-            rise_a2 += share * values
-        return rise_a2
+        return np.asarray(self._shares @ self._terms.after(time_s, start_a, end_a))
 
 
 class RowsWatch:
@@ -135,6 +135,13 @@ class RowsWatch:
         """What the program gave then, over the line."""
         # To begin with, weights for a current that is steady at the line.
         self._cover_a2s = self._covered(line_a2 * self._lengths_s)[1]
+
+    def move_line(self, line_a2: float) -> None:
+        """Measure against another line from here on; what was passed before is looked at anew."""
+        share = self._line_a2 / line_a2
+        self._line_a2 = line_a2
+        self._cover_a2s = self._cover_a2s / share
+        self._told *= share
 
     def take(self, time_s: Array, held_a2s: Array, max_a2: Array, network_a2: Array) -> Array:
         """Rise over the line at each sample, an upper bound; 1 or more while it is passed.
@@ -256,11 +263,17 @@ class _Ends:
         window_s = windows_s[:, None]
         begin_s = self.axis_s - window_s
         points = _Points.at(table, begin_s)
-        held = self.total_a2s - points.total_a2s
-        before, now = held[:, :-1], held[:, 1:]
+        piece_s = np.diff(self.axis_s)
         # A window one piece longer holds both and all between them.
         most = self.total_a2s[1:] - points.total_a2s[:, :-1]
-        piece_s = np.diff(self.axis_s)
+        if points.exact.any():
+            most = self._closer(points, begin_s, piece_s, most)
+        return np.where(window_s >= WINDOW_INTERVALS * piece_s * (1 - ROUNDING), most, 0.0)
+
+    def _closer(self, points: _Points, begin_s: Array, piece_s: Array, most: Array) -> Array:
+        """`most`, or less where F and i are known between the checkpoints at which the windows begin."""
+        held = self.total_a2s - points.total_a2s
+        before, now = held[:, :-1], held[:, 1:]
         high, low = _square_range(self.start_a, self.end_a)
         left, right = points.between(slice(None, -1), slice(1, None))
         high_gone, low_gone = _square_range(points.current_a[:, :-1], points.current_a[:, 1:], left, right)
@@ -270,8 +283,7 @@ class _Ends:
         tight = np.maximum(before + rise, np.maximum(before, now))
         steps = points.place[:, 1:] - points.place[:, :-1]
         known = points.exact[:, :-1] & points.exact[:, 1:] & (steps <= 1) & (begin_s[:, :-1] >= 0)
-        most = np.where(known, np.minimum(tight, most), most)
-        return np.where(window_s >= WINDOW_INTERVALS * piece_s * (1 - ROUNDING), most, 0.0)
+        return np.where(known, np.minimum(tight, most), most)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -294,6 +306,8 @@ class _Points:
         place = np.clip(np.searchsorted(moments, axis_s + SLIP_S, side="right") - 1, 0, max(len(moments) - 2, 0))
         after = np.minimum(place + 1, len(moments) - 1)
         exact = numbers[after] - numbers[place] == 1
+        if not exact.any():
+            return cls(table, place, exact, totals[place], starts[after])
         length_s = moments[after] - moments[place]
         into_s = np.clip(axis_s - moments[place], 0.0, length_s)
         start_a = starts[after]

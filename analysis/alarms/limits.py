@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from amptally.analysis.alarms.checks import BalanceLimit, VoltageLimit
+from amptally.analysis.alarms.fuse_air_watch import UNDECLARED, AirLimit
 from amptally.analysis.alarms.fuse_watch import FuseLimit, fuse_limit
 from amptally.analysis.alarms.watch import WatchLimits
 from amptally.analysis.protection.fuse_eligibility import fuse_specs
@@ -22,7 +23,9 @@ def watch_limits(machine: Machine) -> WatchLimits:
         {lead: sensor.offset_u or 0.0 for lead, sensor in sensors.items()},
         {lead: sensor.gain_u or 0.0 for lead, sensor in sensors.items()},
     )
+    air = machine.sensors.get("fuse_temp")
     return WatchLimits(
+        air=UNDECLARED if air is None else AirLimit(air.offset_u, air.gain_u),
         fuses=tuple(fuse for fuse in fuse_limits(machine).values() if isinstance(fuse, FuseLimit)),
         voltages=tuple(voltage_limits(machine)),
         balance=balance if sensed == "supply_leg" else None,

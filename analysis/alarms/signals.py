@@ -247,6 +247,10 @@ class Signals:
         """A column as the board sent it."""
         return self._columns[name]
 
+    def values(self, name: str) -> Array:
+        """A column, corrected, at every sample of `run_s`; NaN where it was not measured."""
+        return self._corrected(name)[0]
+
     def rows(self, *names: str) -> tuple[Array, ...] | None:
         """Run time and the named columns, corrected, where all were measured; None where they never were."""
         if any(name not in self._columns for name in names):

@@ -24,6 +24,7 @@ from amptally.analysis.alarms.checks import (
     VoltageCheck,
     VoltageLimit,
 )
+from amptally.analysis.alarms.fuse_air_watch import UNDECLARED, AirLimit
 from amptally.analysis.alarms.fuse_watch import FuseLimit
 from amptally.analysis.alarms.signals import MAX_SLICE, START, Array, Signals
 from amptally.analysis.results.leads import LEADS
@@ -37,6 +38,7 @@ REPEAT_S = 1.0
 WATCHED: tuple[str, ...] = (
     *(f"{lead}_current{part}_a" for lead in LEADS for part in ("", "_rms", "_min", "_max")),
     *(f"{place}_voltage_v" for place in ("battery", "midpoint", "controller", "receiver")),
+    "fuse_temp_c",
     *(f"pulse_{letter}_{what}" for letter in ("a", "b") for what in ("us", "count")),
 )
 """SI names of every channel that a check may use."""
@@ -73,6 +75,8 @@ class WatchLimits:
     """What to watch; a limit that the machine file does not give is not watched."""
 
     fuses: tuple[FuseLimit, ...] = ()
+    air: AirLimit = UNDECLARED
+    """Of the sensor of the air at the fuses."""
     voltages: tuple[VoltageLimit, ...] = ()
     balance: BalanceLimit | None = None
     """Only where left and right are measured in supply legs."""
@@ -90,7 +94,7 @@ class Watch:
     def __init__(self, limits: WatchLimits) -> None:
         self._corrections = limits.corrections
         self._checks: list[Check] = [
-            *(FuseCheck(fuse) for fuse in limits.fuses),
+            *(FuseCheck(fuse, limits.air) for fuse in limits.fuses),
             *(VoltageCheck(limit) for limit in limits.voltages),
             *(PulseCheck(letter) for letter in ("a", "b")),
             HeldPulseCheck(limits.moving_a),

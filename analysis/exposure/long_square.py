@@ -87,17 +87,17 @@ class LongSquare(Squares):
     known: dict[float, tuple[float, float]]
     """Integral and start of the windows of some lengths, found while the pieces were read."""
 
-    def filled(self, gaps: Index, gap_s: Array, current_a: float) -> LongSquare:
+    def filled(self, gaps: Index, gap_s: Array, current_a: Array) -> LongSquare:
         """As `SquareIntegral.filled`; no window is known beforehand."""
         blocks, tick = self.filled_levels(gaps, gap_s, current_a)
         unfilled = self.load
 
         def load(first: int, stop: int) -> Pieces:
             axis_s, start_a, end_a = unfilled(first, stop)
-            inside = gaps[(gaps >= first) & (gaps < stop)] - first
-            if len(inside):
+            chosen = (gaps >= first) & (gaps < stop)
+            if chosen.any():
                 start_a, end_a = start_a.copy(), end_a.copy()
-                start_a[inside] = end_a[inside] = current_a
+                start_a[gaps[chosen] - first] = end_a[gaps[chosen] - first] = current_a[chosen]
             return axis_s, start_a, end_a
 
         return LongSquare(blocks, tick, float(blocks[0].max_a2.max()), self.pieces, load, {})

@@ -117,12 +117,12 @@ class Squares:
         """The pieces of some small blocks, whose numbers increase."""
         raise NotImplementedError
 
-    def filled_levels(self, gaps: Index, gap_s: Array, current_a: float) -> tuple[tuple[Blocks, ...], float]:
-        """Blocks and tick with this current in some pieces in which none flowed: their numbers and lengths."""
+    def filled_levels(self, gaps: Index, gap_s: Array, current_a: Array) -> tuple[tuple[Blocks, ...], float]:
+        """Blocks and tick with a current in some pieces in which none flowed: their numbers, lengths and currents."""
         inner = self.blocks[-1]
         held_a2s, highest_a = np.diff(inner.edge_ticks) * self.tick_a2s, np.sqrt(inner.max_a2)
         np.add.at(held_a2s, gaps // inner.size, current_a**2 * gap_s)
-        highest_a[gaps // inner.size] = np.maximum(highest_a[gaps // inner.size], current_a)
+        np.maximum.at(highest_a, gaps // inner.size, current_a)
         small = SmallBlocks(inner.edge_s, held_a2s, highest_a, np.sqrt(inner.min_a2))
         return small.levels(tuple(each.size for each in self.blocks))
 
@@ -227,8 +227,8 @@ class SquareIntegral(Squares):
         first, stop = np.searchsorted(self.axis_s, (from_s, to_s)).tolist()
         return max(first - 4, 0), min(stop + 4, self.pieces)
 
-    def filled(self, gaps: Index, gap_s: Array, current_a: float) -> SquareIntegral:
-        """The same with this current in some pieces in which none flowed: their numbers and lengths."""
+    def filled(self, gaps: Index, gap_s: Array, current_a: Array) -> SquareIntegral:
+        """The same with a current ≥ 0 in some pieces in which none flowed: their numbers, lengths and currents."""
         blocks, tick = self.filled_levels(gaps, gap_s, current_a)
         start_a, end_a = self.start_a.copy(), self.end_a.copy()
         start_a[gaps] = end_a[gaps] = current_a

@@ -1,16 +1,23 @@
-"""Motors and controller against what their sheets let them carry. docs/methods.md, Ratings that suit."""
+"""Motors, controller and management board against what their sheets say. docs/methods.md, Ratings that suit."""
 
 from __future__ import annotations
 
 import math
 
 from amptally.analysis.exposure.current import Current
+from amptally.analysis.exposure.exposure import Exposure
+from amptally.analysis.protection.fuse_margin import CONTINUOUS_WINDOW_S
 from amptally.analysis.protection.peak_rise import peak_rise, tightest_window
 from amptally.analysis.protection.thermal_memory import Network
 from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.results.leads import SIDES
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
+
+LIMIT_PASSED = 1.05
+"""A current this much above the controller's declared maximum was not limited by it. Our own choice."""
+NEAR_CUTOFF = 0.8
+"""A peak above this share of bms.cutoff_a is near: a sampled peak is the least there was. Our own choice."""
 
 
 def sheet_constant_s(continuous_a: float, higher_a: float, time_s: float) -> float:
@@ -24,44 +31,97 @@ def sheet_constant_s(continuous_a: float, higher_a: float, time_s: float) -> flo
 
 
 def overloads(run: Run, currents: dict[str, Current], doubts: Doubts) -> tuple[Reason, ...]:
-    """Findings on motors and controller channels that carried more than their sheets allow; `currents` by lead.
+    """Findings on motors, controller channels and a management board that carried more than their sheets allow.
 
-    Only where the sheet gives a continuous current and a time at a higher one. A current measured in the supply leg is
-    the least that motor and channel carried, so that a part it overloads was overloaded.
+    `currents` by lead. A current measured in the supply leg is the least that motor and channel carried, so that a part
+    it overloads was overloaded.
     """
-    machine, found = run.machine, []
-    if machine is None or run.sides_leg == "unknown":
+    machine = run.machine
+    found: list[Reason] = []
+    if machine is None:
         return ()
     motor, controller = machine.motor, machine.controller
     sheets = {
         "motor": (motor.rated_a, motor.peak_a, motor.peak_s) if motor else (None,) * 3,
         "controller": (controller.continuous_a, controller.peak_a, controller.peak_s) if controller else (None,) * 3,
     }
-    for side in SIDES:
-        exposure, channel = currents[side].prepared, f"{side}_current_a"
+    for side in SIDES if run.sides_leg != "unknown" else ():
+        exposure = currents[side].prepared
+        if exposure is None or doubts.against((f"{side}_current_a", "margin")) is not None:
+            continue
+        measured = run.sides_leg == "motor_lead"
         for part, (continuous_a, higher_a, time_s) in sheets.items():
-            if exposure is None or doubts.against((channel, "margin")) is not None:
+            if continuous_a is None:
                 continue
-            if continuous_a is None or higher_a is None or time_s is None or higher_a <= continuous_a:
-                continue
-            network = Network.single(sheet_constant_s(continuous_a, higher_a, time_s))
-            peak = peak_rise(exposure, network)
-            if peak.steady_a <= continuous_a:
-                continue
+            if higher_a is None or time_s is None or higher_a <= continuous_a:
+                found += _for_good(side, part, exposure, continuous_a, measured=measured)
+            else:
+                found += _by_memory(side, part, exposure, (continuous_a, higher_a, time_s), measured=measured)
+        limit_a = controller.peak_a if controller else None
+        if limit_a is not None and exposure.peak_a > LIMIT_PASSED * limit_a:
             found.append(
-                Reason(
-                    "part_overloaded",
-                    "caution",
-                    side=side,
-                    part=part,
-                    rise=(peak.steady_a / continuous_a) ** 2,
-                    at_s=exposure.start_s + peak.axis_s,
-                    window_s=tightest_window(exposure, network, peak).window_s,
-                    continuous_a=continuous_a,
-                    higher_a=higher_a,
-                    time_s=time_s,
-                    constant_s=network.constants_s[0],
-                    measured=run.sides_leg == "motor_lead",
-                )
+                Reason("controller_limit_passed", "caution", side=side, peak_a=exposure.peak_a, limit_a=limit_a)
             )
+    cutoff_a, battery = machine.bms.cutoff_a if machine.bms else None, currents["battery"]
+    if cutoff_a is not None and battery.peak_a.value is not None and battery.peak_a.value > NEAR_CUTOFF * cutoff_a:
+        passed = battery.peak_a.value > cutoff_a
+        found.append(
+            Reason(
+                "bms_current",
+                "caution",
+                peak_a=battery.peak_a.value,
+                at_s=battery.peak_at_s,
+                cutoff_a=cutoff_a,
+                passed=passed,
+            )
+        )
     return tuple(found)
+
+
+def _for_good(side: str, part: str, exposure: Exposure, continuous_a: float, *, measured: bool) -> tuple[Reason, ...]:
+    """A part whose sheet gives no time at a higher current: ten minutes count as for good."""
+    if exposure.refusal(CONTINUOUS_WINDOW_S) is not None:
+        return ()
+    window = exposure.worst(CONTINUOUS_WINDOW_S)
+    if window.rms_a <= continuous_a:
+        return ()
+    return (
+        Reason(
+            "part_above_continuous",
+            "caution",
+            side=side,
+            part=part,
+            rms_a=window.rms_a,
+            window_s=window.window_s,
+            at_s=window.end_s,
+            continuous_a=continuous_a,
+            measured=measured,
+        ),
+    )
+
+
+def _by_memory(
+    side: str, part: str, exposure: Exposure, sheet: tuple[float, float, float], *, measured: bool
+) -> tuple[Reason, ...]:
+    """A part by its thermal memory; `sheet`: what it carries for good [A], a higher current [A] and its time [s]."""
+    continuous_a, higher_a, time_s = sheet
+    network = Network.single(sheet_constant_s(*sheet))
+    peak = peak_rise(exposure, network)
+    if peak.steady_a <= continuous_a:
+        return ()
+    return (
+        Reason(
+            "part_overloaded",
+            "caution",
+            side=side,
+            part=part,
+            rise=(peak.steady_a / continuous_a) ** 2,
+            at_s=exposure.start_s + peak.axis_s,
+            window_s=tightest_window(exposure, network, peak).window_s,
+            continuous_a=continuous_a,
+            higher_a=higher_a,
+            time_s=time_s,
+            constant_s=network.constants_s[0],
+            measured=measured,
+        ),
+    )

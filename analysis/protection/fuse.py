@@ -6,12 +6,13 @@ Nothing here says that a fuse is safe: it says what was measured, against which 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from amptally.analysis.exposure.exposure import TIE, WINDOW_INTERVALS, CurrentError, Exposure
 from amptally.analysis.protection.fuse_eligibility import FuseSpec, UsableRating, usable_rating
 from amptally.analysis.protection.fuse_margin import (
+    ALL_SEEN,
     Margins,
     Unseen,
     Verdict,
@@ -39,6 +40,8 @@ FINDING_OF: dict[Verdict, tuple[str, Severity]] = {
 }
 """Code and severity by verdict; the other verdicts make none."""
 NO_DOUBTS = Doubts()
+BETWEEN_SAMPLES = ("between_samples_at_most", "between_samples_open")
+"""Reasons of a margin whose samples do not show all that may have flowed."""
 GAPS_HIDE = ("gaps_may_hide_more", "gaps_would_leave")
 """Reasons of a margin that gaps make an upper bound."""
 
@@ -84,7 +87,7 @@ def assess_fuse(
     through: Translated | None = None,
     doubts: Doubts = NO_DOUBTS,
     *,
-    most_a: float | None = None,
+    unseen: Unseen = ALL_SEEN,
     driven_s: float = math.inf,
     description_fits: bool = True,
 ) -> FuseResult:
@@ -92,8 +95,8 @@ def assess_fuse(
 
     `exposure` is the current of the fuse's sensor, None when it was not measured or is refused; `error` is what is
     declared about that sensor and `corner_hz` the corner of the filter before the converter. `through` is what the
-    fuse's own lead carried where the sensor sits in the other one; `most_a` is the most that lead can carry (None: not
-    known), which bounds what was not measured. `doubts` are those of the run. A machine file whose battery does not fit
+    fuse's own lead carried where the sensor sits in the other one; `unseen` says what bounds that which was not
+    measured. `doubts` are those of the run. A machine file whose battery does not fit
     the measured voltage (`description_fits` False) may name the wrong fuse too: a danger stands, no comfort does.
 
     `driven_s` is how long the machine was driven.
@@ -105,13 +108,13 @@ def assess_fuse(
     rating_a, table, derated_a = usable.rating_a, usable.table, usable.derated_a
     at = fuse.sensor
     through = through if exposure is not None and at.code == "differs" else None
-    unseen, findings = _unseen(fuse, exposure, through, doubts.against((channel, "margin")))
+    missing, findings = _missing(fuse, exposure, through, doubts.against((channel, "margin")))
     unlimited = None
-    if unseen is None:
+    if missing is None:
         unlimited, more = missing_limits(fuse, usable)
         findings += more
-    reason = unseen or unlimited
-    if exposure is None or unseen is not None or rating_a is None:
+    reason = missing or unlimited
+    if exposure is None or missing is not None or rating_a is None:
         assert reason is not None
         above = refuse("s", reason)
     else:
@@ -138,13 +141,12 @@ def assess_fuse(
     carried = exposure if through is None else through.likely
     standing = _standing(table, rating_a)
     findings += _unverified(fuse, table, standing)
-    unresolved, more = _resolution(fuse, table, carried, corner_hz)
-    findings += more
-    between = Unseen(most_a, tuple(unresolved), corner_hz)
+    between, more = unseen_for(table, fuse.place, carried, corner_hz, unseen)
     if through is None:
         margins = measured_margins(exposure, table, derated_a, error, between, driven_s)
     else:
         margins = translated_margins(through, table, derated_a, error, between, driven_s)
+    findings += more
     if usable.share is not None and usable.share.at_most:
         margins = margins.at_most(_borrowed(fuse, usable))
     margins = margins.held(doubts, channel)
@@ -155,7 +157,10 @@ def assess_fuse(
         rule = _no_comparison(margins.margin)
     else:
         rule = _rule(table, derated_a, standing, through)
-        findings += _explain(fuse, carried, derated_a, margins, source, withdrawn=withdrawn)
+        findings += [
+            *_open_between_samples(fuse, margins),
+            *_explain(fuse, carried, derated_a, margins, source, withdrawn=withdrawn),
+        ]
     if withdrawn:
         rule = (*rule, Reason("verdict_withdrawn"))
     if not description_fits and not margins.margin.is_refused:
@@ -192,7 +197,7 @@ def _rule(
     return (*estimated, limits)
 
 
-def _unseen(
+def _missing(
     fuse: FuseSpec, exposure: Exposure | None, through: Translated | None, doubted: Reason | None
 ) -> tuple[Reason | None, list[Reason]]:
     """(why nothing is known of this fuse's current, None where something is; findings about it).
@@ -278,25 +283,43 @@ def _unverified(fuse: FuseSpec, table: FuseTable, standing: tuple[Reason, ...]) 
     return [Reason("fuse_limit_unverified", "caution", place=fuse.place, table=table.title, standing=doubts)]
 
 
-def _resolution(
-    fuse: FuseSpec, table: FuseTable, exposure: Exposure, corner_hz: float | None
-) -> tuple[list[Reason], list[Reason]]:
-    """(why larger currents than those seen may have flowed, so that the margin is an upper bound; findings)."""
+def unseen_for(
+    table: FuseTable, place: str, exposure: Exposure, corner_hz: float | None, unseen: Unseen
+) -> tuple[Unseen, list[Reason]]:
+    """(the same with why larger currents than those seen may have flowed, for a fuse of this table; findings)."""
     shortest_s = _shortest_s(table)
     interval_s = exposure.coarse_s
     needed_hz = 1 / (2 * math.pi * shortest_s)
     unresolved, findings = [], []
     if WINDOW_INTERVALS * interval_s > shortest_s * (1 + TIE):
         unresolved.append(
-            Reason("fuse_sampling_slow", "caution", place=fuse.place, interval_s=interval_s, shortest_s=shortest_s)
+            Reason("fuse_sampling_slow", "caution", place=place, interval_s=interval_s, shortest_s=shortest_s)
         )
     if corner_hz is None:
-        findings.append(Reason("fuse_filter_undeclared", place=fuse.place, needed_hz=needed_hz))
+        findings.append(Reason("fuse_filter_undeclared", place=place, needed_hz=needed_hz))
     elif corner_hz < needed_hz and not exposure.interval_rms:
-        unresolved.append(
-            Reason("fuse_filter_slow", "caution", place=fuse.place, corner_hz=corner_hz, needed_hz=needed_hz)
-        )
-    return unresolved, [*unresolved, *findings]
+        unresolved.append(Reason("fuse_filter_slow", "caution", place=place, corner_hz=corner_hz, needed_hz=needed_hz))
+    return replace(unseen, unresolved=tuple(unresolved), corner_hz=corner_hz), [*unresolved, *findings]
+
+
+def _open_between_samples(fuse: FuseSpec, margins: Margins) -> list[Reason]:
+    """A finding where only what may have flowed between samples leaves the verdict open: what would decide it."""
+    why = () if margins.promise is None else margins.promise.why
+    for each in why if margins.verdict == "unknown" else ():
+        if each.code in BETWEEN_SAMPLES:
+            facts = dict(each.facts)
+            return [
+                Reason(
+                    "fuse_between_samples",
+                    "caution",
+                    place=fuse.place,
+                    lead=fuse.lead,
+                    how=facts["how"],
+                    most_a=facts.get("most_a"),
+                    enough_a=facts.get("enough_a"),
+                )
+            ]
+    return []
 
 
 def _shortest_s(table: FuseTable) -> float:
@@ -321,6 +344,7 @@ def _explain(
         "promised": None if promise is None else promise.measured,
         "margin_latest": margins.margin_latest.value,
         "continuous_fraction": margins.fraction.value,
+        "bridged": margins.bridged,
     }
     findings = []
     if verdict in FINDING_OF and not withdrawn:

@@ -20,8 +20,12 @@ def measured_air_c(run: Run, doubts: Doubts) -> float | None:
     found, sensor = run.extremes(CHANNEL), run.sensor(CHANNEL)
     if found is None or any(CHANNEL in doubt.channels for doubt in doubts.doubts):
         return None
-    error_c = math.hypot(sensor.offset_u or 0.0, (sensor.gain_u or 0.0) * abs(found.maximum))
-    return found.maximum + COVERAGE_FACTOR * error_c
+    return highest_air_c(found.maximum, sensor.offset_u, sensor.gain_u)
+
+
+def highest_air_c(read_c: float, offset_u: float | None, gain_u: float | None) -> float:
+    """A reading [°C] at the high end of what its sensor may be wrong by."""
+    return read_c + COVERAGE_FACTOR * math.hypot(offset_u or 0.0, (gain_u or 0.0) * abs(read_c))
 
 
 def air_reason(air_c: float) -> Reason:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from types import MappingProxyType
 
 from amptally.analysis.exposure.current import Current
+from amptally.analysis.protection.command_limit import most_by_command_a
 from amptally.analysis.protection.coordination import NOT_COMPARED, Coordination, coordinate
-from amptally.analysis.protection.fuse import NO_DOUBTS, FuseResult, assess_fuse
+from amptally.analysis.protection.fuse import NO_DOUBTS, FuseResult, assess_fuse, unseen_for
 from amptally.analysis.protection.fuse_advice import (
     FuseAdvice,
     advice_finding,
@@ -22,7 +24,7 @@ from amptally.analysis.protection.fuse_eligibility import FuseSpec, usable_ratin
 from amptally.analysis.protection.fuse_margin import Unseen, measured_margins, translated_margins
 from amptally.analysis.protection.path import lead_limits
 from amptally.analysis.protection.stall import Stall, stall_finding, stall_opens_s
-from amptally.analysis.protection.supply import most_possible_a, translate
+from amptally.analysis.protection.supply import highest_stall_a, most_possible_a, translate
 from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.leads import LEAD_OF, SIDES
@@ -96,16 +98,22 @@ def _assess(
     description_fits: bool,
 ) -> FuseLead:
     channel, place = f"{spec.lead}_current_a", spec.place
-    through, most_a = translate(run, spec, current), most_possible_a(run, spec)
+    through, sensor = translate(run, spec, current), run.sensor(channel)
+    # Minimum and maximum of every interval say how high the current went in this lead, not in another one.
+    peak_a = current.peak_a.high if through is None and current.peak_a.bound == "estimate" else None
+    stall_a, most_in = highest_stall_a(run), None
+    if stall_a is not None:
+        most_in = partial(most_by_command_a, run, spec, stall_a)
+    unseen = Unseen(most_possible_a(run, spec), averages=sensor.averages, peak_a=peak_a, most_in=most_in)
     length_s = driven_s(run, spec.lead)
     result = assess_fuse(
         spec,
         current.prepared,
         current.error,
-        run.sensor(channel).bandwidth_hz,
+        sensor.bandwidth_hz,
         through,
         doubts,
-        most_a=most_a,
+        unseen=unseen,
         driven_s=length_s,
         description_fits=description_fits,
     )
@@ -121,11 +129,12 @@ def _assess(
 
     def margin_of(table: FuseTable, derated_a: float) -> tuple[Estimate, Estimate]:
         assert current.prepared is not None
-        # `advise` asks only where the fitted fuse's margin has a low end, so nothing is left unresolved here.
+        carried = current.prepared if through is None else through.likely
+        between, _ = unseen_for(table, place, carried, sensor.bandwidth_hz, unseen)
         if through is None:
-            found = measured_margins(current.prepared, table, derated_a, current.error, Unseen(most_a), length_s)
+            found = measured_margins(current.prepared, table, derated_a, current.error, between, length_s)
         else:
-            found = translated_margins(through, table, derated_a, current.error, Unseen(most_a), length_s)
+            found = translated_margins(through, table, derated_a, current.error, between, length_s)
         return found.margin, found.fraction
 
     return replace(lead, advice=advise(spec, result, limits, margin_of))

@@ -6,12 +6,13 @@ Method: docs/methods.md, Fuse margin and Duty.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from amptally.analysis.exposure.exposure import (
     HIDDEN_SHARE,
+    WINDOW_INTERVALS,
     CurrentError,
     Exposure,
     Window,
@@ -19,6 +20,7 @@ from amptally.analysis.exposure.exposure import (
     rms_of_samples,
     window_list,
 )
+from amptally.analysis.protection.between_samples import heat_of_intervals
 from amptally.analysis.protection.fuse_curve import NEAR_MARGIN, rows_of
 from amptally.analysis.protection.guarantee import Heat, first_current_a, guaranteed_rise_a2
 from amptally.analysis.protection.peak_rise import peak_rise, tightest_window
@@ -29,10 +31,15 @@ from amptally.analysis.results.estimate import COVERAGE_FACTOR, UNDECLARED, Boun
 from amptally.analysis.results.propagation import power_of
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.results.sensor_terms import lag_s, pulse_seen
+from amptally.analysis.signals.series import Floats
 from amptally.tables.fuse_opening_times import FuseTable, opening_times_s
 
 CONTINUOUS_FRACTION = 0.75  # continuous load at most 75 % of the rating at 25 °C: a maker's fuseology guide
 CONTINUOUS_WINDOW_S = 600.0
+RESOLVED_SHARE = 1 / WINDOW_INTERVALS
+"""Of a table's shortest opening time: samples this far apart show all that counts."""
+LARGEST_LIMIT_A, LIMIT_STEP = 10_000.0, 1.05
+"""Up to which current, and in which steps, a limit is looked for that would decide a verdict."""
 START_S = 0.1
 """RMS of this long at the start of a run, or of two intervals: what may have flowed before it. Our own choice."""
 
@@ -49,6 +56,12 @@ class Unseen:
     """Why more than the samples show may have flowed between them: fuse_sampling_slow, fuse_filter_slow."""
     corner_hz: float | None = None
     """Corner of the filter before the converter."""
+    averages: bool = False
+    """Each sample is the mean over the interval before it, so that no pulse is missing from it."""
+    peak_a: float | None = None
+    """The most that flowed, where the board sent the extremes of every interval."""
+    most_in: Callable[[Floats], Floats | None] | None = None
+    """Closer limits [A] in the interval before each of some moments in run time, shape (n,), where they are known."""
 
 
 ALL_SEEN = Unseen()
@@ -97,12 +110,16 @@ class Margins:
     promise: Promise | None = None
     seen_low: float | None = None
     """Low end by what was measured, without what may have flowed unseen."""
+    bridged: float | None = None
+    """The margin if the current had gone on across each gap, from one side to the other; None without gaps."""
 
     @property
     def verdict(self) -> Verdict:
         """How the current stood to the fuse's limits."""
         if self.measured:
-            return verdict_of(self.margin, self.margin_latest, self.fraction, self.filled_fraction, self.seen_low)
+            return verdict_of(
+                self.margin, self.margin_latest, self.fraction, self.filled_fraction, self.seen_low, self.bridged
+            )
         return translated_verdict(self.margin, self.margin_latest, self.fraction, self.filled_fraction)
 
     def at_most(self, why: Reason) -> Margins:
@@ -144,12 +161,17 @@ def measured_margins(
     likely, closest = _by_network(exposure, fitted_network(rows), derated_a, error)
     if closest is None:
         return Margins(likely, likely, None, fraction, filled, measured=True)
-    promise = _promise(exposure, table, derated_a, unseen)
+    promise = _promise(exposure, table, derated_a, unseen, _sensor_share(likely))
     latest, _ = _by_network(exposure, fitted_network(rows_of(table, "latest"), latest=True), derated_a, error)
     if promise.possible is None:
         latest = _at_most(latest, promise.why)
     margin, seen_low = _with_promise(likely, promise)
-    return Margins(margin, latest, closest, fraction, filled, measured=True, promise=promise, seen_low=seen_low)
+    bridged = None
+    if len(exposure.gap_s):
+        bridged = derated_a / peak_rise(exposure.bridged(), fitted_network(rows)).steady_a
+    return Margins(
+        margin, latest, closest, fraction, filled, measured=True, promise=promise, seen_low=seen_low, bridged=bridged
+    )
 
 
 def _by_network(
@@ -165,7 +187,12 @@ def _by_network(
     return margin, Closest(exposure.start_s + peak.axis_s, window)
 
 
-def _promise(exposure: Exposure, table: FuseTable, derated_a: float, unseen: Unseen) -> Promise:
+def _sensor_share(likely: Estimate) -> float:
+    """What sensor and sampling leave of a margin at its low end."""
+    return 1.0 if likely.low is None or not likely.value else likely.low / likely.value
+
+
+def _promise(exposure: Exposure, table: FuseTable, derated_a: float, unseen: Unseen, sensor: float) -> Promise:
     """What the rows guarantee of the current as measured, and of what may have flowed in gaps and between samples."""
     rows = rows_of(table, "earliest")
     lengths_s = window_list(exposure.duration_s, exposure.interval_s, opening_times_s(table)).tolist()
@@ -195,29 +222,60 @@ def _promise(exposure: Exposure, table: FuseTable, derated_a: float, unseen: Uns
         why.append(in_gaps)
     if unseen.unresolved and possible is not None:
         why += unseen.unresolved
-        possible = None
-        if unseen.most_a is not None:
-            between = _between_samples(heat, exposure, unseen, most_a)
-            possible = margin(between)
-            why.append(Reason("between_samples_at_most", most_a=most_a))
+        filled = exposure.filled(most_a) if len(exposure.gap_s) else exposure
+        possible, bounded = _between_samples(heat, filled, unseen, margin, (RESOLVED_SHARE * rows[0][0], sensor))
+        why.append(bounded)
     return Promise(measured, possible, before_a, tuple(why))
 
 
-def _between_samples(heat: Heat, exposure: Exposure, unseen: Unseen, most_a: float) -> Heat:
-    """The most that may have flowed where samples or filter are too slow to show it, of a lead that carries `most_a`.
+def _between_samples(
+    heat: Heat,
+    exposure: Exposure,
+    unseen: Unseen,
+    margin: Callable[[Heat], float],
+    resolution: tuple[float, float],
+) -> tuple[float | None, Reason]:
+    """(margin with the most that may have flowed where samples or filter are too slow to show it, what bounds that).
 
-    A filter that is slower than the samples shows each pulse, flattened; without one it may lie between two samples.
+    A filter that is slower than the samples shows each pulse, flattened. Without one a pulse is in the mean or the RMS
+    of its interval, where the samples are that, and else may lie between two of them. None where nothing is declared
+    that limits its height: the reason then says which field would, and up to what current. `resolution`: how far apart
+    samples may be [s], and what sensor and sampling leave of a margin.
     """
-    corner_hz = unseen.corner_hz
-    if corner_hz is None or lag_s(corner_hz) < exposure.coarse_s:
-        return Heat.steady(most_a, exposure.duration_s)
-    return heat.behind_filter(lambda length_s: pulse_seen(length_s, corner_hz), most_a)
+    resolved_s, sensor = resolution
+    corner_hz, in_samples = unseen.corner_hz, unseen.averages or exposure.interval_rms
+    slow_filter = corner_hz is not None and lag_s(corner_hz) >= exposure.coarse_s
+
+    def possible(most_a: float) -> float:
+        if slow_filter and corner_hz is not None:
+            return margin(heat.behind_filter(lambda length_s: pulse_seen(length_s, corner_hz), most_a))
+        if in_samples:
+            return margin(heat_of_intervals(exposure, most_a, resolved_s, unseen.most_in))
+        return margin(Heat.steady(most_a, exposure.duration_s))
+
+    how = "filter" if slow_filter else "rms" if exposure.interval_rms else "means" if in_samples else "limit"
+    highest_a = unseen.most_a if unseen.peak_a is None else unseen.peak_a
+    if highest_a is not None:
+        most_a = max(highest_a, exposure.peak_a)
+        return possible(most_a), Reason("between_samples_at_most", most_a=most_a, how=how)
+    return None, Reason("between_samples_open", how=how, enough_a=_enough_a(possible, exposure.peak_a, sensor))
+
+
+def _enough_a(possible: Callable[[float], float], peak_a: float, sensor: float) -> float | None:
+    """The largest limit of a lead [A] with which its margin is no longer near; None where no limit would do."""
+    low, high = max(peak_a, 1.0), LARGEST_LIMIT_A
+    if possible(low) * sensor < NEAR_MARGIN:
+        return None
+    while high > low * LIMIT_STEP:
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if possible(middle) * sensor >= NEAR_MARGIN else (low, middle)
+    return low
 
 
 def _with_promise(likely: Estimate, promise: Promise) -> tuple[Estimate, float]:
     """The margin with its low end from the rows; and that end for the current as it was measured."""
     assert likely.value is not None
-    sensor = 1.0 if likely.low is None else likely.low / likely.value
+    sensor = _sensor_share(likely)
     seen_low = min(promise.measured, likely.value) * sensor
     rows = Reason("rows_promise", margin=min(promise.measured, likely.value))
     if promise.possible is None or likely.low is None:
@@ -299,21 +357,24 @@ def verdict_of(
     fraction: Estimate,
     filled_fraction: float,
     seen_low: float | None = None,
+    bridged: float | None = None,
 ) -> Verdict:
     """The verdict from both margins and the continuous fraction.
 
     A margin `at_most` x is inside the band for certain where x < 1, and near for certain where x < 1.25. `seen_low` is
     the low end by what was measured alone: where only what may have flowed unseen is near, the verdict stays open. So
     it does where the continuous fraction would be high if every gap had carried the most it can (`filled_fraction`).
+    A load that stood on both sides of a gap is taken to have gone on in it (`bridged`): it may be inside, or near.
     """
     if margin.value is None:
         return "unknown"
     if margin_latest.value is not None and margin_latest.value < 1:
         return "past"
-    if margin.value < 1:
+    likely = margin.value if bridged is None else min(margin.value, bridged)
+    if likely < 1:
         return "inside"
     seen = next(each for each in (seen_low, margin.low, margin.value) if each is not None)
-    if seen < NEAR_MARGIN or (fraction.value is not None and fraction.value > CONTINUOUS_FRACTION):
+    if min(seen, likely) < NEAR_MARGIN or (fraction.value is not None and fraction.value > CONTINUOUS_FRACTION):
         return "near"
     bounded = margin.low is not None and margin.low >= NEAR_MARGIN
     return "below" if bounded and filled_fraction <= CONTINUOUS_FRACTION else "unknown"

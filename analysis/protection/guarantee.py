@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 
@@ -46,17 +47,22 @@ class Heat:
         def most_a2s(lengths_s: Sequence[float]) -> Floats:
             return np.array([each.rms_a**2 * each.window_s for each in exposure.worst_of(lengths_s)])
 
-        def from_start_a2s(lengths_s: Floats, mean_a2: float) -> Floats:
-            inner = exposure.square.blocks[-1]
+        inner = exposure.square.blocks[-1]
+
+        @lru_cache(maxsize=1)
+        def highest_a2s(mean_a2: float) -> Floats:
             before_a2s = inner.edge_ticks * exposure.square.tick_a2s - mean_a2 * inner.edge_s
             # In a block it rises no faster than its largest i² says, nor above what is held at its end.
             steepest_a2s = np.maximum(inner.max_a2 - mean_a2, 0.0) * np.diff(inner.edge_s)
             passed_a2s = before_a2s[:-1] + np.minimum(
                 steepest_a2s, np.diff(inner.edge_ticks) * exposure.square.tick_a2s
             )
-            highest_a2s = np.maximum.accumulate(np.maximum(passed_a2s, 0.0))
-            place = np.clip(np.searchsorted(inner.edge_s, lengths_s) - 1, 0, len(highest_a2s) - 1)
-            return np.minimum(highest_a2s[place], max(exposure.square.max_a2 - mean_a2, 0.0) * lengths_s)
+            return np.maximum.accumulate(np.maximum(passed_a2s, 0.0))
+
+        def from_start_a2s(lengths_s: Floats, mean_a2: float) -> Floats:
+            highest = highest_a2s(mean_a2)
+            place = np.clip(np.searchsorted(inner.edge_s, lengths_s) - 1, 0, len(highest) - 1)
+            return np.minimum(highest[place], max(exposure.square.max_a2 - mean_a2, 0.0) * lengths_s)
 
         return cls(most_a2s, exposure.square.max_a2, exposure.duration_s, from_start_a2s)
 

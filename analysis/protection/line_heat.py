@@ -6,6 +6,7 @@ x = h/τ and Jₙ = x ∫₀¹ uⁿ e^(−x(1 − u)) du. docs/methods.md, Fuse 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,8 +19,11 @@ SPAN = 400.0
 """Longest stretch, in time constants, that is summed at once: e⁴⁰⁰ is far from the end of the floating-point range."""
 
 
-def added_heat(length_s: Floats, start_a: Floats, end_a: Floats, constant_s: float) -> Floats:
-    """What each line adds by its end [A²], shape (n,): lengths [s], first and last currents [A], τ [s]."""
+def added_heat(length_s: Floats, start_a: Floats, end_a: Floats, constant_s: float | Floats) -> Floats:
+    """What each line adds by its end [A²], shape (n,): lengths [s], first and last currents [A], τ [s].
+
+    For τ of shape (k, 1) it is that of each, shape (k, n).
+    """
     x = length_s / constant_s
     j0 = -np.expm1(-x)
     safe = np.maximum(x, SMALL)
@@ -76,3 +80,19 @@ def sums_with_decay(time_s: Floats, added: Floats, constant_s: float, before: fl
     """y at each time, shape (n,): `before` at the first; see `Decaying.after`."""
     _, values = Decaying.at(float(time_s[0]), before).after(time_s, added, constant_s)
     return np.concatenate(([before], values))
+
+
+class DecayingTerms:
+    """Terms of several time constants along the same lines, carried on; as `Decaying` to the last digit."""
+
+    def __init__(self, constants_s: Sequence[float]) -> None:
+        self._constants_s = np.array(constants_s)[:, None]
+        self._terms = [Decaying.at(0.0, 0.0) for _ in constants_s]
+
+    def after(self, time_s: Floats, start_a: Floats, end_a: Floats) -> Floats:
+        """Each term at the end of each line, shape (terms, n); as `Decaying.after` and `added_heat`."""
+        added = added_heat(np.diff(time_s), start_a, end_a, self._constants_s)
+        values = np.empty(added.shape)
+        for place, constant_s in enumerate(self._constants_s[:, 0].tolist()):
+            self._terms[place], values[place] = self._terms[place].after(time_s, added[place], constant_s)
+        return values

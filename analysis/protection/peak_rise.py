@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from amptally.analysis.exposure.exposure import Exposure, Window
+from amptally.analysis.exposure.square_integral import Pieces
 from amptally.analysis.exposure.window_search import Blocks
 from amptally.analysis.protection.line_heat import added_heat, sums_with_decay
 from amptally.analysis.protection.thermal_memory import Network
@@ -36,7 +37,9 @@ INSTANT = 8.0
 TOLERANCE = 1e-4
 """Relative; no rise is higher than the one found by more than this, beyond the error of block means."""
 SUBDIVIDED = 16
-"""Lines between samples are followed in parts, this many for the shortest time constant and for any line at most."""
+"""Lines between samples are looked into in parts, this many for the shortest time constant and for any line at most."""
+TOGETHER = 1 << 12
+"""Lines that are looked into at once."""
 NEAR_BLOCKS = 64
 """Blocks before the peak in which `tightest_window` is resolved to a line between samples, earlier to a block."""
 HELD_SHARE = 0.9
@@ -176,17 +179,45 @@ class _Search:
             state = self._by_means(blocks, piece // blocks.size, until, state)
             piece = until * blocks.size
         axis_s, start_a, end_a = self.square.load(piece, stop)
-        axis_s, start_a, end_a = self._subdivided(axis_s, start_a, end_a)
         length_s = np.diff(axis_s)
-        rise_a2 = np.zeros(len(axis_s))
-        for term, (share, constant_s) in enumerate(self.terms):
+        values_a2 = np.empty((len(self.terms), len(axis_s)))
+        for term, (_, constant_s) in enumerate(self.terms):
             added = added_heat(length_s, start_a, end_a, constant_s)
-            rise_a2 += share * sums_with_decay(axis_s, added, constant_s, float(state[term]))
+            values_a2[term] = sums_with_decay(axis_s, added, constant_s, float(state[term]))
+        rise_a2 = np.array([share for share, _ in self.terms]) @ values_a2
         from_s = float(self.levels[-1].edge_s[wanted // self.levels[-1].size])
         skipped = int(np.searchsorted(axis_s, from_s))
-        top = skipped + int(np.argmax(rise_a2[skipped:]))
+        self._take(rise_a2[skipped:], axis_s[skipped:])
+        self._between((axis_s, start_a, end_a), values_a2, rise_a2, skipped)
+
+    def _take(self, rise_a2: Floats, axis_s: Floats) -> None:
+        """The highest of these, where it is higher than what was found."""
+        top = int(np.argmax(rise_a2))
         if rise_a2[top] > self.best_a2:
             self.best_a2, self.at_s = float(rise_a2[top]), float(axis_s[top])
+
+    def _between(self, lines: Pieces, values_a2: Floats, rise_a2: Floats, skipped: int) -> None:
+        """The rise inside those lines between samples on which it may be higher than at any sample."""
+        axis_s, start_a, end_a = (lines[0][skipped:], lines[1][skipped:], lines[2][skipped:])
+        length_s = np.diff(axis_s)
+        parts = min(max(math.ceil(SUBDIVIDED * float(np.median(length_s)) / self.terms[0][1]), 1), SUBDIVIDED)
+        if parts == 1:
+            return
+        square_a2 = np.maximum(start_a * start_a, end_a * end_a)
+        most_a2 = rise_a2[skipped:-1] - sum(
+            share * np.expm1(-length_s / constant_s) * square_a2 for share, constant_s in self.terms
+        )
+        places = np.flatnonzero(most_a2 > self.best_a2)
+        for first in range(0, len(places), TOGETHER):
+            chosen = places[first : first + TOGETHER, None]
+            into = np.arange(1, parts) / parts
+            from_a = start_a[chosen]
+            to_a, gone_s = from_a + into * (end_a[chosen] - from_a), into * length_s[chosen]
+            inside_a2 = np.zeros(to_a.shape)
+            for term, (share, constant_s) in enumerate(self.terms):
+                left_a2 = values_a2[term, skipped + chosen] * np.exp(-gone_s / constant_s)
+                inside_a2 += share * (left_a2 + added_heat(gone_s, from_a, to_a, constant_s))
+            self._take(inside_a2.ravel(), (axis_s[chosen] + gone_s).ravel())
 
     def _by_means(self, blocks: Blocks, first: int, stop: int, state: Floats) -> Floats:
         """The terms after some blocks, each with its mean square throughout."""
@@ -201,19 +232,6 @@ class _Search:
             added = mean_a2 * -np.expm1(-length_s / constant_s)
             after[term] = sums_with_decay(edge_s, added, constant_s, float(state[term]))[-1]
         return after
-
-    def _subdivided(self, axis_s: Floats, start_a: Floats, end_a: Floats) -> tuple[Floats, Floats, Floats]:
-        """Lines in equal parts where they are long against the shortest term, as a peak may lie between samples."""
-        usual_s = float(np.median(np.diff(axis_s)))
-        parts = min(max(math.ceil(SUBDIVIDED * usual_s / self.terms[0][1]), 1), SUBDIVIDED)
-        if parts == 1:
-            return axis_s, start_a, end_a
-        share = np.arange(parts) / parts
-        inner_s = (axis_s[:-1, None] + np.diff(axis_s)[:, None] * share).ravel()
-        rise = (end_a - start_a)[:, None]
-        begin_a = (start_a[:, None] + rise * share).ravel()
-        finish_a = (start_a[:, None] + rise * (share + 1 / parts)).ravel()
-        return np.append(inner_s, axis_s[-1]), begin_a, finish_a
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -14,6 +14,9 @@ from amptally.analysis.protection.fuse_eligibility import FuseSpec
 from amptally.analysis.results.leads import SIDES
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Floats, Run, Series
+from amptally.logger.machine.description import Machine
+from amptally.logger.machine.fields import Motor
+from amptally.tables.battery_rest_voltage import FULL_TO_NOMINAL
 
 RIPPLE: dict[str, tuple[float, float, Reason]] = {
     "battery_side": (1.0, 1.0, Reason("fuse_behind_capacitors")),
@@ -22,6 +25,10 @@ RIPPLE: dict[str, tuple[float, float, Reason]] = {
 }
 """By the place of the controller's input capacitors, seen from the fuse: the share of the bridge's ripple that the
 fuse's lead carries, likely and at most, and what that says."""
+
+
+REVERSED = 2.0
+"""A motor driven backwards at full speed: V + Kω, at most 2 V, over its resistance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,24 +77,48 @@ def translate(run: Run, spec: FuseSpec, current: Current) -> Translated | None:
 
 
 def most_possible_a(run: Run, spec: FuseSpec) -> float | None:
-    """What a fuse's lead can carry at most, by motor.stall_a and controller.peak_a; None where neither is given.
+    """What a fuse's lead can carry at most, by the motor's stall current and controller.peak_a; None without either.
 
-    Stall current grows with the battery's voltage, which may be above the one that it is stated for. A motor that is
-    reversed at speed can draw twice as much in its own lead. The main lead feeds both motors.
+    Stall current by motor.stall_a at its voltage, else by Ohm's law of motor.resistance_ohm alone, which leads and
+    battery only lower; it grows with the battery's voltage. Reversed at speed, the motor's own voltage adds to the
+    battery's: twice as much may flow, in the supply leg too. The main lead feeds both motors.
     """
     machine = run.machine
     if machine is None:
         return None
-    motor, controller, volts = machine.motor, machine.controller, run.extremes("battery_voltage_v")
+    controller = machine.controller
     limits = [] if controller is None or controller.peak_a is None else [controller.peak_a]
-    if motor is not None and motor.stall_a is not None:
-        rated_v = motor.rated_voltage_v
-        above = 1.0 if volts is None or not rated_v else max(1.0, volts.maximum / rated_v)
-        reversed_at_speed = 2.0 if spec.position == "motor_lead" else 1.0
-        limits.append(motor.stall_a * above * reversed_at_speed)
+    stall_a = highest_stall_a(run)
+    if stall_a is not None:
+        limits.append(REVERSED * stall_a)
     if not limits:
         return None
     return min(limits) if spec.place != "main" else len(SIDES) * min(limits)
+
+
+def highest_stall_a(run: Run) -> float | None:
+    """Stall current of one motor at full duty and the highest battery voltage [A]; None where it is not known."""
+    machine = run.machine
+    if machine is None or machine.motor is None:
+        return None
+    return _stall_a(machine.motor, _highest_v(run, machine))
+
+
+def _highest_v(run: Run, machine: Machine) -> float | None:
+    """The highest battery voltage [V]: as measured, else of a full battery; None where neither is known."""
+    volts = run.extremes("battery_voltage_v")
+    if volts is not None:
+        return volts.maximum
+    nominal_v = machine.battery.nominal_voltage_v if machine.battery else None
+    return None if nominal_v is None else FULL_TO_NOMINAL * nominal_v
+
+
+def _stall_a(motor: Motor, highest_v: float | None) -> float | None:
+    """Stall current of one motor at the highest voltage, never less than its sheet says; None where not known."""
+    if motor.stall_a is not None:
+        rated_v = motor.rated_voltage_v
+        return motor.stall_a * (1.0 if highest_v is None or not rated_v else max(1.0, highest_v / rated_v))
+    return None if highest_v is None or not motor.resistance_ohm else highest_v / motor.resistance_ohm
 
 
 def _series(run: Run, side: str, exposure: Exposure) -> Series:

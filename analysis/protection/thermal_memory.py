@@ -19,7 +19,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from amptally.analysis.signals.series import Flags, Floats
+from amptally.analysis.protection.fitted_networks import FITTED
+from amptally.analysis.protection.least_cover import least_cover
+from amptally.analysis.signals.series import Floats
 
 ROW_WEIGHT = 1e3
 """How much more a published row weighs in the fit than a point between rows."""
@@ -30,8 +32,6 @@ CONSTANTS_A_DECADE = 2
 LEAST_SHARE = 1e-9
 SETTLED = 6.0
 """Time constants after which a term counts as settled: 0.25 % are left."""
-SPAN_IN_CONSTANTS = 200.0
-"""Longest stretch, in time constants, that is summed at once: e²⁰⁰ is far from the end of the floating-point range."""
 
 Rows = tuple[tuple[float, float], ...]
 """(time [s], current as a multiple of the rating) of published rows, from short to long."""
@@ -65,75 +65,15 @@ class Network:
         rise = self.step(time_s)
         return math.inf if rise <= 0 else 1 / math.sqrt(rise)
 
-    def rise(self, time_s: Floats, heating: Floats, initial: float = 0.0) -> Floats:
-        """θ at each time, shape (n,).
-
-        `time_s` increases, shape (n,) [s]; `heating` is the mean of q over each interval, shape (n − 1,). Before the
-        first sample a steady heating `initial` has flowed for ever.
-        """
-        total = np.zeros(len(time_s))
-        for share, constant_s in zip(self.shares, self.constants_s, strict=True):
-            total += share * _first_order(time_s, heating, constant_s, initial)
-        return total
-
-
-def mean_heating(current_a: Floats, gap_after: Flags, rating_a: float, across_gaps_a: float = 0.0) -> Floats:
-    """Mean of (i / rating)² over each interval of a current that is linear between samples, shape (n − 1,).
-
-    `current_a` [A], shape (n,); `gap_after`, shape (n − 1,), marks intervals in which nothing was measured: there
-    `across_gaps_a` is taken to flow.
-    """
-    first, second = current_a[:-1], current_a[1:]
-    squares = (first * first + first * second + second * second) / 3
-    return np.where(gap_after, across_gaps_a * across_gaps_a, squares) / (rating_a * rating_a)
-
-
-def _first_order(time_s: Floats, heating: Floats, constant_s: float, initial: float) -> Floats:
-    """y with τ y' = q − y and y = `initial` at the start, for q constant over each interval; shape (n,)."""
-    from scipy.signal import lfilter
-
-    steps_s = np.diff(time_s)
-    values = np.empty(len(time_s))
-    values[0] = initial
-    if not len(steps_s):
-        return values
-    usual_s = float(np.median(steps_s))
-    # Times carry rounding of their own size; a step that is off by a millionth moves no rise by more than that.
-    even = np.abs(steps_s - usual_s) <= 1e-6 * usual_s + 4 * np.spacing(abs(float(time_s[-1])))
-    for begin, stop in _stretches(even):
-        if even[begin]:
-            keep = math.exp(-usual_s / constant_s)
-            held, _ = lfilter([-math.expm1(-usual_s / constant_s)], [1.0, -keep], heating[begin:stop],
-                              zi=[keep * values[begin]])  # fmt: skip
-            values[begin + 1 : stop + 1] = held
-        else:
-            _uneven(values, time_s, heating, constant_s, begin, stop)
-    return values
-
-
-def _stretches(even: Flags) -> list[tuple[int, int]]:
-    """Consecutive ranges of intervals that are all of the usual length, or all not."""
-    ends = np.flatnonzero(np.diff(even)) + 1
-    return list(pairwise([0, *ends.tolist(), len(even)]))
-
-
-def _uneven(values: Floats, time_s: Floats, heating: Floats, constant_s: float, begin: int, stop: int) -> None:
-    """The same over intervals of any length, in place: a running sum of e^(t/τ), begun anew before it grows large."""
-    while begin < stop:
-        reach_s = time_s[begin] + SPAN_IN_CONSTANTS * constant_s
-        end = int(np.searchsorted(time_s[: stop + 1], reach_s, "right")) - 1
-        if end <= begin:  # one interval alone is longer: what came before it is forgotten
-            values[begin + 1] = heating[begin]
-            begin += 1
-            continue
-        grown = np.exp((time_s[begin : end + 1] - time_s[begin]) / constant_s)
-        taken = np.cumsum(heating[begin:end] * np.diff(grown))
-        values[begin + 1 : end + 1] = (values[begin] + taken) / grown[1:]
-        begin = end
-
 
 @lru_cache(maxsize=64)
 def fitted_network(rows: Rows, *, latest: bool = False) -> Network:
+    """The network through the rows of a table: as it is stored for all tables, fitted for other rows."""
+    stored = FITTED.get((rows, latest))
+    return fit_network(rows, latest=latest) if stored is None else Network(*stored)
+
+
+def fit_network(rows: Rows, *, latest: bool = False) -> Network:
     """The network through published rows, log-log between them where a thermal system can follow.
 
     `rows` are from short to long; those of the earliest opening end with what the fuse carries for ever. No row of an
@@ -198,8 +138,6 @@ def covering(
     As g never rises it is a mixture of rectangles, so that θ ≤ Σ yᵢ/pᵢ² for any yᵢ ≥ 0 with Σ yᵢ min(L, Tᵢ) ≥ H(L) for
     every L; the least such sum is the bound (linear programming duality). ValueError for empty or unlike lists.
     """
-    from scipy.optimize import linprog
-
     if not len(lengths_s) or len(lengths_s) != len(heat):
         raise ValueError(f"{len(lengths_s)} lengths and {len(heat)} amounts of heat")
     times_s, multiples = (np.array(column) for column in zip(*rows, strict=True))
@@ -209,14 +147,5 @@ def covering(
         return 0.0, np.zeros_like
     # Rows of the program scaled by their length: all of one size, from milliseconds to a hundred hours.
     covered = np.minimum(lengths[:, None], times_s[None, :]) / lengths[:, None]
-    found = linprog(1 / multiples**2, A_ub=-covered, b_ub=-(held / lengths) / top, bounds=(0, None), method="highs")
-    if not found.success:
-        raise ValueError(f"no bound: {found.message}")
-    weights = found.x * top
-    return float(found.fun) * top, lambda at_s: np.minimum(at_s[:, None], times_s[None, :]) @ weights
-
-
-def guaranteed_current(rows: Rows, time_s: float) -> float:
-    """Multiple of the rating that the rows alone promise for a steady current from cold for this long [s]."""
-    lengths_s = sorted({time_s, *(row_s for row_s, _ in rows if row_s < time_s)})
-    return 1 / math.sqrt(guaranteed_rise(rows, lengths_s, lengths_s))
+    weights = top * least_cover(1 / multiples**2, covered, held / lengths / top)
+    return float(weights @ (1 / multiples**2)), lambda at_s: np.minimum(at_s[:, None], times_s[None, :]) @ weights

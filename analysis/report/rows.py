@@ -69,6 +69,7 @@ def fuse_rows(report: Report, place: str) -> Rows:
         ("continuous share of rating", fuse.continuous_fraction),
         ("current", FUSE_CURRENT[fuse.current_from]),
         ("rule", sentences(fuse.rule)),
+        ("fuse and wire", sentences(lead.protects.why)),
         ("other ratings", other_ratings(lead.advice)),
     ]
 

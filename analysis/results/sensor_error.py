@@ -17,6 +17,8 @@ class SensorError:
     resolution: float | None = None
     full_scale: float | None = None
     bandwidth_hz: float | None = None
+    averages: bool = False
+    """Each sample is the mean over the interval before it."""
 
 
 def board_terms(

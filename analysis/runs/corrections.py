@@ -34,10 +34,15 @@ def declared(machine: Machine | None, channel: Channel) -> Sensor:
 
 
 def sensor_error(sensor: Sensor, board: Mapping[str, Any] | None, channel: Channel) -> SensorError:
-    """Declared errors of a channel's sensor; full scale and filter corner also from the board's descriptor."""
+    """Declared errors of a channel's sensor; full scale and filter corner also from the board's descriptor.
+
+    A board's currents are means over its intervals, as the channel is defined, unless the machine file denies it; of a
+    file that was imported this is known only where the machine file says so.
+    """
     full_scale, corner_hz = board_terms(board, channel.name, channel.si_per_step)
     terms = sensor.offset_u, sensor.gain_u, sensor.delay_u, sensor.noise, sensor.resolution
-    return SensorError(*terms, sensor.full_scale or full_scale, sensor.bandwidth_hz or corner_hz)
+    averages = board is not None if sensor.averages is None else sensor.averages
+    return SensorError(*terms, sensor.full_scale or full_scale, sensor.bandwidth_hz or corner_hz, averages)
 
 
 def offset_in_squares(machine: Machine | None, channel: Channel, sensor: Sensor) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 from amptally.analysis.wording.phrase import Facts, FindingWords, Phrase
@@ -11,6 +12,8 @@ from amptally.tables.fuse_families import FAMILIES
 from amptally.tables.wire_gauge import gauge_name
 from amptally.tables.wire_short_time import SOURCE as SHORT_TIME_SOURCE
 
+BRIDGED_SHARE = 0.98
+"""A margin across gaps is told where it is smaller than the one with nothing in them by more than this."""
 CODES = "Local codes and the judgement of a licensed person come before it."
 
 
@@ -326,6 +329,44 @@ def _margin(facts: Facts) -> str:
     return f"margin {facts['margin']:.2f} ({facts['low']:.2f} to {facts['high']:.2f})"
 
 
+# What lies between samples.
+
+
+def _between_samples(facts: Facts) -> str:
+    how = {
+        "means": "assumed in pulses between samples, as far as their charge fits into the means of their intervals",
+        "rms": "assumed in pulses between samples, as far as they fit into the RMS of their intervals",
+        "filter": "assumed before the filter that flattened what is seen",
+        "limit": "assumed all the time, as single readings may have missed it",
+    }
+    return f"no more than {facts['most_a']:.3g} A {how[facts['how']]}"
+
+
+def _between_samples_open(facts: Facts) -> str:
+    enough = (
+        "" if facts["enough_a"] is None else f"; up to {math.floor(facts['enough_a'])} A it would decide the verdict"
+    )
+    return (
+        "nothing says how high the current may go between samples: motor.stall_a, motor.resistance_ohm or "
+        f"controller.peak_a would{enough}"
+    )
+
+
+def _between_samples_next(facts: Facts) -> str:
+    if facts["how"] == "limit":
+        limit = "" if facts["most_a"] is not None else ", and motor.stall_a or controller.peak_a"
+        return (
+            f"Where each sample is the mean over its interval, write averages = true under [sensors.{facts['lead']}"
+            f"_current]{limit}; or sample faster."
+        )
+    if facts["enough_a"] is not None:
+        return (
+            "Write motor.stall_a, motor.resistance_ohm or controller.peak_a in the machine file: a lead that carries "
+            f"no more than {math.floor(facts['enough_a'])} A is under the published limits."
+        )
+    return "Sample faster, or use a board that sends the RMS of each interval."
+
+
 PHRASES: dict[str, Phrase] = {
     # why a fuse is not compared
     "no_comparison": "no comparison: {why}",
@@ -350,7 +391,8 @@ PHRASES: dict[str, Phrase] = {
         "{missing_s:.3g} s of gaps could hide more: {low:.2g} would be left with {assumed_a:.3g} A throughout, the "
         "most that the lead can carry"
     ),
-    "between_samples_at_most": "no more than {most_a:.3g} A assumed where the samples do not show it",
+    "between_samples_at_most": _between_samples,
+    "between_samples_open": _between_samples_open,
     "current_translated": "the current of this lead was not measured, it is estimated: {how}",
     "verdict_withdrawn": "the verdict is withdrawn: the machine description does not fit the measured voltage",
     "second_hand": "second-hand",
@@ -490,6 +532,9 @@ def _compared(facts: Facts) -> str:
     text = "{rms_a:.4g} A RMS over the {window_s:.3g} s up to {at_s:.3f} s; {carried}".format(
         **facts, carried=could_have_carried(facts["margin"], facts["promised"])
     )
+    bridged = facts.get("bridged")
+    if bridged is not None and bridged < BRIDGED_SHARE * facts["margin"]:
+        text += f"; {could_have_carried(bridged, None)} if the load on both sides of the gaps went on in them"
     if facts["margin_latest"] is not None:
         text += f"; latest opening: margin {facts['margin_latest']:.3g}"
     if facts["continuous_fraction"] is not None:
@@ -614,7 +659,7 @@ FINDINGS: dict[str, FindingWords] = {
         "Compare them with the data sheet of the fuse that is fitted.",
     ),
     "fuse_sampling_slow": FindingWords(
-        _fuse("{fuse}: sampled too slowly for its shortest opening time, so the margin is an upper bound."),
+        _fuse("{fuse}: sampled too slowly to show all that counts for its shortest opening time."),
         PHRASES["fuse_sampling_slow"],
         lambda facts: f"Sample at {2 / facts['shortest_s']:.3g} Hz or more.",
     ),
@@ -624,9 +669,14 @@ FINDINGS: dict[str, FindingWords] = {
         "Write the sensor's bandwidth_hz in the machine file.",
     ),
     "fuse_filter_slow": FindingWords(
-        _fuse("{fuse}: the filter before the converter hides short peaks, so the margin is an upper bound."),
+        _fuse("{fuse}: the filter before the converter hides short peaks."),
         PHRASES["fuse_filter_slow"],
         "Use a faster filter, or a board that sends the RMS of each interval.",
+    ),
+    "fuse_between_samples": FindingWords(
+        _fuse("{fuse}: what it may have carried between samples leaves its verdict open."),
+        lambda facts: _between_samples_open(facts) if facts["most_a"] is None else _between_samples(facts),
+        _between_samples_next,
     ),
     "fuse_no_current": FindingWords(_fuse("{fuse}: no margin."), "{why}", "Record a run under load."),
     "fuse_gap": FindingWords(
@@ -669,6 +719,28 @@ FINDINGS: dict[str, FindingWords] = {
         "The {side} {part} carried more than its sheet allows.",
         _overloaded,
         "Set the controller's current limit lower, or let it rest between such loads.",
+    ),
+    "part_above_continuous": FindingWords(
+        "The {side} {part} carried more for ten minutes than its sheet allows for good.",
+        lambda facts: (
+            f"{'' if facts['measured'] else 'at least '}{facts['rms_a']:.3g} A RMS over the {facts['window_s']:g} s up "
+            f"to {facts['at_s']:.0f} s; {facts['continuous_a']:g} A for good by its sheet, no time at a higher current"
+        ),
+        "Write peak_a and peak_s of its sheet in the machine file; lower the load where it has none.",
+    ),
+    "controller_limit_passed": FindingWords(
+        "The {side} channel carried more than the controller's declared maximum.",
+        "peak {peak_a:.3g} A, controller.peak_a {limit_a:g} A: what gaps and slow samples hide is bounded by it",
+        "Check controller.peak_a, and the gain and place of the current sensor.",
+    ),
+    "bms_current": FindingWords(
+        lambda facts: (
+            "The battery current passed the one at which its management board opens."
+            if facts["passed"]
+            else "The battery current came near the one at which its management board opens."
+        ),
+        "peak at least {peak_a:.3g} A, bms.cutoff_a {cutoff_a:g} A; how long it waits is not known",
+        "Set the controller's current limit lower: a board that opens while driving stops the machine.",
     ),
     "fuse_above_wire": FindingWords(
         _above_wire_what,

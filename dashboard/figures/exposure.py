@@ -35,6 +35,10 @@ class Row:
     earliest_a: float | None
     """None where no opening time is published for so short a window."""
     latest_a: float | None
+    slowest_a: float | None
+    """What may flow for as long through the slowest fuse, cold; None where fuse and wire are not compared."""
+    wire_a: float | None
+    """What the wire behind it carries for as long."""
 
 
 def limits_of(report: Report, place: str) -> tuple[Limit, Limit] | None:
@@ -61,11 +65,24 @@ def missing(report: Report, place: str) -> str | None:
 def rows(report: Report, place: str) -> list[Row]:
     """The curve as numbers, from short windows to long ones."""
     limits = limits_of(report, place)
+    together = report.fuse_leads[place].protects.curve if place in report.fuse_leads else ()
     found = []
     for window_s, rms_a in report.currents[LEAD_OF[place]].exposure:
         earliest, latest = (limit.allowed_a(window_s) for limit in limits) if limits else (None, None)
-        found.append(Row(window_s, rms_a, earliest, latest))
+        found.append(Row(window_s, rms_a, earliest, latest, *_together_at(together, window_s)))
     return found
+
+
+def _together_at(curve: tuple[Point, ...], window_s: float) -> tuple[float, float] | tuple[None, None]:
+    """Slowest fuse and wire at a window length, straight in logarithms between the points; none beyond them."""
+    if not curve or not curve[0].time_s <= window_s <= curve[-1].time_s:
+        return None, None
+    at_s = np.log([point.time_s for point in curve])
+    fuse_a, wire_a = (
+        math.exp(float(np.interp(math.log(window_s), at_s, np.log(amps))))
+        for amps in ([point.fuse_most_a for point in curve], [point.wire_least_a for point in curve])
+    )
+    return fuse_a, wire_a
 
 
 def exposure_figure(report: Report, place: str, screen: Screen) -> Figure:

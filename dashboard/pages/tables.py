@@ -61,7 +61,7 @@ def _range(minimum: float, maximum: float) -> str:
 
 
 def exposure_table(report: Report, place: str) -> Child:
-    """Largest RMS and both limits by window length."""
+    """Largest RMS, both limits, and slowest fuse against wire by window length."""
     rows = [
         [
             f"{row.window_s:.4g}",
@@ -69,12 +69,15 @@ def exposure_table(report: Report, place: str) -> Child:
             unit_number(row.earliest_a, 1),
             unit_number(row.latest_a, 1),
             unit_number(None if row.earliest_a is None or row.rms_a <= 0 else row.earliest_a / row.rms_a, 2),
+            unit_number(row.slowest_a, 1),
+            unit_number(row.wire_a, 1),
+            unit_number(None if row.slowest_a is None or row.wire_a is None else row.wire_a / row.slowest_a, 2),
         ]
         for row in exposure_figure.rows(report, place)
     ]
-    return table(
-        ("window [s]", "largest RMS [A]", "earliest opening [A]", "latest opening [A]", "earliest ÷ RMS"), rows, words=0
-    )
+    heads = ("window [s]", "largest RMS [A]", "earliest opening [A]", "latest opening [A]", "earliest ÷ RMS")
+    wire_heads = ("slowest fuse, cold [A]", "wire carries [A]", "wire ÷ slowest fuse")
+    return table((*heads, *wire_heads), rows, words=0)
 
 
 def volts_table(report: Report) -> Child:

@@ -490,6 +490,9 @@ class Sensor:
     delay_s: Annotated[float | None, number("s", 0, 10, 0.001, "Delay of the reading; subtracted from its time.")] = (
         None
     )
+    averages: Annotated[
+        bool | None, boolean(True, "Whether each sample is the mean over the interval before it, not a single reading.")
+    ] = None
     calibrated: Annotated[
         str | None, line("2026-02-10, bench shunt", "When and against which standard the sensor was calibrated.")
     ] = None

@@ -71,3 +71,36 @@ def test_nothing_is_judged_without_a_time_on_the_sheet_or_on_doubted_currents(tm
         "[controller]\n", "[controller]\ncontinuous_a = 40\npeak_a = 100\npeak_s = 30\n"
     )
     assert {reason["part"] for reason in found(tmp_path, 60.0, channel)} == {"controller"}
+
+
+def test_without_a_time_on_the_sheet_ten_minutes_count_as_for_good(tmp_path: Path) -> None:
+    machine = CART.replace("[controller]\n", "[motor]\nrated_a = 27\n[controller]\ncontinuous_a = 40\n")
+    time_s = np.arange(0, 700, 0.1)
+    for amps, parts in ((26.0, []), (30.0, ["motor"]), (45.0, ["motor", "controller"])):
+        path = write_run(tmp_path / f"l{amps:g}.parquet", time_s, {"left_current_a": amps}, machine=machine)
+        run = Run.open(path)
+        currents = {lead: assess_current(run, lead, [], [], Doubts()) for lead in LEADS}
+        reasons = overloads(run, currents, Doubts())
+        assert [reason["part"] for reason in reasons] == parts
+        assert {reason.code for reason in reasons} <= {"part_above_continuous"}
+        # A supply carries the least that its motor does.
+        assert all("at least" in told(reason).evidence for reason in reasons)
+
+
+def test_a_current_above_the_controller_s_maximum_is_told(tmp_path: Path) -> None:
+    machine = CART.replace("[controller]\n", "[controller]\npeak_a = 100\n")
+    assert found(tmp_path, np.where(T_S < 1, 104.0, 0.0), machine) == ()
+    (reason,) = found(tmp_path, np.where(T_S < 1, 106.0, 0.0), machine)
+    assert (reason.code, reason["limit_a"]) == ("controller_limit_passed", 100)
+
+
+@pytest.mark.parametrize(("peak_a", "passed"), [(47.0, None), (50.0, False), (61.0, True)])
+def test_a_management_board_s_cutoff_is_used(tmp_path: Path, peak_a: float, passed: bool | None) -> None:
+    machine = CART + "[bms]\ncutoff_a = 60\n"
+    amps = np.where((T_S > 10) & (T_S < 11), peak_a, 5.0)
+    path = write_run(tmp_path / "b.parquet", T_S, {"battery_current_a": amps}, machine=machine)
+    run = Run.open(path)
+    currents = {lead: assess_current(run, lead, [], [], Doubts()) for lead in LEADS}
+    reasons = overloads(run, currents, Doubts())
+    assert [reason["passed"] for reason in reasons] == ([] if passed is None else [passed])
+    assert all("60 A" in told(reason).evidence for reason in reasons)

@@ -462,3 +462,18 @@ def test_doubts_refuse_and_limit_what_rests_on_the_doubted_channel(tmp_path: Pat
     assert {value.bound for value in cut.values()} == {"at_least"}
     both = under("cut_top", "battery_current_a", "both")
     assert {name for name, value in both.items() if value.value is None} == {"net_ah", "net_wh", "mean_power_w"}
+
+
+@pytest.mark.parametrize(("interval_s", "bound"), [(0.01, "estimate"), (0.02, "at_least"), (0.5, "at_least")])
+def test_slow_samples_hide_what_flowed_both_ways_between_them(tmp_path: Path, interval_s: float, bound: str) -> None:
+    """±10 A turning every 40 ms on top of 2 A, as means of intervals: the slower, the less is seen to come back."""
+    fine_s = 0.01
+    time_s = np.arange(0, 60, fine_s)
+    amps = 2 + 10 * np.where((time_s / 0.04).astype(int) % 2 == 0, 1.0, -1.0)
+    every = round(interval_s / fine_s)
+    means = amps.reshape(-1, every).mean(axis=1)
+    channels = {"battery_current_a": means, "battery_voltage_v": 25.0}
+    path = write_run(tmp_path / "r.parquet", interval_s * np.arange(len(means)), channels)
+    found = energy_used(Run.open(path), Doubts())
+    assert (found.recovered_ah.bound, found.recovered_wh.bound) == (bound, bound)
+    assert (found.net_ah.bound, found.discharged_ah.bound) == ("estimate", "estimate")

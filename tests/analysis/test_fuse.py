@@ -17,7 +17,7 @@ from amptally.analysis.protection.fuse import FuseResult, assess_fuse
 from amptally.analysis.protection.fuse_advice import none_given
 from amptally.analysis.protection.fuse_eligibility import FuseSpec
 from amptally.analysis.protection.fuse_leads import FuseLead
-from amptally.analysis.protection.fuse_margin import verdict_of
+from amptally.analysis.protection.fuse_margin import Unseen, verdict_of
 from amptally.analysis.report.json_form import finding_json, fuse_json
 from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.results.reason import Reason
@@ -275,11 +275,11 @@ def test_a_declared_limit_bounds_what_a_gap_hides() -> None:
     current[1000:1200] = 30.0
     exposure = with_gap(current, 4999, 400.0)
     # The lead carries 31 A at most: 40/31 of it for ever.
-    bounded = assess_fuse(LARGE_40, exposure, None, FAST_HZ, most_a=31.0)
+    bounded = assess_fuse(LARGE_40, exposure, None, FAST_HZ, unseen=Unseen(31.0))
     assert bounded.margin.bound == "estimate"
     assert bounded.margin.low == pytest.approx(40 / 31, rel=0.02)
     # At 90 A the gap could have opened it, as far as is known: an upper bound, and what was measured is not near.
-    stall = assess_fuse(LARGE_40, exposure, None, FAST_HZ, most_a=90.0)
+    stall = assess_fuse(LARGE_40, exposure, None, FAST_HZ, unseen=Unseen(90.0))
     assert stall.margin.bound == "at_most"
     (hidden,) = (reason for reason in stall.margin.reasons if reason.code == "gaps_would_leave")
     assert hidden["low"] == pytest.approx(40 / 90, rel=0.02)
@@ -301,7 +301,7 @@ def test_what_a_gap_hid_is_never_above_the_low_end(seed: int, length: int, most_
     gap = np.zeros(int(keep.sum()) - 1, bool)
     gap[begin] = True
     seen = assess_fuse(
-        LARGE_40, Exposure.prepare(t[keep], current[keep], gap), None, FAST_HZ, most_a=float(current.max())
+        LARGE_40, Exposure.prepare(t[keep], current[keep], gap), None, FAST_HZ, unseen=Unseen(float(current.max()))
     ).margin
     if seen.value is None or whole.value is None:
         return
@@ -329,12 +329,12 @@ def test_slow_boards_are_judged_by_what_they_show_and_by_what_the_lead_can_carry
     light = constant(20, 100, 0.1)
     assert assess(light).verdict == "unknown"
     # 30 A at most between samples: 40/30 for ever, a little more for 100 s after 20 A.
-    bounded = assess_fuse(LARGE_40, light, None, FAST_HZ, most_a=30.0)
+    bounded = assess_fuse(LARGE_40, light, None, FAST_HZ, unseen=Unseen(30.0))
     assert bounded.margin.bound == "estimate"
     assert 40 / 30 <= (bounded.margin.low or 0) < 1.03 * 40 / 30
     assert bounded.verdict == "below"
     # 90 A could have opened it unseen.
-    stall = assess_fuse(LARGE_40, light, None, FAST_HZ, most_a=90.0)
+    stall = assess_fuse(LARGE_40, light, None, FAST_HZ, unseen=Unseen(90.0))
     assert stall.margin.low == pytest.approx(40 / 90, rel=0.05)
     assert stall.verdict == "unknown"
 
@@ -344,9 +344,9 @@ def test_a_filter_slower_than_the_samples_shows_every_pulse_flattened() -> None:
     t = np.arange(1001) / 10
     current = np.where((t > 50) & (t < 50.5), 40.0, 5.0)
     exposure = Exposure.prepare(t, current, np.zeros(1000, bool))
-    result = assess_fuse(LARGE_40, exposure, CurrentError(corner_hz=1.0), 1.0, most_a=90.0)
+    result = assess_fuse(LARGE_40, exposure, CurrentError(corner_hz=1.0), 1.0, unseen=Unseen(90.0))
     assert result.margin.bound == "estimate"
-    unfiltered = assess_fuse(LARGE_40, exposure, None, FAST_HZ, most_a=90.0)
+    unfiltered = assess_fuse(LARGE_40, exposure, None, FAST_HZ, unseen=Unseen(90.0))
     assert (result.margin.low or 0) > 1.3 * (unfiltered.margin.low or 0)
     assert "fuse_filter_slow" in codes(result)
 

@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.alarms.checks import BalanceLimit, VoltageLimit
+from amptally.analysis.alarms.fuse_air_watch import AirLimit
 from amptally.analysis.alarms.fuse_watch import NEAR_RISE, SHARE, FuseLimit, WindowWatch, fuse_limit, watched_windows
 from amptally.analysis.alarms.signals import Latch
 from amptally.analysis.alarms.watch import MAX_ALARMS, Alarm, Watch, WatchLimits, to_si
@@ -532,6 +533,26 @@ def test_a_drive_before_a_burst_and_the_pause_after_it_count() -> None:
     assert [codes(each) for each in found] == [[], ["fuse_near"]]
 
 
+def test_the_air_at_the_fuses_counts_as_it_is_measured() -> None:
+    # 49 A for 2 s ask for 1.25 · 49/2 = 30.6 A (200 % for 2 s, second-hand), and 29.9 A is 0.98 of that: near.
+    t = np.arange(0, 20, 0.01)
+    current, air = np.zeros(len(t)), np.full(len(t), math.nan)
+    put(t, current, 10.0, 12.0, 49.0)
+
+    def found(measured_c: float, until_s: float = math.inf) -> list[str]:
+        air[:] = np.where(np.arange(len(t)) % 10 == 0, np.where(t < until_s, measured_c, 20.0), math.nan)
+        limits = WatchLimits(fuses=(FUSE,), air=AirLimit(offset_u_c=0.5))
+        return codes(alarms_of(t, {"left_current_a": current, "fuse_temp_c": air}, limits, 100))
+
+    # 84 °C and 1.96 · 0.5 K: 30 A are left of 40 (85 °C, the maker's sheet, second-hand); at 20 °C nothing is near.
+    assert [found(84.0), found(20.0)] == [["fuse_near"], []]
+    # The hottest so far counts, as in the report; air beyond the table leaves the last rating that it gave.
+    assert found(84.0, until_s=5.0) == ["fuse_near"]
+    air[:] = np.where(t < 5, 84.0, 130.0)
+    limits = WatchLimits(fuses=(FUSE,), air=AirLimit(offset_u_c=0.5))
+    assert codes(alarms_of(t, {"left_current_a": current, "fuse_temp_c": air}, limits, 100)) == ["fuse_near"]
+
+
 def lively(seed: int) -> tuple[np.ndarray, Columns]:
     """A drive with everything wrong now and then."""
     rng = np.random.default_rng(seed)
@@ -545,6 +566,7 @@ def lively(seed: int) -> tuple[np.ndarray, Columns]:
             put(t, columns[name], start, start + float(rng.exponential(1.0)), float(rng.uniform(low, high)))
         columns[name][rng.random(len(t)) < 0.01] = math.nan
         put(t, columns[name], 12.0, 12.0 + float(rng.uniform(0, 3)), math.nan)
+    columns["fuse_temp_c"] = np.where(rng.random(len(t)) < 0.05, 20 + t + rng.normal(0, 1, len(t)), math.nan)
     t = t + 4.0 * (t > rng.uniform(5, 25)) + 9.0 * (t > rng.uniform(5, 25))
     return t, columns
 

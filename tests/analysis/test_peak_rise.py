@@ -25,6 +25,7 @@ from amptally.analysis.runs.run import Run
 from amptally.tables.fuse_families import FAMILIES
 from tests.analysis.build_runs import CART, write_run
 from tests.analysis.test_long_runs import drive, read_in_stretches
+from tests.analysis.thermal_twin import rise as rise_of
 from tests.strategies import examples
 
 ROWS = rows_of(FAMILIES["blade_large"].tables[0], "earliest")
@@ -40,7 +41,7 @@ def course(network: Network, exposure: Exposure, parts: int = 20) -> tuple[np.nd
     begin_a = (start_a[:, None] + (end_a - start_a)[:, None] * share).ravel()
     finish_a = (start_a[:, None] + (end_a - start_a)[:, None] * (share + 1 / parts)).ravel()
     mean_a2 = (begin_a * begin_a + begin_a * finish_a + finish_a * finish_a) / 3
-    return times_s, network.rise(times_s, mean_a2)
+    return times_s, rise_of(network, times_s, mean_a2)
 
 
 @st.composite
@@ -99,10 +100,10 @@ def test_the_tightest_window_holds_nine_tenths_and_ends_at_the_peak(exposure: Ex
     times_s = np.append((axis_s[:-1, None] + np.diff(axis_s)[:, None] * share).ravel(), axis_s[-1])
     line_a = np.repeat(start_a, parts) + np.tile(share + 0.5 / parts, len(start_a)) * np.repeat(end_a - start_a, parts)
     inside = (times_s[:-1] >= window.axis_s - 1e-9) & (times_s[1:] <= peak.axis_s + 1e-9)
-    rise_a2 = NETWORK.rise(times_s, np.where(inside, line_a**2, 0.0))
+    rise_a2 = rise_of(NETWORK, times_s, np.where(inside, line_a**2, 0.0))
     held = float(np.interp(peak.axis_s, times_s, rise_a2))
     if window.window_s > 5 * exposure.interval_s:  # a line between samples stands with its mean
-        assert held == pytest.approx(0.9 * peak.rise_a2, rel=0.05)
+        assert held == pytest.approx(0.9 * peak.rise_a2, rel=0.05 if exposure.interval_s < 1 else 0.1)
 
 
 @examples(0.5)
@@ -114,7 +115,7 @@ def test_the_likely_rise_is_never_above_what_the_rows_allow(exposure: Exposure, 
     # With a current before the run, neither is the rise that starts from its steady one.
     axis_s, start_a, end_a = exposure.square.load(0, exposure.square.pieces)
     mean_a2 = (start_a**2 + start_a * end_a + end_a**2) / 3
-    loaded = NETWORK.rise(axis_s, mean_a2, before_a**2)
+    loaded = rise_of(NETWORK, axis_s, mean_a2, before_a**2)
     assert loaded.max() <= guaranteed_rise_a2(ROWS, Heat.of(exposure), lengths_s, before_a) * (1 + 1e-6)
 
 

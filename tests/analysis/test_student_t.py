@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from scipy.special import stdtrit
 
 from amptally.analysis.results.student_t import small_sample_factor, student_t
 
@@ -14,6 +15,13 @@ def test_student_t() -> None:
     table = {1: (12.71, 5e-3), 2: (4.30, 5e-3), 10: (2.23, 5e-3), 15: (2.13, 5e-3), 20: (2.09, 5e-3), 30: (2.04, 5e-3)}
     for degrees, (printed, digits) in (table | {50: (2.01, 5e-3), 100: (1.984, 5e-4)}).items():
         assert student_t(degrees) == pytest.approx(printed, abs=digits)
+
+
+def test_stored_and_expanded_values_are_scipy_s() -> None:
+    for degrees in (*range(1, 200), 1000, 100_000):
+        assert student_t(degrees) == pytest.approx(float(stdtrit(degrees, 0.975)), rel=5e-8)
+    with pytest.raises(ValueError, match="0 degrees"):
+        student_t(0)
 
 
 def test_many_readings_leave_a_1_sigma_as_it_is() -> None:

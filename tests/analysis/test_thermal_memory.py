@@ -9,16 +9,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from amptally.analysis.exposure.exposure import Exposure
+from amptally.analysis.protection.peak_rise import peak_rise
 from amptally.analysis.protection.thermal_memory import (
     Network,
     Rows,
     fitted_network,
-    guaranteed_current,
     guaranteed_rise,
-    mean_heating,
 )
 from amptally.tables.fuse_families import FAMILIES
 from amptally.tables.wire_resistance import resistance_ohm
+from tests.analysis.thermal_twin import guaranteed_current, mean_heating
+from tests.analysis.thermal_twin import rise as rise_of
 
 LARGE_BLADE: Rows = ((0.04, 6.0), (0.2, 3.5), (2.0, 2.0), (60.0, 1.35), (360_000.0, 1.0))
 """ISO 8820-3 type E, earliest openings, second-hand (../shared/references.md section 1)."""
@@ -38,7 +40,7 @@ def time_to_limit(network: Network, multiple: float, preload: float = 0.0) -> fl
     for _ in range(200):
         middle = 0.5 * (low + high)
         times_s = np.array([0.0, middle])
-        rise = network.rise(times_s, np.array([multiple**2]), preload**2)[-1]
+        rise = rise_of(network, times_s, np.array([multiple**2]), preload**2)[-1]
         low, high = (middle, high) if rise < 1 else (low, middle)
     return high
 
@@ -58,12 +60,16 @@ def windows(heating: np.ndarray, step_s: float, lengths_s: list[float]) -> list[
 @pytest.mark.parametrize(("multiple", "seconds"), [(1.2, 2134.1), (2.0, 517.83), (6.0, 50.708)])
 def test_one_time_constant_from_cold(multiple: float, seconds: float) -> None:
     assert time_to_limit(Network.single(1800.0), multiple) == pytest.approx(seconds, rel=1e-4)
+    assert Network.single(1800.0).allowed(seconds) == pytest.approx(multiple, rel=1e-4)
 
 
 # IEC 60255-149, hot curve, the same source: t = τ ln((I² − Ip²)/(I² − 1)), preload Ip 0.9 (TM2).
 @pytest.mark.parametrize(("multiple", "seconds"), [(1.2, 646.10), (2.0, 110.54)])
 def test_one_time_constant_from_warm(multiple: float, seconds: float) -> None:
     assert time_to_limit(Network.single(1800.0), multiple, preload=0.9) == pytest.approx(seconds, rel=1e-4)
+    time_s = np.linspace(0, seconds, 50)
+    steady = Exposure.from_interval_rms(time_s, np.full(50, multiple), np.zeros(49, bool))
+    assert peak_rise(steady, Network.single(1800.0), 0.9).rise_a2 == pytest.approx(1.0, rel=1e-4)
 
 
 def test_largest_rms_alone_flatters_by_up_to_pi_squared_over_six() -> None:
@@ -77,7 +83,7 @@ def test_largest_rms_alone_flatters_by_up_to_pi_squared_over_six() -> None:
     heat[0] += constant_s
     times_s = end_s - edges_s[::-1]
     heating = (heat / np.diff(edges_s))[::-1]
-    rise = Network.single(constant_s).rise(times_s, heating)
+    rise = rise_of(Network.single(constant_s), times_s, heating)
     assert rise[-1] == pytest.approx(math.pi**2 / 6, rel=1e-3)
 
 
@@ -143,7 +149,7 @@ def test_rise_is_the_convolution_and_never_above_the_bound(heat: list[float], st
     """The slow way: each interval's share of the rise at the end, one by one."""
     network, heating = fitted_network(LARGE_BLADE), np.array(heat)
     times_s = np.arange(len(heat) + 1) * step_s
-    rise = network.rise(times_s, heating, initial)
+    rise = rise_of(network, times_s, heating, initial)
     for at in {1, len(heat) // 2, len(heat)} - {0}:
         slow = sum(
             q * (network.step(times_s[at] - times_s[n]) - network.step(times_s[at] - times_s[n + 1]))
@@ -168,7 +174,9 @@ def test_uneven_times_give_the_same_as_one_by_one(intervals: list[tuple[float, f
         for step, q in zip(steps_s.tolist(), heating.tolist(), strict=True):
             value = q + (value - q) * math.exp(-step / constant_s)
             expected.append(value)
-        assert Network.single(constant_s).rise(times_s, heating, 0.25) == pytest.approx(expected, rel=1e-6, abs=1e-9)
+        assert rise_of(Network.single(constant_s), times_s, heating, 0.25) == pytest.approx(
+            expected, rel=1e-6, abs=1e-9
+        )
 
 
 def test_preload_repeated_pulses_and_cooling_count() -> None:
@@ -176,7 +184,7 @@ def test_preload_repeated_pulses_and_cooling_count() -> None:
     times_s = np.arange(0, 1000, 0.01)
 
     def top(current: np.ndarray) -> float:
-        return float(network.rise(times_s, mean_heating(current, np.zeros(len(times_s) - 1, bool), 40.0)).max())
+        return float(rise_of(network, times_s, mean_heating(current, np.zeros(len(times_s) - 1, bool), 40.0)).max())
 
     pulse = np.where((times_s >= 900) & (times_s < 900.5), 88.0, 0.0)
     loaded = np.where(pulse > 0, pulse, 29.5)

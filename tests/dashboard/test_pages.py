@@ -98,6 +98,23 @@ def views(opened: OpenRun) -> list[View]:
     ]
 
 
+def check_together(report: Report, place: str) -> None:
+    """The table's fuse and wire lie on the curves of the picture, and nowhere beyond them."""
+    curve = report.fuse_leads[place].protects.curve if place in report.fuse_leads else ()
+    for row in exposure_figure.rows(report, place):
+        assert (row.slowest_a is None) == (row.wire_a is None)
+        if not curve or not curve[0].time_s <= row.window_s <= curve[-1].time_s:
+            assert row.slowest_a is None
+            continue
+        after = next(at for at, point in enumerate(curve) if point.time_s >= row.window_s)
+        near = curve[max(after - 1, 0) : after + 1]
+        for found, sides in (
+            (row.slowest_a, [point.fuse_most_a for point in near]),
+            (row.wire_a, [point.wire_least_a for point in near]),
+        ):
+            assert min(sides) * (1 - 1e-9) <= (found or 0.0) <= max(sides) * (1 + 1e-9)
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_every_run_has_a_page(library: Library, name: str) -> None:
     """Nothing raises, every picture fits plotly's schema, every answer says a figure or why there is none."""
@@ -114,6 +131,7 @@ def test_every_run_has_a_page(library: Library, name: str) -> None:
             for narrow in (False, True):
                 check_figure(exposure_figure.exposure_figure(report, place, Screen(LIGHT, narrow)))
             assert tables.exposure_table(report, place) is not None
+            check_together(report, place)
     if volts_figure.missing(report) is None:
         for narrow in (False, True):
             check_figure(volts_figure.volts_figure(report, Screen(DARK, narrow)))
