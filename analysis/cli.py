@@ -19,10 +19,11 @@ def add_commands(commands: Any) -> None:
     report = commands.add_parser(
         "report",
         help="report a run: fuse margin, sag, energy, remaining charge",
-        description="Print a page that starts with the main answers, or with --json the document of docs/json.md.",
+        description="Print one page of answers, with --full every figure, or with --json the document of docs/json.md.",
     )
     report.add_argument("run_file", type=Path, metavar="RUN", help="run file (.parquet)")
     report.add_argument("--machine", type=Path, metavar="FILE", help="use this description instead of the run's own")
+    report.add_argument("--full", action="store_true", help="print every figure and finding after the answers")
     report.add_argument("--json", action="store_true", help="print JSON instead of the page")
     report.add_argument("--html", type=Path, metavar="FILE", help="also write the page as one self-contained HTML file")
     report.add_argument(
@@ -73,10 +74,10 @@ def _summary(args: argparse.Namespace) -> int:
 def page_of(path: Path) -> str:
     """The report of a run as a terminal page."""
     from amptally.analysis.report.build import build_report
-    from amptally.analysis.report.text_page import render, wants_colour
+    from amptally.analysis.report.text_page import render_first, wants_colour
     from amptally.analysis.runs.run import Run
 
-    return render(build_report(Run.open(path)), colour=wants_colour(sys.stdout))
+    return render_first(build_report(Run.open(path)), colour=wants_colour(sys.stdout))
 
 
 @contextlib.contextmanager
@@ -96,7 +97,7 @@ def _report(args: argparse.Namespace) -> int:
     with _importing():
         from amptally.analysis.errors import RunContentError
         from amptally.analysis.report.build import build_report
-        from amptally.analysis.report.text_page import render, wants_colour
+        from amptally.analysis.report.text_page import render, render_first, wants_colour
         from amptally.analysis.runs.run import Run
 
     if args.from_s is not None and args.to_s is not None and args.to_s <= args.from_s:
@@ -111,5 +112,6 @@ def _report(args: argparse.Namespace) -> int:
         json.dump(report.as_json(), sys.stdout, allow_nan=False, ensure_ascii=False)
         sys.stdout.write("\n")
         return 0
-    sys.stdout.write(render(report, colour=wants_colour(sys.stdout)))
+    page = render if args.full else render_first
+    sys.stdout.write(page(report, colour=wants_colour(sys.stdout)))
     return 0

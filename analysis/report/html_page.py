@@ -63,6 +63,9 @@ class HtmlPage:
         body = "".join("<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)
         self.parts.append(f'<div class="wide"><table><tr>{head}</tr>{body}</table></div>')
 
+    def columns(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+        self.table(heads, rows)
+
     def document(self) -> str:
         """The whole file."""
         policy = "default-src 'none'; style-src 'unsafe-inline'"
