@@ -248,8 +248,7 @@ def _cautions_counted(page: FirstPage) -> FirstPage:
 
 
 def _laid_out(page: FirstPage, width: int) -> Iterator[tuple[str, Tone]]:
-    yield page.title, "plain"
-    for text in textwrap.wrap(page.measured, width):
+    for text in (*textwrap.wrap(page.title, width), *textwrap.wrap(page.measured, width)):
         yield text, "plain"
     yield "", "plain"
     for lines in page.groups.values():

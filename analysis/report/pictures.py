@@ -172,7 +172,7 @@ def _figure(height_in: float) -> Figure:
 
 
 def _svg(figure: Figure, name: str) -> str:
-    """The picture alone, the same for the same numbers, without fixed size, date or program."""
+    """The picture as HTML takes it, the same for the same numbers, without fixed size, date or program."""
     import matplotlib as mpl
 
     text = io.StringIO()
@@ -182,4 +182,4 @@ def _svg(figure: Figure, name: str) -> str:
     drawn = text.getvalue()
     drawn = drawn[drawn.index("<svg ") :]
     head, _, rest = drawn.partition(">")
-    return re.sub(r' (width|height)="[^"]*"', "", head) + ">" + rest
+    return re.sub(r' (width|height|version|xmlns(:xlink)?)="[^"]*"', "", head) + ">" + rest
