@@ -42,10 +42,13 @@ def add_commands(commands: Any) -> None:
     summary = commands.add_parser(
         "summary",
         help="make one table of all runs in a folder",
-        description="Write a Parquet table with one row per run; unchanged runs are not computed again.",
+        description="Print a table with one row per run, and write every column of it with --out; unchanged runs are "
+        "not computed again then.",
     )
     summary.add_argument("folder", type=Path, metavar="DIR", help="folder with run files")
-    summary.add_argument("--out", type=Path, required=True, metavar="FILE", help="table to write or update")
+    summary.add_argument(
+        "--out", type=Path, metavar="FILE", help="table to write or update: CSV where it ends in .csv, else Parquet"
+    )
     summary.add_argument(
         "--workers", type=int, metavar="N", help="number of processes on this computer (default: one per core)"
     )
@@ -67,7 +70,12 @@ def _summary(args: argparse.Namespace) -> int:
     )
     failed = f", {outcome.failed} could not be read (column error)" if outcome.failed else ""
     print(f"{outcome.rows} runs: {outcome.computed} computed, {outcome.reused} unchanged{failed}", file=sys.stderr)
-    print(args.out)
+    from amptally.analysis.report.summary_page import summary_lines
+
+    for line in summary_lines(outcome.table):
+        print(line)
+    if args.out is not None:
+        print(args.out)
     return 0
 
 
