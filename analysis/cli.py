@@ -19,10 +19,11 @@ def add_commands(commands: Any) -> None:
     report = commands.add_parser(
         "report",
         help="report a run: fuse margin, sag, energy, remaining charge",
-        description="Print a page that starts with the main answers, or with --json the document of docs/json.md.",
+        description="Print one page of answers, with --full every figure, or with --json the document of docs/json.md.",
     )
     report.add_argument("run_file", type=Path, metavar="RUN", help="run file (.parquet)")
     report.add_argument("--machine", type=Path, metavar="FILE", help="use this description instead of the run's own")
+    report.add_argument("--full", action="store_true", help="print every figure and finding after the answers")
     report.add_argument("--json", action="store_true", help="print JSON instead of the page")
     report.add_argument("--html", type=Path, metavar="FILE", help="also write the page as one self-contained HTML file")
     report.add_argument(
@@ -41,10 +42,13 @@ def add_commands(commands: Any) -> None:
     summary = commands.add_parser(
         "summary",
         help="make one table of all runs in a folder",
-        description="Write a Parquet table with one row per run; unchanged runs are not computed again.",
+        description="Print a table with one row per run, and write every column of it with --out; unchanged runs are "
+        "not computed again then.",
     )
     summary.add_argument("folder", type=Path, metavar="DIR", help="folder with run files")
-    summary.add_argument("--out", type=Path, required=True, metavar="FILE", help="table to write or update")
+    summary.add_argument(
+        "--out", type=Path, metavar="FILE", help="table to write or update: CSV where it ends in .csv, else Parquet"
+    )
     summary.add_argument(
         "--workers", type=int, metavar="N", help="number of processes on this computer (default: one per core)"
     )
@@ -66,17 +70,22 @@ def _summary(args: argparse.Namespace) -> int:
     )
     failed = f", {outcome.failed} could not be read (column error)" if outcome.failed else ""
     print(f"{outcome.rows} runs: {outcome.computed} computed, {outcome.reused} unchanged{failed}", file=sys.stderr)
-    print(args.out)
+    from amptally.analysis.report.summary_page import summary_lines
+
+    for line in summary_lines(outcome.table):
+        print(line)
+    if args.out is not None:
+        print(args.out)
     return 0
 
 
 def page_of(path: Path) -> str:
     """The report of a run as a terminal page."""
     from amptally.analysis.report.build import build_report
-    from amptally.analysis.report.text_page import render, wants_colour
+    from amptally.analysis.report.text_page import render_first, wants_colour
     from amptally.analysis.runs.run import Run
 
-    return render(build_report(Run.open(path)), colour=wants_colour(sys.stdout))
+    return render_first(build_report(Run.open(path)), colour=wants_colour(sys.stdout))
 
 
 @contextlib.contextmanager
@@ -96,7 +105,7 @@ def _report(args: argparse.Namespace) -> int:
     with _importing():
         from amptally.analysis.errors import RunContentError
         from amptally.analysis.report.build import build_report
-        from amptally.analysis.report.text_page import render, wants_colour
+        from amptally.analysis.report.text_page import render, render_first, wants_colour
         from amptally.analysis.runs.run import Run
 
     if args.from_s is not None and args.to_s is not None and args.to_s <= args.from_s:
@@ -111,5 +120,6 @@ def _report(args: argparse.Namespace) -> int:
         json.dump(report.as_json(), sys.stdout, allow_nan=False)
         sys.stdout.write("\n")
         return 0
-    sys.stdout.write(render(report, colour=wants_colour(sys.stdout)))
+    page = render if args.full else render_first
+    sys.stdout.write(page(report, colour=wants_colour(sys.stdout)))
     return 0

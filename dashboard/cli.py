@@ -41,4 +41,6 @@ def _view(args: argparse.Namespace) -> int:
     if args.folder.exists() and not args.folder.is_dir():
         print(f"amptally: {args.folder} is a file. Name the folder that holds the runs.", file=sys.stderr)
         return 2
+    if not args.folder.exists():
+        print(f"amptally: there is no folder {args.folder} yet; its runs appear once it is there.", file=sys.stderr)
     return serve(args.folder, None, args.port, not args.no_browser)

@@ -120,12 +120,13 @@ def test_measured_slow_set_refuses_what_it_cannot_support(tmp_path: Path) -> Non
 
 def test_report_page_leads_with_the_answer_and_has_no_colour_in_a_pipe(pack: Path) -> None:
     page = run("report", pack).stdout
-    lines = page.splitlines()
-    assert lines[0].startswith("Run ")
-    assert "Answers" in lines[:6]
-    assert "\x1b" not in page
+    assert len(page.splitlines()) <= 40
     assert "1254" in page
-    assert "Cautions" in page
+    assert "--full" in page
+    full = run("report", pack, "--full").stdout
+    assert "Answers" in full.splitlines()[:6]
+    assert "Cautions" in full
+    assert "\x1b" not in page + full
 
 
 def test_html_sheet_is_self_contained_and_not_overwritten(pack: Path, tmp_path: Path) -> None:
@@ -359,7 +360,8 @@ def test_demo_records_reports_and_names_its_run(tmp_path: Path) -> None:
     assert report["run"]["coverage"] == 1.0
     assert report["battery"]["state_of_charge"]["value"] is not None
     assert not [name for name in (tmp_path / "runs").iterdir() if name.suffix != ".parquet"]
-    assert "times as much before it may open" in result.stdout or "at which it may open" in result.stdout
+    page = " ".join(result.stdout.split())
+    assert "before it may open" in page or "at which it may open" in page
 
 
 def test_the_demo_cart_is_the_one_in_sample_runs() -> None:

@@ -1,4 +1,7 @@
-"""The report as one self-contained HTML file: no script, nothing fetched, prints on A4."""
+"""The report as one self-contained HTML file: no script, nothing fetched.
+
+The first page and the pictures print on two sheets of A4; every figure is folded away below them.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +11,10 @@ from pathlib import Path
 
 from amptally.analysis.errors import CannotWriteError
 from amptally.analysis.report.build import Report
+from amptally.analysis.report.first_page import Line, first_page
+from amptally.analysis.report.pictures import Picture, pictures
 from amptally.analysis.report.text_page import compose, printable
+from amptally.analysis.wording.labels import CAUTIONS
 
 _CSS = """
 :root { color-scheme: light dark; --ink: #1d2327; --paper: #fbfaf7; --soft: #5b646b; --line: #d8d4cb; --mark: #a33b20; }
@@ -30,9 +36,23 @@ table { border-collapse: collapse; font-variant-numeric: tabular-nums; }
 th, td { padding: .15rem .7rem .15rem 0; text-align: right; }
 th { color: var(--soft); font-weight: 500; }
 .wide { overflow-x: auto; }
+.glance { grid-template-columns: 9.5rem 1fr; margin: .5rem 0; }
+.glance dt, .glance dd { padding: .1rem 0; }
+.glance dt { color: var(--ink); font-weight: 600; }
+.glance dt.danger, .glance dt.caution { color: var(--mark); }
+.glance dd.danger, .glance dd.caution { border: 0; padding-left: 0; }
+figure { margin: 1rem 0; break-inside: avoid; }
+figure svg { width: 100%; height: auto; background: #fffdf8; border-radius: 4px; }
+figcaption { color: var(--soft); font-size: .9rem; }
+summary { cursor: pointer; margin: 1.5rem 0 .5rem; font-weight: 600; }
 @media (max-width: 30rem) { dl { grid-template-columns: 1fr; } dd { margin-bottom: .4rem; } }
-@media print { body { max-width: none; padding: 0; font-size: 10pt; } h2 { break-after: avoid; } }
-@page { size: A4; margin: 15mm; }
+@media print {
+  :root { --ink: #000; --paper: #fff; --soft: #444; --line: #bbb; --mark: #8a2610; }
+  body { max-width: none; padding: 0; font-size: 9.5pt; line-height: 1.35; } h2 { break-after: avoid; }
+  details { display: none; } .pictures { break-before: page; }
+  figure { margin: 0 0 .4rem; } figure h2 { margin: .4rem 0 .2rem; } figure svg { background: none; }
+}
+@page { size: A4; margin: 14mm; }
 """
 
 
@@ -67,6 +87,27 @@ class HtmlPage:
         body = "".join("<tr>" + "".join(f"<td>{_text(cell)}</td>" for cell in row) + "</tr>" for row in rows)
         self.parts.append(f'<div class="wide"><table><tr>{head}</tr>{body}</table></div>')
 
+    def columns(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+        self.table(heads, rows)
+
+    def glance(self, lines: Iterable[Line]) -> None:
+        """Entries of the first page."""
+        cells = "".join(
+            f'<dt class="{line.tone}">{_text(line.label)}</dt><dd class="{line.tone}">'
+            f"{_text(f'{line.text} {line.more}'.strip())}</dd>"
+            for line in lines
+        )
+        self.parts.append(f'<dl class="glance">{cells}</dl>')
+
+    def drawn(self, all_of_them: Sequence[Picture]) -> None:
+        """Pictures with their captions."""
+        figures = (
+            f'<figure role="img" aria-label="{escape(each.words)}"><h2>{escape(each.title)}</h2>{each.svg}'
+            f"<figcaption>{escape(each.words)}</figcaption></figure>"
+            for each in all_of_them
+        )
+        self.parts.append(f'<div class="pictures">{"".join(figures)}</div>')
+
     def document(self) -> str:
         """The whole file."""
         policy = "default-src 'none'; style-src 'unsafe-inline'"
@@ -80,10 +121,28 @@ class HtmlPage:
         )
 
 
+def sheet(report: Report) -> HtmlPage:
+    """The first page, the pictures, and every figure folded away."""
+    page, first = HtmlPage(), first_page(report)
+    page.title(printable(first.title))
+    page.paragraph(printable(first.measured))
+    for lines in first.groups.values():
+        page.glance(lines)
+    if first.missing:
+        page.glance([Line("Not given", "; ".join(first.missing) + ".")])
+    for text in ("In brackets: 95 % interval.", *CAUTIONS):
+        page.paragraph(text, "note")
+    page.drawn(pictures(report))
+    page.parts.append("<details><summary>Every figure</summary>")
+    every = HtmlPage()
+    compose(every, report)
+    page.parts += [*every.parts, "</details>"]
+    return page
+
+
 def write_sheet(path: Path, report: Report) -> None:
     """Write the report as HTML. Raises CannotWriteError; an existing file is not overwritten."""
-    page = HtmlPage()
-    compose(page, report)
+    page = sheet(report)
     try:
         with path.open("x", encoding="utf-8") as file:
             file.write(page.document())

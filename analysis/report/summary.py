@@ -12,7 +12,7 @@ import os
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from multiprocessing import get_context, parent_process
 from pathlib import Path
 from threading import Thread
@@ -108,28 +108,30 @@ class Outcome:
     computed: int
     reused: int
     failed: int
+    table: pl.DataFrame = field(default_factory=pl.DataFrame, compare=False, repr=False)
+    """Every run by its start, with the columns of docs/methods.md, Summary."""
 
 
 def summarise_folder(
     folder: Path,
-    out: Path,
+    out: Path | None,
     *,
     workers: int | None = None,
     scheduler: str | None = None,
     on_progress: Callable[[int, int], None] = lambda *_: None,
 ) -> Outcome:
-    """Write the table of all runs in `folder` to `out` (Parquet), computing only what is new or changed.
+    """The table of all runs in `folder`, written to `out` (CSV by its ending, else Parquet) where one is named.
 
-    Raises CannotWriteError, ClusterError where the cluster cannot be reached, AnalysisError for a folder without runs.
+    What a table of that name holds already is computed again only where it is new or changed. Raises CannotWriteError,
+    ClusterError where the cluster cannot be reached, AnalysisError for a folder without runs.
     """
-    paths = [path for path in run_paths(folder) if os.path.realpath(path) != os.path.realpath(out)]
+    paths = [path for path in run_paths(folder) if out is None or os.path.realpath(path) != os.path.realpath(out)]
     if not paths:
         raise AnalysisError(f"{folder} holds no run files (*.parquet). Name the folder given to record --out.")
-    partial = out.with_name(f".{out.name}.partial")
-    for place in (out, partial):
+    for place in () if out is None else (out, _partial(out)):
         if place.exists() and not place.is_file():  # a pipe would be waited for
             raise CannotWriteError(f"{place} is not a file. Name another file with --out.")
-    known = _known(out, partial)
+    known = {} if out is None else _known(out, _partial(out))
     fresh, todo = [], []
     for path in paths:
         row = known.get((path.name, _fingerprint(path)))
@@ -138,23 +140,43 @@ def summarise_folder(
         else:
             fresh.append(row)
     source = _on_cluster(todo, scheduler) if scheduler and todo else _on_this_machine(todo, workers)
-    computed = []
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        torn = partial.exists() and not partial.read_bytes().endswith(b"\n")
-        with partial.open("a", encoding="utf-8") as file:
-            file.write("\n" if torn else "")
-            for row in source:
-                computed.append(row)
-                file.write(json.dumps(row) + "\n")
-                file.flush()
-                on_progress(len(computed), len(todo))
-        _write(out, sorted(fresh + computed, key=lambda row: (str(row.get("started_utc") or ""), str(row["file"]))))
-        partial.unlink(missing_ok=True)
-    except OSError as error:
-        raise CannotWriteError(f"Cannot write {out}: {error.strerror}. Name another place with --out.") from error
-    failed = sum(row.get("error") is not None for row in fresh + computed)
-    return Outcome(len(fresh) + len(computed), len(computed), len(fresh), failed)
+    if out is None:
+        computed = list(_counted(source, len(todo), on_progress))
+    else:
+        try:
+            computed = list(_counted(_stored(source, out), len(todo), on_progress))
+        except OSError as error:
+            raise CannotWriteError(f"Cannot write {out}: {error.strerror}. Name another place with --out.") from error
+    rows = sorted(fresh + computed, key=lambda row: (str(row.get("started_utc") or ""), str(row["file"])))
+    table = _table(rows)
+    if out is not None:
+        _write(out, table)
+    failed = sum(row.get("error") is not None for row in rows)
+    return Outcome(len(rows), len(computed), len(fresh), failed, table)
+
+
+def _partial(out: Path) -> Path:
+    """Where finished rows wait until the table is whole."""
+    return out.with_name(f".{out.name}.partial")
+
+
+def _counted(source: Iterable[Row], total: int, on_progress: Callable[[int, int], None]) -> Iterator[Row]:
+    for done, row in enumerate(source, 1):
+        on_progress(done, total)
+        yield row
+
+
+def _stored(source: Iterable[Row], out: Path) -> Iterator[Row]:
+    """The same rows, each written down beside the table before it is passed on."""
+    out.parent.mkdir(parents=True, exist_ok=True)
+    partial = _partial(out)
+    torn = partial.exists() and not partial.read_bytes().endswith(b"\n")
+    with partial.open("a", encoding="utf-8") as file:
+        file.write("\n" if torn else "")
+        for row in source:
+            file.write(json.dumps(row) + "\n")
+            file.flush()
+            yield row
 
 
 def _known(out: Path, partial: Path) -> dict[tuple[str, str], Row]:
@@ -162,8 +184,8 @@ def _known(out: Path, partial: Path) -> dict[tuple[str, str], Row]:
     rows: list[Row] = []
     if out.exists():
         try:
-            before = read_table(out)
-        except OPENING_ERRORS as error:
+            before = _read_csv(out) if _is_csv(out) else read_table(out)
+        except (pl.exceptions.PolarsError, *OPENING_ERRORS) as error:
             raise CannotWriteError(f"{out} exists and is no table. Name another file with --out.") from error
         if not {"file", "fingerprint"} <= set(before.columns):
             raise CannotWriteError(f"{out} exists and is no summary of runs. Name another file with --out.")
@@ -284,11 +306,39 @@ def _on_cluster(paths: list[str], address: str, patience_s: float = 10.0) -> Ite
                 yield _failed(futures[future], f"the cluster gave no result: {type(error).__name__}")
 
 
-def _write(out: Path, rows: list[Row]) -> None:
+def _is_csv(out: Path) -> bool:
+    return out.suffix.lower() == ".csv"
+
+
+def _read_csv(out: Path) -> pl.DataFrame:
+    """An earlier table; its texts as they were, its other columns as numbers."""
+    table = pl.read_csv(out, infer_schema=False, glob=False)
+    return table.with_columns(
+        pl.col(name).cast(kind, strict=False) for name in table.columns if (kind := _kind(name)) != pl.String
+    )
+
+
+def _kind(name: str) -> type[pl.DataType]:
+    if name in TEXTS or name.endswith("_verdict"):
+        return pl.String
+    return pl.Int64 if name in COUNTS else pl.Float64
+
+
+def _table(rows: list[Row]) -> pl.DataFrame:
     names = list(dict.fromkeys((*TEXTS[:5], *(name for row in rows for name in row))))
-    texts = {*TEXTS, *(name for name in names if name.endswith("_verdict"))}
-    schema = {name: pl.String if name in texts else pl.Int64 if name in COUNTS else pl.Float64 for name in names}
-    table = pl.DataFrame([{name: row.get(name) for name in names} for row in rows], schema=schema)
+    return pl.DataFrame(
+        [{name: row.get(name) for name in names} for row in rows], schema={name: _kind(name) for name in names}
+    )
+
+
+def _write(out: Path, table: pl.DataFrame) -> None:
     temporary = out.with_name(f".{out.name}.part")
-    table.write_parquet(temporary)
-    os.replace(temporary, out)
+    try:
+        if _is_csv(out):
+            table.write_csv(temporary)
+        else:
+            table.write_parquet(temporary)
+        os.replace(temporary, out)
+        _partial(out).unlink(missing_ok=True)
+    except OSError as error:
+        raise CannotWriteError(f"Cannot write {out}: {error.strerror}. Name another place with --out.") from error

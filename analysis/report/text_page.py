@@ -1,7 +1,8 @@
-"""The report as a terminal page: answers first, then tables, findings, cautions."""
+"""The full report as a terminal page: answers first, then tables, findings, cautions; and its first page."""
 
 from __future__ import annotations
 
+import itertools
 import os
 import shutil
 import textwrap
@@ -10,6 +11,7 @@ from typing import Protocol, TextIO
 
 from amptally.analysis.report.answers import answers
 from amptally.analysis.report.build import Report
+from amptally.analysis.report.first_page import MAX_COLUMNS, as_text, first_page, joined
 from amptally.analysis.report.rows import (
     Rows,
     battery_rows,
@@ -17,18 +19,19 @@ from amptally.analysis.report.rows import (
     current_rows,
     drive_rows,
     energy_rows,
-    fuse_heading,
     fuse_rows,
-    wire_heading,
     wire_rows,
 )
 from amptally.analysis.report.uncertainty_budget import by_source
+from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.wording.findings import told
 from amptally.analysis.wording.formatting import full, moment, number
-from amptally.analysis.wording.labels import CAUTIONS, LAP_METHODS
+from amptally.analysis.wording.labels import CAUTIONS, FUSE_VERDICTS, LAP_METHODS, WIRE_VERDICTS
 from amptally.analysis.wording.results import phrase, phrases
 from amptally.analysis.wording.uncertainty import share_of, words_of
 
+MAX_CELL = 60
+"""Longer values stand under the columns."""
 _STYLE = {"head": "1", "danger": "1;31", "caution": "33", "note": "2", "unknown": "2", "plain": "0"}
 
 
@@ -50,6 +53,9 @@ class Writer(Protocol):
     def table(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
         """A table of figures, right-aligned."""
 
+    def columns(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+        """Names and the values of several leads beside one another."""
+
 
 class TextPage:
     """Collects lines for a terminal; colour only where it is wanted."""
@@ -62,6 +68,10 @@ class TextPage:
     def _style(self, text: str, name: str) -> str:
         style = _STYLE.get(name, "0")
         return f"\x1b[{style}m{text}\x1b[0m" if self._colour and style != "0" else text
+
+    def line(self, text: str, style: str = "plain") -> None:
+        """One line as it is."""
+        self.lines.append(self._style(printable(text), style))
 
     def title(self, text: str) -> None:
         self.lines.append(self._style(printable(text), "head"))
@@ -89,6 +99,16 @@ class TextPage:
             cells = (f"{cell:>{width}}" for cell, width in zip(row, widths, strict=True))
             self.lines.append("  " + "  ".join(cells))
 
+    def columns(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+        name_width = max(len(row[0]) for row in (heads, *rows))
+        width = max((self.width - 2 - name_width) // (len(heads) - 1) - 2, 12)
+        for row in (heads, *rows):
+            cells = [textwrap.wrap(printable(cell), width) or [""] for cell in row[1:]]
+            for place, parts in enumerate(itertools.zip_longest(*cells, fillvalue="")):
+                name = row[0] if place == 0 else ""
+                values = "  ".join(f"{part:<{width}}" for part in parts)
+                self.lines.append(f"  {name:<{name_width}}  {values}".rstrip())
+
 
 def wants_colour(stream: TextIO) -> bool:
     """Colour on a terminal, unless NO_COLOR is set."""
@@ -96,10 +116,22 @@ def wants_colour(stream: TextIO) -> bool:
 
 
 def render(report: Report, width: int | None = None, colour: bool = False) -> str:
-    """The whole page as text for a terminal."""
-    page = TextPage(width or min(shutil.get_terminal_size((96, 24)).columns, 110), colour)
+    """The full report as text for a terminal."""
+    page = TextPage(width or min(_columns(), 110), colour)
     compose(page, report)
     return "\n".join(page.lines).strip("\n") + "\n"
+
+
+def render_first(report: Report, width: int | None = None, colour: bool = False) -> str:
+    """The first page alone, as text for a terminal."""
+    page = TextPage(width or min(_columns(), MAX_COLUMNS), colour)
+    for text, tone in as_text(first_page(report), page.width):
+        page.line(text, tone)
+    return "\n".join(page.lines) + "\n"
+
+
+def _columns() -> int:
+    return shutil.get_terminal_size((96, 24)).columns
 
 
 def compose(page: Writer, report: Report) -> None:
@@ -133,7 +165,7 @@ def printable(text: str) -> str:
 
 
 def _rows(page: Writer, rows: Rows) -> None:
-    page.rows((name, value if isinstance(value, str) else full(value)) for name, value in rows)
+    page.rows((name, _cell(value)) for name, value in rows)
 
 
 def _energy(page: Writer, report: Report) -> None:
@@ -142,21 +174,53 @@ def _energy(page: Writer, report: Report) -> None:
 
 
 def _currents(page: Writer, report: Report) -> None:
-    for lead in report.currents:
-        page.head(f"{lead.capitalize()} current")
-        _rows(page, current_rows(report, lead))
+    page.head("Currents")
+    _columns_of(page, {lead: current_rows(report, lead) for lead in report.currents})
 
 
 def _fuses(page: Writer, report: Report) -> None:
-    for place in report.fuses:
-        page.head(fuse_heading(report, place))
-        _rows(page, fuse_rows(report, place))
+    if report.fuses:
+        page.head("Fuses")
+        _columns_of(
+            page,
+            {
+                place: [("verdict", FUSE_VERDICTS[fuse.verdict]), *fuse_rows(report, place)]
+                for place, fuse in report.fuses.items()
+            },
+        )
 
 
 def _wires(page: Writer, report: Report) -> None:
-    for place in report.paths:
-        page.head(wire_heading(report, place))
-        _rows(page, wire_rows(report, place))
+    if report.paths:
+        page.head("Wires")
+        _columns_of(
+            page,
+            {
+                place: [("verdict", WIRE_VERDICTS[path.wire.verdict]), *wire_rows(report, place)]
+                for place, path in report.paths.items()
+            },
+        )
+
+
+def _columns_of(page: Writer, by_place: dict[str, Rows]) -> None:
+    """Figures beside one another; long texts under them, where several places share one once."""
+    places = list(by_place)
+    names = list(dict.fromkeys(name for rows in by_place.values() for name, _ in rows))
+    cells = {place: {name: _cell(value) for name, value in rows} for place, rows in by_place.items()}
+    short = [name for name in names if all(len(cells[place].get(name, "")) <= MAX_CELL for place in places)]
+    page.columns(("", *places), [(name, *(cells[place].get(name, "") for place in places)) for name in short])
+    texts: list[tuple[str, str]] = []
+    for name in names:
+        if name in short:
+            continue
+        for text in dict.fromkeys(cells[place].get(name, "") for place in places):
+            whose = [place for place in places if cells[place].get(name, "") == text]
+            texts.append((name if whose == places else f"{name}, {joined(whose)}", text))
+    page.rows((name, text) for name, text in texts if text)
+
+
+def _cell(value: Estimate | str) -> str:
+    return value if isinstance(value, str) else full(value)
 
 
 def _battery(page: Writer, report: Report) -> None:

@@ -24,13 +24,18 @@ _NOT_MEASURED = {
 }
 
 
-def _times(ratio: float) -> str:
+def times(ratio: float) -> str:
     """One decimal, or two where one would round to 1."""
     return number(ratio, 1 if ratio >= 1.1 else 2)
 
 
-def _duration(seconds: float) -> str:
+def duration(seconds: float) -> str:
     return f"{seconds:.2g} s" if seconds < 10 else moment(seconds)
+
+
+def doing_words(commanded: Reason | None) -> str:
+    """What the machine was asked to do, as the end of a sentence; empty where that is not known."""
+    return "" if commanded is None else f", {phrase(commanded)}"
 
 
 def fuse_sentence(fuse: FuseResult, commanded: Reason | None) -> str:
@@ -45,17 +50,17 @@ def fuse_sentence(fuse: FuseResult, commanded: Reason | None) -> str:
     latest = fuse.margin_latest.value
     if fuse.verdict == "past" and latest is not None:
         ratio = (
-            f"{_times(1 / latest)} times the current at which it opens at the latest, {_times(1 / margin)} times that "
+            f"{times(1 / latest)} times the current at which it opens at the latest, {times(1 / margin)} times that "
             "at which it may open"
         )
     elif margin < 1:
-        ratio = f"{above}{_times(1 / margin)} times the current at which it may open"
+        ratio = f"{above}{times(1 / margin)} times the current at which it may open"
     else:
-        ratio = f"it could have carried {below}{_times(margin)} times as much before it may open{_promised(fuse)}"
-    doing = "" if commanded is None else f", {phrase(commanded)}"
+        ratio = f"it could have carried {below}{times(margin)} times as much before it may open{_promised(fuse)}"
+    doing = doing_words(commanded)
     return (
         f"worst {fuse.worst_rms_a or 0.0:.0f} A{_NOT_MEASURED.get(fuse.current_from or '', '')} for "
-        f"{_duration(window_s)} at {moment(at_s - window_s)}{doing}; {ratio}"
+        f"{duration(window_s)} at {moment(at_s - window_s)}{doing}; {ratio}"
         f"{_VERDICTS[fuse.verdict]}"
     )
 
@@ -64,7 +69,7 @@ def _promised(fuse: FuseResult) -> str:
     """What the published opening times alone guarantee, where that is less than the likely margin."""
     found = (reason["margin"] for reason in fuse.margin.reasons if reason.code == "rows_promise")
     promised = next((float(margin) for margin in found if isinstance(margin, float)), None)
-    return "" if promised is None else f" (the published rows promise {_times(promised)})"
+    return "" if promised is None else f" (the published rows promise {times(promised)})"
 
 
 def sag_sentence(sag: Sag) -> str:

@@ -39,6 +39,11 @@ def _gathered() -> tuple[dict[str, Phrase], dict[str, FindingWords]]:
 PHRASES, FINDINGS = _gathered()
 
 
+def topic_of(code: str) -> str:
+    """The topic that words a finding: protection, battery, runs …"""
+    return next(topic.__name__.rpartition("of_")[2] for topic in _TOPICS if code in topic.FINDINGS)
+
+
 def worded(words: Phrase, reason: Reason) -> str:
     """A template filled in with a reason's facts, or what a function makes of them; reasons among them as clauses."""
     facts = {name: _clauses(fact) for name, fact in reason.facts}

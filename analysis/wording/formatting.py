@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.number_format import interval, number, value_alone
 from amptally.analysis.wording.results import refusal
 
-__all__ = ["bare", "full", "interval_line", "moment", "number", "short"]
+__all__ = ["bare", "beyond", "carried", "clock", "full", "interval_line", "lasting", "moment", "number", "short"]
+
+_SECONDS_UNTIL = 600.0
+"""Shorter times are shown in seconds, with their decimals."""
 
 
 def moment(seconds: float) -> str:
@@ -19,6 +23,38 @@ def moment(seconds: float) -> str:
     if whole < 3600:
         return f"{whole // 60} min {whole % 60:02d} s"
     return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
+def clock(seconds: float) -> str:
+    """A time or a length of time on the first page: 12.3 s, 3:12, 2 h 05 min."""
+    whole = round(seconds)
+    return f"{whole // 60}:{whole % 60:02d}" if seconds >= 59.95 and whole < 3600 else moment(seconds)
+
+
+def lasting(result: Estimate) -> str:
+    """A length of time with its interval, in minutes and hours: 1 h 08 min (50 min to 1 h 49 min)."""
+    if result.value is None or result.value < _SECONDS_UNTIL:
+        return full(result)
+    value, low, high = (None if side is None else _minutes(side) for side in (result.value, result.low, result.high))
+    if low is not None and high is not None:
+        return f"{value} ({low} to {high})"
+    return f"at least {low}" if low is not None else f"at most {high}" if high is not None else f"{value}"
+
+
+def _minutes(seconds: float) -> str:
+    whole = round(seconds / 60)
+    return f"{whole} min" if whole < 60 else f"{whole // 60} h {whole % 60:02d} min"
+
+
+def carried(margin: float) -> str:
+    """A margin, rounded down: two decimals under 2, else one."""
+    decimals = 2 if margin < 2 else 1
+    return number(math.floor(margin * 10**decimals + 1e-9) / 10**decimals, decimals)
+
+
+def beyond(margin: float) -> str:
+    """How many times the limit a load of a margin below 1 was, rounded up."""
+    return number(math.ceil(100 / margin - 1e-9) / 100, 2)
 
 
 def bare(result: Estimate) -> str:

@@ -504,9 +504,9 @@ def test_the_page_keeps_its_width_and_leads_with_the_answers(tmp_path: Path, wid
     order = [
         "Answers",
         "Energy",
-        "Battery current",
-        "Left fuse:",
-        "Left wire:",
+        "Currents",
+        "Fuses",
+        "Wires",
         "Remaining charge",
         "Findings",
         "Cautions",

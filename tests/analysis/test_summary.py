@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import os
 import shutil
@@ -309,6 +311,44 @@ def test_the_command(folder: Path, tmp_path: Path) -> None:
     )
     assert wrong.returncode == 3
     assert len(wrong.stderr.splitlines()) == 1
+
+
+def test_a_table_as_csv_holds_the_same_and_is_updated_alike(folder: Path, tmp_path: Path) -> None:
+    out, other = tmp_path / "table.csv", tmp_path / "table.parquet"
+    assert summed(folder, out) == Outcome(4, 4, 0, 0)
+    summed(folder, other)
+    found = list(csv.DictReader(io.StringIO(out.read_text(encoding="utf-8"))))
+    before = rows(other)
+    assert list(found[0]) == list(before[0])
+    for mine, theirs in zip(found, before, strict=True):
+        assert float(mine["net_wh"]) == theirs["net_wh"]
+        assert mine["left_fuse_verdict"] == theirs["left_fuse_verdict"]
+        assert mine["error"] == ""
+    assert summed(folder, out) == Outcome(4, 0, 4, 0)
+    drive(folder, 5)
+    assert summed(folder, out) == Outcome(5, 1, 4, 0)
+    assert len(list(csv.DictReader(io.StringIO(out.read_text(encoding="utf-8"))))) == 5
+
+
+def test_the_command_prints_a_line_for_each_run(folder: Path) -> None:
+    (folder / "broken.parquet").write_bytes(b"no run")
+    command = [*COMMAND, "summary", str(folder), "--workers", "1"]
+    before = sorted(folder.iterdir())
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True)
+    lines = done.stdout.splitlines()
+    assert len(lines) == 6
+    assert lines[0].split()[:2] == ["started", "(UTC)"]
+    report = build_report(Run.open(folder / "run-2.parquet"))
+    wh, margin = report.energy.net_wh.value, report.fuses["left"].margin.value
+    assert wh is not None
+    assert margin is not None
+    line = next(line for line in lines if "run-2" in line)
+    assert f" {wh:.1f} " in line
+    # Rounded down: two decimals under 2, else one.
+    decimals = 100 if margin < 2 else 10
+    assert f"left {int(margin * decimals) / decimals}" in line
+    assert any("broken" in line and "not a Parquet file" in line for line in lines)
+    assert sorted(folder.iterdir()) == before
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are looked up in /proc")
