@@ -36,6 +36,7 @@ COUNTS = ("samples", "laps")
 
 UNUSABLE: tuple[type[Exception], ...] = (*OPENING_ERRORS, AnalysisError)
 """What a run file may raise; its row then holds the reason."""
+NO_TABLE: tuple[type[Exception], ...] = (*OPENING_ERRORS, pl.exceptions.PolarsError)
 
 Row = dict[str, str | int | float | None]
 
@@ -185,7 +186,7 @@ def _known(out: Path, partial: Path) -> dict[tuple[str, str], Row]:
     if out.exists():
         try:
             before = _read_csv(out) if _is_csv(out) else read_table(out)
-        except (pl.exceptions.PolarsError, *OPENING_ERRORS) as error:
+        except NO_TABLE as error:
             raise CannotWriteError(f"{out} exists and is no table. Name another file with --out.") from error
         if not {"file", "fingerprint"} <= set(before.columns):
             raise CannotWriteError(f"{out} exists and is no summary of runs. Name another file with --out.")
