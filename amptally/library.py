@@ -149,7 +149,7 @@ def current(run: Run, lead: Lead) -> Current:
     Raises AnalysisError for another lead.
 
     >>> at.current(run, "left").peak_a
-    at least 72.14 A (95 %: from 71.39)
+    72.14 A or more (95 %: 71.39 or more)
     """
     return report(run).currents[_one_of(lead, LEADS, "lead")]
 
@@ -168,7 +168,7 @@ class WorstWindow:
     """Run time of its end [s]; later than start_s + window_s where a gap lies between."""
 
     def __repr__(self) -> str:
-        """`25.05 A (24.79 to 25.32) over 10 s from 2 min 31 s`."""
+        """`25.05 A (24.79 to 25.32) over 10 s from 2:31`."""
         begin = "" if self.start_s is None else f" from {moment(self.start_s)}"
         return f"{self.rms_a} over {self.window_s:g} s{begin}"
 
@@ -215,7 +215,7 @@ def exposure(run: Run, lead: Lead) -> CurrentExposure:
     Raises AnalysisError for another lead.
 
     >>> at.exposure(run, "left").worst(10.0)
-    25.05 A (24.79 to 25.32) over 10 s from 2 min 31 s
+    25.05 A (24.79 to 25.32) over 10 s from 2:31
     """
     return CurrentExposure(lead, current(run, lead), _doubts(run))
 

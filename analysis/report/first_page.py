@@ -21,7 +21,7 @@ from amptally.analysis.results.reason import Reason
 from amptally.analysis.wording import at_a_glance as glance
 from amptally.analysis.wording.catalogue import topic_of
 from amptally.analysis.wording.findings import told
-from amptally.analysis.wording.formatting import clock
+from amptally.analysis.wording.formatting import moment
 from amptally.analysis.wording.labels import CAUTIONS
 from amptally.analysis.wording.results import phrase
 from amptally.logger.channels import BY_SI_NAME
@@ -99,8 +99,8 @@ def _measured(report: Report) -> str:
     run = report.run
     rate = f"{1 / run.interval_s:.3g} samples/s" if run.interval_s else "a single sample"
     lost_s = sum(gap.end_s - gap.start_s for gap in run.gaps() if gap.end_s is not None)
-    whole = f", {clock(lost_s)} of it missing" if lost_s else ""
-    return f"{clock(run.duration_s)} at {rate}{whole}. Measured: {_channels(report) or 'nothing'}."
+    whole = f", {moment(lost_s)} of it missing" if lost_s else ""
+    return f"{moment(run.duration_s)} at {rate}{whole}. Measured: {_channels(report) or 'nothing'}."
 
 
 def _channels(report: Report) -> str:

@@ -20,7 +20,7 @@ from amptally.analysis.results.leads import LEAD_OF
 from amptally.analysis.runs.long_envelope import LongEnvelope
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.decimation import Envelope
-from amptally.analysis.wording.formatting import clock
+from amptally.analysis.wording.formatting import moment
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -161,7 +161,7 @@ def _laps(report: Report) -> Picture | None:
     axes.set(xlabel="lap", ylabel="net energy [Wh]")
     axes.grid(visible=False, axis="x")
     longest = max(report.laps.each, key=lambda lap: lap.end_s - lap.start_s)
-    words = f"Net energy of each lap; the longest took {clock(longest.end_s - longest.start_s)}."
+    words = f"Net energy of each lap; the longest took {moment(longest.end_s - longest.start_s)}."
     return Picture("Laps", words, _svg(figure, "laps"))
 
 

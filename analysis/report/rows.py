@@ -104,9 +104,9 @@ def battery_rows(report: Report) -> Rows:
         ("worst sag", sag.worst_sag_v),
         *((f"resistance {scale:g} s after a step", value) for scale, value in sag.resistance.by_scale.items()),
         ("open-circuit voltage", sag.resistance.open_circuit_v),
-        ("lower − upper block at rest", sag.block_imbalance_v),
+        ("lower block above the upper one, at rest", sag.block_imbalance_v),
         ("minimum of receiver supply", sag.receiver_min_v),
-        ("battery − left − right current", sag.balance_residual_a),
+        ("battery current less left and right", sag.balance_residual_a),
     ]
     if sag.weak_block:
         rows.append(("weak block", sag.weak_block))

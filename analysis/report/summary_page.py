@@ -9,7 +9,7 @@ import polars as pl
 
 from amptally.analysis.report.text_page import printable
 from amptally.analysis.results.leads import PLACES
-from amptally.analysis.wording.formatting import carried, clock, number
+from amptally.analysis.wording.formatting import carried, moment, number
 
 HEADS = ("started (UTC)", "file", "length", "Wh", "sag V", "laps", "per charge", "tightest fuse", "to look at")
 MAX_FILE = 34
@@ -37,7 +37,7 @@ def _cells(row: dict[str, Any]) -> tuple[str, ...]:
     return (
         started,
         name,
-        clock(row.get("duration_s") or 0.0),
+        moment(row.get("duration_s") or 0.0),
         _number(row.get("net_wh"), 1),
         _number(row.get("worst_sag_v"), 2),
         str(row.get("laps") or 0),

@@ -57,12 +57,13 @@ def interval(result: Estimate) -> str:
 
 
 def with_interval(result: Estimate) -> str:
-    """With its interval: "25.62 Wh (25.30 to 25.94)", "at least 42.00 A (95 %: from 41.22)"; or nothing."""
+    """With its interval: "25.62 Wh (25.30 to 25.94)", "42.00 A or more (95 %: 41.22 or more)"; or nothing."""
     shown, known = value_alone(result), interval(result)
     if result.low is not None and result.high is not None:
         return f"{shown} ({known})" if known else shown
-    side = "at least " if result.low is not None else "at most " if result.high is not None else ""
-    return f"{side}{shown} (95 %: {known})" if known else f"{side}{shown}"
+    side = " or more" if result.low is not None else " or less" if result.high is not None else ""
+    end = known.removeprefix("from ").removeprefix("to ")
+    return f"{shown}{side} (95 %: {end}{side})" if known else f"{shown}{side}"
 
 
 def _decimals(result: Estimate, factor: float) -> int:

@@ -14,9 +14,9 @@ from amptally.analysis.wording.results import phrase, refusal
 _VERDICTS = {
     "past": ": it should have opened, so doubt the data, the sensor's place or the fuse",
     "inside": ": inside the band in which it may open",
-    "near": ": near, by the margin's interval or by the load over ten minutes",
+    "near": ": close, by the low end of the margin or by the load over ten minutes",
     "below": "",
-    "unknown": ": these data leave open how near",
+    "unknown": ": these data do not decide how close it came",
 }
 _NOT_MEASURED = {
     "estimated": " (estimated through the controller's duty, not measured)",
@@ -69,7 +69,7 @@ def _promised(fuse: FuseResult) -> str:
     """What the published opening times alone guarantee, where that is less than the likely margin."""
     found = (reason["margin"] for reason in fuse.margin.reasons if reason.code == "rows_promise")
     promised = next((float(margin) for margin in found if isinstance(margin, float)), None)
-    return "" if promised is None else f" (the published rows promise {times(promised)})"
+    return "" if promised is None else f" (its published times alone allow {times(promised)})"
 
 
 def sag_sentence(sag: Sag) -> str:

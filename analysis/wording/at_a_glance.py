@@ -12,7 +12,7 @@ from amptally.analysis.protection.wire import WireResult
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.wording.answers import doing_words, duration
-from amptally.analysis.wording.formatting import bare, beyond, carried, clock, full, lasting, number
+from amptally.analysis.wording.formatting import bare, beyond, carried, full, lasting, moment, number
 from amptally.analysis.wording.labels import ENDS_BY, LAP_METHODS
 from amptally.analysis.wording.results import phrase, refusal
 
@@ -39,7 +39,7 @@ def fuse_line(fuse: FuseResult, commanded: Reason | None) -> str:
     else:
         close = ": close" if fuse.verdict == "near" else ""
         said = f"could have carried {at_most}{carried(margin.value)} times as much{least} before it may open{close}."
-    worst = f"Worst {fuse.worst_rms_a or 0.0:.0f} A for {duration(window_s)} at {clock(at_s - window_s)}"
+    worst = f"Worst {fuse.worst_rms_a or 0.0:.0f} A for {duration(window_s)} at {moment(at_s - window_s)}"
     doing = doing_words(commanded)
     return " ".join(filter(None, (said, CLOSE[fuse.verdict], f"{worst}{doing}.")))
 
@@ -97,9 +97,9 @@ def battery_line(sag: Sag) -> str:
     """Drop under load, lowest voltage, resistance."""
     parts = []
     if sag.load_drop_v.value is not None and sag.load_drop_at_s is not None:
-        parts.append(f"dropped {full(sag.load_drop_v)} under load at {clock(sag.load_drop_at_s)}")
+        parts.append(f"dropped {full(sag.load_drop_v)} under load at {moment(sag.load_drop_at_s)}")
     if sag.min_voltage_v.value is not None and sag.min_voltage_at_s is not None:
-        at = "" if sag.min_voltage_at_s == sag.load_drop_at_s else f" at {clock(sag.min_voltage_at_s)}"
+        at = "" if sag.min_voltage_at_s == sag.load_drop_at_s else f" at {moment(sag.min_voltage_at_s)}"
         parts.append(f"lowest {bare(sag.min_voltage_v)}{at}")
     if sag.rest_voltage_v.value is not None:
         parts.append(f"{bare(sag.rest_voltage_v)} at rest")
@@ -116,7 +116,7 @@ def receiver_line(sag: Sag, minimum_v: float | None) -> str:
     lowest = sag.receiver_min_v
     if lowest.value is None:
         return f"not given: {refusal(lowest)}"
-    at = "" if sag.receiver_min_at_s is None else f" at {clock(sag.receiver_min_at_s)}"
+    at = "" if sag.receiver_min_at_s is None else f" at {moment(sag.receiver_min_at_s)}"
     said = f"{bare(lowest)} or lower{at}"
     if minimum_v is None:
         return f"{said}; what it needs is not in the machine file"
@@ -134,7 +134,7 @@ def laps_line(laps: Laps) -> str:
     said = f"{len(laps.each)} by {LAP_METHODS[laps.method]}"
     times_s = [lap.end_s - lap.start_s for lap in laps.each]
     energies = [lap.net_wh for lap in laps.each if lap.net_wh is not None]
-    took = clock(times_s[0]) if one else f"{clock(min(times_s))} to {clock(max(times_s))}"
+    took = moment(times_s[0]) if one else f"{moment(min(times_s))} to {moment(max(times_s))}"
     used = f", {min(energies):.2f} to {max(energies):.2f} Wh" if len(energies) > 1 else ""
     return f"{said}, {took}{used}{'' if one else ' each'}"
 

@@ -9,26 +9,20 @@ from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.number_format import interval, number, value_alone
 from amptally.analysis.wording.results import refusal
 
-__all__ = ["bare", "beyond", "carried", "clock", "full", "interval_line", "lasting", "moment", "number", "short"]
+__all__ = ["bare", "beyond", "carried", "full", "interval_line", "lasting", "moment", "number", "short"]
 
 _SECONDS_UNTIL = 600.0
 """Shorter times are shown in seconds, with their decimals."""
 
 
 def moment(seconds: float) -> str:
-    """A time in the run: 12.3 s, 3 min 12 s, 2 h 05 min."""
+    """A time in the run, or a length of time: 12.3 s, 3:12, 2 h 05 min."""
     if seconds < 59.95:
         return f"{number(seconds, 1)} s"
     whole = round(seconds)
     if whole < 3600:
-        return f"{whole // 60} min {whole % 60:02d} s"
+        return f"{whole // 60}:{whole % 60:02d}"
     return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
-
-
-def clock(seconds: float) -> str:
-    """A time or a length of time on the first page: 12.3 s, 3:12, 2 h 05 min."""
-    whole = round(seconds)
-    return f"{whole // 60}:{whole % 60:02d}" if seconds >= 59.95 and whole < 3600 else moment(seconds)
 
 
 def lasting(result: Estimate) -> str:

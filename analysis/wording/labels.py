@@ -13,14 +13,14 @@ CAUTIONS = (
 )
 NOT_GIVEN = "not given"
 FUSE_VERDICTS = {
-    "past": "past the band",
-    "inside": "inside the band",
-    "near": "near the band",
-    "below": "below the band",
+    "past": "past its latest opening",
+    "inside": "in the range where it may open",
+    "near": "close to its earliest opening",
+    "below": "below its earliest opening",
     "unknown": "not decided",
 }
 """The load against the band in which a fuse may open."""
-WIRE_VERDICTS = {"under": "under its limits", "over": "over a limit", "unknown": "not decided"}
+WIRE_VERDICTS = {"under": "below its limits", "over": "above a limit", "unknown": "not decided"}
 TONES = {"plain": "measured", "caution": "caution", "danger": "danger", "unknown": "not decided"}
 FUSE_CURRENT = {
     None: "none to compare",

@@ -381,7 +381,7 @@ PHRASES: dict[str, Phrase] = {
     "fuse_derating_missing": _derating_missing,
     "fuse_air_measured": "air at the fuses measured: {air_c:.1f} °C at its hottest, the sensor's error included",
     "limits_of_fuse": _limits_of_fuse,
-    "rows_promise": "the published rows promise {margin:.3g}",
+    "rows_promise": "its published times alone allow {margin:.3g}",
     "gaps_assumed_loaded": "{assumed_a:.3g} A assumed throughout {missing_s:.3g} s of gaps",
     "gaps_may_hide_more": (
         "{missing_s:.3g} s of gaps could hide more: with the {assumed_a:.3g} A seen elsewhere the margin would be "
@@ -546,7 +546,7 @@ def could_have_carried(margin: float, promised: float | None) -> str:
     """The margin as people say it: how many times the current the fuse could have carried."""
     if margin < 1:
         return f"it carried {1 / margin:.3g} times what may open it"
-    promise = "" if promised is None else f" (the published rows promise {min(promised, margin):.3g})"
+    promise = "" if promised is None else f" (its published times alone allow {min(promised, margin):.3g})"
     return f"could have carried {margin:.3g} times as much before it may open{promise}"
 
 

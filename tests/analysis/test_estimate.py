@@ -114,7 +114,7 @@ def test_the_peak_of_pure_noise_stays_inside_the_declared_term(samples: int) -> 
 def test_a_value_prints_as_people_read_it_and_a_refused_one_with_its_codes() -> None:
     net = estimate(25.618, "Wh", {"gain": 0.1645})
     assert str(net) == repr(net) == full(net) == "25.62 Wh (25.30 to 25.94)"
-    assert f"{net.bounded('at_least')}" == "at least 25.62 Wh (95 %: from 25.30)"
+    assert f"{net.bounded('at_least')}" == "25.62 Wh or more (95 %: 25.30 or more)"
     assert repr({1.0: estimate(0.0179, "ohm", {"model": 0.0004})}) == "{1.0: 17.90 mΩ (17.12 to 18.68)}"
     refused = refuse("V", Reason("no_current"), Reason("not_finite"), Reason("no_current"))
     assert str(refused) == repr(refused) == "not given (no_current, not_finite)"

@@ -20,7 +20,7 @@ from amptally.analysis.report.text_page import render_first
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Run
-from amptally.analysis.wording.formatting import beyond, carried, clock, lasting
+from amptally.analysis.wording.formatting import beyond, carried, lasting, moment
 from tests.analysis.build_runs import CART as BENCH
 from tests.analysis.build_runs import write_run
 from tests.dashboard.made_runs import CART, short_drive
@@ -137,7 +137,7 @@ def test_a_margin_is_never_rounded_to_the_better_side(margin: float) -> None:
     [(12.34, "12.3 s"), (59.94, "59.9 s"), (59.96, "1:00"), (156.4, "2:36"), (3599.6, "1 h 00 min")],
 )
 def test_times_in_one_notation(seconds: float, text: str) -> None:
-    assert clock(seconds) == text
+    assert moment(seconds) == text
 
 
 def test_long_times_have_no_false_digits() -> None:

@@ -30,8 +30,8 @@ from tests.analysis.build_runs import CART, Floats, write_run
         (-0.4, "−0.4 s"),
         (12.34, "12.3 s"),
         (59.94, "59.9 s"),
-        (59.97, "1 min 00 s"),
-        (192.0, "3 min 12 s"),
+        (59.97, "1:00"),
+        (192.0, "3:12"),
         (3599.7, "1 h 00 min"),
         (7500.0, "2 h 05 min"),
     ],
@@ -50,9 +50,9 @@ def test_moments(seconds: float, text: str) -> None:
         (estimate(0.0, "A", {"offset": 0.05}), "0.000 A (−0.098 to 0.098)"),
         (estimate(0.0, "Wh", {}), "0.0 Wh"),
         (estimate(0.75, "", {"chart": 0.02}), "0.750 (0.711 to 0.789)"),
-        (estimate(42.0, "A", {"gain": 0.4}).bounded("at_least"), "at least 42.00 A (95 %: from 41.22)"),
-        (estimate(42.0, "A", {}).bounded("at_least"), "at least 42.00 A"),
-        (estimate(19.94, "V", {"offset": 0.02}).bounded("at_most"), "at most 19.94 V (95 %: to 19.98)"),
+        (estimate(42.0, "A", {"gain": 0.4}).bounded("at_least"), "42.00 A or more (95 %: 41.22 or more)"),
+        (estimate(42.0, "A", {}).bounded("at_least"), "42.00 A or more"),
+        (estimate(19.94, "V", {"offset": 0.02}).bounded("at_most"), "19.94 V or less (95 %: 19.98 or less)"),
         (
             refuse("V", Reason("not_measured", channel="battery_voltage_v")),
             "not given: no battery voltage was measured",
@@ -90,7 +90,7 @@ def test_every_number_carries_its_unit_and_nothing_is_hidden(value: float, u: fl
         assert text == text.strip()
         if unit:
             assert {"ohm": "mΩ"}.get(unit, unit) in text.split()
-    assert full(result).startswith({"at_least": "at least", "at_most": "at most"}.get(bound, ""))
+    assert {"at_least": "or more", "at_most": "or less"}.get(bound, "") in full(result)
 
 
 def stick(pulse_us: float) -> Floats:
