@@ -21,7 +21,7 @@ from amptally.analysis.battery.state_of_charge import (
 from amptally.analysis.exposure.current import Current
 from amptally.analysis.forecast.capacity import LEAD_ACID
 from amptally.analysis.forecast.data_sheet import (
-    LEAD_WEAR,
+    LIKELY_LEFT,
     MEASURED_U,
     SHEET_ABOVE,
     SHEET_U,
@@ -298,7 +298,7 @@ def _battery_data(run: Run) -> BatteryData | Reason:
         battery.in_series == 2,
         battery_air_c(run),
         battery.depth_of_discharge,
-        likely_left=LEAD_WEAR if battery.chemistry in LEAD_ACID else 1.0,
+        likely_left=LIKELY_LEFT,
         sheet_above=SHEET_ABOVE if battery.chemistry in LEAD_ACID else COVERAGE_FACTOR * SHEET_U,
         measured=measured_capacity(run),
         cutoff_v=battery.cutoff_v,

@@ -98,8 +98,10 @@ def test_rest_voltage_is_read_block_by_block(tmp_path: Path) -> None:
 def test_capacity_keeps_the_wear_open(tmp_path: Path) -> None:
     low, value, high = sides(rated_capacity(run_of(tmp_path, DRIVE)))
     assert (value, low) == (35.0, 28.0)
-    # The measured lead-acid set lies 11 % above its nameplate at nearly twice the rated current.
-    assert high == pytest.approx(35 * 1.3)
+    # tests/data/README.md: 17 Ah nameplate, 18.9 Ah to 10.8 V at 1.536 A; a likely exponent of 1.15 (fxsolver.com, upper
+    # end for AGM) brings that to the 20 h rate of 0.85 A.
+    assert high >= 35 * 18.9 / 17 * (1.536 / 0.85) ** 0.15
+    assert high < 35 * 1.25
     parallel = run_of(tmp_path, {"battery_voltage_v": 12.6}, machine=PARALLEL)
     assert value_of(rated_capacity(parallel)) == 70.0
     assert rated_capacity(run_of(tmp_path, DRIVE, machine="[machine]\nname = 'x'\n")).is_refused
