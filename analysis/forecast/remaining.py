@@ -180,6 +180,10 @@ def forecast(battery: BatteryData, blocks: Sequence[BlockState], demand: Demand)
     if models.assumed is not None:
         reasons.append(models.assumed)
     reasons += [_capacity_from(battery), factor.reason]
+    if any(block.count > 1 for block in blocks):
+        reasons.append(Reason("blocks_taken_alike", blocks=sum(block.count for block in blocks)))
+    if not battery.shares_measured:
+        reasons.append(Reason("equal_shares_assumed"))
     if extrapolated:
         reasons.append(Reason("extrapolated", slow_a=models.likely.slow_a, fast_a=models.likely.fast_a))
     if ends.touches:

@@ -27,6 +27,11 @@ UNCOVERED_SHARE = 0.001
 """A channel that starts later or ends sooner than the run by more than this share of it does not represent the run."""
 NOISE_DOUBT = "noise that counts as flow both ways"
 NO_TIME = Reason("no_time_covered")
+LONGEST_SIGNED_S = 0.0105
+"""Samples further apart, below about 100 Hz, may hide current that flows back between two of them: a controller that
+brakes returns it in pulses of milliseconds. Our own choice, with some slack for a clock."""
+CHARGING_SHARE = 0.01
+"""Where less than this share of what came back went out, the run is one of charging, and nothing is hidden in it."""
 BATTERY, VOLTAGE = "battery_current_a", "battery_voltage_v"
 
 
@@ -250,6 +255,9 @@ def energy_used(run: Run, doubts: Doubts) -> Energy:
     out_wh, back_wh, net_wh, mean_w, peak_w = _power_beside(run, BATTERY, charges[2], voltage, VOLTAGE)
     out_ah, back_ah, net_ah = charges
 
+    hidden = _hidden_reversals(run, out_ah, back_ah)
+    back_wh, back_ah = _limited(back_wh, hidden), _limited(back_ah, hidden)
+
     def energy(value: Estimate, aspect: Aspect) -> Estimate:
         return doubts.hold(value, (BATTERY, aspect), (VOLTAGE, "energy"))
 
@@ -264,6 +272,17 @@ def energy_used(run: Run, doubts: Doubts) -> Energy:
         peak_power_w=doubts.hold(peak_w, (BATTERY, "peak_power"), (VOLTAGE, "peak_power")),
         by_channel={side: _channel(run, side, doubts) for side in SIDES},
     )
+
+
+def _hidden_reversals(run: Run, out_ah: Estimate, back_ah: Estimate) -> Reason | None:
+    """Why more may have been recovered than the samples show; None where they are close enough, or show the minimum."""
+    interval_s = run.interval_s
+    if interval_s is None or interval_s <= LONGEST_SIGNED_S or out_ah.value is None or back_ah.value is None:
+        return None
+    least = run.extremes("battery_current_min_a")
+    if out_ah.value < CHARGING_SHARE * back_ah.value or (least is not None and least.minimum >= 0):
+        return None
+    return Reason("reversals_between_samples", interval_s=interval_s)
 
 
 def _power_beside(
