@@ -20,8 +20,8 @@ LEAD_ACID = frozenset({"agm", "gel", "flooded"})
 UNKNOWN_WITHIN_K = 10.0
 """Where no temperature is given, 25 °C within this is assumed."""
 RECTANGULAR_U = 0.95 / COVERAGE_FACTOR
-"""1 σ over the half-width of a rectangular law, as it counts here: 95 % of it lie within 0.95 of the half-width (JCGM
-100, G.1.3), while 1.96 standard deviations reach beyond all of it."""
+"""1 σ over the half-width of a rectangular law, as it counts here: 95 % of it lie within 0.95 of the half-width by
+arithmetic, while 1.96 standard deviations reach beyond all of it."""
 OTHER_CHEMISTRY_PER_K = 0.006
 """1 σ per kelvin from 25 °C where no table is known: the slow slope of lead-acid as a stand-in, no source."""
 
