@@ -257,7 +257,7 @@ def remaining(run: Run, *, rested_h: float | None = None, start_charge: float | 
     Options and errors as for `report`.
 
     >>> at.remaining(run, start_charge=0.8).charge_ah
-    11.4 Ah (7.9 to 18.5)
+    11.4 Ah (8.2 to 16.5)
     """
     return report(run, rested_h=rested_h, start_charge=start_charge).charge.remaining
 

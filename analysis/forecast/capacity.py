@@ -19,8 +19,9 @@ from amptally.tables import battery_capacity_temperature as temperature
 LEAD_ACID = frozenset({"agm", "gel", "flooded"})
 UNKNOWN_WITHIN_K = 10.0
 """Where no temperature is given, 25 °C within this is assumed."""
-SLOW_SLOPE_PER_K = 0.01
-"""Change of capacity of a slow lead-acid discharge between 10 and 25 °C, about: the maker's table."""
+RECTANGULAR_U = 0.95 / COVERAGE_FACTOR
+"""1 σ over the half-width of a rectangular law, as it counts here: 95 % of it lie within 0.95 of the half-width by
+arithmetic, while 1.96 standard deviations reach beyond all of it."""
 OTHER_CHEMISTRY_PER_K = 0.006
 """1 σ per kelvin from 25 °C where no table is known: the slow slope of lead-acid as a stand-in, no source."""
 
@@ -41,7 +42,7 @@ class TemperatureFactor:
     factor: float
     """1 at 25 °C."""
     relative_u: float
-    """1 σ, relative."""
+    """1 σ, relative; where a rectangular law stands behind it, 1/1.96 of what holds 95 %."""
     reason: Reason
     """What it rests on."""
 
@@ -52,11 +53,15 @@ def temperature_factor(chemistry: str, temperature_c: float | None, discharge_h:
     Lead-acid: the maker's table by discharge time. IEEE 485's polynomial is steeper; the two rules' distance is taken
     as the half-width of a rectangular law (JCGM 100, 4.3.7); below 0 °C, to −20 °C, the table's end carried on, with a
     doubt that grows. Other chemistries: no sourced table, factor 1 and a wider interval, below 0 °C lowered alike.
+    Without a temperature 25 °C within 10 K, rectangular: for lead-acid as far as the same two rules fall to 15 °C.
     Raises DataSheetError for lead-acid below −20 and above 40 °C.
     """
     if temperature_c is None:
-        # 15 to 35 °C unknown, rectangular.
-        u = SLOW_SLOPE_PER_K * UNKNOWN_WITHIN_K / math.sqrt(3)
+        if chemistry in LEAD_ACID:
+            coldest = temperature_factor(chemistry, temperature.REFERENCE_C - UNKNOWN_WITHIN_K, discharge_h)
+            u = math.hypot(RECTANGULAR_U * (1 - coldest.factor), coldest.factor * coldest.relative_u)
+        else:
+            u = RECTANGULAR_U * OTHER_CHEMISTRY_PER_K * UNKNOWN_WITHIN_K
         assumed = Reason("temperature_assumed", temperature_c=temperature.REFERENCE_C, within_k=UNKNOWN_WITHIN_K)
         return TemperatureFactor(1.0, u, assumed)
     if chemistry not in LEAD_ACID:
@@ -76,14 +81,14 @@ def temperature_factor(chemistry: str, temperature_c: float | None, discharge_h:
         raise DataSheetError(outside)
     factor = temperature.maker_factor(temperature_c, discharge_h)
     steeper = 1 / temperature.ieee485_factor(temperature_c)
-    u = abs(steeper - factor) / factor / math.sqrt(3)
+    u = RECTANGULAR_U * abs(steeper - factor) / factor
     return TemperatureFactor(factor, u, Reason("temperature_factor", factor=factor, temperature_c=temperature_c))
 
 
 def _below_table(temperature_c: float, factor: float, relative_u: float) -> TemperatureFactor:
     """Below 0 °C, from the factor there and its 1 σ."""
     cold = max(factor - COLD_SLOPE_PER_K * -temperature_c, 0.1)
-    u = math.hypot(relative_u, COLD_DOUBT_PER_K * -temperature_c / math.sqrt(3) / cold)
+    u = math.hypot(relative_u, RECTANGULAR_U * COLD_DOUBT_PER_K * -temperature_c / cold)
     half = COVERAGE_FACTOR * u * cold
     stated = Reason(
         "temperature_below_table",

@@ -21,7 +21,7 @@ from amptally.analysis.battery.state_of_charge import (
 from amptally.analysis.exposure.current import Current
 from amptally.analysis.forecast.capacity import LEAD_ACID
 from amptally.analysis.forecast.data_sheet import (
-    LEAD_WEAR,
+    LIKELY_LEFT,
     MEASURED_U,
     SHEET_ABOVE,
     SHEET_U,
@@ -74,6 +74,8 @@ class ChargeForecast:
     start: StartCharge
     state_of_charge: Estimate
     """At the end of the run, a fraction."""
+    block_charge: tuple[Estimate, ...]
+    """The same of block_a and block_b, each by its own current; empty for one block, and where nothing is counted."""
     remaining: Remaining
     """The forecast from there."""
     before_doubts: Remaining
@@ -118,6 +120,7 @@ def forecast_charge(
     return replace(
         charge,
         state_of_charge=doubts.hold(charge.state_of_charge, ("battery_current_a", "state_of_charge")),
+        block_charge=tuple(doubts.hold(each, ("battery_current_a", "state_of_charge")) for each in charge.block_charge),
         remaining=charge.before_doubts.held(doubts),
     )
 
@@ -137,7 +140,7 @@ def start_charge(
 ) -> StartCharge:
     """Stated fraction first, then the rest voltage after a stated rest [h], then the ledger."""
     battery = run.machine.battery if run.machine else None
-    count = 2 if battery and battery.blocks == 2 else 1
+    count = len(_counts(run))
     if fraction is not None:
         stated = stated_charge(fraction)
         return StartCharge(stated, (stated,) * count, "stated")
@@ -170,7 +173,7 @@ def _block_voltages(run: Run, sag: Sag) -> list[Estimate]:
         return [Estimate(volts, volts - half, volts + half, "V", reasons=whole.reasons) for volts in (lower, upper)]
     share = [None if part is None else part / series for part in (whole.value, whole.low, whole.high)]
     one = Estimate(share[0], share[1], share[2], "V", reasons=whole.reasons)
-    return [one] * (2 if battery and battery.blocks == 2 else 1)
+    return [one] * len(_counts(run))
 
 
 def measured_capacity(run: Run) -> MeasuredCapacity | None:
@@ -255,7 +258,18 @@ def count_from(
         voltage_share=seen + (1 - seen) * demand.voltage_share,
     )
     from_full = forecast(battery, full, whole)
-    return ChargeForecast(start, charge, remaining, remaining, from_full)
+    of_blocks = tuple(_block_charge(run, block) for block in blocks) if len(blocks) > 1 else ()
+    return ChargeForecast(start, charge, of_blocks, remaining, remaining, from_full)
+
+
+def _block_charge(run: Run, block: BlockState) -> Estimate:
+    """Charge of one block at the end of the run, a fraction, by its own current."""
+    battery = run.machine.battery if run.machine else None
+    assert battery is not None
+    assert block.drawn is not None
+    drawn = estimate(block.drawn.charge_ah, "Ah", {"charge drawn": block.drawn_u_ah})
+    one = estimate(1 / (battery.in_parallel or 1), "", {})
+    return coulomb_count(block.start_charge, drawn, product(rated_capacity(run), one, "Ah"))
 
 
 def _share_seen(at_end: Estimate, rated_ah: Estimate, remaining: Remaining) -> float:
@@ -269,7 +283,7 @@ def _share_seen(at_end: Estimate, rated_ah: Estimate, remaining: Remaining) -> f
 
 def _refused_forecast(start: StartCharge, state_of_charge: Estimate, reason: Reason) -> ChargeForecast:
     none = refused_remaining(reason)
-    return ChargeForecast(start, state_of_charge, none, none, none)
+    return ChargeForecast(start, state_of_charge, (), none, none, none)
 
 
 def battery_air_c(run: Run) -> float | None:
@@ -295,14 +309,15 @@ def _battery_data(run: Run) -> BatteryData | Reason:
         sheet,
         battery.chemistry,
         battery.block_voltage_v,
-        battery.in_series == 2,
+        battery.in_series > 1,
         battery_air_c(run),
         battery.depth_of_discharge,
-        likely_left=LEAD_WEAR if battery.chemistry in LEAD_ACID else 1.0,
+        likely_left=LIKELY_LEFT,
         sheet_above=SHEET_ABOVE if battery.chemistry in LEAD_ACID else COVERAGE_FACTOR * SHEET_U,
         measured=measured_capacity(run),
         cutoff_v=battery.cutoff_v,
         bms_cutoff_v=bms.cutoff_v if bms else None,
+        shares_measured=battery.in_parallel in (None, 1) or run.has("block_b_current_a"),
         controller_cutoff_v=(controller.cutoff_v or controller.minimum_v) if controller else None,
     )
 
@@ -407,49 +422,55 @@ def _lead_ohm(run: Run) -> float:
 def _blocks(
     run: Run, current: Series, part: slice, driven: LoadProfile, start: StartCharge, net: Estimate, sag: Sag
 ) -> list[BlockState] | Reason:
-    battery = run.machine.battery if run.machine else None
-    if battery is None or (battery.blocks or 1) > 2:
-        return Reason("too_many_blocks")
     side = net.low if net.high is None else net.high
     drawn_u = 0.0 if side is None or net.value is None else abs(side - net.value) / COVERAGE_FACTOR
     whole = run.from_start()
     measured = whole.smooth("battery_current_a")
     if measured is None:
         return _NO_CURRENT
-    shares, since = _shares(run, current), _shares(whole, measured)
+    shares, since, counts = _shares(run, current), _shares(whole, measured), _counts(run)
     states: list[BlockState] = []
     load: LoadProfile | None = None
     drawn: LoadProfile | None = None
-    for name, series, all_of_it, charge in zip(_BLOCK_NAMES, shares, since, start.blocks, strict=False):
+    for name, series, all_of_it, charge, count in zip(_BLOCK_NAMES, shares, since, start.blocks, counts, strict=False):
         if not states or series is not shares[0] or all_of_it is not since[0]:  # blocks in series carry the same
             load = driven if series is current else _profile(series, part)
             drawn = _profile(all_of_it, slice(None))
         if load is None or drawn is None:
             return _NOT_DRIVEN
-        ohm = _block_ohm(run, sag, len(shares))
-        states.append(BlockState(name, charge, load, drawn, drawn_u / len(shares), ohm))
+        ohm = _block_ohm(run, sag)
+        # A share is as uncertain as the whole, relative to it; in series the whole is each block's.
+        share = min(abs(drawn.charge_ah / net.value), 1.0) if net.value else 1.0
+        states.append(BlockState(name, charge, load, drawn, drawn_u * share, ohm, count))
     return states
 
 
-def _shares(run: Run, current: Series) -> list[Series]:
-    """Current of each block: all of it in series; in parallel that of its own lead where measured, else half each."""
+def _counts(run: Run) -> tuple[int, ...]:
+    """How many blocks block_a and block_b stand for: block_b for itself, block_a for all others alike."""
     battery = run.machine.battery if run.machine else None
-    if battery is None or battery.blocks != 2:
-        return [current]
-    if battery.in_series == 2:
-        return [current, current]
+    blocks = (battery.blocks or 1) if battery else 1
+    return (1,) if blocks == 1 else (blocks - 1, 1)
+
+
+def _shares(run: Run, current: Series) -> list[Series]:
+    """Current of one block of each kind: all of it in series; in parallel block_b's own lead where measured, and equal
+    shares of the rest."""
+    battery = run.machine.battery if run.machine else None
+    counts = _counts(run)
+    if battery is None or battery.in_parallel in (None, 1):
+        return [current] * len(counts)
     own = run.smooth("block_b_current_a")
-    second = 0.5 * current.value if own is None else np.interp(current.time_s, own.time_s, own.value)
-    return [replace(current, value=current.value - second), replace(current, value=second)]
+    second = current.value / sum(counts) if own is None else np.interp(current.time_s, own.time_s, own.value)
+    return [replace(current, value=(current.value - second) / counts[0]), replace(current, value=second)]
 
 
-def _block_ohm(run: Run, sag: Sag, blocks: int) -> Estimate | None:
+def _block_ohm(run: Run, sag: Sag) -> Estimate | None:
     """Resistance of one block about 10 s after a step [Ω]: its share of the measured one, else the sheet's."""
     battery = run.machine.battery if run.machine else None
     series = battery.in_series if battery else None
     measured = next((sag.resistance.by_scale[s] for s in (10.0, 1.0) if sag.resistance.by_scale[s].value), None)
-    if measured is not None and measured.value is not None and series is not None:
-        factor = estimate(1 / series if series > 1 else float(blocks), "", {})
+    if battery is not None and measured is not None and measured.value is not None and series is not None:
+        factor = estimate((battery.in_parallel or 1) / series, "", {})
         return product(measured, factor, "ohm")
     if battery and battery.resistance_ohm:
         return estimate(battery.resistance_ohm, "ohm", {"sheet": 0.25 * battery.resistance_ohm})

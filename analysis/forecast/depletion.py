@@ -10,13 +10,13 @@ row.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from amptally.analysis.forecast.capacity_models import CapacityModels
-from amptally.analysis.forecast.kibam import level_difference_ah
+from amptally.analysis.forecast.kibam import KineticModel, level_difference_ah
 from amptally.analysis.forecast.load_profile import LoadProfile
 from amptally.analysis.forecast.peukert import used_ah
 
@@ -45,6 +45,9 @@ class Assumption:
     """How far resistance rises towards empty: −1 far, 1 not at all."""
     trip_side: int = 0
     """What a cut-off responds to: −1 the largest 1 s RMS, 0 the largest 10 s RMS, 1 the mean current."""
+    time_scale: float = 1.0
+    """Part of it that holds at every current alike, as a sheet's tolerance does: such a block lasts so many times as
+    long at each, and its wells equalise so much more slowly. What is left over, as wear, is size alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,21 +98,25 @@ def deplete(models: CapacityModels, block: BlockCharge, assumptions: Sequence[As
     doubt_ah = np.array([each.drawn_side * block.drawn_half_ah for each in assumptions])
     load_a = block.load.mean_a * load_scale
     rows = [_by_peukert(models, block, assumptions, start, doubt_ah)]
-    differences = [0.0] * len(models.kinetic)
-    if block.drawn is not None:
-        profile = block.drawn.current_a, block.drawn.duration_h
-        differences = [level_difference_ah(model, *profile) for model in models.kinetic]
-    for well, difference in zip(models.kinetic, differences, strict=True):
+    slower, of_slower = np.unique([each.time_scale for each in assumptions], return_inverse=True)
+    for well in models.kinetic:
         # The difference of levels follows the current alone, so a block of another size differs only in its charge.
-        size = well.qmax_ah * capacity / models.likely.capacity_ah
+        difference = np.array([_difference_ah(well, scale, block.drawn) for scale in slower.tolist()])[of_slower]
+        size, k_per_h = well.qmax_ah * capacity / models.likely.capacity_ah, well.k_per_h / slower[of_slower]
         charge = np.minimum(size - (1 - start) * capacity - drawn_ah + doubt_ah, size)
-        settled = load_a / (well.c * well.k_per_h)
+        settled = load_a / (well.c * k_per_h)
         level, transient = charge - (1 - well.c) * difference, (1 - well.c) * (settled - difference)
-        ones = np.ones_like(size)
-        rows.append((ones, level / size, load_a / size, transient / size, well.k_per_h * ones))
+        rows.append((np.ones_like(size), level / size, load_a / size, transient / size, k_per_h))
     maximum, level, slope, transient, equalising = (np.stack(column) for column in zip(*rows, strict=True))
     used_h = np.maximum((1 - start) * capacity + drawn_ah - doubt_ah, 0.0) / load_a
     return Depletion(maximum, level, slope, transient, equalising, used_h)
+
+
+def _difference_ah(well: KineticModel, time_scale: float, drawn: LoadProfile | None) -> float:
+    """Difference of the levels [Ah] after what was drawn, of wells that equalise `time_scale` times more slowly."""
+    if drawn is None:
+        return 0.0
+    return level_difference_ah(replace(well, k_per_h=well.k_per_h / time_scale), drawn.current_a, drawn.duration_h)
 
 
 def _by_peukert(

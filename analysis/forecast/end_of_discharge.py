@@ -58,7 +58,7 @@ def unchecked_cutoff(battery: BatteryData, blocks: Sequence[BlockState]) -> Reas
     if battery.bms_cutoff_v is None and battery.controller_cutoff_v is None:
         return None
     if battery.controller_cutoff_v is None and battery.cutoff_v is not None and battery.bms_cutoff_v is not None:
-        series = 2 if battery.in_series else 1
+        series = sum(block.count for block in blocks) if battery.in_series else 1
         if battery.bms_cutoff_v <= 1.001 * series * battery.cutoff_v:
             return None  # the sheet's own end of discharge comes first, or with it
     if battery.chemistry not in TABLES:
@@ -126,7 +126,8 @@ def _voltage_limits(
 
     `whole_a` [A], shape (assumptions,): current of the whole battery that pulls the voltage down.
     """
-    total_a = sum(block.load.mean_a for block in blocks)
+    total_a = sum(block.count * block.load.mean_a for block in blocks)
+    counts = np.array([block.count for block in blocks])
     half = COVERAGE_FACTOR * TABLES[battery.chemistry].chart_u
     chart_shift = half * np.array([each.voltage_side for each in assumptions])
     rise = np.array([RISE[each.rise_side] for each in assumptions])
@@ -147,7 +148,7 @@ def _voltage_limits(
 
     def battery_v(hours: Floats) -> Floats:
         volts = np.stack([each(hours) for each in each_v])
-        return np.asarray(volts.sum(axis=0) if battery.in_series else volts.min(axis=0))
+        return np.asarray(np.tensordot(counts, volts, 1) if battery.in_series else volts.min(axis=0))
 
     def above(volts: Callable[[Floats], Floats], limit_v: float | Floats) -> Callable[[Floats], Floats]:
         return lambda hours: volts(hours) - limit_v

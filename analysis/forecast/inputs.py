@@ -15,7 +15,7 @@ EndsBy = Literal["block_a", "block_b", "controller", "bms"]
 
 @dataclass(frozen=True, slots=True)
 class BlockState:
-    """One block of the battery."""
+    """One block of the battery, or several alike."""
 
     name: Literal["block_a", "block_b"]
     """block_a is the lower one in series."""
@@ -29,6 +29,8 @@ class BlockState:
     """1 σ of the drawn charge [Ah], from the sensor."""
     resistance_ohm: Estimate | None = None
     """Resistance of the block at about 10 s; None when neither measured nor given."""
+    count: int = 1
+    """Blocks that it stands for: those of a battery of more than two are taken to be alike."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +44,7 @@ class BatteryData:
     block_voltage_v: float
     """Nominal voltage of one block [V]."""
     in_series: bool
-    """Whether two blocks share one current; False for parallel and for one block."""
+    """Whether blocks share one current; False for parallel and for one block."""
     temperature_c: float | None = None
     """Of the battery [°C]."""
     depth_of_discharge: float | None = None
@@ -61,6 +63,8 @@ class BatteryData:
     """Voltage of the whole battery at which its management disconnects [V]."""
     controller_cutoff_v: float | None = None
     """Voltage at the controller's terminals at which it stops [V]."""
+    shares_measured: bool = True
+    """Whether the current of each block is known; else blocks in parallel are taken to share equally."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -180,6 +180,10 @@ def forecast(battery: BatteryData, blocks: Sequence[BlockState], demand: Demand)
     if models.assumed is not None:
         reasons.append(models.assumed)
     reasons += [_capacity_from(battery), factor.reason]
+    if any(block.count > 1 for block in blocks):
+        reasons.append(Reason("blocks_taken_alike", blocks=sum(block.count for block in blocks)))
+    if not battery.shares_measured:
+        reasons.append(Reason("equal_shares_assumed"))
     if extrapolated:
         reasons.append(Reason("extrapolated", slow_a=models.likely.slow_a, fast_a=models.likely.fast_a))
     if ends.touches:
@@ -327,7 +331,7 @@ def _assumptions(
     # Neither constant current nor constant power is known: the centre is halfway between, each an end.
     likely_load = math.sqrt(current_growth)
     worn = battery.likely_left if battery.measured is None else 1.0
-    central = Assumption(capacity_scale=factor.factor * worn, load_scale=likely_load)
+    central = Assumption(capacity_scale=factor.factor * worn, time_scale=factor.factor, load_scale=likely_load)
     of_temperature = COVERAGE_FACTOR * factor.relative_u
     if battery.measured is None:
         below = math.hypot(COVERAGE_FACTOR * SHEET_U, of_temperature)
@@ -336,14 +340,16 @@ def _assumptions(
     else:
         below = above = math.hypot(COVERAGE_FACTOR * MEASURED_U, of_temperature)
         worn_to = 1.0
-    smaller, larger, worn_out = (
-        max(factor.factor * scale, 0.05) for scale in (worn * (1 - below), 1 + above, min(worn_to, worn))
-    )
+
+    def capacity(left: float, of_sheet: float) -> Assumption:
+        at_every_rate = max(factor.factor * of_sheet, 0.05)
+        return replace(central, capacity_scale=left * at_every_rate, time_scale=at_every_rate)
+
     moved = [
         ("", central),
-        ("capacity", replace(central, capacity_scale=smaller)),
-        ("capacity", replace(central, capacity_scale=larger)),
-        ("wear", replace(central, capacity_scale=worn_out)),
+        ("capacity", capacity(worn, 1 - below)),
+        ("capacity", capacity(1.0, 1 + above)),
+        ("wear", capacity(min(worn_to, worn), 1.0)),
         ("power kept while the voltage falls", replace(central, load_scale=current_growth)),
         ("current kept while the voltage falls", replace(central, load_scale=1.0)),
     ]

@@ -25,10 +25,13 @@ from amptally.analysis.signals.signs import ALL, BACK, OUT
 HOUR = 3600.0
 UNCOVERED_SHARE = 0.001
 """A channel that starts later or ends sooner than the run by more than this share of it does not represent the run."""
-RECOVERY_INTERVAL_S = 0.0101
-"""Samples further apart hide some of what is recovered: 4 % of it at 10 Hz, half at 1 Hz, on made drives."""
 NOISE_DOUBT = "noise that counts as flow both ways"
 NO_TIME = Reason("no_time_covered")
+LONGEST_SIGNED_S = 0.0105
+"""Samples further apart, below about 100 Hz, may hide current that flows back between two of them: a controller that
+brakes returns it in pulses of milliseconds. Our own choice, with some slack for a clock."""
+CHARGING_SHARE = 0.01
+"""Where less than this share of what came back went out, the run is one of charging, and nothing is hidden in it."""
 BATTERY, VOLTAGE = "battery_current_a", "battery_voltage_v"
 
 
@@ -252,12 +255,12 @@ def energy_used(run: Run, doubts: Doubts) -> Energy:
     out_wh, back_wh, net_wh, mean_w, peak_w = _power_beside(run, BATTERY, charges[2], voltage, VOLTAGE)
     out_ah, back_ah, net_ah = charges
 
+    hidden = _hidden_reversals(run, out_ah, back_ah)
+    back_wh, back_ah = _limited(back_wh, hidden), _limited(back_ah, hidden)
+
     def energy(value: Estimate, aspect: Aspect) -> Estimate:
         return doubts.hold(value, (BATTERY, aspect), (VOLTAGE, "energy"))
 
-    # Means over slow intervals cancel what flowed both ways in them.
-    slow = _hides_recovery(run, out_ah)
-    back_wh, back_ah = _limited(back_wh, slow), _limited(back_ah, slow)
     return Energy(
         discharged_wh=energy(out_wh, "out"),
         recovered_wh=energy(back_wh, "back"),
@@ -271,12 +274,15 @@ def energy_used(run: Run, doubts: Doubts) -> Energy:
     )
 
 
-def _hides_recovery(run: Run, out_ah: Estimate) -> Reason | None:
-    """Why more may have been recovered than the samples show; None where they are fast enough, or only charge."""
-    interval_s = run.interval_of(BATTERY)
-    if interval_s <= RECOVERY_INTERVAL_S or not out_ah.value:
+def _hidden_reversals(run: Run, out_ah: Estimate, back_ah: Estimate) -> Reason | None:
+    """Why more may have been recovered than the samples show; None where they are close enough, or show the minimum."""
+    interval_s = run.interval_s
+    if interval_s is None or interval_s <= LONGEST_SIGNED_S or out_ah.value is None or back_ah.value is None:
         return None
-    return Reason("slow_samples_hide_recovery", interval_s=interval_s)
+    least = run.extremes("battery_current_min_a")
+    if out_ah.value < CHARGING_SHARE * back_ah.value or (least is not None and least.minimum >= 0):
+        return None
+    return Reason("reversals_between_samples", interval_s=interval_s)
 
 
 def _power_beside(

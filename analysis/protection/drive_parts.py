@@ -16,8 +16,6 @@ from amptally.analysis.runs.run import Run
 
 LIMIT_PASSED = 1.05
 """A current this much above the controller's declared maximum was not limited by it. Our own choice."""
-NEAR_CUTOFF = 0.8
-"""A peak above this share of bms.cutoff_a is near: a sampled peak is the least there was. Our own choice."""
 
 
 def sheet_constant_s(continuous_a: float, higher_a: float, time_s: float) -> float:
@@ -31,7 +29,7 @@ def sheet_constant_s(continuous_a: float, higher_a: float, time_s: float) -> flo
 
 
 def overloads(run: Run, currents: dict[str, Current], doubts: Doubts) -> tuple[Reason, ...]:
-    """Findings on motors, controller channels and a management board that carried more than their sheets allow.
+    """Findings on motors and controller channels that carried more than their sheets allow.
 
     `currents` by lead. A current measured in the supply leg is the least that motor and channel carried, so that a part
     it overloads was overloaded.
@@ -62,19 +60,6 @@ def overloads(run: Run, currents: dict[str, Current], doubts: Doubts) -> tuple[R
             found.append(
                 Reason("controller_limit_passed", "caution", side=side, peak_a=exposure.peak_a, limit_a=limit_a)
             )
-    cutoff_a, battery = machine.bms.cutoff_a if machine.bms else None, currents["battery"]
-    if cutoff_a is not None and battery.peak_a.value is not None and battery.peak_a.value > NEAR_CUTOFF * cutoff_a:
-        passed = battery.peak_a.value > cutoff_a
-        found.append(
-            Reason(
-                "bms_current",
-                "caution",
-                peak_a=battery.peak_a.value,
-                at_s=battery.peak_at_s,
-                cutoff_a=cutoff_a,
-                passed=passed,
-            )
-        )
     return tuple(found)
 
 

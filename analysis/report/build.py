@@ -7,6 +7,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from amptally.analysis.battery.management import judge_management
 from amptally.analysis.battery.sag import Sag, assess_sag
 from amptally.analysis.battery.voltage_recovery import Recovery, assess_recovery
 from amptally.analysis.driving.driving import DriveUse, assess_drive
@@ -120,6 +121,7 @@ def build_report(
         *(finding for lead in fuses.values() for finding in lead.findings),
         *(finding for path in paths.values() for finding in path.findings),
         *sag.findings,
+        *judge_management(run, currents["battery"]),
         *charge.findings,
         *laps.findings,
         *drive.findings,

@@ -11,6 +11,7 @@ from amptally.analysis.battery.sag import Sag
 from amptally.analysis.battery.voltage_recovery import Recovery
 from amptally.analysis.driving.driving import CommandBin, DriveUse
 from amptally.analysis.exposure.current import Current
+from amptally.analysis.forecast.charge_forecast import ChargeForecast
 from amptally.analysis.forecast.remaining import UNITS, Remaining
 from amptally.analysis.integrals.energy import Energy
 from amptally.analysis.laps.laps import Laps
@@ -43,7 +44,7 @@ def report_json(report: Report) -> dict[str, Any]:
         "current": {lead: _current(current) for lead, current in report.currents.items()},
         "fuse": {place: fuse_json(lead) for place, lead in report.fuse_leads.items()},
         "wire": {place: wire_json(path.wire) for place, path in report.paths.items()},
-        "battery": _battery(report.sag, report.recovery, report.charge.state_of_charge),
+        "battery": _battery(report.sag, report.recovery, report.charge),
         "remaining": remaining_json(report.charge.remaining),
         "laps": {
             **laps_json(report.laps),
@@ -203,7 +204,7 @@ def wire_json(wire: WireResult) -> dict[str, object]:
     }
 
 
-def _battery(sag: Sag, recovery: Recovery, state_of_charge: Estimate) -> dict[str, object]:
+def _battery(sag: Sag, recovery: Recovery, charge: ChargeForecast) -> dict[str, object]:
     return {
         "rest_voltage_v": estimate_json(sag.rest_voltage_v),
         "min_voltage_v": estimate_json(sag.min_voltage_v),
@@ -217,7 +218,8 @@ def _battery(sag: Sag, recovery: Recovery, state_of_charge: Estimate) -> dict[st
         "settled_v": estimate_json(recovery.settled_v),
         "block_imbalance_v": estimate_json(sag.block_imbalance_v),
         "weak_block": sag.weak_block,
-        "state_of_charge": estimate_json(state_of_charge),
+        "state_of_charge": estimate_json(charge.state_of_charge),
+        "block_charge": [estimate_json(each) for each in charge.block_charge],
         "receiver_min_v": estimate_json(sag.receiver_min_v),
         "balance_residual_a": estimate_json(sag.balance_residual_a),
     }

@@ -8,6 +8,7 @@ from amptally.analysis.report.build import Report
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.wording.formatting import full, moment, number
 from amptally.analysis.wording.labels import (
+    BLOCKS,
     ENDS_BY,
     FUSE_CURRENT,
     FUSE_VERDICTS,
@@ -121,6 +122,7 @@ def charge_rows(report: Report) -> Rows:
     return [
         ("charge at the start", start),
         ("state of charge at the end", charge.state_of_charge),
+        *((f"of {name}", each) for name, each in zip(BLOCKS, charge.block_charge, strict=False)),
         ("remaining charge", left.charge_ah),
         ("remaining energy", left.energy_wh),
         ("remaining runtime", left.runtime_s),

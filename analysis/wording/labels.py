@@ -29,6 +29,7 @@ FUSE_CURRENT = {
     "bounded": "only bounded by the current measured in the other lead",
 }
 """Where the current of a fuse comes from."""
+BLOCKS = ("block A", "block B")
 ENDS_BY = {
     "block_a": "block A at its limit",
     "block_b": "block B at its limit",

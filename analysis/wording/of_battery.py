@@ -104,4 +104,19 @@ FINDINGS: dict[str, FindingWords] = {
         "mean of {mean_a:.0f} A: lower block {lower_drop_v:.2f} V, upper block {upper_drop_v:.2f} V below rest",
         "Measure the {block} block alone, check its connections, and compare both after a full charge of each.",
     ),
+    "management_current_reached": FindingWords(
+        "The battery carried more than the current at which its management opens.",
+        "peak {peak_a:.3g} A, bms.cutoff_a {cutoff_a:.3g} A",
+        "Expect it to open at the next such load: lower the controller's limit, or correct bms.cutoff_a.",
+    ),
+    "management_current_near": FindingWords(
+        "The battery came near the current at which its management opens.",
+        "peak {peak_a:.3g} A, bms.cutoff_a {cutoff_a:.3g} A; a peak between samples may be higher",
+        "A steeper start or a lower voltage may open it: lower the controller's limit, or keep a margin.",
+    ),
+    "management_current_unchecked": FindingWords(
+        "The current at which the battery's management opens was not compared with anything.",
+        "bms.cutoff_a {cutoff_a:.3g} A is given, but the battery current was not measured, or is in doubt",
+        "Measure the battery current, or look for the cause of the doubt.",
+    ),
 }

@@ -20,9 +20,8 @@ def _compared(facts: Facts) -> str:
 PHRASES: dict[str, Phrase] = {
     "gap_of_unknown_length": "a gap of unknown length, taken as discharge",
     "ends_not_measured": "not measured in {missing_s:.3g} s at the ends of the run, taken as discharge",
-    "slow_samples_hide_recovery": (
-        "samples {interval_s:.3g} s apart: current that flowed both ways between two of them is not seen"
-    ),
+    "reversals_between_samples": "current that flowed back for less than the {interval_s:.3g} s between samples is not "
+    "seen",
     "never_measured_together": "current and voltage were never measured at the same time",
     "largest_of_samples": "the largest of the samples",
     "not_in_supply_leg": ("{lead} current is not measured in a supply leg, so it is no share of the battery's charge"),

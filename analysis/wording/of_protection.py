@@ -733,15 +733,6 @@ FINDINGS: dict[str, FindingWords] = {
         "peak {peak_a:.3g} A, controller.peak_a {limit_a:g} A: what gaps and slow samples hide is bounded by it",
         "Check controller.peak_a, and the gain and place of the current sensor.",
     ),
-    "bms_current": FindingWords(
-        lambda facts: (
-            "The battery current passed the one at which its management board opens."
-            if facts["passed"]
-            else "The battery current came near the one at which its management board opens."
-        ),
-        "peak at least {peak_a:.3g} A, bms.cutoff_a {cutoff_a:g} A; how long it waits is not known",
-        "Set the controller's current limit lower: a board that opens while driving stops the machine.",
-    ),
     "fuse_above_wire": FindingWords(
         _above_wire_what,
         _above_wire_evidence,

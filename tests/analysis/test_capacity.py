@@ -388,7 +388,8 @@ def test_temperature_without_ground() -> None:
     assert "outside" in (refusal(capacity_at_load(T1, 5.0, "agm", 60.0).peukert) or "")
     unknown = temperature_factor("agm", None, 2.0)
     assert unknown.factor == 1.0
-    assert unknown.relative_u > 0.05
+    # Lead-acid from 15 to 35 °C: the maker's page (RV5) takes 5.5 % off at 15 °C, IEEE 485's polynomial (RV4) 10.4 %.
+    assert 0.055 < 1.96 * unknown.relative_u < 0.104
     lithium = temperature_factor("lfp", 5.0, 2.0)
     assert lithium.factor == 1.0
     assert lithium.relative_u == pytest.approx(0.12)

@@ -98,8 +98,10 @@ def test_rest_voltage_is_read_block_by_block(tmp_path: Path) -> None:
 def test_capacity_keeps_the_wear_open(tmp_path: Path) -> None:
     low, value, high = sides(rated_capacity(run_of(tmp_path, DRIVE)))
     assert (value, low) == (35.0, 28.0)
-    # The measured lead-acid set lies 11 % above its nameplate at nearly twice the rated current.
-    assert high == pytest.approx(35 * 1.3)
+    # tests/data/README.md: 17 Ah nameplate, 18.9 Ah to 10.8 V at 1.536 A; an exponent of 1.15 (fxsolver.com, upper end
+    # for AGM) brings that to the 20 h rate of 0.85 A.
+    assert high >= 35 * 18.9 / 17 * (1.536 / 0.85) ** 0.15
+    assert high < 35 * 1.25
     parallel = run_of(tmp_path, {"battery_voltage_v": 12.6}, machine=PARALLEL)
     assert value_of(rated_capacity(parallel)) == 70.0
     assert rated_capacity(run_of(tmp_path, DRIVE, machine="[machine]\nname = 'x'\n")).is_refused
@@ -219,7 +221,6 @@ def test_a_single_block(tmp_path: Path) -> None:
         (CART, {"battery_voltage_v": 25.6}, "no battery current was measured"),
         (CART, {"battery_current_a": 0.0, "battery_voltage_v": 25.6}, "drew no net current"),
         (CART, {"battery_current_a": -3.0, "battery_voltage_v": 25.6}, "drew no net current"),
-        (CART.replace("blocks = 2", "blocks = 3"), {"battery_current_a": 5.0}, "one or two blocks"),
         (CART.replace("capacity_hours = 20\n", ""), DRIVE, "capacity_hours"),
         (CART.replace("second_capacity_ah = 21", "second_capacity_ah = 37"), DRIVE, "rate exponent below 1"),
     ],
@@ -319,3 +320,27 @@ def test_a_description_that_does_not_fit_counts_nothing(tmp_path: Path) -> None:
     assert found.start.source == "none"
     for value in (found.state_of_charge, found.remaining.runtime_s, found.full.charge_ah):
         assert [reason.code for reason in value.reasons] == ["description_doubted"]
+
+
+def test_as_many_blocks_as_the_file_allows(tmp_path: Path) -> None:
+    four = CART.replace("blocks = 2", "blocks = 4").replace("block_voltage_v = 12", "block_voltage_v = 6")
+    found = assessed(run_of(tmp_path, DRIVE, machine=four))
+    two = assessed(run_of(tmp_path, DRIVE))
+    # The same current through blocks of the same capacity: as long, whatever their number.
+    assert value_of(found.remaining.runtime_s) == pytest.approx(value_of(two.remaining.runtime_s), rel=0.02)
+    assert "4 blocks" in basis(found.remaining.runtime_s)
+
+
+def test_each_block_in_parallel_has_its_own_charge_at_the_end(tmp_path: Path) -> None:
+    uneven = {"battery_current_a": AMPS, "battery_voltage_v": 12.6, "block_b_current_a": 0.7 * AMPS}
+    run = run_of(tmp_path, uneven, machine=PARALLEL)
+    drawn_ah = float(np.trapezoid(AMPS, T_S)) / 3600
+    first, second = assessed(run).block_charge
+    # By hand: 35 Ah each, 30 and 70 % of the charge.
+    assert value_of(first) == pytest.approx(1 - 0.3 * drawn_ah / 35, abs=1e-3)
+    assert value_of(second) == pytest.approx(1 - 0.7 * drawn_ah / 35, abs=1e-3)
+    shared = assessed(run_of(tmp_path, {k: v for k, v in uneven.items() if "block" not in k}, machine=PARALLEL))
+    assert value_of(shared.block_charge[0]) == pytest.approx(1 - 0.5 * drawn_ah / 35, abs=1e-3)
+    assert "share the current equally" in basis(shared.remaining.runtime_s)
+    assert "share the current equally" not in basis(assessed(run).remaining.runtime_s)
+    assert assessed(run_of(tmp_path, {**DRIVE, "battery_voltage_v": 12.6}, machine=SINGLE)).block_charge == ()

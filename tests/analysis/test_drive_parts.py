@@ -92,15 +92,3 @@ def test_a_current_above_the_controller_s_maximum_is_told(tmp_path: Path) -> Non
     assert found(tmp_path, np.where(T_S < 1, 104.0, 0.0), machine) == ()
     (reason,) = found(tmp_path, np.where(T_S < 1, 106.0, 0.0), machine)
     assert (reason.code, reason["limit_a"]) == ("controller_limit_passed", 100)
-
-
-@pytest.mark.parametrize(("peak_a", "passed"), [(47.0, None), (50.0, False), (61.0, True)])
-def test_a_management_board_s_cutoff_is_used(tmp_path: Path, peak_a: float, passed: bool | None) -> None:
-    machine = CART + "[bms]\ncutoff_a = 60\n"
-    amps = np.where((T_S > 10) & (T_S < 11), peak_a, 5.0)
-    path = write_run(tmp_path / "b.parquet", T_S, {"battery_current_a": amps}, machine=machine)
-    run = Run.open(path)
-    currents = {lead: assess_current(run, lead, [], [], Doubts()) for lead in LEADS}
-    reasons = overloads(run, currents, Doubts())
-    assert [reason["passed"] for reason in reasons] == ([] if passed is None else [passed])
-    assert all("60 A" in told(reason).evidence for reason in reasons)

@@ -464,16 +464,30 @@ def test_doubts_refuse_and_limit_what_rests_on_the_doubted_channel(tmp_path: Pat
     assert {name for name, value in both.items() if value.value is None} == {"net_ah", "net_wh", "mean_power_w"}
 
 
-@pytest.mark.parametrize(("interval_s", "bound"), [(0.01, "estimate"), (0.02, "at_least"), (0.5, "at_least")])
-def test_slow_samples_hide_what_flowed_both_ways_between_them(tmp_path: Path, interval_s: float, bound: str) -> None:
-    """±10 A turning every 40 ms on top of 2 A, as means of intervals: the slower, the less is seen to come back."""
-    fine_s = 0.01
-    time_s = np.arange(0, 60, fine_s)
-    amps = 2 + 10 * np.where((time_s / 0.04).astype(int) % 2 == 0, 1.0, -1.0)
-    every = round(interval_s / fine_s)
-    means = amps.reshape(-1, every).mean(axis=1)
-    channels = {"battery_current_a": means, "battery_voltage_v": 25.0}
-    path = write_run(tmp_path / "r.parquet", interval_s * np.arange(len(means)), channels)
-    found = energy_used(Run.open(path), Doubts())
-    assert (found.recovered_ah.bound, found.recovered_wh.bound) == (bound, bound)
-    assert (found.net_ah.bound, found.discharged_ah.bound) == ("estimate", "estimate")
+@pytest.mark.parametrize(
+    ("rate_hz", "bound"), [(1000, "estimate"), (100, "estimate"), (50, "at_least"), (5, "at_least")]
+)
+def test_slow_samples_hide_what_flows_back_between_them(tmp_path: Path, rate_hz: int, bound: str) -> None:
+    # A controller that brakes: every 200 ms 12 ms at −20 A, else 10 A. By hand: 6 % of the time at 20 A is 1.2 A back.
+    fine_s = 0.001
+    fine = np.where(np.arange(60_000) % 200 < 12, -20.0, 10.0)
+    every = round(1 / rate_hz / fine_s)
+    amps = fine.reshape(-1, every).mean(axis=1)
+    t_s = np.arange(len(amps)) / rate_hz
+    run = Run.open(write_run(tmp_path / "run.parquet", t_s, {"battery_current_a": amps, "battery_voltage_v": 25.0}))
+    found = energy_used(run, Doubts())
+    assert found.recovered_ah.bound == found.recovered_wh.bound == bound
+    true_ah = 1.2 * 60 / 3600
+    assert value_of(found.recovered_ah) <= 1.03 * true_ah
+    assert found.recovered_ah.high is None or found.recovered_ah.high >= 0.97 * true_ah
+    # What flowed in all is a matter of means: nothing of it is hidden.
+    assert found.net_ah.bound == "estimate"
+
+
+def test_charging_and_a_minimum_above_zero_hide_nothing(tmp_path: Path) -> None:
+    t_s = np.arange(0, 60, 0.5)
+    charging = {"battery_current_a": -5.0 * np.ones(len(t_s)), "battery_voltage_v": 27.0}
+    driven = {"battery_current_a": 5.0 * np.ones(len(t_s)), "battery_voltage_v": 25.0, "battery_current_min_a": 2.0}
+    for name, channels in (("a", charging), ("b", driven)):
+        run = Run.open(write_run(tmp_path / f"{name}.parquet", t_s, channels))
+        assert energy_used(run, Doubts()).recovered_ah.bound == "estimate"

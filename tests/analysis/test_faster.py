@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from itertools import accumulate
 from types import SimpleNamespace
 from typing import Any, cast
@@ -215,6 +216,7 @@ def slow_available(
         per_hour *= max(load_a / law.fast_a, 1.0) ** (models.beyond(assumed.rate_side) - (law.k - 1))
         used = sum(float(used_ah(law, np.array([amps]), np.array([length]))) for amps, length in drawn)
         return start - (used - doubt_ah + per_hour * hours) / (law.capacity_ah * scale)
+    well = replace(well, k_per_h=well.k_per_h / assumed.time_scale)
     wells = well.full()
     for amps, length in drawn:
         wells = advance(well, wells, float(amps), float(length))
@@ -238,6 +240,7 @@ def test_all_models_and_assumptions_at_once(seed: int, second: float, pair: bool
     block = BlockCharge((0.7, 0.8, 0.9), None if from_full else profile, float(rng.uniform(0, 0.5)), profile)
     sides = (-1, 0, 1)
     assumptions = [Assumption(1.0), *(Assumption(0.8, a, b, 1.1, c) for a in sides for b in sides for c in sides)]
+    assumptions += [Assumption(1.3, time_scale=1.3), Assumption(0.7, time_scale=0.8)]
     ahead = deplete(models, block, assumptions)
     hours = rng.uniform(0, 3, (2, 1 + len(models.kinetic), len(assumptions)))
     found = ahead.available(hours)

@@ -59,7 +59,7 @@ TREE: dict[str, Any] = {
         "load_drop_v": E, "load_drop_at_s": None,
         "resistance_ohm": {"0.1": E, "1": E, "10": E}, "open_circuit_v": E, "recovered_v": E,
         "settled_v": E, "block_imbalance_v": E,
-        "weak_block": None, "state_of_charge": E, "receiver_min_v": E, "balance_residual_a": E,
+        "weak_block": None, "state_of_charge": E, "block_charge": list, "receiver_min_v": E, "balance_residual_a": E,
     },
     "remaining": {
         "charge_ah": E, "energy_wh": E, "runtime_s": E, "distance_m": E, "ends_by": None, "evidence": None,
@@ -75,6 +75,7 @@ TREE: dict[str, Any] = {
     "uncertainty": list,
 }  # fmt: skip
 SHAPES = {
+    "block_charge": E,
     "gaps": {"start_s", "end_s", "kind", "bridged_ah"},
     ".advice.each": {"rating_a", "margin", "suits", "why"},
     "laps.each": {"start_s", "end_s", "duration_s", "net_wh", "net_ah", "peak_a"},

@@ -30,6 +30,8 @@ LATER_S = 4.0
 SUSTAINED_S = 60.0
 """The voltage that ends a drive is a mean over this long: a dip ends nothing."""
 REST_S = 15.0
+LOWEST_SHARE = 0.5
+"""Of the voltage at the start: below it no controller draws more to keep its power."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,7 +236,7 @@ def drive(machine: Machine, load: Load) -> Drive:
             middle = deepcopy(cells)
         open_v[:, tick], ohms[:, tick] = [each.open_v() for each in cells], [each.ohm() for each in cells]
         level = _joined(machine, open_v[:, tick] - ohms[:, tick] * amps / machine.in_parallel)
-        growth[tick] = nominal_v / level if load.constant_power else 1.0
+        growth[tick] = nominal_v / max(level, LOWEST_SHARE * nominal_v) if load.constant_power else 1.0
         for each in cells:
             each.take(amps * growth[tick] * TICK_S / machine.in_parallel, 0.0, TICK_S)
     time_s = np.arange(len(shape)) * GRID_S
@@ -281,7 +283,7 @@ def goes_on(machine: Machine, load: Load, cells: list[Cells], nominal_v: float, 
             grown = amps
             if load.constant_power:
                 now = [each.open_v() - each.ohm() * amps / machine.in_parallel for each in cells]
-                grown *= nominal_v / max(_joined(machine, np.array(now)), 0.5 * nominal_v)
+                grown *= nominal_v / max(_joined(machine, np.array(now)), LOWEST_SHARE * nominal_v)
             own = grown / machine.in_parallel
             terminal = []
             for place, each in enumerate(cells):
