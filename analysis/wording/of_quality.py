@@ -70,10 +70,17 @@ def _two_channel_fit(facts: Facts) -> str:
     )
 
 
-def _steadier(facts: Facts) -> str:
+def _jumps(facts: Facts) -> str:
     return (
-        f"from one half second to the next the voltage moves by {100 * facts['voltage_share']:.2g} %, the current by "
-        f"{100 * facts['current_share']:.2g} %: no load moves the voltage by a larger share than its own"
+        f"{facts['without']} of {facts['jumps']} jumps of the voltage, the largest {1e3 * facts['largest_v']:.0f} mV, "
+        "find no step of the current within a second or two rows"
+    )
+
+
+def _swings(facts: Facts) -> str:
+    return (
+        f"the voltage goes up and down {facts['swings']} times by {1e3 * facts['smallest_v']:.0f} mV or more, and the "
+        f"current does not go with it (correlation {facts['correlation']:.2f})"
     )
 
 
@@ -85,11 +92,18 @@ def _sum_evidence(facts: Facts) -> str:
 
 def _filled_in(facts: Facts) -> str:
     if facts["one_number"]:
-        return f"{_label(facts)} is the same number in every sample: it looks filled in by hand, not measured."
+        return (
+            f"{_label(facts)} is one number throughout while the battery's voltage moves under a load: it was filled "
+            "in, or its sensor does not work."
+        )
     return (
-        f"{_label(facts)} is too steady for what the voltage does: it looks filled in, or the voltage is another "
-        "battery's."
+        f"{_label(facts)} has no part in what the battery's voltage does: it looks filled in, or the voltage is "
+        "another battery's."
     )
+
+
+def _span(low: float, high: float) -> str:
+    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
 def _scale(facts: Facts) -> str:
@@ -152,8 +166,12 @@ PHRASES: dict[str, Phrase] = {
     "battery_reads": lambda facts: f"the battery lead reads {_reads(facts['factor'])}",
     "channels_read": _channels_read,
     "either": "{first}, or {second}",
-    "one_number": "{level_a:g} A in {samples} samples, while the voltage moves by {voltage_moves_v:.2f} V",
-    "steadier_than_voltage": _steadier,
+    "one_command_pulse": lambda facts: (
+        f"only one command pulse was recorded ({_label(facts)}), and both are needed to know what each side was asked"
+    ),
+    "command_pulse_implausible": lambda facts: f"{_label(facts)} holds no command pulses (finding pulse_implausible)",
+    "jumps_without_current": _jumps,
+    "swings_without_current": _swings,
 }
 FINDINGS: dict[str, FindingWords] = {
     "current_sign": FindingWords(
@@ -162,7 +180,7 @@ FINDINGS: dict[str, FindingWords] = {
             f"+{1e3 * facts['rise_ohm']:.1f} mV per ampere over {facts['changes']} changes "
             f"(correlation {facts['correlation']:.2f})"
         ),
-        "Turn the sensor round, or its gain in the machine file; at import use --discharge negative.",
+        "Turn the sensor round; for this file, import it again with --discharge negative.",
     ),
     "voltage_unanswering": FindingWords(
         "The battery voltage does not respond to the load: it may be filled in, or measured elsewhere.",
@@ -175,8 +193,7 @@ FINDINGS: dict[str, FindingWords] = {
     "current_filled_in": FindingWords(
         _filled_in,
         "{evidence}",
-        "Charge, energy and resistance are not given from an assumption: record the current. If a tester held it, "
-        "declare the step of its reading as resolution under [sensors] in the machine file.",
+        "Charge, energy and resistance are not given from an assumption: record the current together with the voltage.",
     ),
     "current_scale": FindingWords(
         _scale,
@@ -223,6 +240,20 @@ FINDINGS: dict[str, FindingWords] = {
         ),
         "{before_a:+.2f} A before, {after_a:+.2f} A after",
         "Switch everything off and compare; a magnetic sensor may keep an offset after a large peak.",
+    ),
+    "pulse_implausible": FindingWords(
+        lambda facts: f"{_label(facts)} holds widths that no command pulse has: commands are not read from it.",
+        lambda facts: (
+            f"{_span(facts['shortest_us'], facts['longest_us'])} µs in {100 * facts['share']:.0f} % of its time, "
+            "where command pulses last 500 to 3000 µs"
+        ),
+        "Record the width of the pulse in microseconds, not a level or another unit; at import give the unit, for "
+        "example --map pulse_a_us=COLUMN:ms.",
+    ),
+    "pulse_channel_alone": FindingWords(
+        lambda facts: f"{_label(facts)} was recorded alone: what each side was asked for is not known.",
+        lambda facts: f"{BY_SI_NAME[facts['missing']].label} is not in the file",
+        "Connect and record both command inputs.",
     ),
     "time_bases_differ": FindingWords(_clocks, _clocks_evidence, _clocks_next),
 }

@@ -1,0 +1,142 @@
+"""A current typed in by hand against one that a tester, a charger or a motor really held. docs/methods.md, Bad data.
+
+The batteries here are Ohm's law and one relaxation: V = E(q) − R₀ i − v₁, v₁ following R₁ i with τ (references.md
+section 7). Thresholds are the module's own.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from amptally.analysis.quality.filled_in import filled_in, jumps_without_current, turning_points, voltage_jumps
+from amptally.analysis.quality.screening import judge
+from amptally.analysis.quality.voltage_response import Pair
+from amptally.analysis.runs.run import Run
+from amptally.analysis.signals.series import Floats
+from amptally.analysis.wording.findings import told
+from tests.analysis.build_runs import measured, write_run
+
+ROWS_S = (1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
+
+
+def battery_v(amps: Floats, interval_s: float, capacity_ah: float = 20.0, seed: int = 0) -> Floats:
+    """24 V lead-acid: 12 mΩ at once, 15 mΩ more with τ = 40 s, a curve with a knee over the charge, 1 mV of noise."""
+    drawn = np.cumsum(amps) * interval_s / 3600 / capacity_ah
+    keep, relaxed = np.exp(-interval_s / 40), np.zeros(len(amps))
+    for place in range(1, len(amps)):
+        relaxed[place] = keep * relaxed[place - 1] + (1 - keep) * 0.015 * amps[place]
+    knee = 3.0 * np.clip(drawn, 0, None) ** 12
+    noise = np.random.default_rng(seed).normal(0, 1e-3, len(amps))
+    return np.round(25.8 - 2.0 * drawn - knee - 0.012 * amps - relaxed + noise, 3)
+
+
+def pair_of(amps: Floats, volts: Floats, interval_s: float) -> Pair:
+    return Pair(np.arange(len(amps)) * interval_s, amps, volts, np.zeros(len(amps) - 1, bool))
+
+
+STEPPED = np.repeat([0.0, 10.0, 4.0, 15.0, 0.0, 7.0, 10.0, 0.0], 75)
+"""Five loads and rests over 600 rows [A]."""
+
+
+def battery_that_lasts(amps: Floats, interval_s: float) -> Floats:
+    """The voltage of a battery of twice the charge that the load draws."""
+    return battery_v(amps, interval_s, 2 * max(float(np.abs(amps).sum()) * interval_s / 3600, 1.0))
+
+
+@pytest.mark.parametrize("interval_s", ROWS_S)
+def test_loads_that_a_tester_holds_are_measured(interval_s: float) -> None:
+    loads = {
+        "stepped": STEPPED,
+        "constant": np.full(600, 12.0),
+        "constant and rests": np.repeat([0.0, 12.0, 0.0], [150, 300, 150]),
+        "rest that reads an offset": np.full(600, 0.0085),
+        "charge": np.full(600, -5.0),
+    }
+    for name, amps in loads.items():
+        volts = battery_that_lasts(amps, interval_s)
+        assert filled_in("battery_current_a", pair_of(amps, volts, interval_s)) is None, name
+    # Down to its end, over the knee: the last tenth of the charge in the last tenth of the rows.
+    amps = np.full(600, 12.0)
+    falling = battery_v(amps, interval_s, 12.0 * 600 * interval_s / 3600)
+    assert filled_in("battery_current_a", pair_of(amps, falling, interval_s)) is None
+
+
+@pytest.mark.parametrize("interval_s", ROWS_S)
+@pytest.mark.parametrize("typed", ["one number", "by pieces", "lines", "with noise"])
+def test_a_typed_current_has_no_step_where_the_voltage_jumps(interval_s: float, typed: str) -> None:
+    volts, count = battery_that_lasts(STEPPED, interval_s), len(STEPPED)
+    mean_a = round(float(STEPPED.mean()), 1)
+    value = {
+        "one number": np.full(count, mean_a),
+        # Its pieces end 40 rows after the load's.
+        "by pieces": np.roll(np.repeat(mean_a * np.array([0.5, 1.2, 0.8, 1.4, 0.6, 1.0, 1.3, 0.9]), 75), 40),
+        "lines": np.interp(np.arange(count), np.arange(40, count, 75), np.resize([3.0, 9.0, 5.0], 8)),
+        "with noise": mean_a * (1 + 0.003 * np.random.default_rng(1).standard_normal(count)),
+    }[typed]
+    found = filled_in("battery_current_a", pair_of(value, volts, interval_s))
+    assert found is not None
+    assert (found.code, found.reason["one_number"]) == ("current_filled_in", typed == "one number")
+    assert "jumps of the voltage" in told(found.reason).evidence
+
+
+def test_on_a_drive_the_voltage_swings_without_the_typed_current() -> None:
+    rng = np.random.default_rng(4)
+    time_s = np.arange(12_000) * 0.02
+    amps = 12 + 8 * np.sin(time_s / 1.7) + 4 * np.sin(time_s / 0.6 + 1) + rng.normal(0, 0.2, len(time_s))
+    volts = 25.6 - 0.02 * amps + rng.normal(0, 0.003, len(time_s))
+    none = np.zeros(len(time_s) - 1, bool)
+    assert jumps_without_current(Pair(time_s, amps, volts, none)) is None
+    assert (
+        jumps_without_current(Pair(time_s, -0.001 * amps, volts, none)) is None
+    )  # a scale or a sign is another finding
+    for typed in (np.full(len(time_s), 12.0), 12 * (1 + 0.01 * rng.standard_normal(len(time_s)))):
+        reason = jumps_without_current(Pair(time_s, typed, volts, none))
+        assert reason is not None
+        assert reason.code == "swings_without_current"
+
+
+def test_one_number_for_a_measured_discharge_is_found_by_its_first_step(tmp_path: Path) -> None:
+    """At the 24 V set's constant 65 A nothing but the start of the load tells that one number is not measured."""
+    time_s, amps, volts = measured("pack_24v_65a_discharge.csv")
+    channels = {"battery_current_a": np.full(len(amps), 64.68), "battery_voltage_v": volts}
+    assert [each.code for each in judge(Run.open(write_run(tmp_path / "all.parquet", time_s, channels)))] == [
+        "current_filled_in"
+    ]
+    later = time_s > 30
+    channels = {name: value[later] for name, value in channels.items()}
+    assert list(judge(Run.open(write_run(tmp_path / "held.parquet", time_s[later] - time_s[later][0], channels)))) == []
+
+
+def test_noise_steps_and_spikes_are_no_jumps() -> None:
+    rng = np.random.default_rng(2)
+    none = np.zeros(1999, bool)
+    falling = 26 - np.arange(2000) / 1000
+    noisy, coarse = falling + rng.normal(0, 0.02, 2000), np.round(falling, 1)
+    assert len(voltage_jumps(noisy, none, noisy).at) == 0
+    assert len(voltage_jumps(coarse, none, coarse).at) == 0
+    spiked = falling.copy()
+    spiked[::200] += 0.5
+    assert len(voltage_jumps(spiked, none, spiked).at) == 0
+    stepped_v = falling.copy()
+    stepped_v[1000:] -= 0.3
+    jumps = voltage_jumps(stepped_v, none, stepped_v)
+    assert jumps.at.tolist() == [999]
+    assert jumps.size_v == pytest.approx([-0.3], abs=0.01)
+
+
+def test_no_jump_is_read_across_a_gap() -> None:
+    volts = np.where(np.arange(200) < 100, 25.0, 24.0)
+    broken = np.arange(199) == 99
+    assert len(voltage_jumps(volts, broken, volts).at) == 0
+
+
+def test_turning_points_are_those_of_a_slow_twin() -> None:
+    """A zigzag turns at its corners; what is smaller than the threshold is no turn."""
+    corners = [0.0, 5.0, 2.0, 9.0, 1.0]
+    zigzag = np.interp(np.arange(41), np.arange(0, 41, 10), corners)
+    assert turning_points(zigzag, 2.5) == [0, 10, 20, 30]
+    assert turning_points(zigzag, 3.5) == [0, 30]
+    assert turning_points(np.full(10, 3.0), 1.0) == []
