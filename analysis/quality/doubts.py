@@ -124,6 +124,8 @@ EFFECTS: dict[str, Effects] = {
     },
     "time_bases_differ/channels": {},
     "channel_partial/other": {},
+    # Which of its causes it is the data do not show.
+    "voltage_jumps_alone": {},
 }
 """By code and variant (after /): what becomes of a value that rests on this aspect of the doubted channel."""
 

@@ -25,7 +25,7 @@ MIN_OF_SHEET = 0.03
 """Likewise below this share of the resistance that the machine file gives."""
 BIN_S = 0.5
 MIN_CHANGES = 10
-LATER_BINS = 3
+APART_BINS = 3
 LARGE_CHANGE, MIN_LARGE, MOSTLY = 0.1, 3, 0.7
 """Of the changes of at least this share of the largest there are three, and in this share of them the voltage rises."""
 MIN_RATIO, MAX_RATIO = 1 / 7, 20.0
@@ -103,9 +103,11 @@ def reversed_current(pair: Pair) -> Doubt | None:
     large = np.abs(di) >= max(MIN_SPREAD_A, LARGE_CHANGE * float(np.abs(di).max()))
     if large.sum() < MIN_LARGE or float(np.mean(di[large] * dv[large] > 0)) < MOSTLY:
         return None
-    # With samples too far apart the voltage responds to the current before: it then falls one or two bins later.
-    later = min(line(di[:-lag], dv[lag:]).correlation for lag in range(1, LATER_BINS + 1))
-    if later <= -0.8 * fit.correlation:
+    # With samples too far apart the voltage responds to the current before: it then falls one or two bins later; or
+    # it is read before the current, and falls as much earlier.
+    lags = range(1, APART_BINS + 1)
+    apart = [pair for lag in lags for pair in ((di[:-lag], dv[lag:]), (di[lag:], dv[:-lag]))]
+    if min(line(*each).correlation for each in apart) <= -fit.correlation:
         return None
     reason = Reason("current_sign", "danger", rise_ohm=fit.slope, changes=len(di), correlation=fit.correlation)
     return Doubt(reason, CURRENT)

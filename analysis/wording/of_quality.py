@@ -9,7 +9,8 @@ from amptally.logger.channels import BY_SI_NAME
 DOUBTS = {
     "current_sign": "the sign of the battery current looks reversed",
     "voltage_unanswering": "the battery voltage does not respond to the load",
-    "current_filled_in": "the current is an assumption, not measured",
+    "current_filled_in": "the current has no part in what the battery's voltage does",
+    "voltage_jumps_alone": "the battery's voltage jumps while its current stays as it is",
     "current_scale": "the scale of the battery current does not fit its battery",
     "channel_stuck": "a channel is stuck at one reading while others move",
     "channel_partial": "the current was measured in part of the run only",
@@ -72,8 +73,8 @@ def _two_channel_fit(facts: Facts) -> str:
 
 def _jumps(facts: Facts) -> str:
     return (
-        f"{facts['without']} of {facts['jumps']} jumps of the voltage, the largest {1e3 * facts['largest_v']:.0f} mV, "
-        "find no step of the current within a second or two rows"
+        f"the voltage jumps {facts['jumps']} times, by up to {1e3 * facts['largest_v']:.0f} mV, and the current has no "
+        f"step to match (correlation {facts['correlation']:.2f})"
     )
 
 
@@ -91,15 +92,16 @@ def _sum_evidence(facts: Facts) -> str:
 
 
 def _filled_in(facts: Facts) -> str:
-    if facts["one_number"]:
-        return (
-            f"{_label(facts)} is one number throughout while the battery's voltage moves under a load: it was filled "
-            "in, or its sensor does not work."
-        )
+    what = "is one number throughout, and" if facts["one_number"] else "has no part in what the voltage does:"
     return (
-        f"{_label(facts)} has no part in what the battery's voltage does: it looks filled in, or the voltage is "
-        "another battery's."
+        f"{_label(facts)} {what} it looks typed in, or its sensor does not work, or a load, a charger or a loose "
+        "contact that the sensor does not see moves the battery's voltage."
     )
+
+
+def _alone_evidence(facts: Facts) -> str:
+    jumps, largest = facts["jumps"], f"{1e3 * facts['largest_v']:.0f} mV at {facts['at_s']:.1f} s"
+    return f"{jumps} jumps, the largest {largest}" if jumps > 1 else f"1 jump, {largest}"
 
 
 def _span(low: float, high: float) -> str:
@@ -193,7 +195,15 @@ FINDINGS: dict[str, FindingWords] = {
     "current_filled_in": FindingWords(
         _filled_in,
         "{evidence}",
-        "Charge, energy and resistance are not given from an assumption: record the current together with the voltage.",
+        "Charge, energy and resistance are not given from it: measure the current in the battery's own lead, together "
+        "with the voltage, and check its contacts.",
+    ),
+    "voltage_jumps_alone": FindingWords(
+        "The battery's voltage jumps while its current stays as it is: a loose contact, a load or a charger that the "
+        "sensor does not see, or a current that was typed in.",
+        _alone_evidence,
+        "Check contacts and what else is connected to the battery; charge and resistance of this run are those of the "
+        "current in the file.",
     ),
     "current_scale": FindingWords(
         _scale,

@@ -23,6 +23,7 @@ from amptally.analysis.wording.findings import told
 from tests.analysis.build_runs import CART, write_run
 from tests.studies import defects
 from tests.studies.defects import BATTERY, LEFT, RIGHT, VOLTS
+from tests.studies.unseen_odd_logs import Sampler, plain
 
 N = 12_000
 TIME_S = np.arange(N) * 0.02
@@ -95,6 +96,17 @@ def test_one_change_makes_no_turned_sign() -> None:
     assert (
         reversed_current(Pair(TIME_S, -(left + right), 25.6 - 0.02 * (left + right), np.zeros(N - 1, bool))) is not None
     )
+
+
+@pytest.mark.parametrize(("rows", "seed"), [(-1, 101), (-1, 116), (-3, 111), (-3, 114)])
+def test_a_voltage_read_before_its_current_is_no_turned_sign(rows: int, seed: int) -> None:
+    """Waves, read once a second: a voltage that is rows early rises in places with the current."""
+    record = plain(seed, 300.0, Sampler(rate_hz=1.0, late_rows=rows)).record
+    pair = Pair(record["t_s"], record[BATTERY], record[VOLTS], np.zeros(len(record["t_s"]) - 1, bool))
+    assert reversed_current(pair) is None
+    record = plain(seed, 300.0, Sampler(rate_hz=1.0)).record
+    pair = Pair(record["t_s"], -record[BATTERY], record[VOLTS], np.zeros(len(record["t_s"]) - 1, bool))
+    assert reversed_current(pair) is not None
 
 
 def test_a_voltage_read_in_coarse_steps_is_not_stuck(tmp_path: Path) -> None:
