@@ -306,3 +306,4 @@ TYPED_PLAIN: tuple[LogFamily, ...] = tuple(
     )
     for seconds, rate in ((60.0, 100.0), (300.0, 20.0), (600.0, 1.0))
 )
+BY_NAME = {family.name: family for family in (*ODD, *BESIDE, *TYPED_PLAIN)}
