@@ -61,6 +61,9 @@ class Sampler:
     filter_a_s: float = 0.0
     filter_v_s: float = 0.0
     averages: bool = True
+    """Means of the current over the interval; else single readings."""
+    averages_v: bool = True
+    """Likewise of the voltage."""
 
 
 def load(rng: np.random.Generator, seconds: float, fine_s: float) -> Floats:
@@ -155,6 +158,23 @@ def chopped(seed: int) -> Log:
     on = rng.random(len(amps)) < duty
     ripple = float(rng.uniform(0.1, 0.5)) * amps * np.where(on, 1 / duty - 1, -1.0)
     return Log(seen(rng, amps + ripple, volts - pack.ohm * ripple, fine_s, Sampler(averages=False)), battery_text(pack))
+
+
+def rarer(seed: int, channel: str, every: int) -> Log:
+    """One of both channels has a reading in every so many rows only."""
+    log = plain(seed, 240.0, Sampler(rate_hz=50.0))
+    value = log.record[channel].copy()
+    value[np.arange(len(value)) % every != 0] = np.nan
+    return replace(log, record=log.record | {channel: value})
+
+
+def parting(seed: int, ppm: float, seconds: float) -> Log:
+    """The voltage's clock runs apart; a finding may say so. Where that is not seen the two have nothing in common."""
+    log = plain(seed, seconds, Sampler(rate_hz=10.0))
+    time_s = log.record["t_s"]
+    volts = np.interp(time_s * (1 - 1e-6 * ppm), time_s, log.record[VOLTS])
+    allowed = frozenset({"time_bases_differ", "zero_shift", CLEAR})
+    return replace(log, record=log.record | {VOLTS: volts}, allowed=allowed)
 
 
 def servos(seed: int) -> Log:
@@ -264,6 +284,22 @@ ODD: tuple[LogFamily, ...] = (
     LogFamily("steps of 0.5 A, fine voltage", lambda seed: plain(seed, 90.0, Sampler(step_a=0.5, noise_v=0.0005))),
     LogFamily(
         "noise of 1 A, fine voltage", lambda seed: plain(seed, 90.0, Sampler(noise_a=1.0, step_a=0.2, noise_v=0.0005))
+    ),
+    *(
+        LogFamily(
+            f"mean current, single voltage, every {k:g} s",
+            lambda seed, k=k: plain(seed, max(240.0, 150 * k), Sampler(rate_hz=1 / k, averages_v=False)),
+        )
+        for k in (0.1, 1.0, 2.0, 5.0, 10.0, 60.0)
+    ),
+    LogFamily("current in every 50th row", lambda seed: rarer(seed, BATTERY, 50)),
+    LogFamily("voltage in every 50th row", lambda seed: rarer(seed, VOLTS, 50)),
+    *(
+        LogFamily(
+            f"voltage's clock {k / 1e4:g} % apart, {hours:g} h",
+            lambda seed, k=k, hours=hours: parting(seed, k, 3600 * hours),
+        )
+        for k, hours in ((100.0, 1.0), (500.0, 1.0), (1000.0, 0.5), (3000.0, 0.5))
     ),
     LogFamily("any board", _any_board),
     LogFamily("10 to 60 s of a drive", lambda seed: part(seed, as_it_is, 10.0, 60.0)),
