@@ -16,7 +16,7 @@ from amptally.analysis.quality.voltage_response import Pair, binned
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.signals.series import Flags, Floats
 
-MIN_BINS = 50
+MIN_BINS = 30
 SAME_LEVEL = 0.01
 """A regulator holds its current within this share, with the steps and the noise of the reading."""
 SMOOTH_SIGMA = 2.5
@@ -47,8 +47,10 @@ SWING_SIGMA, SWING_STEPS, SWING_SHARE = 10.0, 4.0, 0.002
 """A swing, from one turning point of the voltage to the next, has this size; noise turns by eight σ at most."""
 MANY_SWINGS = 12
 """A held current makes one or two swings; more are correlated with the current at their turning points."""
-CLEAR_SIGMA = 3.0
-"""A correlation of n swings times √n from which it is no chance."""
+CLEAR_SIGMA = 5.0
+"""A correlation of n swings times √n from which it is no chance: as swings alternate, noise has √2 at 1 σ."""
+ROUNDING = 1e-9
+"""Means of one number differ by less than this share of it."""
 CLEAR_PEAK = 4.0
 """Correlation of all sudden changes, over what it is at lags where nothing can answer, from which it is no chance."""
 
@@ -232,6 +234,8 @@ def without_current(pair: Pair) -> Reason | None:
     mean_a, mean_v, broken = pair.means
     if len(mean_v) < MIN_BINS or float(np.mean(mean_v)) <= 0:
         return None
+    if float(np.ptp(mean_a)) <= ROUNDING * float(np.abs(mean_a).max()):
+        mean_a = np.zeros(len(mean_a))
     jumps, step_v = voltage_jumps(mean_v, broken, pair.volts), step_size(pair.volts)
     threshold_v = max(SWING_SIGMA * jumps.noise_v, SWING_STEPS * step_v, SWING_SHARE * float(np.mean(mean_v)))
     swings, correlation = swing_correlation(mean_a, mean_v, threshold_v)

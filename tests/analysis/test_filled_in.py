@@ -110,6 +110,20 @@ def test_on_a_drive_the_voltage_swings_without_the_typed_current() -> None:
         assert without_current(Pair(time_s, typed, volts, none)) is not None
 
 
+def test_noise_at_alternating_turns_is_no_relation() -> None:
+    """Swings alternate, and so does noise from turn to turn: its correlation with them has √2/√n at 1 σ, not 1/√n."""
+    time_s = np.arange(320) * 1.0
+    volts = (
+        25.6 - 0.3 * np.sign(np.sin(time_s * 2 * np.pi / 20 + 0.1)) + np.random.default_rng(1009).normal(0, 0.003, 320)
+    )
+    for seed in range(40):
+        typed = 12 * (1 + 0.005 * np.random.default_rng(seed).standard_normal(320))
+        assert without_current(Pair(time_s, typed, volts, np.zeros(319, bool))) is not None, seed
+    # Means of one number differ in their last digit, which is noise as well.
+    tenths = np.full(320, 0.1) + 1e-17 * np.random.default_rng(1).standard_normal(320)
+    assert without_current(Pair(time_s, tenths, volts, np.zeros(319, bool))) is not None
+
+
 def test_slow_swings_have_no_jumps_and_tell_it_too() -> None:
     """A wave of 12 s leaves nothing of five changes in a row: 25 swings in all, at no current that goes with them."""
     time_s = np.arange(15_000) * 0.02

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -255,7 +255,9 @@ OTHERS: dict[str, Callable[[int], Log]] = {
     "drifting clock": unseen_logs.drifting,
     "pauses": _unseen(waits=((0.6, 15.0), (1.7, 40.0), (2.5, 8.0))),
     "20 s": _unseen(way=small_loop, laps=2.4, rest_s=2.0),
-    "3 h at 5 Hz": _unseen(board=_board(rate_hz=5), laps=200.0, step_s=0.05),
+    "3 h at 5 Hz": _unseen(
+        board=_board(rate_hz=5), laps=200.0, step_s=0.05, pack=lambda pack: replace(pack, capacity_ah=200.0)
+    ),
 }
 """Other machines and boards, nothing wrong with any."""
 
