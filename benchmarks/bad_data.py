@@ -1,8 +1,9 @@
 """How often bad data are detected, how often good data are wrongly doubted, and which other findings bad data raise.
 
-    python -m benchmarks.bad_data [--drives 60] [--first-seed 4000] [--workers 2]
+    python -m benchmarks.bad_data [--machines simulated|other] [--drives 60] [--first-seed 4000] [--workers 2]
 
-Machines and drives are drawn and simulated (logger/simulator). Each drive is looked at as it is, at other rates and
+Machines and drives are drawn and simulated (logger/simulator), or, with `other`, those of eleven kinds of boards,
+batteries and drives in turn (tests/studies/defects.py, OTHERS). Each drive is looked at as it is, at other rates and
 with fewer channels (there every finding is a false alarm), then with one defect after the other put in. "Named" is the
 share of drives in which the defect's own code is raised; "also" lists other codes raised in more than one in ten. The
 thresholds were set on seeds 0 to 39.
@@ -11,12 +12,13 @@ thresholds were set on seeds 0 to 39.
 from __future__ import annotations
 
 import argparse
+import functools
 import json
 from collections import Counter
 from pathlib import Path
 
 from benchmarks.workers import study_pool
-from tests.studies.defects import BAD, GOOD, Defect, study
+from tests.studies.defects import BAD, GOOD, MACHINES, Defect, study
 
 
 def table(
@@ -45,6 +47,7 @@ def table(
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--machines", choices=MACHINES, default="simulated")
     parser.add_argument("--drives", type=int, default=60)
     parser.add_argument("--first-seed", type=int, default=4000)
     parser.add_argument("--workers", type=int, default=2)
@@ -52,7 +55,7 @@ def main() -> None:
     args = parser.parse_args()
     seeds = range(args.first_seed, args.first_seed + args.drives)
     with study_pool(args.workers) as pool:
-        outcomes = list(pool.map(study, seeds))
+        outcomes = list(pool.map(functools.partial(study, machines=args.machines), seeds))
     rows = table(outcomes)
     print("| what | finding | drives | named | false alarms | also |")
     print("|---|---|---|---|---|---|")

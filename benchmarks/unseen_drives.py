@@ -3,11 +3,12 @@
     python -m benchmarks.unseen_drives [--quick] [--seeds 20] [--first-seed 0] [--workers 2] [--only laps …] [--cases]
 
 Four parts, each over generators of tests/studies/unseen_*.py that know the truth. Nothing in the analysis is tuned on
-them. **Laps**: complete laps found against those driven; "near" is the share of right counts whose boundaries lie
-within 5 % of a lap. **Logs**: findings about bad data where nothing is wrong, and the share of typed-in currents that
-is found. **Margins**: fuse margins from slow boards, and with a gap over the worst moment, against the same drive at
-1 kHz. **Forecasts**: figures against a battery whose every number is known. `--cases` lists what is wrong by family and
-seed. Families with the same seed share machine and circuit, so that they can be compared.
+them, but thresholds about bad data on logs of seeds below 500. **Laps**: complete laps found against those driven;
+"near" is the share of right counts whose boundaries lie within 5 % of a lap. **Logs**: findings about bad data where
+nothing is wrong, and the share of typed-in currents that is found; unseen_odd_logs adds short, cut and skewed ones.
+**Margins**: fuse margins from slow boards, and with a gap over the worst moment, against the same drive at 1 kHz.
+**Forecasts**: figures against a battery whose every number is known. `--cases` lists what is wrong by family and seed.
+Families with the same seed share machine and circuit, so that they can be compared.
 """
 
 from __future__ import annotations
@@ -24,12 +25,14 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from benchmarks.workers import study_pool
-from tests.studies import unseen_forecasts, unseen_laps, unseen_logs, unseen_margins
+from tests.studies import unseen_forecasts, unseen_laps, unseen_logs, unseen_margins, unseen_odd_logs
 from tests.studies.unseen_forecasts import Figure
 from tests.studies.unseen_laps import LapOutcome
 from tests.studies.unseen_logs import NEVER, LogOutcome
 from tests.studies.unseen_margins import MarginOutcome
 
+LOG_FAMILIES = unseen_logs.BY_NAME | unseen_odd_logs.BY_NAME
+BESIDE = frozenset(family.name for family in unseen_odd_logs.BESIDE)
 PARTS = ("laps", "logs", "margins", "forecasts")
 BOUNDARY = 0.05
 VERDICTS = ("right", "off by one", "over", "under", "refused", "false")
@@ -57,7 +60,7 @@ def jobs(parts: Iterable[str], seeds: Sequence[int], quick: bool) -> list[Job]:
             few = 1 if family.name in unseen_laps.SLOW else 3
             found += [Job("laps", family.name, seed, quick) for seed in seeds[: few if quick else None]]
     if "logs" in parts:
-        for log in (*unseen_logs.LOGS, *unseen_logs.TYPED):
+        for log in LOG_FAMILIES.values():
             few = 1 if log.name in unseen_logs.ONE_SEED else 2 if quick else len(seeds)
             found += [Job("logs", log.name, seed, quick) for seed in seeds[:few]]
     return found
@@ -68,7 +71,7 @@ def work(job: Job) -> list[Outcome]:
     if job.part == "laps":
         return [unseen_laps.judge(unseen_laps.BY_NAME[job.family], job.seed)]
     if job.part == "logs":
-        return [unseen_logs.judge(unseen_logs.BY_NAME[job.family], job.seed)]
+        return [unseen_logs.judge(LOG_FAMILIES[job.family], job.seed)]
     if job.part == "margins":
         return [
             *(unseen_margins.study(job.seed, (10, 50), (0.5, 2.0)) if job.quick else unseen_margins.study(job.seed))
@@ -124,7 +127,7 @@ def logs_table(outcomes: Sequence[LogOutcome]) -> str:
     """False alarms, one row a family in which nothing was typed in."""
     rows = []
     for name, found in _grouped(outcomes, "family").items():
-        if unseen_logs.BY_NAME[name].typed:
+        if LOG_FAMILIES[name].typed or name in BESIDE:
             continue
         counts = Counter(code for each in found for code in each.false)
         others = ", ".join(f"{code} {_share(count, len(found))}" for code, count in counts.items() if code not in NEVER)
@@ -147,7 +150,7 @@ def typed_table(outcomes: Sequence[LogOutcome]) -> str:
     """Hit rate, one row a way of typing."""
     rows = []
     for name, found in _grouped(outcomes, "family").items():
-        if unseen_logs.BY_NAME[name].typed:
+        if LOG_FAMILIES[name].typed:
             others = Counter(code for each in found for code in each.false)
             also = ", ".join(f"{code} {_share(count, len(found))}" for code, count in others.items())
             rows.append(
@@ -155,10 +158,22 @@ def typed_table(outcomes: Sequence[LogOutcome]) -> str:
                     name.removeprefix("typed: "),
                     len(found),
                     _share(sum(bool(each.hit) for each in found), len(found)),
+                    _rare(sum("voltage_jumps_alone" in each.raised for each in found), len(found)),
                     also or "–",
                 ]
             )
-    return _lines("typed in | runs | found | also raised", rows)
+    return _lines("typed in | runs | found | its few jumps named | also raised", rows)
+
+
+def beside_table(outcomes: Sequence[LogOutcome]) -> str:
+    """What is said where something past the sensor moves the voltage, one row a case."""
+    codes = ("current_filled_in", "voltage_jumps_alone")
+    rows = [
+        [name, len(found), *(_rare(sum(code in each.raised for each in found), len(found)) for code in codes)]
+        for name, found in _grouped(outcomes, "family").items()
+        if name in BESIDE
+    ]
+    return _lines(f"past the sensor | runs | {' | '.join(codes)}", rows)
 
 
 def margins_table(outcomes: Sequence[MarginOutcome]) -> str:
@@ -253,6 +268,7 @@ def tables(outcomes: Sequence[Outcome]) -> str:
     if logs:
         parts.append(f"False alarms about bad data\n\n{logs_table(logs)}")
         parts.append(f"Currents typed in by hand\n\n{typed_table(logs)}")
+        parts.append(f"Voltages that something past the sensor moves\n\n{beside_table(logs)}")
     if margins:
         parts.append(f"Fuse margins against the same drive at 1 kHz\n\n{margins_table(margins)}")
     if figures:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from amptally.analysis.controller.pulse_widths import PULSES, implausible
 from amptally.analysis.controller.pulses import changes_of
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Flags, Floats, Run, Series
@@ -139,8 +140,14 @@ def read_commands(run: Run) -> Commands | Reason:
 
 
 def _read(run: Run) -> Commands | Reason:
-    if not (run.has("pulse_a_us") and run.has("pulse_b_us")):
+    measured = [name for name in PULSES if run.has(name)]
+    if not measured:
         return Reason("no_command_pulses")
+    if len(measured) == 1:
+        return Reason("one_command_pulse", channel=measured[0])
+    no_pulse = next((name for name in PULSES if implausible(run, name) is not None), None)
+    if no_pulse is not None:
+        return Reason("command_pulse_implausible", channel=no_pulse)
     controller = run.machine.controller if run.machine else None
     if controller is None or controller.mixing is None:
         return Reason("mixing_undeclared")

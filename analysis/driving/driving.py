@@ -11,7 +11,9 @@ import numpy as np
 
 from amptally.analysis.controller.command import Commands, read_commands
 from amptally.analysis.controller.pulses import course_of
+from amptally.analysis.driving.charging import on_charger
 from amptally.analysis.driving.stall import SEEN_BY, Stall, assess_stalls, on_spans
+from amptally.analysis.driving.straight import uneven_sides
 from amptally.analysis.exposure.current import current_error
 from amptally.analysis.integrals.energy import Energy
 from amptally.analysis.laps.laps import Laps
@@ -79,21 +81,27 @@ def assess_drive(run: Run, energy: Energy, laps: Laps, doubts: Doubts) -> DriveU
     reversing_s, reversing_fraction = reversing(run, commands)
     peak, peak_at_s = peak_recovered(run)
     peak = doubts.hold(peak, ("battery_current_a", "back"))
+    regenerated_ah, regenerated_fraction = energy.recovered_ah, ratio(energy.recovered_ah, energy.discharged_ah)
+    charged = on_charger(run)
+    if charged is not None:
+        regenerated_ah, regenerated_fraction, peak = (refuse(unit, charged) for unit in ("Ah", "", "A"))
     bins, refused = command_map(run, commands, doubts)
+    uneven = uneven_sides(run, commands, doubts)
+    stalled = tuple(_stalled(side, stalls, stall_s) for side in SIDES if any(stall.side == side for stall in stalls))
     return DriveUse(
         stall_s,
         stalls,
         reversing_s,
         reversing_fraction,
-        energy.recovered_ah,
-        ratio(energy.recovered_ah, energy.discharged_ah),
+        regenerated_ah,
+        regenerated_fraction,
         peak,
         None if peak.is_refused else peak_at_s,
         left_share(energy),
         tuple(lap.left_share for lap in laps.each),
         bins,
         refused,
-        tuple(_stalled(side, stalls, stall_s) for side in SIDES if any(stall.side == side for stall in stalls)),
+        stalled if uneven is None else (*stalled, uneven),
     )
 
 

@@ -20,6 +20,9 @@ SAME = 1e-9
 HELD_SHARE = 0.5
 """Where more than this share of the readings below the maximum repeat the one before, the data hold levels anyway."""
 
+BETWEEN_SHARE = 0.1
+"""Readings in the upper half of a level that is reached by moving, over those at the level."""
+
 
 @dataclass(slots=True)
 class PeakLevel:
@@ -109,7 +112,7 @@ def clipped_peaks(channel: str, peak: PeakLevel, values: Callable[[], Iterable[F
     few = len(long) < 2 and not (len(long) and long.max() >= 20)
     # A current that mostly stays at one value is a steady load, not a clipped peak. Where other levels are held as
     # well, a held maximum is one of them: a tester's profile, a made-up run.
-    if peak.samples < 100 or count > 0.5 * peak.samples or few or _holds_levels(values(), level):
+    if peak.samples < 100 or count > 0.5 * peak.samples or few or not _reached_by_moving(values(), level, count):
         return None
     reason = Reason(
         "cut_top", "danger", channel=channel, samples=count, level_a=level, longest_stretch_samples=int(long.max())
@@ -117,12 +120,19 @@ def clipped_peaks(channel: str, peak: PeakLevel, values: Callable[[], Iterable[F
     return Doubt(reason, (channel,), "both" if peak.below_zero else "")
 
 
-def _holds_levels(values: Iterable[Floats], level: float) -> bool:
-    """Whether more than `HELD_SHARE` of the readings from a tenth of the level up to it repeat the one before."""
-    under = repeated = 0
+def _reached_by_moving(values: Iterable[Floats], level: float, at_level: int) -> bool:
+    """Whether the current moves up to the level through readings of all sizes, and does not hold other levels.
+
+    A load that is switched has no readings between: a tester's pulses. Of readings from a tenth of the level up to
+    it at most `HELD_SHARE` may repeat the one before; at least `BETWEEN_SHARE` as many as at the level itself must lie
+    in its upper half.
+    """
+    under = repeated = between = 0
     for value in values:
         size = np.abs(value)
-        flowing = (size[1:] > 0.1 * level) & (size[1:] < level * (1 - SAME))
+        below = size[1:] < level * (1 - SAME)
+        flowing = (size[1:] > 0.1 * level) & below
         under += int(np.count_nonzero(flowing))
+        between += int(np.count_nonzero((size[1:] > 0.5 * level) & below))
         repeated += int(np.count_nonzero(flowing & (value[1:] == value[:-1])))
-    return repeated > HELD_SHARE * under > 0
+    return between >= BETWEEN_SHARE * at_level and repeated <= HELD_SHARE * under

@@ -126,6 +126,8 @@ EFFECTS: dict[str, Effects] = {
     "channel_partial/other": {},
     # Its impossible steps are left out of every distance.
     "wheel_count_jump": {},
+    # Which of its causes it is the data do not show.
+    "voltage_jumps_alone": {},
 }
 """By code and variant (after /): what becomes of a value that rests on this aspect of the doubted channel."""
 

@@ -16,10 +16,9 @@ from amptally.analysis.quality.clipping import clipped_peaks, peak_level, sensor
 from amptally.analysis.quality.clock_skew import clock_doubt, estimate_lag
 from amptally.analysis.quality.current_balance import Known, unbalanced_currents
 from amptally.analysis.quality.doubts import Doubt, Doubts
+from amptally.analysis.quality.filled_in import filled_in, held_under_load, regulated, step_size
 from amptally.analysis.quality.single_channel import (
     Shift,
-    filled_in_by_hand,
-    filled_in_doubt,
     measure_zero_shift,
     partial,
     stuck,
@@ -32,11 +31,11 @@ from amptally.analysis.quality.voltage_response import (
     implausible_scale,
     line,
     reversed_current,
-    steadier_than_voltage,
     unresponsive_voltage,
 )
 from amptally.analysis.quality.wheel_counts import wheel_count_jumps
 from amptally.analysis.results.leads import CURRENTS, LEADS
+from amptally.analysis.results.sensor_terms import CLIPPED_SHARE
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.standing import run_rest_threshold_a
 from amptally.analysis.signals.series import Flags, Floats, Series, together
@@ -53,8 +52,8 @@ SUM_AT_LAG = 0.8
 """The sum of both channels is the battery's current: at the right lag their changes agree almost entirely."""
 NEAR_TOP = 0.98
 """Means over some samples only nearly reach a clipped peak."""
-BLUR = 0.3
-"""Noise of this part of a step makes neighbouring readings differ now and then."""
+STICK_US = 40.0
+"""Dead bands of drive controllers are about this wide (from memory, common practice): a stick beyond it is held."""
 MIN_MOVED_A = 1.0
 MIN_MOVED_V = 0.02
 Legs = tuple[Floats, Floats, Floats, Floats, Flags]
@@ -71,13 +70,6 @@ def _pair(run: Run) -> Pair | None:
     current, voltage = run.smooth("battery_current_a"), run.smooth("battery_voltage_v")
     pair = Pair(*together(current, voltage)) if current is not None and voltage is not None else None
     return pair if pair is not None and len(pair.time_s) > 1 else None
-
-
-def _step(run: Run, name: str) -> float | None:
-    """Declared resolution of a reading whose declared noise does not blur it; else None."""
-    sensor = run.sensor(name)
-    step = sensor.resolution or 0.0
-    return step if (sensor.noise or 0.0) < BLUR * step else None
 
 
 def _sheet_ohm(run: Run) -> float | None:
@@ -98,23 +90,13 @@ def _mislabelled(run: Run) -> list[Doubt | None]:
     voltage = run.smooth("battery_voltage_v")
     seen_ohm = apparent_resistance_ohm(pair) if pair is not None else None
     found: list[Doubt | None] = _of_battery(run, pair) if pair is not None else []
-    cut: dict[str, Doubt] = {}
-    for lead in LEADS:
-        name = f"{lead}_current_a"
-        series = run.smooth(name)
-        if series is None or len(series.time_s) < 2:
-            continue
-        values, spread = functools.partial(run.values, name), float(np.std(series.value))
-        top = clipped_peaks(name, peak_level(run, name), values, spread)
-        if top is not None:
-            cut[name] = top
-        volts = None if voltage is None else voltage.value
-        found.append(top)
-        if lead != "battery":
-            found.append(filled_in_by_hand(name, series.value, volts, _step(run, name)))
-    filled = any(doubt is not None and doubt.code == "current_filled_in" for doubt in found)
+    found += [_held(run, name, voltage) for name in CURRENTS[1:]]
+    filled = {doubt.channels[0] for doubt in found if doubt is not None and doubt.code == "current_filled_in"}
+    measured = [name for name in CURRENTS if name not in filled]
+    cut = {name: top for name in measured if (top := _cut(run, name, pair)) is not None}
+    found += cut.values()
     legs = None if filled else _legs(run)
-    stood = _stuck(None if filled else pair, legs)
+    stood = _stuck(run, None if filled else pair, legs, frozenset(cut))
     found += stood
     ratio = seen_ohm / sheet_ohm if seen_ohm and sheet_ohm else None
     known = Known(seen_ohm is not None, ratio, run.sensed is not None)
@@ -124,9 +106,30 @@ def _mislabelled(run: Run) -> list[Doubt | None]:
     found.append(disagreement)
     if disagreement is None and seen_ohm and sheet_ohm:
         found.append(implausible_scale(seen_ohm, sheet_ohm))
-    found += _zeros(run)
+    found += _zeros(run, measured)
     found += [_partial(run, name) for name in MAY_BE_PARTIAL]
     return found
+
+
+def _held(run: Run, name: str, voltage: Series | None) -> Doubt | None:
+    """A side's current that is one number while the battery's voltage jumps."""
+    series = run.smooth(name)
+    if series is None or voltage is None:
+        return None
+    pair = Pair(*together(series, voltage))
+    return held_under_load(name, pair, run_rest_threshold_a(run, name)) if len(pair.time_s) > 1 else None
+
+
+def _cut(run: Run, name: str, pair: Pair | None) -> Doubt | None:
+    """A current whose peaks are cut off; not one that a tester or a charger holds there."""
+    series = run.smooth(name)
+    if series is None or len(series.time_s) < 2:
+        return None
+    values, spread = functools.partial(run.values, name), float(np.std(series.value))
+    peak = peak_level(run, name)
+    top = clipped_peaks(name, peak, values, spread)
+    held = top is not None and name == BATTERY and pair is not None and regulated(pair, peak.level)
+    return None if held else top
 
 
 def _whose_sign(
@@ -156,16 +159,7 @@ def _of_battery(run: Run, pair: Pair) -> list[Doubt | None]:
         hours = _sampled_s(pair.time_s, pair.gap_after) / 3600
         widths = (("Wh", width_w * hours), ("W", width_w))
         return [clock_doubt(lag, ("battery_voltage_v",), "voltage", widths)]
-    found: list[Doubt | None] = [
-        reversed_current(pair),
-        unresponsive_voltage(pair, _sheet_ohm(run)),
-        filled_in_by_hand(BATTERY, amps, volts, _step(run, BATTERY)),
-    ]
-    same = float(np.ptp(amps)) <= 1e-6 * abs(float(amps[0]))
-    steady = None if same and amps[0] != 0 else steadier_than_voltage(pair)
-    if steady is not None:
-        found.append(filled_in_doubt(BATTERY, steady))
-    return found
+    return [reversed_current(pair), unresponsive_voltage(pair, _sheet_ohm(run)), filled_in(BATTERY, pair)]
 
 
 def _sampled_s(time_s: Floats, gap_after: Flags) -> float:
@@ -186,13 +180,20 @@ def _legs(run: Run) -> Legs | None:
     time_s, both, third, gap_after = together(Series(time_s, np.stack((first, second), 1), gap_after), right)
     # Inside a gap of one channel the others have samples, and this one only an interpolated line.
     between = np.concatenate(([False], gap_after[1:] & gap_after[:-1], [False])) if len(time_s) > 1 else gap_after
-    keep = np.flatnonzero(~between)
+    battery_a, left_a = (np.ascontiguousarray(part) for part in both.T)
+    keep = np.flatnonzero(~between & ~_charging(run, battery_a, left_a, third))
     if len(keep) < 2:
         return None
-    battery_a, left_a = (np.ascontiguousarray(part) for part in both.T)
     if len(keep) == len(time_s):
         return time_s, battery_a, left_a, third, gap_after
-    return time_s[keep], battery_a[keep], left_a[keep], third[keep], np.logical_or.reduceat(gap_after, keep[:-1])
+    gap_after = np.logical_or.reduceat(gap_after, keep[:-1]) | (np.diff(keep) > 1)
+    return time_s[keep], battery_a[keep], left_a[keep], third[keep], gap_after
+
+
+def _charging(run: Run, battery_a: Floats, left_a: Floats, right_a: Floats) -> Flags:
+    """Where current flows into the battery and neither side's channel carries any: a charger's, past both sensors."""
+    into, *still = (run_rest_threshold_a(run, name) for name in CURRENTS)
+    return np.asarray((battery_a < -into) & (np.abs(left_a) < still[0]) & (np.abs(right_a) < still[1]))
 
 
 def _sum(run: Run, legs: Legs, cut: frozenset[str], stood: list[Doubt], known: Known) -> Doubt | None:
@@ -215,7 +216,7 @@ def _sum(run: Run, legs: Legs, cut: frozenset[str], stood: list[Doubt], known: K
     return clock_doubt(lag, ("left_current_a", "right_current_a"), "channels")
 
 
-def _stuck(pair: Pair | None, legs: Legs | None) -> list[Doubt]:
+def _stuck(run: Run, pair: Pair | None, legs: Legs | None, cut: frozenset[str]) -> list[Doubt]:
     """Channels that are stuck while what they should follow moves."""
     found: list[Doubt] = []
     judged: list[tuple[str, Floats, Floats, Callable[[], Floats], Flags, float, str]] = []
@@ -238,24 +239,42 @@ def _stuck(pair: Pair | None, legs: Legs | None) -> list[Doubt]:
             judged.append(("battery_voltage_v", time_s, volts, lambda: amps * ohm, gap_after, MIN_MOVED_V, "voltage"))
     seen: set[str] = set()
     for name, time_s, value, witness_of, gap_after, minimum, variant in judged:
-        place = stuck(time_s, value, witness_of, gap_after, minimum) if name not in seen else None
-        if place is not None:
+        if name in seen:
+            continue
+        place = stuck(time_s, value, witness_of, gap_after, minimum)
+        if place is None or place.witness_moved < _reading_step(run, name, value):
+            continue
+        if not _at_its_end(run, name, place.level, cut):
             seen.add(name)
             found.append(stuck_doubt(name, place, variant))
     return found
 
 
-def _zeros(run: Run) -> list[Doubt | None]:
+def _at_its_end(run: Run, name: str, level: float, cut: frozenset[str]) -> bool:
+    """Whether a channel stays where its range ends: cut off, not stuck."""
+    full_scale = run.sensor(name).full_scale
+    ends = [CLIPPED_SHARE * full_scale] if full_scale else []
+    if name in cut:
+        ends.append(NEAR_TOP * peak_level(run, name).level)
+    return any(abs(level) >= end for end in ends)
+
+
+def _reading_step(run: Run, name: str, value: Floats) -> float:
+    """One step of a channel's reading: what moves by less may read the same. `value`: its means over some samples."""
+    whole = run.extremes(name)
+    return step_size(value) * (1.0 if whole is None else max(whole.samples / len(value), 1.0))
+
+
+def _zeros(run: Run, measured: list[str]) -> list[Doubt | None]:
     """Zeros that moved; a load that stayed on shows in the battery lead and in its channel equally."""
     shifts: dict[str, tuple[Shift, Series, float]] = {}
-    for lead in LEADS:
-        name = f"{lead}_current_a"
+    for name in measured:
         series = run.smooth(name)
         if series is None or len(series.time_s) < 2:
             continue
         threshold = run_rest_threshold_a(run, name)
         shift = measure_zero_shift(series, threshold, run.sensor(name).full_scale or 0.0)
-        if shift is not None:
+        if shift is not None and not _stick_held(run, shift):
             shifts[name] = (shift, series, threshold)
     main = shifts.get("battery_current_a")
     if main is not None and len(shifts) > 1:
@@ -265,6 +284,19 @@ def _zeros(run: Run) -> list[Doubt | None]:
     return [
         zero_shift_doubt(name, shift, _shift_widths(run, series, shift)) for name, (shift, series, _) in shifts.items()
     ]
+
+
+def _stick_held(run: Run, shift: Shift) -> bool:
+    """Whether a command pulse is not where it was at the rest before: the motors are asked to run."""
+    for name in ("pulse_a_us", "pulse_b_us"):
+        pulse = run.smooth(name)
+        if pulse is None:
+            continue
+        spans = (np.searchsorted(pulse.time_s, span) for span in (shift.before_s, shift.after_s))
+        before, after = (pulse.value[first : last + 1] for first, last in spans)
+        if len(before) and len(after) and abs(float(np.median(after) - np.median(before))) > STICK_US:
+            return True
+    return False
 
 
 def _shift_widths(run: Run, series: Series, shift: Shift) -> tuple[tuple[str, float], ...]:

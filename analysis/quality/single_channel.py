@@ -1,4 +1,4 @@
-"""One channel by itself or beside a witness: filled in, stuck, partly null, a zero that moved.
+"""One channel by itself or beside a witness: stuck, partly null, a zero that moved.
 
 Pure functions on arrays; docs/methods.md, Bad data. Values have shape (n,).
 """
@@ -20,35 +20,11 @@ STUCK_SAMPLES = 20
 WITNESS_SHARE = 0.3
 """While a channel is stuck its witness must move by this share of what it moves otherwise."""
 MIN_COVERED = 0.99
-TESTER_STEP_SHARE = 0.002
-"""A tester holds its current to a few parts in a thousand: read in steps of this share, it is one number."""
 SETTLED_S = 2.0
 REMANENCE, OF_RANGE = 0.05, 0.02
 """A magnetised sensor keeps a few percent of its largest current, less of its range; a steady level above is load."""
 QUIET = 4.0
 """The noise of a rest is that of the rest before the drive, within this factor."""
-
-
-def filled_in_by_hand(
-    channel: str, value: Floats, volts: Floats | None, resolution: float | None = None
-) -> Doubt | None:
-    """A current that is one number throughout while the voltage moves was filled in by hand.
-
-    Unless its declared resolution is so coarse that a held current may read like that.
-    """
-    if len(value) < 100 or value[0] == 0 or float(np.ptp(value)) > 1e-6 * abs(float(value[0])):
-        return None
-    if volts is None or float(np.ptp(volts)) < 1e-3 or (resolution or 0.0) >= TESTER_STEP_SHARE * abs(float(value[0])):
-        return None
-    evidence = Reason("one_number", level_a=float(value[0]), samples=len(value), voltage_moves_v=float(np.ptp(volts)))
-    return filled_in_doubt(channel, evidence)
-
-
-def filled_in_doubt(channel: str, evidence: Reason) -> Doubt:
-    """The doubt about a current that was not measured, with what gave it away."""
-    one_number = evidence.code == "one_number"
-    reason = Reason("current_filled_in", "caution", channel=channel, one_number=one_number, evidence=evidence)
-    return Doubt(reason, (channel,))
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +119,10 @@ class Shift:
 
     before_a: float
     after_a: float
+    before_s: tuple[float, float]
+    """First and last moment of the rest before that was used."""
+    after_s: tuple[float, float]
+    """Likewise after."""
 
     @property
     def by_a(self) -> float:
@@ -169,29 +149,54 @@ def measure_zero_shift(series: Series, threshold_a: float, full_scale_a: float =
     first = float(np.median(quiet))
     peak = int(np.argmax(np.abs(value)))
     most_a = max(4 * threshold_a, REMANENCE * float(abs(value[peak])), OF_RANGE * full_scale_a)
-    after = _last_rest(value[peak:], first, float(np.std(quiet)), threshold_a, samples, most_a)
-    if after is None or abs(after - first) <= 2 * threshold_a:
+    noise_a = float(np.std(quiet))
+    rest = _last_rest(_levels(value[peak:], samples, noise_a, threshold_a), first, threshold_a, most_a)
+    if rest is None:
         return None
-    return Shift(first, after)
+    # The zero moves at the peak: a level that was held before it is a load.
+    earlier = np.abs(_levels(value[:peak], samples, noise_a, threshold_a) - rest[1]) <= 0.5 * threshold_a
+    if (earlier[1:] & earlier[:-1]).any():
+        return None
+    begin = peak + (len(value) - peak) % samples + rest[0] * samples
+    time_s = series.time_s
+    before_s = float(time_s[0]), float(time_s[len(quiet) - 1])
+    return Shift(first, rest[1], before_s, (float(time_s[begin]), float(time_s[begin + 2 * samples - 1])))
 
 
-def _last_rest(
-    value: Floats, zero_a: float, noise_a: float, threshold_a: float, samples: int, most_a: float
-) -> float | None:
-    """Level of the last stretch of this many samples with the noise of a rest and a level near enough to one."""
+def _levels(value: Floats, samples: int, noise_a: float, threshold_a: float) -> Floats:
+    """Medians of stretches of this many samples, up to the last sample; NaN where one is noisier than a rest."""
     count = len(value) // samples
-    if count < 2:
-        return None
     parts = value[len(value) - count * samples :].reshape(count, samples)
     calm = parts.std(axis=1) <= QUIET * max(noise_a, 0.02 * threshold_a)
-    middle = np.full(count, np.inf)
-    middle[calm] = np.median(parts[calm], axis=1)
+    level = np.full(count, np.nan)
+    level[calm] = np.median(parts[calm], axis=1)
+    return level
+
+
+def _last_rest(level: Floats, zero_a: float, threshold_a: float, most_a: float) -> tuple[int, float] | None:
+    """Place of the last two stretches that agree on a moved zero, near enough to one, and that level [A].
+
+    None for a level that is no moved zero: one that was crept up to, as a charge current that fades, or one after
+    which the current reads its old zero again, as between the pulses of a test, or one of several that are held.
+    """
     # Two in a row must agree: a turning point of a drive is no rest.
-    good = np.abs(middle - zero_a) <= most_a
-    middle[~good] = 0.0
-    pairs = good[1:] & good[:-1] & (np.abs(np.diff(middle)) <= 0.5 * threshold_a)
-    found = np.flatnonzero(pairs)
-    return float(0.5 * (middle[found[-1]] + middle[found[-1] + 1])) if len(found) else None
+    good = np.abs(level - zero_a) <= most_a
+    agree = np.abs(np.diff(level)) <= 0.5 * threshold_a
+    found = np.flatnonzero(agree & good[1:] & good[:-1])
+    if not len(found):
+        return None
+    last = int(found[-1])
+    apart = np.flatnonzero(~agree[:last])
+    first = int(apart[-1]) + 1 if len(apart) else 0
+    if float(np.ptp(level[first : last + 2])) > threshold_a:
+        return None
+    after = float(0.5 * (level[last] + level[last + 1]))
+    if abs(after - zero_a) <= 2 * threshold_a:
+        return None
+    reached = int(np.argmax(np.abs(level - after) <= 0.5 * threshold_a))
+    back = np.abs(level[reached:] - zero_a) <= threshold_a
+    others = (np.abs(level[found] - after) > 0.5 * threshold_a) & (np.abs(level[found] - zero_a) > threshold_a)
+    return None if back.any() or others.any() else (last, after)
 
 
 def zero_shift_doubt(channel: str, shift: Shift, widths: tuple[tuple[str, float], ...] = ()) -> Doubt:

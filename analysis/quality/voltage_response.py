@@ -1,4 +1,4 @@
-"""Does the battery's voltage respond to its current? Reversed signs, voltages from elsewhere, filled-in currents.
+"""Does the battery's voltage respond to its current? Reversed signs, voltages from elsewhere, wrong scales.
 
 Pure functions on arrays; docs/methods.md, Bad data.
 """
@@ -25,11 +25,9 @@ MIN_OF_SHEET = 0.03
 """Likewise below this share of the resistance that the machine file gives."""
 BIN_S = 0.5
 MIN_CHANGES = 10
-LATER_BINS = 3
-MOVED_SHARE = 0.002
-"""Changes of a voltage from one bin to the next, relative, that a load must have caused: 48 mV of 24 V."""
-MOVED_STEPS = 3
-USUAL_SHARE = 0.95
+APART_BINS = 3
+LARGE_CHANGE, MIN_LARGE, MOSTLY = 0.1, 3, 0.7
+"""Of the changes of at least this share of the largest there are three, and in this share of them the voltage rises."""
 MIN_RATIO, MAX_RATIO = 1 / 7, 20.0
 """Resistance seen over that of the sheet: outside, the current's scale is doubted. A worn battery or a poor connection
 reaches several times its sheet, hardly anything a seventh of it."""
@@ -101,9 +99,15 @@ def reversed_current(pair: Pair) -> Doubt | None:
     fit = line(di, dv)
     if fit.slope <= MIN_RESPONSE_OHM or fit.correlation < CLEAR_CORRELATION:
         return None
-    # With samples too far apart the voltage responds to the current before: it then falls one or two bins later.
-    later = min(line(di[:-lag], dv[lag:]).correlation for lag in range(1, LATER_BINS + 1))
-    if later <= -0.8 * fit.correlation:
+    # One change, as when a battery gives way while its tester switches off, can carry the whole slope.
+    large = np.abs(di) >= max(MIN_SPREAD_A, LARGE_CHANGE * float(np.abs(di).max()))
+    if large.sum() < MIN_LARGE or float(np.mean(di[large] * dv[large] > 0)) < MOSTLY:
+        return None
+    # With samples too far apart the voltage responds to the current before: it then falls one or two bins later; or
+    # it is read before the current, and falls as much earlier.
+    lags = range(1, APART_BINS + 1)
+    apart = [pair for lag in lags for pair in ((di[:-lag], dv[lag:]), (di[lag:], dv[:-lag]))]
+    if min(line(*each).correlation for each in apart) <= -fit.correlation:
         return None
     reason = Reason("current_sign", "danger", rise_ohm=fit.slope, changes=len(di), correlation=fit.correlation)
     return Doubt(reason, CURRENT)
@@ -151,32 +155,3 @@ def implausible_scale(seen_ohm: float, sheet_ohm: float) -> Doubt | None:
     if MIN_RATIO <= ratio <= MAX_RATIO:
         return None
     return Doubt(Reason("current_scale", "caution", seen_ohm=seen_ohm, sheet_ohm=sheet_ohm), CURRENT)
-
-
-def steadier_than_voltage(pair: Pair) -> Reason | None:
-    """The current cannot have caused what the voltage did, and by how much; None where it can.
-
-    V = E − R·I gives |dV|/V = (R·I/V) · |dI|/|I|, and R·I < V as long as V stands above half of E, which is below
-    every cut-off: relative changes of the voltage are smaller than those of the current. Changes are those between
-    bins; the part from white noise of the bins is removed by their covariance with the next change.
-    """
-    if len(pair.time_s) < 100:
-        return None
-    mean_a, mean_v, _ = pair.means
-    di, dv = pair.changes
-    level_a, level_v = float(np.mean(np.abs(mean_a))), float(np.mean(mean_v))
-    if len(dv) < MIN_CHANGES or level_a == 0 or level_v <= 0:
-        return None
-    # Numbers filled in by stretches jump a few times: those changes are left out, on both sides.
-    usual = np.abs(di) <= np.quantile(np.abs(di), USUAL_SHARE)
-    di, dv = di[usual], dv[usual]
-    variance = float(np.mean(dv**2)) + 2 * float(np.mean(dv[1:] * dv[:-1]))
-    by_voltage, by_current = math.sqrt(max(variance, 0.0)) / level_v, float(np.sqrt(np.mean(di**2))) / level_a
-    if by_voltage <= by_current:
-        return None
-    steps = np.abs(np.diff(pair.volts))
-    step_v = float(steps[steps > 0].min(initial=math.inf))
-    least_v = max(MOVED_SHARE * level_v, MOVED_STEPS * step_v if math.isfinite(step_v) else 0.0)
-    if int((np.abs(dv) > least_v).sum()) < MIN_CHANGES:
-        return None
-    return Reason("steadier_than_voltage", voltage_share=by_voltage, current_share=by_current)

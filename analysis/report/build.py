@@ -10,6 +10,7 @@ from typing import Any
 from amptally.analysis.battery.management import judge_management
 from amptally.analysis.battery.sag import Sag, assess_sag
 from amptally.analysis.battery.voltage_recovery import Recovery, assess_recovery
+from amptally.analysis.controller.pulse_widths import judge_pulses
 from amptally.analysis.driving.driving import DriveUse, assess_drive
 from amptally.analysis.driving.speed import mean_speed
 from amptally.analysis.exposure.current import Current, assess_current
@@ -126,6 +127,7 @@ def build_report(
         *laps.findings,
         *drive.findings,
         *doubts.reasons,
+        *judge_pulses(run),
         *judge_sampling(currents),
         *observe(run, sag, charge, mismatch),
     ]

@@ -32,6 +32,10 @@ PHRASES: dict[str, Phrase] = {
     "reversing": "while reversing",
     "straight_ahead": "while driving straight ahead",
     "command_pulses_few": "too few command pulses",
+    "battery_charged": lambda facts: (
+        f"the battery was on a charger (current into it for {facts['longest_s'] / 60:.0f} min without a break): "
+        "what braking gave back cannot be told apart from it"
+    ),
     "nothing_discharged": "nothing was discharged, so there is no share of it",
     "share_unbounded": "neither side of the share is bounded",
     "channel_charge_one_sided": "a channel's charge is known from one side only",
@@ -45,6 +49,17 @@ PHRASES: dict[str, Phrase] = {
     "stall_leg_unknown": "no wheel pickups, and where the currents are measured is unknown",
 }
 FINDINGS: dict[str, FindingWords] = {
+    "sides_uneven": FindingWords(
+        lambda facts: (
+            f"Straight ahead the {'left' if facts['left_share'] > 0.5 else 'right'} side draws clearly more than the "
+            "other."
+        ),
+        lambda facts: (
+            f"{100 * facts['left_share']:.0f} : {100 - round(100 * facts['left_share']):.0f} left to right over "
+            f"{facts['straight_s']:.0f} s straight ahead"
+        ),
+        "Look for drag on that side: a rubbing wheel, a tight chain, low tyre pressure, a load that sits off centre.",
+    ),
     "wheel_stalled": FindingWords(
         "The {side} wheel stood still under command.",
         _stalls,

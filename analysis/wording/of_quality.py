@@ -9,7 +9,8 @@ from amptally.logger.channels import BY_SI_NAME
 DOUBTS = {
     "current_sign": "the sign of the battery current looks reversed",
     "voltage_unanswering": "the battery voltage does not respond to the load",
-    "current_filled_in": "the current is an assumption, not measured",
+    "current_filled_in": "the current has no part in what the battery's voltage does",
+    "voltage_jumps_alone": "the battery's voltage jumps while its current stays as it is",
     "current_scale": "the scale of the battery current does not fit its battery",
     "channel_stuck": "a channel is stuck at one reading while others move",
     "channel_partial": "the current was measured in part of the run only",
@@ -71,10 +72,17 @@ def _two_channel_fit(facts: Facts) -> str:
     )
 
 
-def _steadier(facts: Facts) -> str:
+def _jumps(facts: Facts) -> str:
     return (
-        f"from one half second to the next the voltage moves by {100 * facts['voltage_share']:.2g} %, the current by "
-        f"{100 * facts['current_share']:.2g} %: no load moves the voltage by a larger share than its own"
+        f"the voltage jumps {facts['jumps']} times, by up to {1e3 * facts['largest_v']:.0f} mV, and the current has no "
+        f"step to match (correlation {facts['correlation']:.2f})"
+    )
+
+
+def _swings(facts: Facts) -> str:
+    return (
+        f"the voltage goes up and down {facts['swings']} times by {1e3 * facts['smallest_v']:.0f} mV or more, and the "
+        f"current does not go with it (correlation {facts['correlation']:.2f})"
     )
 
 
@@ -85,12 +93,20 @@ def _sum_evidence(facts: Facts) -> str:
 
 
 def _filled_in(facts: Facts) -> str:
-    if facts["one_number"]:
-        return f"{_label(facts)} is the same number in every sample: it looks filled in by hand, not measured."
+    what = "is one number throughout, and" if facts["one_number"] else "has no part in what the voltage does:"
     return (
-        f"{_label(facts)} is too steady for what the voltage does: it looks filled in, or the voltage is another "
-        "battery's."
+        f"{_label(facts)} {what} it looks typed in, or its sensor does not work, or a load, a charger or a loose "
+        "contact that the sensor does not see moves the battery's voltage."
     )
+
+
+def _alone_evidence(facts: Facts) -> str:
+    jumps, largest = facts["jumps"], f"{1e3 * facts['largest_v']:.0f} mV at {facts['at_s']:.1f} s"
+    return f"{jumps} jumps, the largest {largest}" if jumps > 1 else f"1 jump, {largest}"
+
+
+def _span(low: float, high: float) -> str:
+    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
 def _scale(facts: Facts) -> str:
@@ -153,8 +169,12 @@ PHRASES: dict[str, Phrase] = {
     "battery_reads": lambda facts: f"the battery lead reads {_reads(facts['factor'])}",
     "channels_read": _channels_read,
     "either": "{first}, or {second}",
-    "one_number": "{level_a:g} A in {samples} samples, while the voltage moves by {voltage_moves_v:.2f} V",
-    "steadier_than_voltage": _steadier,
+    "one_command_pulse": lambda facts: (
+        f"only one command pulse was recorded ({_label(facts)}), and both are needed to know what each side was asked"
+    ),
+    "command_pulse_implausible": lambda facts: f"{_label(facts)} holds no command pulses (finding pulse_implausible)",
+    "jumps_without_current": _jumps,
+    "swings_without_current": _swings,
 }
 FINDINGS: dict[str, FindingWords] = {
     "current_sign": FindingWords(
@@ -163,7 +183,7 @@ FINDINGS: dict[str, FindingWords] = {
             f"+{1e3 * facts['rise_ohm']:.1f} mV per ampere over {facts['changes']} changes "
             f"(correlation {facts['correlation']:.2f})"
         ),
-        "Turn the sensor round, or its gain in the machine file; at import use --discharge negative.",
+        "Turn the sensor round; for this file, import it again with --discharge negative.",
     ),
     "voltage_unanswering": FindingWords(
         "The battery voltage does not respond to the load: it may be filled in, or measured elsewhere.",
@@ -176,8 +196,15 @@ FINDINGS: dict[str, FindingWords] = {
     "current_filled_in": FindingWords(
         _filled_in,
         "{evidence}",
-        "Charge, energy and resistance are not given from an assumption: record the current. If a tester held it, "
-        "declare the step of its reading as resolution under [sensors] in the machine file.",
+        "Charge, energy and resistance are not given from it: measure the current in the battery's own lead, together "
+        "with the voltage, and check its contacts.",
+    ),
+    "voltage_jumps_alone": FindingWords(
+        "The battery's voltage jumps while its current stays as it is: a loose contact, a load or a charger that the "
+        "sensor does not see, or a current that was typed in.",
+        _alone_evidence,
+        "Check contacts and what else is connected to the battery; charge and resistance of this run are those of the "
+        "current in the file.",
     ),
     "current_scale": FindingWords(
         _scale,
@@ -233,6 +260,20 @@ FINDINGS: dict[str, FindingWords] = {
         ),
         "Send a CRC with each line of text, check the pickup's wiring, and motor.rpm, gear_ratio and "
         "wheel_counts_per_rev in the machine file.",
+    ),
+    "pulse_implausible": FindingWords(
+        lambda facts: f"{_label(facts)} holds widths that no command pulse has: commands are not read from it.",
+        lambda facts: (
+            f"{_span(facts['shortest_us'], facts['longest_us'])} µs in {100 * facts['share']:.0f} % of its time, "
+            "where command pulses last 500 to 3000 µs"
+        ),
+        "Record the width of the pulse in microseconds, not a level or another unit; at import give the unit, for "
+        "example --map pulse_a_us=COLUMN:ms.",
+    ),
+    "pulse_channel_alone": FindingWords(
+        lambda facts: f"{_label(facts)} was recorded alone: what each side was asked for is not known.",
+        lambda facts: f"{BY_SI_NAME[facts['missing']].label} is not in the file",
+        "Connect and record both command inputs.",
     ),
     "time_bases_differ": FindingWords(_clocks, _clocks_evidence, _clocks_next),
 }

@@ -19,7 +19,6 @@ from amptally.analysis.quality.voltage_response import (
     apparent_resistance_ohm,
     implausible_scale,
     reversed_current,
-    steadier_than_voltage,
 )
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats, Series
@@ -75,18 +74,9 @@ def test_measured_sets_raise_nothing_until_filled_in(name: str, tmp_path: Path) 
     channels = {"battery_current_a": amps, "battery_voltage_v": volts}
     assert list(judge(Run.open(write_run(tmp_path / "measured.parquet", time_s, channels)))) == []
     channels["battery_current_a"] = np.full(len(amps), round(float(amps.mean()), 2))
+    # One load, and one number for it: its few jumps do not tell a typed current from a contact or another load.
     (found,) = judge(Run.open(write_run(tmp_path / "filled.parquet", time_s, channels)))
-    assert found.code == "current_filled_in"
-
-
-def test_a_held_current_read_in_declared_coarse_steps_is_no_assumption(tmp_path: Path) -> None:
-    volts = 25.0 - TIME_S / 500 + noise(0.003)
-    channels = {"battery_current_a": np.full(N, 17.5), "battery_voltage_v": volts}
-    path = write_run(tmp_path / "run.parquet", TIME_S, channels)
-    assert [found.code for found in judge(Run.open(path))] == ["current_filled_in"]
-    machine = "[sensors.battery_current]\nresolution = 0.1\n"
-    path = write_run(tmp_path / "declared.parquet", TIME_S, channels, machine=machine)
-    assert list(judge(Run.open(path))) == []
+    assert found.code == "voltage_jumps_alone"
 
 
 @pytest.mark.parametrize("late_s", [-3.0, -0.4, 0.4, 2.0, 15.0])
@@ -170,18 +160,6 @@ def test_a_voltage_that_answers_late_is_no_turned_sign() -> None:
     found = reversed_current(Pair(time_s, -amps, 25 - 0.03 * amps, none))
     assert found is not None
     assert found.code == "current_sign"
-
-
-def test_a_current_too_steady_for_its_voltage() -> None:
-    _, _, amps = drive(7)
-    volts = 25.6 - 0.02 * amps + noise(0.003)
-    assert steadier_than_voltage(Pair(TIME_S, amps, volts, NO_GAPS)) is None
-    assert steadier_than_voltage(Pair(TIME_S, 25 + noise(0.05, 2), volts, NO_GAPS)) is not None
-    steps = np.repeat([25.0, 24.6, 25.3, 25.1], N // 4)
-    assert steadier_than_voltage(Pair(TIME_S, steps, volts, NO_GAPS)) is not None
-    # A tester's own: held current, noisy and coarse voltage, falling.
-    falling = np.round(25.6 - TIME_S / 60 + noise(0.05), 1)
-    assert steadier_than_voltage(Pair(TIME_S, np.full(N, 25.0), falling, NO_GAPS)) is None
 
 
 def test_the_scale_against_the_sheet() -> None:

@@ -118,7 +118,9 @@ def test_a_filled_in_current_is_an_assumption(plain: Report, record: Record, tmp
             path for path, each in leaves(checked(plain)).items() if fnmatchcase(path, pattern) and not each["refused"]
             and "by_channel" not in path
         }, pattern  # fmt: skip
-    assert refusal(report.energy.net_ah) == "the current is an assumption, not measured (finding current_filled_in)"
+    assert refusal(report.energy.net_ah) == (
+        "the current has no part in what the battery's voltage does (finding current_filled_in)"
+    )
     assert report.fuses["main"].verdict == "unknown"
     assert report.fuses["left"].margin == plain.fuses["left"].margin
     assert report.currents["battery"].exposure == ()

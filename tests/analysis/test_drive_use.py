@@ -398,3 +398,34 @@ def test_commands_without_mixing_or_pulses(tmp_path: Path) -> None:
     assert isinstance(read_commands(run_of(tmp_path, pulses(0.5))), Commands)
     stall_s, stalls = assess_stalls(run_of(tmp_path, {"mark": 0.0}), Reason("no_command_pulses"))
     assert (stall_s.reasons, stalls) == ((Reason("no_command_pulses"),), ())
+
+
+@pytest.mark.parametrize(("left_a", "right_a", "named"), [(4.0, 6.0, True), (6.0, 4.0, True), (4.8, 5.2, False)])
+def test_one_side_that_draws_more_straight_ahead(tmp_path: Path, left_a: float, right_a: float, named: bool) -> None:
+    """40 : 60 straight ahead is a finding; on a circuit the outer side works more, and that is none."""
+    turn = np.where((T_S > 20) & (T_S < 40), 0.3, 0.0)
+    channels = {
+        **pulses(DRIVEN, turn),
+        "left_current_a": np.where(turn > 0, 9.0, left_a) * (DRIVEN > 0),
+        "right_current_a": np.where(turn > 0, 1.0, right_a) * (DRIVEN > 0),
+    }
+    found = [finding for finding in drive_of(run_of(tmp_path, channels)).findings if finding.code == "sides_uneven"]
+    assert len(found) == named
+    if named:
+        assert found[0]["left_share"] == pytest.approx(left_a / (left_a + right_a), abs=0.001)
+        assert found[0]["straight_s"] == pytest.approx(23, abs=1)
+        assert ("right" if right_a > left_a else "left") in told(found[0]).what
+        assert "40 : 60" in told(found[0]).evidence or "60 : 40" in told(found[0]).evidence
+
+
+def test_a_charge_is_not_what_braking_gave_back(tmp_path: Path) -> None:
+    t_s = np.arange(0, 600, 0.1)
+    braking = {"battery_current_a": np.where(t_s % 60 < 20, -10.0, 20.0)}
+    drive = drive_of(run_of(tmp_path, braking, t_s=t_s))
+    assert value_of(drive.regenerated_ah) == pytest.approx(10 * 200 / 3600, rel=0.01)
+    charged = {"battery_current_a": np.where(t_s < 300, 20.0, -5.0)}
+    drive = drive_of(run_of(tmp_path, charged, t_s=t_s))
+    for value in (drive.regenerated_ah, drive.regenerated_fraction, drive.peak_recovered_a):
+        assert codes(value) == ["battery_charged"]
+    assert drive.peak_recovered_at_s is None
+    assert "on a charger" in refusal(drive.regenerated_ah)

@@ -121,7 +121,7 @@ def test_the_envelope_holds_every_command_of_the_last_while(seed: int, back_s: f
 @pytest.mark.parametrize(
     ("machine", "without", "code"),
     [
-        (CART, ("pulse_a_us",), "no_command_pulses"),
+        (CART, ("pulse_a_us",), "one_command_pulse"),
         (CART.replace('mixing = "controller"\n', ""), (), "mixing_undeclared"),
         (CART.replace("[controller]\n", '[controller]\ncommand_sets = "current"\n'), (), "command_sets_no_duty"),
         (CART.replace("[controller]\n", '[controller]\ncommand_sets = "unknown"\n'), (), "command_sets_no_duty"),

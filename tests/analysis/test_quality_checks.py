@@ -7,7 +7,8 @@ import pytest
 
 from amptally.analysis.quality.current_balance import unbalanced_currents
 from amptally.analysis.quality.doubts import Doubt
-from amptally.analysis.quality.single_channel import filled_in_by_hand, measure_zero_shift
+from amptally.analysis.quality.filled_in import filled_in
+from amptally.analysis.quality.single_channel import measure_zero_shift
 from amptally.analysis.quality.voltage_response import Pair, reversed_current, unresponsive_voltage
 from amptally.analysis.runs.run import Series
 from amptally.logger.simulator import draw_scenario, simulate
@@ -70,10 +71,10 @@ def test_cut_tops(seed: int) -> None:
 
 def test_filled_in() -> None:
     _, _, battery = drive(1)
-    assert code(filled_in_by_hand("battery_current_a", np.full(N, 12.0), voltage(battery))) == "current_filled_in"
-    assert filled_in_by_hand("battery_current_a", np.full(N, 12.0), np.full(N, 24.0)) is None
-    assert filled_in_by_hand("battery_current_a", battery, voltage(battery)) is None
-    assert filled_in_by_hand("battery_current_a", np.zeros(N), voltage(battery)) is None
+    for amps, named in ((np.full(N, 12.0), True), (np.zeros(N), True), (battery, False)):
+        found = filled_in("battery_current_a", Pair(TIME_S, amps, voltage(battery), NO_GAPS))
+        assert code(found) == ("current_filled_in" if named else None)
+    assert filled_in("battery_current_a", Pair(TIME_S, np.full(N, 12.0), np.full(N, 24.0), NO_GAPS)) is None
 
 
 def test_zero_shift() -> None:
@@ -100,7 +101,7 @@ def test_simulated_drives_are_left_in_peace(seed: int) -> None:
         unresponsive_voltage(Pair(time_s, amps, volts, none)),
         unbalanced_currents(amps, left, right, 0.01),
         *(clipped_peaks_of("battery_current_a", value) for value in (amps, left, right)),
-        *(filled_in_by_hand("battery_current_a", value, volts) for value in (amps, left, right)),
+        filled_in("battery_current_a", Pair(time_s, amps, volts, none)),
         measure_zero_shift(Series(time_s, amps, none), 0.3),
     ]
     assert [finding for finding in found if finding] == []

@@ -12,7 +12,7 @@ from amptally.dashboard.pages.cards import cards_of
 from tests.analysis.test_doubted_runs import report_of
 from tests.studies import defects
 
-REASON = "the current is an assumption, not measured (finding current_filled_in)"
+REASON = "the current has no part in what the battery's voltage does (finding current_filled_in)"
 
 
 def test_cards_tables_and_curve_follow_what_is_refused(tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 """Ways in which a drive's data can be wrong, put into simulated drives, and the findings that they raise.
 
-Machines and drives are drawn and simulated (logger/simulator). A drive is tried as it is, at other rates and with fewer
+Machines and drives are drawn and simulated (logger/simulator), or those of the unseen logs with other boards, batteries
+and lengths. A drive is tried as it is, at other rates and with fewer
 channels (there every finding is a false alarm), then with one defect after the other. The tests try a few drives,
 `python -m benchmarks.bad_data` many.
 """
@@ -9,7 +10,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,11 @@ from amptally.analysis.quality.screening import judge
 from amptally.analysis.runs.run import Run
 from amptally.logger.simulator import Scenario, draw_cart, draw_drive, draw_wander, simulate
 from tests.analysis.build_runs import write_run
+from tests.studies import unseen_logs
+from tests.studies.unseen_battery import colder
+from tests.studies.unseen_laps import small_loop
+from tests.studies.unseen_logs import Log
+from tests.studies.unseen_machine import Board
 
 Floats = npt.NDArray[np.float64]
 Record = dict[str, Floats]
@@ -96,7 +102,8 @@ def on_clock(channels: tuple[str, ...], late_s: float, ppm: float = 0.0) -> Chan
 
 def driven(record: Record) -> tuple[int, int]:
     """First and last sample under load."""
-    loaded = np.flatnonzero(np.abs(record[BATTERY]) > 5)
+    size = np.abs(record[BATTERY])
+    loaded = np.flatnonzero(size > min(5.0, 0.3 * float(size.max())))
     return int(loaded[0]), int(loaded[-1])
 
 
@@ -167,10 +174,10 @@ def only(*channels: str) -> Change:
 
 
 GOOD = (
-    Defect("as recorded, 100 Hz", "", lambda record, _: record),
-    Defect("every 10th sample, 10 Hz", "", thinned(10)),
-    Defect("every 100th sample, 1 Hz", "", thinned(100)),
-    Defect("means over 50 ms", "", meant(5)),
+    Defect("as recorded", "", lambda record, _: record),
+    Defect("every 10th sample", "", thinned(10)),
+    Defect("every 100th sample", "", thinned(100)),
+    Defect("means over 5 samples", "", meant(5)),
     Defect("steps of 0.1 A and 0.1 V", "", rounded(0.1, 0.1)),
     Defect("battery current and voltage alone", "", only(BATTERY, VOLTS)),
     Defect("currents alone", "", only(BATTERY, LEFT, RIGHT)),
@@ -224,9 +231,51 @@ def drawn(seed: int) -> Record:
     return {"t_s": drive.measured["t_s"], **{name: drive.measured[name] for name in KEPT}}
 
 
-def study(seed: int, kinds: tuple[Defect, ...] = (*GOOD, *BAD)) -> list[tuple[str, list[str]]]:
-    """Name of each kind with the codes raised on one drive."""
-    record, machine = drawn(seed), CART.read_text(encoding="utf-8")
+def simulated(seed: int) -> tuple[Record, str]:
+    """Such a drive and the demo's machine file."""
+    return drawn(seed), CART.read_text(encoding="utf-8")
+
+
+def _unseen(**how: object) -> Callable[[int], Log]:
+    return lambda seed: unseen_logs.as_it_is(seed, **how)
+
+
+def _board(**how: float) -> Board:
+    return Board(channels=unseen_logs.CHANNELS, **how)  # type: ignore[arg-type]
+
+
+OTHERS: dict[str, Callable[[int], Log]] = {
+    "50 Hz": _unseen(board=_board(rate_hz=50)),
+    "20 Hz, single readings": _unseen(board=_board(rate_hz=20, averages=False)),
+    "10 bits": unseen_logs.coarse,
+    "li_ion": _unseen(chemistry="li_ion"),
+    "lfp": _unseen(chemistry="lfp"),
+    "cold and worn": _unseen(chemistry="agm", worn=lambda pack: colder(pack, 2.0, 0.7)),
+    "parallel blocks": unseen_logs.parallel,
+    "drifting clock": unseen_logs.drifting,
+    "pauses": _unseen(waits=((0.6, 15.0), (1.7, 40.0), (2.5, 8.0))),
+    "20 s": _unseen(way=small_loop, laps=2.4, rest_s=2.0),
+    "3 h at 5 Hz": _unseen(
+        board=_board(rate_hz=5), laps=200.0, step_s=0.05, pack=lambda pack: replace(pack, capacity_ah=200.0)
+    ),
+}
+"""Other machines and boards, nothing wrong with any."""
+
+
+def other(seed: int) -> tuple[Record, str]:
+    """A drive of one of them, in turn."""
+    log = list(OTHERS.values())[seed % len(OTHERS)](seed)
+    return log.record, log.machine
+
+
+MACHINES = {"simulated": simulated, "other": other}
+
+
+def study(
+    seed: int, kinds: tuple[Defect, ...] = (*GOOD, *BAD), machines: str = "simulated"
+) -> list[tuple[str, list[str]]]:
+    """Name of each kind with the codes raised on one drive of `MACHINES`."""
+    record, machine = MACHINES[machines](seed)
     with tempfile.TemporaryDirectory() as name:
         return [
             (kind.name, codes(kind.put_in(record, np.random.default_rng([seed, place])), Path(name), machine))

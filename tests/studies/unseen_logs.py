@@ -42,6 +42,7 @@ WATCHED = (
     "channels_swapped",
     "current_scale",
     "current_sign",
+    "voltage_jumps_alone",
     "voltage_unanswering",
     "time_bases_differ",
     "channel_partial",
@@ -271,13 +272,15 @@ def driven(
     worn: Callable[[Pack], Pack] = lambda each: each,
     rest_s: float = 12.0,
     step_s: float = 0.01,
+    waits: tuple[tuple[float, float], ...] = (),
 ) -> Driven:
-    """Some laps on a circuit of its own."""
+    """Some laps on a circuit of its own. `waits`: laps driven when it waits, and how long [s]."""
     rng = _rng(seed, 4)
     laid = lay(way(rng), rng)
     own, new = vehicle(draw_vehicle(rng)), pack(draw_pack(rng, chemistry))
     battery = worn(new)
-    parts: list[Leg | Wait] = [Wait(rest_s), Leg(laid, 0.0, laps * laid.length_m), Wait(rest_s)]
+    places = tuple((lap * laid.length_m, wait_s) for lap, wait_s in waits)
+    parts: list[Leg | Wait] = [Wait(rest_s), Leg(laid, 0.0, laps * laid.length_m, waits=places), Wait(rest_s)]
     trip = drive(parts, own, battery, rng, step_s=step_s, start_ah=0.05 * battery.capacity_ah)
     return Driven(rng, battery, own, trip, board or Board(channels=CHANNELS), new)
 
@@ -435,7 +438,8 @@ def typed(
         found, machine = own.record(), own.machine()
     rng = _rng(seed, 6)
     # Nobody types the true current: the step may lie anywhere but where the voltage jumps.
-    return Log(found | {BATTERY: how(rng, found)}, machine, frozenset({"current_filled_in"}), "current_filled_in")
+    allowed = frozenset({"current_filled_in", "voltage_jumps_alone"})
+    return Log(found | {BATTERY: how(rng, found)}, machine, allowed, "current_filled_in")
 
 
 def one_number(rng: np.random.Generator, found: Record) -> Floats:
@@ -502,6 +506,7 @@ LOGS: tuple[LogFamily, ...] = (
     ),
     LogFamily("drive, 1 Hz", lambda seed: as_it_is(seed, board=Board(rate_hz=1, channels=CHANNELS))),
     LogFamily("20 s drive", lambda seed: as_it_is(seed, way=small_loop, laps=2.4, rest_s=2.0)),
+    LogFamily("drive with pauses", lambda seed: as_it_is(seed, waits=((0.6, 15.0), (1.7, 40.0), (2.5, 8.0)))),
     LogFamily(
         "3 h drive, 5 Hz",
         lambda seed: as_it_is(seed, board=Board(rate_hz=5, channels=CHANNELS), laps=200.0, step_s=0.05),
