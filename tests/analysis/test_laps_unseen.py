@@ -10,9 +10,10 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
-from amptally.analysis.laps.folds import open_by
+from amptally.analysis.laps.folds import Folds, folds_by, folds_by_heading, open_by
 from amptally.analysis.laps.frames import Frames, by_distance
 from amptally.analysis.laps.laps import Laps, assess_laps
 from amptally.analysis.quality.doubts import Doubts
@@ -113,9 +114,41 @@ def test_frames_by_distance_have_one_length_a_lap_whatever_the_pace() -> None:
 @pytest.mark.parametrize(("bends", "open_part"), [(4, 0.0), (2, 0.0), (1, 0.8)])
 def test_a_closed_loop_leads_back(bends: int, open_part: float) -> None:
     """Equal straights and bends: a square and an oval close; one bend after a straight of four fifths does not."""
-    bins = 400
-    turning = np.tile(np.repeat([0.0, 0.2], [320 // bends, 80 // bends]), bends)
-    phase = np.arange(3 * bins) / bins
-    sides = np.tile(np.stack((1 - turning, 1 + turning)), 3)
-    gap = open_by(("left_wheel_count", "right_wheel_count"), phase, sides, bins)
-    assert gap == pytest.approx(open_part, abs=0.02)
+    turned = np.tile(np.repeat([0.0, 0.4], [320 // bends, 80 // bends]), bends)
+    assert open_by(turned) == pytest.approx(open_part, abs=0.02)
+    assert open_by(np.concatenate((turned, -turned))) is None
+
+
+@pytest.mark.parametrize(("sides", "times"), [(1, 1), (2, 2), (4, 4), (6, 6), (0.5, 1), (11, None)])
+def test_heading_tells_how_many_sides_a_lap_has(sides: float, times: int | None) -> None:
+    turned = np.repeat([0.0, 0.25], [80, 20])
+    # Exterior angles add up to a full turn: Euclid, Elements I.32, corollary, from memory.
+    assert folds_by_heading(turned, 2 * np.pi / sides / 0.05) == times
+
+
+def _likeness(repetitions: int, times: int, share: float, seed: int = 3) -> npt.NDArray[np.float64]:
+    """Of repetitions that have `share` of their variance in common with every `times`-th other."""
+    rng = np.random.default_rng(seed)
+    own = rng.normal(size=(repetitions, 80))
+    sides = rng.normal(size=(times, 80))[np.arange(repetitions) % times]
+    return np.corrcoef(np.sqrt(share) * sides + np.sqrt(1 - share) * own)
+
+
+@pytest.mark.parametrize("times", [2, 3, 4, 6])
+def test_what_comes_back_on_every_kth_repetition_makes_a_lap_of_k(times: int) -> None:
+    assert folds_by(_likeness(24, times, 0.5), is_open=False) == Folds(times)
+
+
+def test_what_does_not_come_back_leaves_every_repetition_a_lap() -> None:
+    assert all(folds_by(_likeness(24, 24, 0.5, seed), is_open=False).times == 1 for seed in range(100))
+
+
+def test_weak_likeness_is_asked_not_counted() -> None:
+    found = [folds_by(_likeness(10, 2, 0.15, seed), is_open=True) for seed in range(100)]
+    assert all(each.times in (1, 2) for each in found)
+    assert sum(each.doubt is not None for each in found) > 5
+
+
+def test_the_track_width_settles_a_square_on_a_smooth_floor() -> None:
+    outcomes = [judge(BY_NAME["square, track width known"], seed) for seed in (1, 2)]
+    assert [each.found for each in outcomes] == [each.true for each in outcomes]

@@ -163,13 +163,18 @@ def _driven(
     vehicle: Callable[[Vehicle], Vehicle] = lambda each: each,
     step_s: float = 0.01,
     rest_s: float | None = None,
+    measured_track: bool = False,
 ) -> LapDrive:
     rng = np.random.default_rng([seed, 0xA1])
     laid = lay(way(rng), rng)
     pack, own = draw_pack(rng), vehicle(draw_vehicle(rng))
     before, after = (float(rng.uniform(4, 15)) if rest_s is None else rest_s for _ in range(2))
     trip = drive([Wait(before), *parts(rng, laid), Wait(after)], own, pack, rng, step_s=step_s)
-    return LapDrive(record(trip, pack, board, rng), trip.stretches, battery_text(pack) + board.text())
+    # Measured with a ruler: to 1 %.
+    track_m = own.track_m * (1 + 0.01 * float(np.random.default_rng([seed, 0xA8]).standard_normal()))
+    chassis = f"[machine]\nwheel_diameter_m = 0.25\nwheel_counts_per_rev = 24\ntrack_m = {track_m:.3f}\n"
+    machine = chassis * measured_track + battery_text(pack) + board.text()
+    return LapDrive(record(trip, pack, board, rng), trip.stretches, machine)
 
 
 def _laps(rng: np.random.Generator, low: int = 3, high: int = 9) -> float:
@@ -408,6 +413,10 @@ FAMILIES: tuple[LapFamily, ...] = (
     LapFamily("odd loop", lambda s: _driven(s, odd_loop, _round()), ordinary=True),
     LapFamily("square", lambda s: _driven(s, lambda r: square(float(r.uniform(4, 9))), _round()), ordinary=True),
     LapFamily("square, smooth floor", lambda s: _driven(s, lambda r: square(float(r.uniform(4, 9)), 0.03), _round())),
+    LapFamily(
+        "square, track width known",
+        lambda s: _driven(s, lambda r: square(float(r.uniform(4, 9)), 0.03), _round(), measured_track=True),
+    ),
     LapFamily(
         "six equal sides", lambda s: _driven(s, lambda r: polygon(6, float(r.uniform(4, 8))), _round()), ordinary=True
     ),
