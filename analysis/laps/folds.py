@@ -168,14 +168,19 @@ def _unexplained(row: Floats, causes: list[Floats], shape: Floats) -> Floats:
     """
     scatter = (row**2).mean(axis=0)
     weight = 1.0 / np.sqrt(scatter + np.median(scatter) + TINY)
+    table = np.stack([(cause * weight).ravel() for cause in causes], axis=1) if causes else np.zeros((row.size, 0))
+    whole, single = _least_squares(table), _least_squares(shape * weight[:, None])
     for _ in range(2):
-        if causes:
-            table = np.stack([(cause * weight).ravel() for cause in causes], axis=1)
-            share = np.linalg.lstsq(table, (row * weight).ravel(), rcond=None)[0]
-            row = row - sum(each * cause for each, cause in zip(share, causes, strict=True))
-        row = row - (shape @ np.linalg.lstsq(shape * weight[:, None], (row * weight).T, rcond=None)[0]).T
+        weighed = row * weight
+        weighed = weighed - (table @ (whole @ weighed.ravel())).reshape(row.shape)
+        row = (weighed - (shape * weight[:, None] @ (single @ weighed.T)).T) / weight
     scatter = (row**2).mean(axis=0)
     return np.asarray(np.clip(row / np.sqrt(scatter + np.median(scatter) + TINY), -CLIP, CLIP))
+
+
+def _least_squares(table: Floats) -> Floats:
+    """The matrix that gives the coefficients of the columns of a table, by its normal equations, for any right side."""
+    return np.asarray(np.linalg.pinv(table.T @ table, hermitian=True) @ table.T)
 
 
 def _smoothed(rows: Floats) -> Floats:

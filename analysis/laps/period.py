@@ -38,7 +38,7 @@ MIN_LIKENESS = 0.4
 AS_GOOD = 0.10
 """A shorter lag is preferred if its best windows are at most this much worse than a longer one's."""
 MUCH_WORSE = 0.3
-HALF = 0.12
+HALF = 0.08
 """Lags that lie within this part of half a lap or of one and a half are those of its halves."""
 CANDIDATES = 3
 """Lags examined in detail; with few laps a stall can make a multiple score better than the lap."""

@@ -7,7 +7,6 @@ says how laps are found in currents.
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -17,20 +16,16 @@ from amptally.analysis.laps.folds import Folds, folds_by, folds_by_heading, open
 from amptally.analysis.laps.frames import Frames, by_distance
 from amptally.analysis.laps.laps import Laps, assess_laps
 from amptally.analysis.quality.doubts import Doubts
-from amptally.analysis.runs.run import Run
 from amptally.analysis.wording.results import phrases
-from tests.analysis.build_runs import write_run
+from tests.studies.unseen_circuits import opened
 from tests.studies.unseen_laps import BY_NAME, LapDrive, judge
 
 SEED = 1
 
 
-def laps_of(made: LapDrive, folder: Path, machine: str = "") -> Laps:
-    channels = {name: value for name, value in made.record.items() if name != "t_s"}
-    path = write_run(
-        folder / f"{len(list(folder.iterdir()))}.parquet", made.record["t_s"], channels, machine=made.machine + machine
-    )
-    return assess_laps(Run.open(path), Doubts())
+def laps_of(made: LapDrive, machine: str = "") -> Laps:
+    with opened(made.record, made.machine + machine) as run:
+        return assess_laps(run, Doubts())
 
 
 @pytest.mark.parametrize(
@@ -64,35 +59,35 @@ def test_laps_are_those_driven(family: str) -> None:
         ("none: parked, fan cycles", "machine_standing"),
     ],
 )
-def test_what_does_not_drive_has_no_laps(tmp_path: Path, family: str, code: str) -> None:
-    found = laps_of(BY_NAME[family].make(SEED), tmp_path)
+def test_what_does_not_drive_has_no_laps(family: str, code: str) -> None:
+    found = laps_of(BY_NAME[family].make(SEED))
     assert (found.method, [reason.code for reason in found.reasons]) == (None, [code])
 
 
-def test_sides_of_a_square_are_not_laps_until_a_lap_has_a_duration(tmp_path: Path) -> None:
+def test_sides_of_a_square_are_not_laps_until_a_lap_has_a_duration() -> None:
     made = BY_NAME["square, smooth floor"].make(SEED)
-    found = laps_of(made, tmp_path)
+    found = laps_of(made)
     assert [reason.code for reason in found.reasons] == ["laps_or_sides"]
     assert "duration_s" in phrases(found.reasons)
     (stretch,) = made.stretches
     lap_s = float(stretch.passed_s(np.array([2.0]))[0] - stretch.passed_s(np.array([1.0]))[0])
-    told = laps_of(made, tmp_path, f"[lap]\nduration_s = {1.1 * lap_s:.0f}\n")
+    told = laps_of(made, f"[lap]\nduration_s = {1.1 * lap_s:.0f}\n")
     assert (told.method, len(told.each)) == ("signal", made.laps)
-    wrong = laps_of(made, tmp_path, f"[lap]\nduration_s = {0.1 * lap_s:.1f}\n")
+    wrong = laps_of(made, f"[lap]\nduration_s = {0.1 * lap_s:.1f}\n")
     assert [reason.code for reason in wrong.reasons] == ["laps_of_other_time"]
 
 
-def test_one_wrong_wheel_count_changes_nothing(tmp_path: Path) -> None:
+def test_one_wrong_wheel_count_changes_nothing() -> None:
     made = BY_NAME["odd loop"].make(SEED)
     counts = made.record["left_wheel_count"].copy()
     counts[len(counts) // 2 :] += 2e9
-    found = laps_of(replace(made, record={**made.record, "left_wheel_count": counts}), tmp_path)
+    found = laps_of(replace(made, record={**made.record, "left_wheel_count": counts}))
     assert len(found.each) == made.laps
 
 
-def test_two_circuits_are_told_and_no_lap_lies_on_both(tmp_path: Path) -> None:
+def test_two_circuits_are_told_and_no_lap_lies_on_both() -> None:
     made = BY_NAME["a second circuit"].make(SEED)
-    found = laps_of(made, tmp_path)
+    found = laps_of(made)
     (finding,) = found.findings
     assert finding["circuits"] == 2
     middle_s = 0.5 * (made.stretches[0].time_s[-1] + made.stretches[1].time_s[0])
