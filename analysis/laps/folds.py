@@ -26,8 +26,9 @@ SHOWN_BY_FEW, FEW = 8.0, 8
 """The same of fewer repetitions than the second: two or three of them are soon alike by chance."""
 DOUBTED, DOUBTED_BY_FEW = 3.5, 4.5
 """From here on it is perhaps so."""
-SLIGHT = 0.08
-"""Nearer by less than this correlation is not looked at: among many repetitions slow changes make as much."""
+SLIGHT = 0.12
+"""Nearer by less than this correlation is not looked at. Where a lap is no whole number of frames, every second or third
+falls alike between them, and of many repetitions so little looks sure."""
 PAIRED = 3.0
 """Every second must remain nearer by as much as this where pace is left out: fast and slow laps may alternate."""
 LONGER, PERHAPS_LONGER, PERHAPS_SHARE = 3.0, 1.5, 0.4
