@@ -27,8 +27,8 @@ SHOWN_BY_FEW, FEW = 8.0, 8
 DOUBTED, DOUBTED_BY_FEW = 3.5, 4.5
 """From here on it is perhaps so."""
 SLIGHT = 0.12
-"""Nearer by less than this correlation is not looked at. Where a lap is no whole number of frames, every second or third
-falls alike between them, and of many repetitions so little looks sure."""
+"""Nearer by less than this correlation is not looked at. Where a lap is no whole number of frames, every second or
+third falls alike between them, and of many repetitions so little looks sure."""
 PAIRED = 3.0
 """Every second must remain nearer by as much as this where pace is left out: fast and slow laps may alternate."""
 LONGER, PERHAPS_LONGER, PERHAPS_SHARE = 3.0, 1.5, 0.4
