@@ -30,10 +30,10 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from amptally.analysis.laps.circuits import find_laps
 from amptally.analysis.laps.frames import run_frames
 from amptally.analysis.laps.laps import Laps, assess_laps
 from amptally.analysis.laps.per_charge import laps_in
-from amptally.analysis.laps.signal import find_laps
 from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.runs.run import Run

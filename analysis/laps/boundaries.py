@@ -5,13 +5,10 @@ In a run without marks the start of a lap is arbitrary. docs/methods.md, Laps.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from amptally.analysis.laps.align import Alignment
-from amptally.analysis.laps.frames import Places
-from amptally.analysis.laps.period import Singles, smoothed
+from amptally.analysis.laps.period import smoothed
+from amptally.analysis.laps.track import Track, places_of
 from amptally.analysis.runs.run import Flags, Floats
 
 COMPLETE = 0.03
@@ -31,39 +28,6 @@ Span = tuple[float, float]
 NOTHING: Span = (0.0, -1.0)
 
 
-@dataclass(frozen=True, slots=True)
-class Track:
-    """Frames on their way round the lap, pieces of the run one behind the other."""
-
-    time_s: Floats
-    """Run time of each frame's middle."""
-    starts: Places
-    """Index of the first frame of each piece, and the number of frames at the end."""
-    values: Floats
-    """Channels as they were recorded, shape (channels, frames)."""
-    table: Singles
-    """Their features, shape (features, frames)."""
-    alignment: Alignment
-    free: Flags
-    by_distance: bool
-    """Whether the frames are equal in distance; else in time."""
-
-    def each(self) -> list[slice]:
-        """The frames of each piece."""
-        return [slice(a, b) for a, b in zip(self.starts[:-1].tolist(), self.starts[1:].tolist(), strict=True)]
-
-
-def rising(phase: Floats) -> Floats:
-    """The same, strictly increasing, so that a place has one moment."""
-    return np.asarray(np.maximum.accumulate(phase) + 1e-9 * np.arange(len(phase)))
-
-
-def places_of(track: Track, part: slice, marks: Floats) -> Floats:
-    """Frames of a piece at which its phase reaches the marks."""
-    phase = rising(track.alignment.phase[part])
-    return np.asarray(np.interp(marks, phase, np.arange(len(phase))))
-
-
 def driven_frames(track: Track, marks: list[Floats]) -> Floats:
     """Length of each lap in frames, long standing left out; `marks` are phases, piece by piece."""
     lengths = [np.diff(places_of(track, part, each)) for part, each in zip(track.each(), marks, strict=True)]
@@ -72,8 +36,7 @@ def driven_frames(track: Track, marks: list[Floats]) -> Floats:
 
 def whole_spans(track: Track) -> list[Span]:
     """Each piece from its first phase to its last."""
-    phases = [track.alignment.phase[part] for part in track.each()]
-    return [(float(phase[0]), float(phase[-1])) if len(phase) > 1 else NOTHING for phase in phases]
+    return [(float(phase[0]), float(phase[-1])) if len(phase) > 1 else NOTHING for phase in track.phases()]
 
 
 def narrowed(track: Track, spans: list[Span], marks: list[Floats], like: Floats) -> list[Span]:
@@ -117,7 +80,7 @@ def crossings(track: Track, spans: list[Span]) -> list[Floats]:
     """Phases of the boundaries of each piece: one place on the lap, chosen so that most complete laps fit in and,
     among such places, where the laps fit the template best and change most.
     """
-    bins = track.alignment.template.shape[1]
+    bins = track.bins
     places = np.arange(bins) / bins
     half = 0.5 * COMPLETE
     first = np.array([[np.ceil(low - half - place) for place in places] for low, _ in spans])
@@ -154,12 +117,12 @@ def _inside(most: Flags) -> Floats:
 def _edge_frames(track: Track, lap_share: float, min_s: float) -> int:
     """A short stretch in frames: a share of a lap, but at least `min_s`."""
     step_s = float(np.median(np.diff(track.time_s))) if len(track.time_s) > 1 else 1.0
-    return int(max(round(lap_share * track.alignment.template.shape[1]), round(min_s / step_s), 1))
+    return int(max(round(lap_share * track.bins), round(min_s / step_s), 1))
 
 
 def _badness(track: Track) -> Floats:
     """How unreliable each frame is as a boundary: a bad fit, or a phase that jumps or halts around it."""
-    bins = track.alignment.template.shape[1]
+    bins = track.bins
     bad = np.where(track.free, 1.0, track.alignment.cost)
     half = _edge_frames(track, 0.03, 1.5)
     for part in track.each():

@@ -58,6 +58,8 @@ class Frames:
     """Run time of the edges, shape (frames + 1,), where frames are equal in distance; None where they are in time."""
     resting: Flags | None = None
     """Frames in which the machine stands, shape (frames,), where the wheels tell; else it is read from the signals."""
+    counts: float = 0.0
+    """Counts that each wheel gives along a frame, on average, where frames are equal in distance; else 0."""
 
     @property
     def count(self) -> int:
@@ -209,7 +211,8 @@ def by_distance(frames: Frames) -> Frames | None:
     middle = np.minimum((0.5 * (place[1:] + place[:-1])).astype(np.int64), frames.count - 1)
     values[:, broken[middle]] = np.nan
     resting = np.diff(np.interp(place, np.arange(frames.count + 1), standing)) > 0.5 * np.diff(place)
-    return Frames(frames.start_s, frames.interval_s, frames.names, values, frames.time_s(place), resting)
+    edges_s = frames.time_s(place)
+    return Frames(frames.start_s, frames.interval_s, frames.names, values, edges_s, resting, usual / len(rows))
 
 
 def filled(values: Floats) -> Floats:

@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from amptally.analysis.controller.pulses import changes_of
+from amptally.analysis.laps.circuits import find_laps
 from amptally.analysis.laps.frames import run_frames
 from amptally.analysis.laps.marks import (
     BOUNCE_S,
@@ -25,7 +26,7 @@ from amptally.analysis.laps.marks import (
     wheel_distance,
 )
 from amptally.analysis.laps.per_charge import laps_in, trend
-from amptally.analysis.laps.signal import SignalLaps, find_laps
+from amptally.analysis.laps.signal import LapFacts, SignalLaps
 from amptally.analysis.laps.table import Lap, lap_table
 from amptally.analysis.quality.doubts import Aspect, Doubts
 from amptally.analysis.quality.wheel_counts import most_counts_per_s
@@ -253,11 +254,21 @@ def _of_length(signal: SignalLaps, distance: Progress, length_m: float) -> list[
     return None
 
 
+def _facts(run: Run) -> LapFacts:
+    """What the machine file says of a lap and of the wheels."""
+    machine = run.machine
+    if machine is None:
+        return LapFacts()
+    per_count, track_m = machine.metres_per_count, machine.track_m
+    track_counts = track_m / per_count if track_m and per_count else None
+    return LapFacts(machine.lap.duration_s if machine.lap else None, track_counts)
+
+
 def _from_signals(run: Run) -> Laps:
     frames = run_frames(run)
     if frames is None:
         return _none("lap_channels_absent")
-    found = find_laps(frames, run.machine.lap.duration_s if run.machine and run.machine.lap else None)
+    found = find_laps(frames, _facts(run))
     if not found.boundaries_s:
         return Laps(None, (), (found.reason or Reason("signals_unrepeating"),), found.confidence)
     note = Reason(

@@ -19,7 +19,9 @@ Singles = npt.NDArray[np.float32]
 BLOCK = 5
 """Frames that are moved together."""
 MIN_LAG = 25
-"""Frames in the shortest lap searched for."""
+"""Frames in the shortest lap."""
+MIN_SIDE = 15
+"""Frames in the shortest repetition looked into: it may be one side of a loop."""
 SHORTEST_LAG = 10
 """Lags are examined from here on: what repeats this quickly is no lap, but shows up at every multiple."""
 HIGH_PASS = 75
@@ -36,6 +38,8 @@ MIN_LIKENESS = 0.4
 AS_GOOD = 0.10
 """A shorter lag is preferred if its best windows are at most this much worse than a longer one's."""
 MUCH_WORSE = 0.3
+HALF = 0.08
+"""Lags that lie within this part of half a lap or of one and a half are those of its halves."""
 CANDIDATES = 3
 """Lags examined in detail; with few laps a stall can make a multiple score better than the lap."""
 
@@ -48,7 +52,7 @@ class Period:
     likeness: float
     """Median over windows of the warped correlation with one lag later; about 1 for laps, near 0 for noise."""
     contrast: float
-    """`likeness` less what lags reach that are neither this one nor its multiples."""
+    """`likeness` less what lags reach that are neither this one nor multiples of it or of its half."""
     start: int
     """Frame at which a window begins that repeats well."""
     start_lag: int
@@ -156,6 +160,8 @@ def find_periods(values: Floats) -> list[Period]:
 def _period(levels: list[tuple[int, Floats]], grid: Floats, likeness: Floats, place: int) -> Period:
     ratio = grid / grid[place]
     away = np.isfinite(likeness) & (((ratio > 0.3) & (ratio < 0.82)) | ((ratio > 1.22) & (ratio < 1.75)))
+    # Two halves may be alike: half a lap and one and a half are no sign against it.
+    away &= (np.abs(ratio - 0.5) > HALF * 0.5) & (np.abs(ratio - 1.5) > HALF * 1.5)
     other = float(np.quantile(likeness[away], 0.9)) if away.any() else 0.0
     _, _, found, at = _windows(levels, float(grid[place]))
     good = np.flatnonzero(found >= np.quantile(found, 0.75))
@@ -169,7 +175,7 @@ def _choose(grid: Floats, likeness: Floats, best: Floats) -> list[int]:
     peaks = [
         place
         for place in range(len(grid))
-        if grid[place] >= MIN_LAG
+        if grid[place] >= MIN_SIDE
         and likeness[place] > MIN_LIKENESS
         and likeness[place] >= np.nanmax(likeness[max(0, place - 4) : place + 5])
     ]

@@ -78,7 +78,8 @@ PHRASES: dict[str, Phrase] = {
     "laps_or_parts": f"a lap may take {{lap_s:.1f}} s, or be {{times}} times as long, {{longer_s:.1f}} s. {SAY}",
     "laps_or_sides": (
         f"the signals repeat every {{lap_s:.1f}} s, but by the wheels that does not lead back to where it began: "
-        f"it may be one side of a loop. {SAY}"
+        f"it may be one side of a loop. {SAY}; or give track_m, wheel_diameter_m and wheel_counts_per_rev: "
+        "then the heading tells"
     ),
     "laps_of_other_time": "the signals repeat every {lap_s:.1f} s; by the machine file a lap takes {given_s:.1f} s",
     "trend_laps_few": "a trend needs {needed} laps",

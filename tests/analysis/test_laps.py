@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.analysis.laps import per_charge as lap_charge
+from amptally.analysis.laps.circuits import find_laps
 from amptally.analysis.laps.frames import Frames, bin_means, last_values, pieces, run_frames, steps_of
 from amptally.analysis.laps.laps import Laps, assess_laps, laps_per_charge
 from amptally.analysis.laps.marks import (
@@ -26,7 +27,7 @@ from amptally.analysis.laps.marks import (
     wheel_distance,
 )
 from amptally.analysis.laps.per_charge import charge_of_a_lap, laps_in, trend
-from amptally.analysis.laps.signal import SURE, SignalLaps, find_laps
+from amptally.analysis.laps.signal import SURE, SignalLaps
 from amptally.analysis.laps.table import cut, lap_table
 from amptally.analysis.quality.doubts import Doubt, Doubts
 from amptally.analysis.report.json_form import lap_json, laps_json

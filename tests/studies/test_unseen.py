@@ -12,7 +12,8 @@ import pytest
 
 from tests.studies import unseen_forecasts, unseen_laps, unseen_logs, unseen_margins
 from tests.studies.unseen_battery import CELLS, Pack, draw_pack
-from tests.studies.unseen_laps import LapOutcome, boundary_error, odd_loop, square
+from tests.studies.unseen_circuits import odd_loop, square
+from tests.studies.unseen_laps import LapOutcome, boundary_error
 from tests.studies.unseen_machine import Board, Leg, Stretch, Vehicle, Wait, drive, lay, record
 from tests.studies.unseen_margins import MarginOutcome
 

@@ -9,26 +9,32 @@ from __future__ import annotations
 
 import itertools
 import math
-import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
 from amptally.analysis.laps.laps import assess_laps
 from amptally.analysis.quality.doubts import Doubts
-from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats
 from amptally.logger.simulator import CartParameters, DriveParameters, Scenario, simulate
 from amptally.logger.simulator.route import Course, Ramp, Segment, Stop
-from tests.analysis.build_runs import write_run
 from tests.studies.unseen_battery import battery_text, draw_pack, lagged
+from tests.studies.unseen_circuits import (
+    aisle,
+    figure_of_eight,
+    line_way,
+    long_circuit,
+    odd_loop,
+    opened,
+    polygon,
+    small_loop,
+    square,
+)
 from tests.studies.unseen_machine import (
     Board,
     Laid,
     Leg,
-    Piece,
     Record,
     Stretch,
     Vehicle,
@@ -94,54 +100,6 @@ class LapOutcome:
         return "over" if self.found > self.true else "under"
 
 
-def straight(length_m: float, speed_m_s: float = 1.5) -> Piece:
-    """No turn."""
-    return Piece(length_m, 0.0, speed_m_s)
-
-
-def bend(turns: float, radius_m: float, speed_m_s: float = 1.0) -> Piece:
-    """Part of a circle; full turns, left positive."""
-    return Piece(abs(turns) * 2 * math.pi * radius_m, turns * 2 * math.pi, speed_m_s)
-
-
-def square(side_m: float, roughness: float = 0.12) -> Way:
-    """Four equal sides and corners: only the floor tells them apart."""
-    return Way((straight(side_m), bend(0.25, 1.0)) * 4, roughness=roughness)
-
-
-def polygon(sides: int, side_m: float) -> Way:
-    """Equal sides and corners."""
-    return Way((straight(side_m), bend(1 / sides, 1.2)) * sides)
-
-
-def figure_of_eight(radius_m: float, leg_m: float) -> Way:
-    """Two loops, one to the left and one to the right."""
-    return Way((straight(leg_m), bend(0.75, radius_m), straight(leg_m), bend(-0.75, radius_m)))
-
-
-def aisle(long_m: float, short_m: float) -> Way:
-    """Up one aisle and down the next: two equal halves."""
-    return Way((straight(long_m, 1.8), bend(0.25, 1.2), straight(short_m, 1.2), bend(0.25, 1.2)) * 2)
-
-
-def odd_loop(rng: np.random.Generator, scale: float = 1.0) -> Way:
-    """Sides that differ, a hill and a stop."""
-    sides = rng.uniform(4, 14, 5) * scale
-    turns = np.array([0.25, 0.2, -0.1, 0.35, 0.3])
-    pieces = tuple(
-        piece
-        for side, turn in zip(sides.tolist(), turns.tolist(), strict=True)
-        for piece in (straight(side, float(rng.uniform(1.1, 1.8))), bend(turn, float(rng.uniform(0.9, 1.8))))
-    )
-    length = sum(piece.length_m for piece in pieces)
-    hill = float(rng.uniform(0.1, 0.5)) * length
-    return Way(
-        pieces,
-        stops=((float(rng.uniform(0.6, 0.9)) * length, float(rng.uniform(1, 6))),),
-        hills=((hill, hill + 4 * scale, 0.05), (hill + 6 * scale, hill + 10 * scale, -0.05)),
-    )
-
-
 CHANNELS = (
     "battery_current_a",
     "battery_voltage_v",
@@ -163,13 +121,18 @@ def _driven(
     vehicle: Callable[[Vehicle], Vehicle] = lambda each: each,
     step_s: float = 0.01,
     rest_s: float | None = None,
+    measured_track: bool = False,
 ) -> LapDrive:
     rng = np.random.default_rng([seed, 0xA1])
     laid = lay(way(rng), rng)
     pack, own = draw_pack(rng), vehicle(draw_vehicle(rng))
     before, after = (float(rng.uniform(4, 15)) if rest_s is None else rest_s for _ in range(2))
     trip = drive([Wait(before), *parts(rng, laid), Wait(after)], own, pack, rng, step_s=step_s)
-    return LapDrive(record(trip, pack, board, rng), trip.stretches, battery_text(pack) + board.text())
+    # Measured with a ruler: to 1 %.
+    track_m = own.track_m * (1 + 0.01 * float(np.random.default_rng([seed, 0xA8]).standard_normal()))
+    chassis = f"[machine]\nwheel_diameter_m = 0.25\nwheel_counts_per_rev = 24\ntrack_m = {track_m:.3f}\n"
+    machine = chassis * measured_track + battery_text(pack) + board.text()
+    return LapDrive(record(trip, pack, board, rng), trip.stretches, machine)
 
 
 def _laps(rng: np.random.Generator, low: int = 3, high: int = 9) -> float:
@@ -197,27 +160,6 @@ def _short(_: np.random.Generator, laid: Laid) -> list[Leg | Wait]:
     return [Leg(laid, 0.0, min(max(laps, 2.1), 4.4) * laid.length_m, scatter=0.01)]
 
 
-def small_loop(rng: np.random.Generator) -> Way:
-    """Round a table: 6 to 8 m."""
-    first, second = rng.uniform(0.6, 1.6, 2).tolist()
-    return Way((straight(first, 1.1), bend(0.6, 0.7, 0.8), straight(second, 1.3), bend(0.4, 0.6, 0.7)))
-
-
-def long_circuit(rng: np.random.Generator) -> Way:
-    """About five minutes round: twelve sides of a yard, hills and three stops."""
-    sides = rng.uniform(12, 55, 12)
-    turns = rng.choice([0.25, 0.25, -0.12, 0.15], 12)
-    pieces = tuple(
-        piece
-        for side, turn in zip(sides.tolist(), turns.tolist(), strict=True)
-        for piece in (straight(side, float(rng.uniform(1.1, 1.8))), bend(turn, float(rng.uniform(1.0, 2.5))))
-    )
-    length = sum(piece.length_m for piece in pieces)
-    places = np.sort(rng.uniform(0.05, 0.95, 3)) * length
-    hills = tuple((float(place), float(place) + 12.0, float(rng.uniform(-0.05, 0.05))) for place in places)
-    return Way(pieces, stops=tuple((float(place) + 15.0, float(rng.uniform(2, 15))) for place in places), hills=hills)
-
-
 def _stall(rng: np.random.Generator, laid: Laid) -> list[Leg | Wait]:
     laps = _laps(rng, 4, 9)
     return [Leg(laid, 0.0, laps * laid.length_m, stall_at_m=float(rng.uniform(1.2, laps - 1)) * laid.length_m)]
@@ -241,15 +183,6 @@ def _two_circuits(rng: np.random.Generator, laid: Laid) -> list[Leg | Wait]:
         Wait(float(rng.uniform(2, 20))),
         Leg(other, 0.0, _laps(rng, 3, 7) * other.length_m),
     ]
-
-
-def line_way(rng: np.random.Generator) -> Way:
-    """From one line to another, with a bend and a hill between."""
-    length = float(rng.uniform(12, 35))
-    return Way(
-        (straight(0.4 * length, 1.6), bend(0.08, 4.0, 1.2), straight(0.6 * length, 1.6)),
-        hills=((0.6 * length, 0.8 * length, 0.03),),
-    )
 
 
 def _shuttle(seed: int, backing: bool) -> LapDrive:
@@ -409,6 +342,10 @@ FAMILIES: tuple[LapFamily, ...] = (
     LapFamily("square", lambda s: _driven(s, lambda r: square(float(r.uniform(4, 9))), _round()), ordinary=True),
     LapFamily("square, smooth floor", lambda s: _driven(s, lambda r: square(float(r.uniform(4, 9)), 0.03), _round())),
     LapFamily(
+        "square, track width known",
+        lambda s: _driven(s, lambda r: square(float(r.uniform(4, 9)), 0.03), _round(), measured_track=True),
+    ),
+    LapFamily(
         "six equal sides", lambda s: _driven(s, lambda r: polygon(6, float(r.uniform(4, 8))), _round()), ordinary=True
     ),
     LapFamily(
@@ -491,9 +428,7 @@ def boundary_error(laps: Sequence[tuple[float, float]], stretches: Sequence[Stre
 def judge(family: LapFamily, seed: int) -> LapOutcome:
     """Make a drive, find its laps, compare."""
     made = family.make(seed)
-    with tempfile.TemporaryDirectory() as folder:
-        channels = {name: value for name, value in made.record.items() if name != "t_s"}
-        path = write_run(Path(folder) / "run.parquet", made.record["t_s"], channels, machine=made.machine)
-        found = assess_laps(Run.open(path), Doubts()).each
+    with opened(made.record, made.machine) as run:
+        found = assess_laps(run, Doubts()).each
     error = boundary_error([(lap.start_s, lap.end_s) for lap in found], made.stretches)
     return LapOutcome(family.name, seed, made.laps, len(found), error)

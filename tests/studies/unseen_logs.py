@@ -6,19 +6,16 @@ found is the hit rate. Loads, batteries and drives are those of `unseen_battery`
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
 from amptally.analysis.report.build import build_report
-from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.series import Floats
-from tests.analysis.build_runs import measured, write_run
+from tests.analysis.build_runs import measured
 from tests.studies.unseen_battery import Pack, battery_text, colder, draw_pack, lagged
-from tests.studies.unseen_laps import odd_loop, small_loop
+from tests.studies.unseen_circuits import odd_loop, opened, small_loop
 from tests.studies.unseen_machine import (
     Board,
     Leg,
@@ -584,10 +581,8 @@ ONE_SEED = frozenset(f"measured: {name.split('_')[0]}" for name, _ in MEASURED)
 
 def findings(log: Log, more: str = "") -> tuple[frozenset[str], float | None]:
     """(codes of the report's findings, left side's share of both channels' charge)."""
-    with tempfile.TemporaryDirectory() as folder:
-        channels = {name: value for name, value in log.record.items() if name != "t_s"}
-        path = write_run(Path(folder) / "run.parquet", log.record["t_s"], channels, machine=log.machine + more)
-        told = build_report(Run.open(path), with_ledger=False).as_json()
+    with opened(log.record, log.machine + more) as run:
+        told = build_report(run, with_ledger=False).as_json()
     channel = [told["energy"]["by_channel"][side]["net_ah"]["value"] for side in ("left", "right")]
     share = None if None in channel or not sum(channel) else channel[0] / sum(channel)
     return frozenset(finding["code"] for finding in told["findings"]), share
