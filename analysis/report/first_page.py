@@ -70,10 +70,18 @@ class FirstPage:
     """Findings that are notes: on the full report alone."""
 
 
+NOTHING_TO_COMPARE = Line(
+    "Fuses and wires",
+    "not compared: no machine file names any. Write one with: amptally machine new cart.toml --ask, then report with "
+    "--machine cart.toml.",
+    "unknown",
+)
+
+
 def first_page(report: Report) -> FirstPage:
     """What the page says."""
     lines: dict[Group, list[Line]] = {
-        "protection": [*_fuses(report), *_wires(report)],
+        "protection": [*_fuses(report), *_wires(report)] or [NOTHING_TO_COMPARE],
         "battery": _battery(report),
         "driving": _driving(report),
         "recording": [],

@@ -62,6 +62,11 @@ def wire_line(wire: WireResult) -> str:
 
 def wires_line(wires: dict[str, WireResult]) -> str:
     """Those that stayed under their limits, in one line."""
+    if len(wires) == 1:
+        (wire,) = wires.values()
+        return (
+            f"could have carried {carried(wire.margin.value or 0.0)} times as much before its insulation gets too hot."
+        )
     each = ", ".join(
         f"{place} {carried(wire.margin.value)}" for place, wire in wires.items() if wire.margin.value is not None
     )

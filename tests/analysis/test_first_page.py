@@ -96,6 +96,10 @@ def test_what_is_missing_is_counted_by_its_reason(
     lines, page = page_of(report), first_page(report)
     assert len(lines) <= MAX_LINES
     assert page.missing
+    named = {line[3:].split("  ")[0] for line in lines}
+    assert ("Fuses and wires" in named) == (machine is None)
+    assert ("Left wire" in named) >= (machine == BENCH)  # one wire alone
+    assert not any("left " in line and "times as much before" in line for line in lines if machine == BENCH)
     assert len(set(page.missing)) == len(page.missing)
     assert all(re.search(r": \d+ figures?$", each) for each in page.missing)
     counts = [int(each.rpartition(": ")[2].split()[0]) for each in page.missing]
