@@ -107,7 +107,9 @@ def test_worst_window_agrees_with_the_slow_twin(recording: Recording, share: flo
         window_s = share * exposure.duration_s
         found = exposure.worst(window_s)
     most = max(held for _, held in slow_windows(recording, window_s))
-    assert found.rms_a**2 * window_s == pytest.approx(most, rel=1e-9, abs=1e-9)
+    # Times are known to their own last digit, which counts in a window of a millisecond after two hours.
+    digits = 8 * np.spacing(recording.t_s[-1]) / window_s
+    assert found.rms_a**2 * window_s == pytest.approx(most, rel=1e-9 + digits, abs=1e-9)
     # The window named is that window: in run time it holds as much, and lasts as long; nothing flows in a gap.
     slip = 1e-9 * max(1.0, recording.t_s[-1])
     assert recording.t_s[0] - slip <= found.start_s <= found.end_s <= recording.t_s[-1] + slip

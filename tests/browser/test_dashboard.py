@@ -148,7 +148,7 @@ def test_a_typed_part(tab: Tab) -> None:
 def test_an_answer_leads_to_its_moment(tab: Tab) -> None:
     page = tab.drive()
     card = page.locator(".card", has_text="Left fuse")
-    said = re.search(r"for ([\d.]+)\s?s at (\d+)\s?min (\d+)\s?s", card.locator(".sentence").inner_text())
+    said = re.search(r"for ([\d.]+)\s?s at (\d+):(\d+)", card.locator(".sentence").inner_text())
     assert said is not None
     card.get_by_text("Show in traces").click()
     wait_address(page, "see_from")
