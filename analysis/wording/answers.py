@@ -7,7 +7,7 @@ from amptally.analysis.forecast.remaining import Remaining
 from amptally.analysis.protection.fuse import FuseResult
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.reason import Reason
-from amptally.analysis.wording.formatting import bare, full, moment, number
+from amptally.analysis.wording.formatting import bare, beyond, carried, full, moment
 from amptally.analysis.wording.labels import ENDS_BY
 from amptally.analysis.wording.results import phrase, refusal
 
@@ -22,11 +22,6 @@ _NOT_MEASURED = {
     "estimated": " (estimated through the controller's duty, not measured)",
     "bounded": " (measured in the other lead, so a bound alone)",
 }
-
-
-def times(ratio: float) -> str:
-    """One decimal, or two where one would round to 1."""
-    return number(ratio, 1 if ratio >= 1.1 else 2)
 
 
 def duration(seconds: float) -> str:
@@ -50,13 +45,13 @@ def fuse_sentence(fuse: FuseResult, commanded: Reason | None) -> str:
     latest = fuse.margin_latest.value
     if fuse.verdict == "past" and latest is not None:
         ratio = (
-            f"{times(1 / latest)} times the current at which it opens at the latest, {times(1 / margin)} times that "
+            f"{beyond(latest)} times the current at which it opens at the latest, {beyond(margin)} times that "
             "at which it may open"
         )
     elif margin < 1:
-        ratio = f"{above}{times(1 / margin)} times the current at which it may open"
+        ratio = f"{above}{beyond(margin)} times the current at which it may open"
     else:
-        ratio = f"it could have carried {below}{times(margin)} times as much before it may open{_promised(fuse)}"
+        ratio = f"it could have carried {below}{carried(margin)} times as much before it may open{_promised(fuse)}"
     doing = doing_words(commanded)
     return (
         f"worst {fuse.worst_rms_a or 0.0:.0f} A{_NOT_MEASURED.get(fuse.current_from or '', '')} for "
@@ -69,7 +64,7 @@ def _promised(fuse: FuseResult) -> str:
     """What the published opening times alone guarantee, where that is less than the likely margin."""
     found = (reason["margin"] for reason in fuse.margin.reasons if reason.code == "rows_promise")
     promised = next((float(margin) for margin in found if isinstance(margin, float)), None)
-    return "" if promised is None else f" (its published times alone allow {times(promised)})"
+    return "" if promised is None else f" (its published times alone allow {carried(promised)})"
 
 
 def sag_sentence(sag: Sag) -> str:

@@ -13,10 +13,10 @@ CAUTIONS = (
 )
 NOT_GIVEN = "not given"
 FUSE_VERDICTS = {
-    "past": "past its latest opening",
-    "inside": "in the range where it may open",
-    "near": "close to its earliest opening",
-    "below": "below its earliest opening",
+    "past": "should have opened",
+    "inside": "may open",
+    "near": "close to its limits",
+    "below": "below its limits",
     "unknown": "not decided",
 }
 """The load against the band in which a fuse may open."""

@@ -535,5 +535,5 @@ def test_a_margin_known_from_above_only_is_said_so(tmp_path: Path) -> None:
     checked(report)
     assert report.fuses["left"].margin.bound == "at_most"
     # It starts at 30 A: with that for ever before, the last row promises 39.33/30.
-    told = "it could have carried at most 2.0 times as much before it may open (its published times alone allow 1.3)"
+    told = "it could have carried at most 1.98 times as much before it may open (its published times alone allow 1.31)"
     assert told in answers(report)[0].text

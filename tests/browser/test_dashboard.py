@@ -56,7 +56,7 @@ def test_from_the_list_to_the_demo_drive(tab: Tab) -> None:
     """Answers come first, then traces, exposure, voltage, laps; each answer has an interval and its basis."""
     page = tab.open("/")
     expect(page.locator("tr", has_text="Seedling-tray cart")).to_contain_text(
-        "left fuse: close to its earliest opening, margin", timeout=20_000
+        "left fuse: close to its limits, margin", timeout=20_000
     )
     page.get_by_role("link", name="2026-05-04 09:15").click()
     page.wait_for_url("**/run/demo-cart")
