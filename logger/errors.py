@@ -6,6 +6,7 @@ LoggerError
 │   └── NewerSchemaError            written by a newer version of this program
 ├── JournalError (ValueError)       a journal whose header cannot be read
 ├── ImportDataError (ValueError)    a CSV or Parquet file that cannot be imported as asked
+├── BoardTextError (ValueError)     lines of a board that cannot be recorded as asked
 ├── PortError (OSError)             a port that cannot be opened, or is in use
 └── StorageError (OSError)          a file or folder that cannot be written, or must not be overwritten
     └── SegmentError                a sealed segment that is missing or damaged; the journal still has its samples
@@ -39,6 +40,17 @@ class JournalError(LoggerError, ValueError):
 
 class ImportDataError(LoggerError, ValueError):
     """A CSV or Parquet file that cannot be imported as asked."""
+
+
+class BoardTextError(LoggerError, ValueError):
+    """Lines of a board that cannot be recorded as asked."""
+
+    def __init__(self, text: str, maps: tuple[str, ...] = (), time: str | None = None) -> None:
+        super().__init__(text)
+        self.maps = maps
+        """What to write after `--map`."""
+        self.time = time
+        """What to write after `--time`."""
 
 
 class PortError(LoggerError, OSError):

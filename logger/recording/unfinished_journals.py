@@ -21,7 +21,7 @@ from amptally.logger.ordinary_files import open_file
 from amptally.logger.recording.lock import holders
 from amptally.logger.recording.recovery import recover
 from amptally.logger.recording.retention import Retention
-from amptally.logger.storage.journal import MAGIC, SHORTEST_HEADER, JournalReader, Record
+from amptally.logger.storage.journal import MAGIC, SHORTEST_HEADER, JournalReader, Record, last_note
 
 _RUN_NAME = re.compile(r"\d{8}T\d{6}Z-[0-9a-f]{4}")
 """What the recorder calls a run."""
@@ -30,13 +30,17 @@ _RUN_NAME = re.compile(r"\d{8}T\d{6}Z-[0-9a-f]{4}")
 def unfinished_journals(folder: Path) -> list[Path]:
     """Journals without a run file beside them and without a recorder writing them, oldest first.
 
-    Only those of this program: a stranger may name anything so.
+    Only those of this program: a stranger may name anything so. One whose recording ended by itself and understood
+    nothing was not interrupted.
     """
     held = {os.path.realpath(holder.journal) for holder in holders()}
     return [
         path
         for path in sorted(folder.glob("*.journal"))
-        if os.path.realpath(path) not in held and not path.with_suffix(".parquet").exists() and _ours(path)
+        if os.path.realpath(path) not in held
+        and not path.with_suffix(".parquet").exists()
+        and _ours(path)
+        and not _understood_nothing(path)
     ]
 
 
@@ -47,6 +51,14 @@ def _ours(path: Path) -> bool:
             return bool(_RUN_NAME.fullmatch(path.stem)) or file.read(len(MAGIC)) == MAGIC
     except OSError:
         return False
+
+
+def _understood_nothing(path: Path) -> bool:
+    try:
+        note = last_note(path)
+    except OSError:
+        return False
+    return note is not None and note.get("what") == "stop" and note.get("understood") is False
 
 
 def recover_unfinished(journal: Path, keep_journal: bool) -> str:
