@@ -254,7 +254,7 @@ def _record(args: argparse.Namespace, observers: Callable[[Machine], tuple[Obser
         path, exit_code = record_run(options, observers(options.machine))
     except BoardTextError as error:
         if error.maps or error.time:
-            raise BoardTextError(f"{error}. Then: {_record_again(args, error.maps, error.time)}") from error
+            raise BoardTextError(f"{error.what} Write: {_record_again(args, error.maps, error.time)}") from error
         raise
     if path is not None:
         try:

@@ -17,6 +17,8 @@ Every message is one line: what is wrong, where, and what to do next.
 
 from __future__ import annotations
 
+import shlex
+
 
 class LoggerError(Exception):
     """The root: a plain, one-line message for the person at the machine."""
@@ -45,12 +47,15 @@ class ImportDataError(LoggerError, ValueError):
 class BoardTextError(LoggerError, ValueError):
     """Lines of a board that cannot be recorded as asked."""
 
-    def __init__(self, text: str, maps: tuple[str, ...] = (), time: str | None = None) -> None:
-        super().__init__(text)
+    def __init__(self, what: str, maps: tuple[str, ...] = (), time: str | None = None) -> None:
+        self.what = what
+        """The question alone."""
         self.maps = maps
         """What to write after `--map`."""
         self.time = time
         """What to write after `--time`."""
+        words = (["--map", *maps] if maps else []) + (["--time", time] if time else [])
+        super().__init__(f"{what} Write: {shlex.join(words)}" if words else what)
 
 
 class PortError(LoggerError, OSError):

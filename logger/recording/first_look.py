@@ -16,7 +16,8 @@ from statistics import median
 from typing import Literal
 
 from amptally.logger.channels import BY_NAME, TIME_UNITS_US
-from amptally.logger.column_names import nearest_channel, split_unit, time_unit
+from amptally.logger.column_names import nearest_channel, time_unit
+from amptally.logger.errors import BoardTextError
 from amptally.logger.machine.description import Machine
 from amptally.logger.wire.decoder import BoardDecoder
 from amptally.logger.wire.frames import INT64_NULL
@@ -57,19 +58,6 @@ CLOCK_FACTOR = 200.0
 """A clock that runs this much faster or slower than ours has another unit."""
 
 State = Literal["silent", "listening", "garbage", "unread", "frames", "text"]
-
-
-@dataclass(frozen=True, slots=True)
-class Question:
-    """Why a recording does not begin, and what would let it."""
-
-    text: str
-    maps: tuple[str, ...] = ()
-    """What to write after `--map`, in place of the entries for the same channels."""
-    time: str | None = None
-    """What to write after `--time`."""
-    columns: tuple[str, ...] = ()
-    """What to write after `--columns`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,8 +158,8 @@ class FirstLook:
             said.append("The board prints no time: lines get the time of their arrival, as uneven as the line is.")
         return said
 
-    def question(self) -> Question | None:
-        """What must be answered before this can be recorded; None where nothing must."""
+    def question(self) -> BoardTextError | None:
+        """What must be answered before this can be recorded, as an error to be raised; None where nothing must."""
         if self._decoder.newer_board:
             return None
         if self._header is not None:
@@ -180,23 +168,23 @@ class FirstLook:
             return None
         return self._unread_question()
 
-    def _unread_question(self) -> Question:
+    def _unread_question(self) -> BoardTextError:
         named = self._names()
         shown = _shown(self._lines[-1].text)
         if self._said.columns:
-            return Question(
+            return BoardTextError(
                 f"I read {shown}: that is not {len(self._said.columns)} numbers, as --columns names. Name one for each "
                 "number of a line, in order; any other word skips a column."
             )
         if named is None:
             numbers = self._numbers()
             if numbers < 1:
-                return Question(
+                return BoardTextError(
                     f"I read {shown}: no line of names, and no line of numbers. Let the board print one line of names, "
                     "for example time_ms,battery_voltage_v, then lines of numbers: docs/wire-format.md, Plain text."
                 )
             few = "1 number" if numbers == 1 else f"{numbers} numbers"
-            return Question(
+            return BoardTextError(
                 f"I read {shown}: lines of {few}, but no line of names. Say what they are, in order, for example "
                 f"--columns {','.join(_EXAMPLE[:numbers])}; any other word skips a column."
             )
@@ -225,22 +213,20 @@ class FirstLook:
             parts.append(f"{time.rpartition(':')[0]!r} is a time that names no unit.")
         if not parts:
             parts.append("a channel comes twice. Keep one of the two.")
-        asked = " ".join([f"--map {' '.join(map(shlex.quote, maps))}"] * bool(maps) + [f"--time {time}"] * bool(time))
-        remedy = f" Say what it is, for example {asked}" if asked else ""
-        return Question(f"I read {_shown(line)}: {' '.join(parts)}{remedy}", tuple(maps), time)
+        return BoardTextError(f"I read {_shown(line)}: {' '.join(parts)}", tuple(maps), time)
 
     def _known(self, names: Sequence[str]) -> bool:
         """Whether one of the names is a channel, so that only the time stands in the way."""
         return header_of([name for name in names if time_unit(name) is None] or ["-"], b",", self._said) is not None
 
-    def _no_row_question(self) -> Question | None:
+    def _no_row_question(self) -> BoardTextError | None:
         header = self._header
         if header is None or self._rows():
             return None
         other = [line.text for line in self._lines if any(48 <= byte < 58 for byte in line.text)]
         if len(other) < MIN_LINES:
             return None
-        return Question(
+        return BoardTextError(
             f"I read {_shown(other[-1])} under {len(header.names)} names ({_listed(header.names)}): it does not "
             "fit them. Print one number for each name; a decimal comma needs ; or tabs between the numbers."
         )
@@ -292,7 +278,7 @@ class FirstLook:
             return "ms"
         return min(TIME_UNITS_US, key=lambda unit: abs(_decades(rate * TIME_UNITS_US[unit] * 1e-6)))
 
-    def _clock_question(self) -> Question | None:
+    def _clock_question(self) -> BoardTextError | None:
         header, rows = self._header, self._rows()
         if header is None or header.time_place is None or self._said.time is not None:
             return None
@@ -304,14 +290,14 @@ class FirstLook:
         unit = min(TIME_UNITS_US, key=lambda other: abs(_decades(rate * TIME_UNITS_US[other] / header.time_factor)))
         per_s = len(rows) / max(rows[-1][0] - rows[0][0], 1e-9)
         printed_hz = per_s / rate
-        time = f"{split_unit(name)[0] if split_unit(name)[0] == name else name}:{unit}"
-        return Question(
-            f"{name!r} read in {now} gives {printed_hz:.2g} samples/s, but about {per_s:.0f} lines arrive each second. "
-            f"It is probably in {unit}: --time {shlex.quote(time)}",
+        time = f"{name}:{unit}"
+        return BoardTextError(
+            f"{name!r} read in {now} gives {_rounded(printed_hz)} samples/s, but about {_rounded(per_s)} lines arrive "
+            f"each second. It is probably in {unit}.",
             time=time,
         )
 
-    def _unit_question(self) -> Question | None:
+    def _unit_question(self) -> BoardTextError | None:
         header, rows = self._header, self._rows()
         if header is None or not rows:
             return None
@@ -336,7 +322,7 @@ class FirstLook:
                 maps.append(f"{channel.si_name}={name}:{unit}")
         if not maps:
             return None
-        return Question(f"{'. '.join(asked)}: --map {' '.join(map(shlex.quote, maps))}", tuple(maps))
+        return BoardTextError(f"{'. '.join(asked)}.", tuple(maps))
 
     def _wrong_unit(self, si_name: str, unit: str, value: float, factor: float) -> tuple[str, str] | None:
         """(why a value cannot be, the likely unit); None where it can be."""
@@ -389,6 +375,11 @@ def _rate(times: Sequence[tuple[float, float]]) -> float | None:
     start = next((place for place, (at_s, _) in enumerate(times) if at_s > first_s), len(times)) - 1
     passed_s, grown = times[-1][0] - first_s, times[-1][1] - times[start][1]
     return grown / passed_s if passed_s >= TEXT_S / 2 and grown > 0 else None
+
+
+def _rounded(number: float) -> str:
+    """One digit: these rates are measured over less than a second."""
+    return f"{float(f'{number:.1g}'):g}"
 
 
 def _decades(ratio: float) -> float:

@@ -98,24 +98,29 @@ def _in_foreground(handle: int) -> bool:
 @contextlib.contextmanager
 def keys_of_terminal() -> Iterator[Keys | None]:
     """The keys of the terminal while recording, without Enter and echo; None where there is no terminal."""
-    try:
-        import termios
-        import tty
+    handle = _terminal()
+    if handle is None:
+        yield None
+        return
+    import termios
+    import tty
 
-        handle = sys.stdin.fileno()
-        if not (sys.stdin.isatty() and sys.stderr.isatty() and _in_foreground(handle)):
-            raise OSError
-        before = termios.tcgetattr(handle)
-        tty.setcbreak(handle)
-    except (ImportError, OSError, ValueError, AttributeError):
-        yield None
-        return
-    except termios.error:
-        yield None
-        return
+    before = termios.tcgetattr(handle)
+    tty.setcbreak(handle)
     try:
         yield Keys(handle)
     finally:
         with contextlib.suppress(termios.error, OSError):
             if _in_foreground(handle):
                 termios.tcsetattr(handle, termios.TCSADRAIN, before)
+
+
+def _terminal() -> int | None:
+    """The terminal that the operator reads and writes; None where there is none, or another program has it."""
+    if os.name != "posix":
+        return None
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        handle = sys.stdin.fileno()
+        if sys.stdin.isatty() and sys.stderr.isatty() and _in_foreground(handle):
+            return handle
+    return None

@@ -6,8 +6,8 @@ Nothing is recorded yet: what was heard is handed on, and goes into the journal 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 from amptally.logger.errors import LoggerError
 from amptally.logger.recording.capture import host_us
@@ -51,20 +51,19 @@ def listen(
     """
     at = baud or DEFAULT_BAUD
     heard = _listen_at(port, new_look(), at, SILENT_S, check, ask, now_s)
-    tried: list[int] = []
-    others: Sequence[int] = () if baud is not None else [rate for rate in USUAL_BAUDS if rate != at]
-    for rate in others:
-        if heard.state not in ("garbage", "silent") or (heard.state == "silent" and not tried):
-            break
-        tried += [heard.baud] * (heard.state == "garbage")
-        if not port.set_baud(rate):
+    if baud is not None or heard.state != "garbage":
+        return heard
+    tried = [at]
+    for rate in USUAL_BAUDS:
+        if rate == at or not port.set_baud(rate):
             continue
-        heard = _listen_at(port, new_look(), rate, AT_OTHER_S, check, ask, now_s)
-    if heard.state in ("garbage", "silent") and tried:
-        tried += [heard.baud] * (heard.state == "garbage" and heard.baud not in tried)
-        heard = Heard(heard.records, heard.look, "garbage", at, ())
-        port.set_baud(at)
-    return Heard(heard.records, heard.look, heard.state, heard.baud, tuple(tried))
+        found = _listen_at(port, new_look(), rate, AT_OTHER_S, check, ask, now_s)
+        if found.state not in ("garbage", "silent"):
+            return replace(found, tried=tuple(tried))
+        tried.append(rate)
+    port.set_baud(at)
+    # A line that has no speed of its own was not tried at any.
+    return replace(heard, tried=tuple(tried) if len(tried) > 1 else ())
 
 
 def _listen_at(

@@ -136,7 +136,11 @@ class Recorder:
         recovery = self._recover_unfinished()
         try:
             link = Link(
-                options.port, options.baud, self._journal_path, check=self._stop_requests.check, say=self._notifier.say
+                options.port,
+                options.baud or DEFAULT_BAUD,
+                self._journal_path,
+                check=self._stop_requests.check,
+                say=self._notifier.say,
             )
             with self._stop_requests.listening():
                 try:
@@ -193,14 +197,15 @@ class Recorder:
         if heard.tried and heard.state == "garbage":
             rates = ", ".join(map(str, heard.tried))
             refused = BoardTextError(
-                f"{options.port}: bytes arrive, but make no sense at any of these baud rates: {rates}. Write the rate of "
-                "the sketch (Serial.begin) after --baud; check that ground is connected and the board's TX leads to RX."
+                f"{options.port}: bytes arrive, but make no sense at any of these baud rates: {rates}. Write the "
+                "rate of the sketch (Serial.begin) after --baud; check that ground is connected and that TX of the "
+                "board leads to RX."
             )
         elif heard.state in ("text", "unread"):
             self._judged = heard.state == "text"
             question = heard.look.question()
             if question is not None:
-                refused = BoardTextError(f"{options.port}: {question.text}", question.maps, question.time)
+                refused = BoardTextError(f"{options.port}: {question.what}", question.maps, question.time)
         if refused is not None and self._retention is None:
             raise refused
         if refused is not None:
@@ -392,7 +397,7 @@ class Recorder:
             return
         self._judged = True
         question = self._look.question()
-        for text in [question.text] if question else self._look.notes():
+        for text in [str(question)] if question else self._look.notes():
             self._notifier.say(f"{self._options.port}: {text}")
 
     def _watch_disk(self, progress: Progress, journal: JournalWriter) -> None:
@@ -421,7 +426,7 @@ class Recorder:
             return f"{port}: the board uses a newer version of the wire format than this program. Update amptally."
         question = self._look.question()
         if builder.bytes and question is not None:
-            return f"{port}: {question.text}. Still listening."
+            return f"{port}: {question} Still listening."
         if builder.bytes:
             return (
                 f"{port}: bytes arrive at {baud} baud, but no frame or text line is valid. Either the baud rate "

@@ -17,6 +17,7 @@ import struct
 import threading
 import time
 import zlib
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -230,9 +231,8 @@ def last_note(path: Path) -> dict[str, object] | None:
     with open_file(path) as file:
         start = max(file.seek(0, os.SEEK_END) - _TAIL, 0)
         file.seek(start)
-        last: Record | Damage | None = None
-        for last in _records(file, start):
-            pass
+        latest = deque(_records(file, start), maxlen=1)
+    last = latest[0] if latest else None
     if not isinstance(last, Record) or last.kind != "note":
         return None
     try:
