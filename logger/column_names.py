@@ -18,8 +18,10 @@ _SPELLED = {
     "volt": "V", "volts": "V", "amp": "A", "amps": "A", "cc": "cC",
 }  # fmt: skip
 """Units as people write them, in small letters without µ and °."""
+MAX_NAME = 64
+"""Longer names are nobody's."""
 _IN_BRACKETS = re.compile(r"^(.*\S)\s*[\[(]\s*([^\])]*?)\s*(?:\(\))?[\])]$")
-_AT_END = re.compile(r"^(.+?)[ _/]+([A-Za-zµμ°]+)$")
+_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyzµμ°"
 _TIMES = {"time", "t", "timestamp", "elapsed", "uptime", "clock"}
 _TIMES_WITH_UNIT = {"millis": "ms", "micros": "us", "ms": "ms", "us": "us", "seconds": "s", "sec": "s", "s": "s",
                     "msec": "ms", "usec": "us"}  # fmt: skip
@@ -28,11 +30,17 @@ _CC = {"C": 100.0, "cC": 1.0}
 
 def split_unit(name: str) -> tuple[str, str | None]:
     """A name without its unit, and the unit as in `COLUMN_UNITS`; None where the name says none that is known."""
-    for form in (_IN_BRACKETS, _AT_END):
-        found = form.match(name.strip())
-        if found and (unit := unit_of(found[2])) is not None:
-            return found[1].strip(), unit
-    return name.strip(), None
+    name = name.strip()
+    if len(name) > MAX_NAME:
+        return name, None
+    brackets = _IN_BRACKETS.match(name)
+    if brackets and (unit := unit_of(brackets[2])) is not None:
+        return brackets[1].strip(), unit
+    head = name.rstrip(_LETTERS)
+    stem = head.rstrip(" _/")
+    if stem and stem != head and (unit := unit_of(name[len(head) :])) is not None:
+        return stem, unit
+    return name, None
 
 
 def unit_of(text: str) -> str | None:
@@ -65,6 +73,8 @@ def _stems() -> dict[str, Channel]:
 @lru_cache(maxsize=1024)
 def known_channel(name: str) -> tuple[Channel, float] | None:
     """(channel, storage steps per printed unit) of a name that is ours, whatever unit it names; None for all others."""
+    if len(name) > MAX_NAME:
+        return None
     lower = plain(name)
     if lower in BY_NAME:
         return BY_NAME[lower], 1.0

@@ -22,6 +22,7 @@ from amptally.logger.machine.description import Machine
 from amptally.logger.wire.decoder import BoardDecoder
 from amptally.logger.wire.frames import INT64_NULL
 from amptally.logger.wire.text_header import (
+    LABELS,
     MAX_CELLS,
     Header,
     Said,
@@ -31,6 +32,7 @@ from amptally.logger.wire.text_header import (
     printable,
     splits,
 )
+from amptally.logger.wire.textmode import MAX_LINE
 
 TEXT_S = 0.4
 """How long lines that can be read are looked at."""
@@ -91,8 +93,8 @@ class FirstLook:
         if self._understood_s is None and self._decoder.understood:
             self._understood_s = at_s
         *lines, self._rest = (self._rest + data).split(b"\n")
-        self._rest = self._rest[-4096:]
-        self._lines.extend(_Line(line.strip(), at_s) for line in lines if line.strip())
+        self._rest = self._rest[-MAX_LINE:]
+        self._lines.extend(_Line(line.strip(), at_s) for line in lines if line.strip() and len(line) <= MAX_LINE)
 
     @property
     def heard(self) -> bool:
@@ -107,7 +109,7 @@ class FirstLook:
             return "frames"
         since_s = now_s - self._first_s
         if self._understood_s is not None:
-            enough = self._lines_read() >= MIN_LINES and now_s - self._understood_s >= TEXT_S
+            enough = now_s - self._understood_s >= TEXT_S and self._lines_read() >= MIN_LINES
             return "text" if enough or since_s >= SLOW_S else "listening"
         if self.is_text:
             return "unread" if since_s >= UNREAD_S and self._lines else "listening"
@@ -132,7 +134,7 @@ class FirstLook:
         if header is None:
             return rows
         for line in self._lines:
-            labels = labelled(line.text) if header.separator == b"=" else None
+            labels = labelled(line.text) if header.separator == LABELS else None
             row = header.read(labels[1]) if labels else header.row(line.text)
             if not isinstance(row, str):
                 rows.append((line.at_s, *row))
@@ -235,8 +237,8 @@ class FirstLook:
         """The line that most looks like names of columns: no number in it, as many cells as a line of numbers."""
         for line in self._lines:
             labels = labelled(line.text)
-            if labels is not None and len(labels[0]) <= MAX_CELLS:
-                return line.text, labels[0]
+            if labels is not None:
+                return line.text, list(labels[0])
             for mark, cells in splits(printable(line.text)):
                 while cells and not cells[-1]:
                     cells.pop()
@@ -266,7 +268,7 @@ class FirstLook:
         times: list[tuple[float, float]] = []
         for line in self._lines:
             labels = labelled(line.text)
-            options = [(b"=", labels[1])] if labels else splits(line.text)
+            options = [(LABELS, labels[1])] if labels else splits(line.text)
             for mark, cells in options:
                 if len(cells) >= len(names) and _all_numbers(cells, mark):
                     number = number_in(cells[list(names).index(name)], mark != b",")

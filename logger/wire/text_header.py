@@ -19,13 +19,19 @@ from amptally.logger.wire.blocks import CLOCK_WRAP, Layout
 from amptally.logger.wire.frames import INT64_NULL
 
 MAX_CELLS = 256
+MAX_LABELS = 64
+LABELS = b"="
+"""In place of the separator, for lines that name each value."""
 _DIGITS = rb"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _NUMBER = re.compile(_DIGITS)
 _DECIMAL_COMMA = re.compile(rb"[+-]?(?:\d+,\d*|,\d+)(?:[eE][+-]?\d+)?")
 _LABELLED = re.compile(
-    r"\s*([A-Za-z_][A-Za-z0-9_.()\[\] /-]*?)\s*[=:]\s*([+-]?\d*[.,]?\d+(?:[eE][+-]?\d+)?)"
-    r"(?:\s?([A-Za-zµμ°]{1,4})(?=[\s,;|]|$)(?!\s*[=:]))?[\s,;|]*"
+    r"\s*+([A-Za-z_][\w.()\[\]/-]*+(?: ++[\w.()\[\]/-]++)*+)\s*+[=:]\s*+"
+    r"([+-]?(?:\d++[.,]?\d*+|[.,]\d++)(?:[eE][+-]?\d++)?+)"
+    r"(?:\s?([A-Za-zµμ°]{1,4})(?=[\s,;|]|$)(?!\s*[=:]))?[\s,;|]*+",
+    re.ASCII,
 )
+"""One label with its number. Nothing is tried twice, so that a line costs its length, whatever it holds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,20 +212,28 @@ def columns_header(line: bytes, said: Said) -> Header | None:
     return None
 
 
-def labelled(line: bytes) -> tuple[list[str], list[bytes]] | None:
+def labelled(line: bytes) -> tuple[tuple[str, ...], list[bytes]] | None:
     """Names and numbers of a line of labels, `Vbat=12.6 I: 3.2 A`; None where it is none."""
+    if b"=" not in line and b":" not in line:
+        return None
     text = printable(line).decode("utf-8", "replace")
     names: list[str] = []
     cells: list[bytes] = []
     at = 0
-    while at < len(text) and len(names) < MAX_CELLS:
+    while at < len(text):
         found = _LABELLED.match(text, at)
-        if found is None:
+        if found is None or len(names) == MAX_LABELS:
             return None
         names.append(f"{found[1]} [{found[3]}]" if found[3] else found[1])
         cells.append(found[2].replace(",", ".").encode())
         at = found.end()
-    return (names, cells) if names else None
+    return (tuple(names), cells) if names else None
+
+
+@lru_cache(maxsize=256)
+def labels_header(names: tuple[str, ...], said: Said = NOTHING_SAID) -> Header | None:
+    """The header that the labels of a line make; None as for `header_of`."""
+    return header_of(names, LABELS, said)
 
 
 def header_of(names: Sequence[str], separator: bytes, said: Said = NOTHING_SAID) -> Header | None:

@@ -25,8 +25,8 @@ from amptally.logger.wire.text_header import (
     Said,
     cells_of,
     columns_header,
-    header_of,
     labelled,
+    labels_header,
     parse_header,
 )
 
@@ -44,8 +44,6 @@ NEAR_US = 1_000_000
 AGREE_US = 600_000_000
 """A restart of the board is one if the next line follows within this time."""
 _BEGINS_A_NUMBER = b"+-.,;0123456789"
-_LABELS = b"="
-"""In place of the separator, for lines that name each value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +155,7 @@ class TextReader:
             self._take(header, line, items)
             return None
         labels = labelled(text)
-        header = None if labels is None else header_of(labels[0], _LABELS, self._said)
+        header = None if labels is None else labels_header(labels[0], self._said)
         if labels is not None and header is not None and (self._labelled or self._header is None):
             self._labelled = True
             self._take(header, line, items)
