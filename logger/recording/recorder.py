@@ -32,7 +32,7 @@ from amptally.logger.recording.recovery import decoder_for, rebuild, run_header
 from amptally.logger.recording.retention import Retention
 from amptally.logger.recording.run_builder import RunBuilder, program_version
 from amptally.logger.recording.stopping import Stop, StopRequests
-from amptally.logger.recording.unfinished_journals import BackgroundRecovery, unfinished_journals
+from amptally.logger.recording.unfinished_journals import BackgroundRecovery, holds_nothing, unfinished_journals
 from amptally.logger.storage.journal import SLOW_SYNC_S, JournalReader, JournalWriter, Record
 from amptally.logger.storage.metadata import SCHEMA
 from amptally.logger.wire.frames import Kind
@@ -159,6 +159,7 @@ class Recorder:
         if self._retention is not None:
             self._retention.trim()
             return BackgroundRecovery(options.out, options.keep_journal, self._notifier.say) if left else None
+        left = [journal for journal in left if not holds_nothing(journal)]
         if left:
             more = "" if len(left) == 1 else f" and {len(left) - 1} more"
             self._notifier.say(

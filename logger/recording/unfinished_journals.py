@@ -70,7 +70,7 @@ def recover_unfinished(journal: Path, keep_journal: bool) -> str:
     try:
         path, metadata = recover(journal, None)
     except LoggerError as error:
-        if isinstance(error, JournalError) and _is_empty(journal):
+        if isinstance(error, JournalError) and holds_nothing(journal):
             journal.unlink(missing_ok=True)
             return f"{journal.name} contained nothing from a board and was removed."
         return f"{journal.name} was not removed: {error}"
@@ -83,7 +83,8 @@ def recover_unfinished(journal: Path, keep_journal: bool) -> str:
     return f"{path.name} was recovered from an interrupted recording ({faults})."
 
 
-def _is_empty(journal: Path) -> bool:
+def holds_nothing(journal: Path) -> bool:
+    """Whether no byte from a board is in it: there is no run to recover."""
     try:
         reader = JournalReader(journal)
         return all(isinstance(found, Record) and found.kind != "bytes" for found in reader)

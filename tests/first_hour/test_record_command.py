@@ -21,6 +21,7 @@ import pytest
 from amptally.analysis.laps.marks import press_times
 from amptally.analysis.runs.run import Run
 from amptally.logger.recording.recovery import recover
+from amptally.logger.storage.journal import JournalWriter
 from amptally.logger.storage.runfile import open_run
 from tests.first_hour.boards import PrintingBoard, left, plugged_in, volts
 
@@ -104,6 +105,17 @@ def test_bytes_that_made_no_sense_are_no_interrupted_recording(machine: Path, tm
         second = amptally("record", port, "--machine", machine.name, "--for", "0.5", folder=tmp_path)
     assert second.returncode == 0, second.stderr
     assert "interrupted" not in second.stderr
+
+
+def test_a_recording_that_heard_nothing_is_none_to_recover(machine: Path, tmp_path: Path) -> None:
+    """Killed while it waited for a board: its journal holds no byte."""
+    runs = tmp_path / "runs"
+    runs.mkdir()
+    JournalWriter(runs / "20261129T120000Z-0001.journal", {"run_id": "20261129T120000Z-0001"}).close()
+    with plugged_in(KNOWN) as port:
+        done = amptally("record", port, "--machine", machine.name, "--for", "0.5", folder=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "interrupted" not in done.stderr
 
 
 class Terminal:
