@@ -6,6 +6,7 @@ import argparse
 import contextlib
 import math
 import os
+import shlex
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -21,10 +22,13 @@ Commands = Any
 
 
 def charge_fraction(text: str) -> float:
-    """`full`, or a fraction from 0 to 1."""
+    """`full`, a fraction from 0 to 1, or a percentage."""
+    wanted = "a fraction from 0 to 1, a percentage or full, for example 0.8 or 80%"
     if text == "full":
         return 1.0
-    return _number(text, 0.0, 1.0, "a fraction from 0 to 1, for example 0.8, or full")
+    if text.rstrip().endswith("%"):
+        return _number(text.rstrip().removesuffix("%"), 0.0, 100.0, wanted) / 100
+    return _number(text, 0.0, 1.0, wanted)
 
 
 def hours(text: str) -> float:
@@ -48,6 +52,11 @@ def positive_seconds(text: str) -> float:
 def wait_time(text: str) -> float:
     """Seconds, or `forever`."""
     return 1e9 if text == "forever" else _number(text, 0.0, 1e9, "seconds, for example 60, or forever")
+
+
+def baud_rate(text: str) -> int | None:
+    """A baud rate; None for `auto`."""
+    return None if text == "auto" else round(_number(text, 1, 1e8, "a baud rate, for example 9600, or auto"))
 
 
 def megabytes(text: str) -> float:
@@ -123,7 +132,7 @@ def _add_record(commands: Commands, observers: Callable[[Machine], tuple[Observe
         "--rested", type=hours, metavar="HOURS", help="hours that the battery has rested before this drive"
     )
     record.add_argument(
-        "--start-charge", type=charge_fraction, metavar="FRACTION|full", help="charge at the start, 0 to 1 or full"
+        "--start-charge", type=charge_fraction, metavar="FRACTION|full", help="charge at the start: 0.8, 80%% or full"
     )
     record.add_argument(
         "--keep-journal", action="store_true", help="keep the journal of raw bytes after the run file is written"
@@ -137,7 +146,32 @@ def _add_record(commands: Commands, observers: Callable[[Machine], tuple[Observe
         metavar="MB",
         help="unattended mode: remove the oldest runs above this folder size, and recover interrupted recordings",
     )
-    record.add_argument("--baud", type=int, default=115_200, metavar="N", help="baud rate (default: 115200)")
+    record.add_argument(
+        "--baud",
+        type=baud_rate,
+        default=None,
+        metavar="N|auto",
+        help="baud rate (default auto: 115200, then the other usual ones until bytes make sense)",
+    )
+    record.add_argument(
+        "--map",
+        dest="maps",
+        nargs="+",
+        action="extend",
+        default=[],
+        metavar="CHANNEL=COLUMN[:UNIT]",
+        help="column of a channel where a board prints names of its own; units A mA uA, V mV uV, us ms, C",
+    )
+    record.add_argument(
+        "--time", metavar="COLUMN[:UNIT]", help="time column of a board that prints another name; units s ms us"
+    )
+    record.add_argument(
+        "--columns",
+        type=lambda text: [name.strip() for name in text.split(",")],
+        default=[],
+        metavar="NAME,…",
+        help="names of the numbers in a line, in order, of a board that prints no line of names",
+    )
     record.set_defaults(run=lambda args: _record(args, observers))
 
 
@@ -198,7 +232,9 @@ def say(text: str) -> None:
 
 
 def _record(args: argparse.Namespace, observers: Callable[[Machine], tuple[Observer, ...]]) -> int:
+    from amptally.logger.errors import BoardTextError
     from amptally.logger.recording.recorder import Options
+    from amptally.logger.wire.said import said_by
 
     options = Options(
         port=args.port,
@@ -212,8 +248,14 @@ def _record(args: argparse.Namespace, observers: Callable[[Machine], tuple[Obser
         keep_journal=args.keep_journal,
         wait_s=args.wait,
         ring_bytes=None if args.ring is None else round(args.ring * 1e6),
+        said=said_by(args.maps, args.time, args.columns),
     )
-    path, exit_code = record_run(options, observers(options.machine))
+    try:
+        path, exit_code = record_run(options, observers(options.machine))
+    except BoardTextError as error:
+        if error.maps or error.time:
+            raise BoardTextError(f"{error.what} Write: {_record_again(args, error.maps, error.time)}") from error
+        raise
     if path is not None:
         try:
             print(path, flush=True)
@@ -223,17 +265,44 @@ def _record(args: argparse.Namespace, observers: Callable[[Machine], tuple[Obser
     return exit_code
 
 
+def _record_again(args: argparse.Namespace, maps: tuple[str, ...], time: str | None) -> str:
+    """The same command with other columns: what the operator said before, but for the channels that `maps` names."""
+    channels = {entry.partition("=")[0] for entry in maps}
+    entries = [entry for entry in args.maps if entry.partition("=")[0] not in channels] + list(maps)
+    words = ["amptally", "record", args.port, "--machine", str(args.machine)]
+    if args.out != Path("runs"):
+        words += ["--out", str(args.out)]
+    words += ["--map", *entries] if entries else []
+    for option, value in (
+        ("--time", time or args.time),
+        ("--columns", ",".join(args.columns) or None),
+        ("--baud", args.baud),
+        ("--for", args.for_s),
+        ("--rested", args.rested),
+        ("--start-charge", args.start_charge),
+    ):
+        words += [] if value is None else [option, f"{value:g}" if isinstance(value, float) else str(value)]
+    for note in args.note:
+        words += ["--note", note]
+    return shlex.join(words + ["--keep-journal"] * args.keep_journal)
+
+
 def record_run(options: Any, observers: tuple[Observer, ...]) -> tuple[Path | None, int]:
     """Record with a status line on stderr; returns the run file (None if no sample arrived) and the exit code."""
+    from amptally.logger.recording.keys import HELP, keys_of_terminal
     from amptally.logger.recording.recorder import Recorder
     from amptally.logger.recording.status_line import StatusLine
 
     line = StatusLine(options.machine)
     line.say(f"Recording {options.port} into {options.out}. Stop with Ctrl-C.")
-    outcome = Recorder(options, observers=observers, on_status=line.show, say=line.say).run()
+    with keys_of_terminal() as keys:
+        if keys is not None:
+            line.say(HELP)
+        outcome = Recorder(options, observers=observers, on_status=line.show, say=line.say, keys=keys).run()
     line.end()
     if outcome.path is not None:
-        line.say(f"Stopped: {outcome.stop_reason}.")
+        line.say(f"Stopped: {outcome.stop_reason}. The run is in {outcome.path}")
+        line.say(f"Next: amptally report {shlex.quote(str(outcome.path))}")
     return outcome.path, outcome.exit_code
 
 

@@ -122,6 +122,12 @@ class RunClock:
         """Run time of the newest sample in µs; -1 before the first."""
         return self._last_run_us
 
+    def run_us_at(self, host_us: int) -> int:
+        """Run time at a moment of the host's clock, from the newest sample on at the fitted rate [µs]."""
+        if self._last_host_us is None:
+            return 0
+        return max(self._last_run_us, 0) + max(round((host_us - self._last_host_us) * self._rate_so_far()), 0)
+
     def place(
         self, boot: int, time_us: npt.NDArray[np.int64], host_us: int | None
     ) -> tuple[npt.NDArray[np.int64], bool | None]:

@@ -6,6 +6,7 @@ LoggerError
 │   └── NewerSchemaError            written by a newer version of this program
 ├── JournalError (ValueError)       a journal whose header cannot be read
 ├── ImportDataError (ValueError)    a CSV or Parquet file that cannot be imported as asked
+├── BoardTextError (ValueError)     lines of a board that cannot be recorded as asked
 ├── PortError (OSError)             a port that cannot be opened, or is in use
 └── StorageError (OSError)          a file or folder that cannot be written, or must not be overwritten
     └── SegmentError                a sealed segment that is missing or damaged; the journal still has its samples
@@ -15,6 +16,8 @@ Every message is one line: what is wrong, where, and what to do next.
 """
 
 from __future__ import annotations
+
+import shlex
 
 
 class LoggerError(Exception):
@@ -39,6 +42,20 @@ class JournalError(LoggerError, ValueError):
 
 class ImportDataError(LoggerError, ValueError):
     """A CSV or Parquet file that cannot be imported as asked."""
+
+
+class BoardTextError(LoggerError, ValueError):
+    """Lines of a board that cannot be recorded as asked."""
+
+    def __init__(self, what: str, maps: tuple[str, ...] = (), time: str | None = None) -> None:
+        self.what = what
+        """The question alone."""
+        self.maps = maps
+        """What to write after `--map`."""
+        self.time = time
+        """What to write after `--time`."""
+        words = (["--map", *maps] if maps else []) + (["--time", time] if time else [])
+        super().__init__(f"{what} Write: {shlex.join(words)}" if words else what)
 
 
 class PortError(LoggerError, OSError):

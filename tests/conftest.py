@@ -24,6 +24,7 @@ KINDS = {
     "tests/test_wheel.py": "wheel",
     "tests/browser": "browser",
     "tests/faults": "faults",
+    "tests/first_hour": "processes",
     "tests/studies": "studies",
     "tests/analysis/test_laps_unseen.py": "studies",
     "tests/test_cli.py": "processes",

@@ -13,8 +13,8 @@ PACKAGES = ("tables", "logger", "analysis", "dashboard")
 FLOORS: dict[str, tuple[str, ...]] = {
     "": ("tables", "logger", "analysis", "dashboard", "amptally"),
     "logger": (
-        "channels", "errors", "ordinary_files", "machine", "wire", "clock", "storage", "recording", "importer", "cli",
-        "simulator",
+        "channels", "column_names", "errors", "ordinary_files", "machine", "wire", "clock", "storage", "recording",
+        "importer", "cli", "simulator",
     ),
     "analysis": (
         "errors", "results", "signals", "runs", "quality", "controller", "integrals", "exposure", "protection",

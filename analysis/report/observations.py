@@ -90,6 +90,13 @@ def _recording(run: Run) -> list[Reason]:
     drift_ppm = drift_beyond_ppm(run.metadata.clock)
     if drift_ppm is not None:
         found.append(Reason("clock_not_real_time", rate=1 + drift_ppm / 1e6))
+    jitter_us = run.metadata.clock.get("arrival_jitter_us")
+    if jitter_us is not None:
+        jitter_s = jitter_us * 1e-6
+        grave = run.interval_s is not None and jitter_s > run.interval_s
+        found.append(
+            Reason("arrival_times", "caution" if grave else "note", jitter_s=jitter_s, unsure_below_s=10 * jitter_s)
+        )
     return found
 
 

@@ -85,6 +85,12 @@ FINDINGS: dict[str, FindingWords] = {
         _faults,
         "A few are normal on a noisy link; many ask for a better cable, or a lower rate.",
     ),
+    "arrival_times": FindingWords(
+        "The board prints no time: each sample has the time at which its line arrived.",
+        "19 of 20 lines arrived within {jitter_s:.3f} s of their turn; values over less than {unsure_below_s:.2g} s "
+        "may be off by more than a tenth",
+        "Let the board print its own time with each line, for example millis() under the name time_ms.",
+    ),
     "clock_not_real_time": FindingWords(
         "The board's clock does not follow the computer's: board time is used as it is.",
         "it runs {rate:.4g} times as fast",

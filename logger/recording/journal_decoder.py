@@ -12,10 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from amptally.logger.recording.arrival_times import ArrivalTimes
 from amptally.logger.storage.journal import Damage, Record
 from amptally.logger.wire.blocks import Block, Booted, Message, Stretch
 from amptally.logger.wire.decoder import BoardDecoder
 from amptally.logger.wire.frames import Fault
+from amptally.logger.wire.text_header import NOTHING_SAID, Said
 
 BATCH_BYTES = 1 << 19
 BATCH_RECORDS = 4096
@@ -46,11 +48,22 @@ Entry = Arrival | Booted | Message | Fault | Record | Damage
 class JournalDecoder:
     """Decodes groups of records one after the other, with its state carried over between them."""
 
-    def __init__(self, *, batch_bytes: int = BATCH_BYTES, decoder: BoardDecoder | None = None) -> None:
-        """`batch_bytes`: how much is decoded at a time; 0 decodes each record alone."""
+    def __init__(
+        self, *, batch_bytes: int = BATCH_BYTES, decoder: BoardDecoder | None = None, said: Said = NOTHING_SAID
+    ) -> None:
+        """`batch_bytes`: how much is decoded at a time; 0 decodes each record alone.
+
+        `said`: what the operator said about text lines, from the journal's header.
+        """
         self._batch_bytes = batch_bytes
-        self._decoder = decoder or BoardDecoder()
+        self._decoder = decoder or BoardDecoder(said=said)
+        self._arrival_times = ArrivalTimes()
         self._host_us = 0
+
+    @property
+    def arrival_jitter_us(self) -> float | None:
+        """How unevenly lines without a time arrived; None where the board gives the time."""
+        return self._arrival_times.jitter_us
 
     @property
     def received(self) -> int:
@@ -90,12 +103,17 @@ class JournalDecoder:
         host_us = np.array([record.host_us for record in records], np.int64)
         self._host_us = int(host_us[-1])
         for item in self._decoder.feed_pieces([record.payload for record in records]):
-            yield Arrival(item, host_us[item.pieces]) if isinstance(item, Stretch) else item
+            yield self._arrival(item, host_us[item.pieces]) if isinstance(item, Stretch) else item
+
+    def _arrival(self, stretch: Stretch, host_us: npt.NDArray[np.int64]) -> Arrival:
+        if not stretch.block.layout.timed:
+            stretch = self._arrival_times.place(stretch, host_us)
+        return Arrival(stretch, host_us)
 
     def finish(self) -> Iterator[Entry]:
         """Entries held back when the journal ended."""
         for item in self._decoder.finish():
             if isinstance(item, Block):
-                yield Arrival(Stretch.of(item, 0), np.array([self._host_us]))
+                yield self._arrival(Stretch.of(item, 0), np.array([self._host_us]))
             else:
                 yield item

@@ -24,7 +24,8 @@ class Link:
         self, url: str, baud: int, journal: Path, *, check: Callable[[], None], say: Callable[[str], None]
     ) -> None:
         self._url = url
-        self._baud = baud
+        self.baud = baud
+        """Speed at which the port is opened again."""
         self._journal = journal
         self._check = check
         self._say = say
@@ -90,13 +91,13 @@ class Link:
 
     def _open(self, name: str) -> Port:
         if name == self._url:
-            return open_port(name, self._baud)
+            return open_port(name, self.baud)
         try:
             lock = PortLock(name, self._journal)
         except PortError as error:
             raise PortMissing(str(error)) from error
         try:
-            port = open_port(name, self._baud)
+            port = open_port(name, self.baud)
         except PortError:
             lock.release()
             raise

@@ -81,6 +81,9 @@ class Port(Protocol):
     def write(self, data: bytes) -> None:
         """Send; raises PortGone."""
 
+    def set_baud(self, baud: int) -> bool:
+        """Change the speed of the line; False where it has none, or cannot have this one."""
+
     def close(self) -> None:
         """Release the port; safe to call twice."""
 
@@ -121,6 +124,16 @@ class SerialPort:
             return
         except _LOST as error:
             raise PortGone(f"{self._url} is disconnected: {error}") from error
+
+    def set_baud(self, baud: int) -> bool:
+        try:
+            self._serial.baudrate = baud
+            self._serial.reset_input_buffer()
+        except ValueError:
+            return False
+        except _LOST:
+            return False
+        return True
 
     def close(self) -> None:
         self._handle = None  # its number may soon belong to another file
@@ -190,6 +203,9 @@ class SocketPort:
         except OSError as error:
             raise PortGone(f"{self._url} is disconnected: {error}") from error
 
+    def set_baud(self, baud: int) -> bool:  # noqa: ARG002 (the other side sets its line)
+        return False
+
     def close(self) -> None:
         self._socket.close()
 
@@ -238,6 +254,9 @@ class Rfc2217Port:
     def write(self, data: bytes) -> None:
         with self._sending:
             self._line.write(ComPortClient.escaped(data))
+
+    def set_baud(self, baud: int) -> bool:  # noqa: ARG002 (the other side sets its line)
+        return False
 
     def close(self) -> None:
         self._line.close()
@@ -292,6 +311,9 @@ class SimulatedPort:
     def write(self, data: bytes) -> None:
         self._port.write(data)
 
+    def set_baud(self, baud: int) -> bool:
+        return self._port.set_baud(baud)
+
     def close(self) -> None:
         self._port.close()
         self._stop()
@@ -345,6 +367,9 @@ class ReplayPort:
 
     def write(self, data: bytes) -> None:
         """A journal takes no commands."""
+
+    def set_baud(self, baud: int) -> bool:  # noqa: ARG002 (a journal has none)
+        return False
 
     def close(self) -> None:
         """Nothing to release."""

@@ -28,6 +28,10 @@ class Status:
     """Alarms so far in this run; notes do not count."""
     last_alarm: str = ""
     """Code of the newest alarm."""
+    marks: int = 0
+    """Laps marked by a key."""
+    note: str | None = None
+    """The note that the operator is writing; None while none is."""
 
 
 class Progress:
@@ -60,8 +64,8 @@ class Progress:
             self._seen = (now, builder.samples)
         return now - self._seen[0]
 
-    def status(self, builder: RunBuilder, journal: JournalWriter) -> Status:
-        """The present status."""
+    def status(self, builder: RunBuilder, journal: JournalWriter, note: str | None = None) -> Status:
+        """The present status; `note` is what the operator is writing."""
         now = time.monotonic()
         since, samples = self._rate_from
         if now - since >= 1.0:
@@ -77,7 +81,16 @@ class Progress:
             builder.bytes,
             journal.size,
             *_alarms(builder),
+            builder.marks,
+            note,
         )
+
+
+def clock_text(seconds: float) -> str:
+    """A run time as a clock shows it: 4:56, or 1:02:03."""
+    minutes, rest = divmod(int(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
 
 
 def _alarms(builder: RunBuilder) -> tuple[int, str]:

@@ -17,22 +17,26 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NoReturn
 
-from amptally.logger.errors import LoggerError, PortError, SegmentError, StorageError
+from amptally.logger.errors import BoardTextError, LoggerError, PortError, SegmentError, StorageError
 from amptally.logger.machine.description import Machine
 from amptally.logger.recording.alarms import Observer
 from amptally.logger.recording.capture import Capture, host_us
+from amptally.logger.recording.first_look import FirstLook
+from amptally.logger.recording.keys import Keys
 from amptally.logger.recording.link import Link
+from amptally.logger.recording.listening import Heard, listen
 from amptally.logger.recording.notifier import Notifier
-from amptally.logger.recording.ports import Port, PortEnded
-from amptally.logger.recording.progress import Progress, Status
-from amptally.logger.recording.recovery import rebuild, run_header
+from amptally.logger.recording.ports import DEFAULT_BAUD, Port, PortEnded
+from amptally.logger.recording.progress import Progress, Status, clock_text
+from amptally.logger.recording.recovery import decoder_for, rebuild, run_header
 from amptally.logger.recording.retention import Retention
 from amptally.logger.recording.run_builder import RunBuilder, program_version
 from amptally.logger.recording.stopping import Stop, StopRequests
-from amptally.logger.recording.unfinished_journals import BackgroundRecovery, unfinished_journals
+from amptally.logger.recording.unfinished_journals import BackgroundRecovery, holds_nothing, unfinished_journals
 from amptally.logger.storage.journal import SLOW_SYNC_S, JournalReader, JournalWriter, Record
 from amptally.logger.storage.metadata import SCHEMA
 from amptally.logger.wire.frames import Kind
+from amptally.logger.wire.text_header import NOTHING_SAID, Said
 
 RETRY_S = 600.0
 """How long to wait for an unplugged port."""
@@ -53,7 +57,8 @@ class Options:
     """The operator's options."""
 
     port: str
-    baud: int
+    baud: int | None
+    """None: the usual rates one after the other, until bytes make sense."""
     out: Path
     machine: Machine
     for_s: float | None = None
@@ -66,6 +71,8 @@ class Options:
     """How long to wait at the start for the port to appear."""
     ring_bytes: int | None = None
     """Maximum total size of the runs in the folder; the oldest are removed. None: nothing is removed."""
+    said: Said = NOTHING_SAID
+    """What the operator says about text lines."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +102,13 @@ class Recorder:
         observers: tuple[Observer, ...] = (),
         on_status: Callable[[Status], None] = lambda _: None,
         say: Callable[[str], None] = lambda _: None,
+        keys: Keys | None = None,
     ) -> None:
         self._options = options
+        self._keys = keys
+        self._look = FirstLook(options.said, options.machine)
+        self._judged = False
+        """The first values of text lines have been judged."""
         self._listeners = (on_status, say)
         self._run_id = new_run_id()
         self._journal_path = options.out / f"{self._run_id}.journal"
@@ -124,7 +136,11 @@ class Recorder:
         recovery = self._recover_unfinished()
         try:
             link = Link(
-                options.port, options.baud, self._journal_path, check=self._stop_requests.check, say=self._notifier.say
+                options.port,
+                options.baud or DEFAULT_BAUD,
+                self._journal_path,
+                check=self._stop_requests.check,
+                say=self._notifier.say,
             )
             with self._stop_requests.listening():
                 try:
@@ -143,6 +159,7 @@ class Recorder:
         if self._retention is not None:
             self._retention.trim()
             return BackgroundRecovery(options.out, options.keep_journal, self._notifier.say) if left else None
+        left = [journal for journal in left if not holds_nothing(journal)]
         if left:
             more = "" if len(left) == 1 else f" and {len(left) - 1} more"
             self._notifier.say(
@@ -156,10 +173,51 @@ class Recorder:
         except Stop as asked:
             self._notifier.say("No sample was recorded: the port never opened.")
             return Outcome(None, None, asked.exit_code or 4, asked.reason)
-        header = self._header()
-        return self._record(link, port, header, JournalWriter(self._journal_path, header))
+        try:
+            heard = self._listen(link, port)
+        except Stop as asked:
+            self._notifier.say("No sample was recorded.")
+            return Outcome(None, None, asked.exit_code or 4, asked.reason)
+        header = self._header(link)
+        return self._record(link, port, header, JournalWriter(self._journal_path, header), heard)
 
-    def _header(self) -> dict[str, Any]:
+    def _listen(self, link: Link, port: Port) -> Heard:
+        """Find out what the board sends. Raises BoardTextError where that must be asked, Stop."""
+        options = self._options
+        # Stop first, so that a board that is still running resets its extremes at the start of this recording.
+        link.send(Kind.IDENTIFY, Kind.STOP, Kind.START)
+        heard = listen(
+            port,
+            lambda: FirstLook(options.said, options.machine),
+            options.baud,
+            check=self._stop_requests.check,
+            ask=lambda: link.send(Kind.START),
+        )
+        self._look, link.baud = heard.look, heard.baud
+        refused = None
+        if heard.tried and heard.state == "garbage":
+            rates = ", ".join(map(str, heard.tried))
+            refused = BoardTextError(
+                f"{options.port}: bytes arrive, but make no sense at any of these baud rates: {rates}. Write the "
+                "rate of the sketch (Serial.begin) after --baud; check that ground is connected and that TX of the "
+                "board leads to RX."
+            )
+        elif heard.state in ("text", "unread"):
+            self._judged = heard.state == "text"
+            question = heard.look.question()
+            if question is not None:
+                refused = BoardTextError(f"{options.port}: {question.what}", question.maps, question.time)
+        if refused is not None and self._retention is None:
+            raise refused
+        if refused is not None:
+            self._notifier.say(f"{refused} The bytes are recorded all the same.")
+        if heard.tried and heard.state != "garbage":
+            self._notifier.say(f"{options.port}: the board speaks at {heard.baud} baud.")
+        for note in heard.look.notes():
+            self._notifier.say(note)
+        return heard
+
+    def _header(self, link: Link) -> dict[str, Any]:
         options = self._options
         return {
             "schema": SCHEMA,
@@ -173,13 +231,21 @@ class Recorder:
             "notes": [note.encode("utf-8", "replace").decode() for note in options.notes],
             "rested_h": options.rested_h,
             "start_charge": options.start_charge,
+            "baud": link.baud,
+            "text": options.said.as_json(),
         }
 
-    def _record(self, link: Link, port: Port, header: dict[str, Any], journal: JournalWriter) -> Outcome:
+    def _record(self, link: Link, port: Port, header: dict[str, Any], journal: JournalWriter, heard: Heard) -> Outcome:
         options = self._options
         limit = None if options.for_s is None else round(options.for_s * 1e6)
-        builder = RunBuilder(options.out, self._run_id, limit_us=limit, observers=self._observers)
+        builder = RunBuilder(
+            options.out, self._run_id, limit_us=limit, observers=self._observers, decoder=decoder_for(header)
+        )
         try:
+            for record in heard.records:
+                journal.append(record.kind, record.host_us, record.payload)
+            self._judged = self._judged or heard.look.heard
+            self._decode(builder, *heard.records)
             self._follow(link, port, journal, builder)
         except Stop as reached:
             stop = reached
@@ -189,7 +255,9 @@ class Recorder:
         with contextlib.suppress(StorageError):
             self._observe(journal, builder)
         with contextlib.suppress(StorageError):
-            journal.note(host_us(), what="stop", reason=stop.reason)
+            journal.note(
+                host_us(), what="stop", reason=stop.reason, understood=builder.understood or builder.from_newer_board
+            )
         self._restore(journal)
         with contextlib.suppress(StorageError):
             journal.close()
@@ -210,8 +278,6 @@ class Recorder:
         capture = Capture(port, journal)
         # No sample has arrived since the port was opened again. Bytes may have: a busy server says so and hangs up.
         silent, samples = False, 0
-        # Stop first, so that a board that is still running resets its extremes at the start of this recording.
-        link.send(Kind.IDENTIFY, Kind.STOP, Kind.START)
         try:
             while True:
                 arrived = capture.take(_TURN_S)
@@ -236,8 +302,9 @@ class Recorder:
                     capture = Capture(port, journal)
                     link.send(Kind.IDENTIFY, Kind.START)
                 self._observe(journal, builder)
+                self._obey_keys(journal, builder)
                 if progress.due("status", 0.25):
-                    self._notifier.show(progress.status(builder, journal))
+                    self._notifier.show(progress.status(builder, journal, self._keys.note if self._keys else None))
                     self._watch(progress, journal, builder)
                     if progress.silent_s(builder) > _ASK_AGAIN_S and progress.due("ask", _ASK_AGAIN_S):
                         link.send(Kind.START)  # a board after a reset waits for this; a running one ignores it
@@ -251,6 +318,10 @@ class Recorder:
         """Decode records of the journal. If that fails or the disk is full, only raw bytes are recorded after that."""
         if not self._decoding:
             return
+        if not self._judged:
+            for record in records:
+                if record.kind == "bytes":
+                    self._look.feed(record.payload, record.host_us * 1e-6)
         try:
             builder.accept(records)
         except Exception as error:
@@ -265,6 +336,23 @@ class Recorder:
         now = host_us()
         journal.note(now, what=what)
         self._decode(builder, Record("note", now, b'{"what": "%s"}' % what.encode()))
+
+    def _obey_keys(self, journal: JournalWriter, builder: RunBuilder) -> None:
+        """Laps and notes of the operator go into the journal like the board's bytes. Raises Stop."""
+        for pressed in self._keys.poll() if self._keys else ():
+            now = host_us()
+            run_us = builder.run_us_at(now)
+            if pressed.what == "quit":
+                raise Stop("key q", 0)
+            note: dict[str, object]
+            if pressed.what == "mark":
+                note = {"what": "mark", "run_us": run_us}
+            else:
+                note = {"what": "note", "text": f"at {clock_text(run_us / 1e6)}: {pressed.text}"}
+            self._decode(builder, Record("note", now, json.dumps(note).encode()))
+            journal.note(now, **note)
+            said = f"mark {builder.marks}" if pressed.what == "mark" else "note stored"
+            self._notifier.say(f"{clock_text(run_us / 1e6)}: {said}.")
 
     def _observe(self, journal: JournalWriter, builder: RunBuilder) -> None:
         """Report new alarms. Each change is written to the journal, so that alarms survive a kill."""
@@ -295,6 +383,7 @@ class Recorder:
         silent_s = progress.silent_s(builder)
         if for_s is not None and silent_s > SILENT_S and progress.host_s > for_s + SILENT_S:
             raise Stop("no more samples", 4)
+        self._judge_late_text()
         if not builder.understood and progress.host_s > 3:
             self._say_once(self._not_understood(builder))
         elif self._decoding and builder.samples and silent_s > SILENT_S:
@@ -302,6 +391,15 @@ class Recorder:
         for trouble in builder.trouble:
             self._say_once(f"An alarm or display failed and is switched off for this recording: {trouble}")
         self._watch_disk(progress, journal)
+
+    def _judge_late_text(self) -> None:
+        """Lines that began after the first look: what would have been asked is said, and the recording goes on."""
+        if self._judged or self._look.state(host_us() * 1e-6) not in ("text", "unread", "frames", "garbage"):
+            return
+        self._judged = True
+        question = self._look.question()
+        for text in [str(question)] if question else self._look.notes():
+            self._notifier.say(f"{self._options.port}: {text}")
 
     def _watch_disk(self, progress: Progress, journal: JournalWriter) -> None:
         needed = DISK_STOP_BYTES + journal.size // 2
@@ -324,9 +422,12 @@ class Recorder:
             self._say_once("This disk syncs slowly: a power cut may lose more than half a second of data.")
 
     def _not_understood(self, builder: RunBuilder) -> str:
-        port, baud = self._options.port, self._options.baud
+        port, baud = self._options.port, self._options.baud or DEFAULT_BAUD
         if builder.from_newer_board:
             return f"{port}: the board uses a newer version of the wire format than this program. Update amptally."
+        question = self._look.question()
+        if builder.bytes and question is not None:
+            return f"{port}: {question} Still listening."
         if builder.bytes:
             return (
                 f"{port}: bytes arrive at {baud} baud, but no frame or text line is valid. Either the baud rate "

@@ -10,6 +10,7 @@ from typing import Any
 
 from amptally.logger.clock import ClockFit
 from amptally.logger.errors import JournalError, PortError, RunFileError, StorageError
+from amptally.logger.recording.journal_decoder import JournalDecoder
 from amptally.logger.recording.lock import PortLock, holders
 from amptally.logger.recording.run_builder import RunBuilder
 from amptally.logger.storage.durable import part_path
@@ -17,6 +18,7 @@ from amptally.logger.storage.journal import JournalReader
 from amptally.logger.storage.metadata import RUN_ID, Metadata, fitting
 from amptally.logger.storage.runfile import open_run
 from amptally.logger.storage.segments import segment_paths
+from amptally.logger.wire.text_header import said_in
 
 
 def run_header(header: dict[str, Any], clock: ClockFit) -> Metadata:
@@ -50,9 +52,14 @@ def _limit_us(header: dict[str, Any]) -> int | None:
     return round(for_s * 1e6) if usable and for_s is not None else None
 
 
+def decoder_for(header: dict[str, Any]) -> JournalDecoder:
+    """The decoder of a journal, by its header: the one way for recording, recovery and whoever follows it."""
+    return JournalDecoder(said=said_in(header))
+
+
 def rebuild(reader: JournalReader, path: Path, header: dict[str, Any], stop_reason: str) -> Metadata | None:
     """Decode a journal into the run file `path`; None where it holds no sample. Raises StorageError."""
-    builder = RunBuilder(path.parent, str(header["run_id"]), limit_us=_limit_us(header))
+    builder = RunBuilder(path.parent, str(header["run_id"]), limit_us=_limit_us(header), decoder=decoder_for(header))
     try:
         builder.accept(reader)
         return builder.finish(path, run_header(header, builder.clock), stop_reason)

@@ -19,6 +19,7 @@ from amptally.logger.channels import BY_WIRE_ID
 from amptally.logger.clock import ClockFit, RunClock
 from amptally.logger.recording.alarms import Alarm, Observer, Observers, alarm_of
 from amptally.logger.recording.journal_decoder import Arrival, Entry, JournalDecoder
+from amptally.logger.recording.operator_marks import OperatorMarks
 from amptally.logger.storage.extremes import BoardExtremes
 from amptally.logger.storage.journal import Damage, Record
 from amptally.logger.storage.json_text import HostileJsonError, read_json
@@ -28,6 +29,7 @@ from amptally.logger.wire.blocks import LONGEST_US, Block, Booted
 from amptally.logger.wire.frames import Describe, Event, EventCode, Extremes, Fault
 
 MAX_EVENTS = 10_000
+MAX_NOTES = 1_000
 GAP_FACTOR = 10
 """An interval longer than this many sample intervals is a gap."""
 
@@ -68,6 +70,9 @@ class RunBuilder:
         self.board: Describe | None = None
         self.samples = 0
         self.latest: dict[str, int] = {}
+        self._marks = OperatorMarks()
+        self.notes: list[str] = []
+        """The operator's notes while recording."""
         self.alarms: dict[int, Alarm] = {}
         """Alarms by number, each in its latest state."""
 
@@ -91,6 +96,15 @@ class RunBuilder:
         """Run time of the newest sample [s]."""
         return max(self._clock.last_run_us, 0) / 1e6
 
+    def run_us_at(self, host_us: int) -> int:
+        """Run time at a moment of the host's clock, from the newest sample on [µs]."""
+        return self._clock.run_us_at(host_us)
+
+    @property
+    def marks(self) -> int:
+        """How often the operator pressed the key for a lap."""
+        return self._marks.count
+
     @property
     def clock(self) -> ClockFit:
         """The fit of the board clock to the host's, so far."""
@@ -104,6 +118,10 @@ class RunBuilder:
     def _take_note(self, note: dict[str, Any]) -> None:
         if note.get("what") == "unplugged":
             self._why_gap = "unplugged"
+        elif note.get("what") == "mark":
+            self._marks.press(note.get("run_us"))
+        elif note.get("what") == "note" and isinstance(note.get("text"), str) and len(self.notes) < MAX_NOTES:
+            self.notes.append(note["text"])
         elif note.get("what") == "alarm":
             alarm = alarm_of(note)
             if alarm is not None:
@@ -194,6 +212,7 @@ class RunBuilder:
         return True
 
     def _keep(self, run_us: npt.NDArray[np.int64], block: Block, bridged: bool | None) -> None:
+        block = self._marks.added(run_us, block)
         self._note_gaps(run_us, block, bridged)
         self._previous_us = int(run_us[-1])
         self._why_gap = "source"
@@ -233,16 +252,18 @@ class RunBuilder:
         self.alarms.update((alarm["number"], alarm) for alarm in self.observe())
         if self.trouble:
             self.faults["observer"] = len(self.trouble)
-        fit = self.clock
+        fit, jitter_us = self.clock, self._decoder.arrival_jitter_us
         metadata = replace(
             header,
             program=program_version(),
+            notes=(*header.notes, *self.notes),
             board=None if self.board is None else _board_json(self.board),
             clock={
                 "rate": fit.rate,
                 "rate_u": fit.rate_u,
                 "residual_us": fit.residual_us,
                 "drift_ppm": fit.drift_ppm,
+                **({} if jitter_us is None else {"arrival_jitter_us": jitter_us}),
             },
             faults=dict(sorted(self.faults.items())),
             gaps=tuple(self.gaps),

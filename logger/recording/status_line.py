@@ -8,7 +8,7 @@ from typing import TextIO
 
 from amptally.logger.channels import BY_NAME
 from amptally.logger.machine.description import Machine
-from amptally.logger.recording.progress import Status
+from amptally.logger.recording.progress import Status, clock_text
 from amptally.logger.wire.frames import INT64_NULL
 
 _PLAIN_EVERY_S = 10.0
@@ -20,19 +20,18 @@ def _si(status: Status, column: str) -> float | None:
     return None if value is None or value == INT64_NULL else value * channel.si_per_step
 
 
-def _clock(seconds: float) -> str:
-    minutes, rest = divmod(int(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
-
-
 def _size(count: int) -> str:
     return f"{count / 1e6:.1f} MB" if count >= 1e6 else f"{count / 1e3:.0f} kB"
 
 
 def render(status: Status, machine: Machine) -> str:
-    """Elapsed run time, sample rate, battery, each motor channel with its fuse rating, alarms, faults, size."""
-    parts = [_clock(status.run_s), f"{status.rate_hz:.0f} samples/s"]
+    """Elapsed run time, sample rate, battery, each motor channel with its fuse rating, alarms, faults, size.
+
+    While the operator writes a note, the note.
+    """
+    if status.note is not None:
+        return f"Note (Enter stores it, Esc does not): {status.note}"
+    parts = [clock_text(status.run_s), f"{status.rate_hz:.0f} samples/s"]
     volts, amps = _si(status, "battery_voltage_uv"), _si(status, "battery_current_ua")
     if volts is not None:
         parts.append(f"{volts:.2f} V")
@@ -46,6 +45,8 @@ def render(status: Status, machine: Machine) -> str:
         rating = None if fuse is None else fuse.rating_a
         against = "" if rating is None else f" of {rating:g} A fuse"
         parts.append(f"{side} {value:.1f} A{against}")
+    if status.marks:
+        parts.append(f"{status.marks} mark{'s' if status.marks > 1 else ''}")
     if status.alarms:
         parts.append(f"{status.alarms} alarm{'s' if status.alarms > 1 else ''}, last {status.last_alarm}")
     count = sum(status.faults.values())

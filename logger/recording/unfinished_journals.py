@@ -21,7 +21,7 @@ from amptally.logger.ordinary_files import open_file
 from amptally.logger.recording.lock import holders
 from amptally.logger.recording.recovery import recover
 from amptally.logger.recording.retention import Retention
-from amptally.logger.storage.journal import MAGIC, SHORTEST_HEADER, JournalReader, Record
+from amptally.logger.storage.journal import MAGIC, SHORTEST_HEADER, JournalReader, Record, last_note
 
 _RUN_NAME = re.compile(r"\d{8}T\d{6}Z-[0-9a-f]{4}")
 """What the recorder calls a run."""
@@ -30,13 +30,17 @@ _RUN_NAME = re.compile(r"\d{8}T\d{6}Z-[0-9a-f]{4}")
 def unfinished_journals(folder: Path) -> list[Path]:
     """Journals without a run file beside them and without a recorder writing them, oldest first.
 
-    Only those of this program: a stranger may name anything so.
+    Only those of this program: a stranger may name anything so. One whose recording ended by itself and understood
+    nothing was not interrupted.
     """
     held = {os.path.realpath(holder.journal) for holder in holders()}
     return [
         path
         for path in sorted(folder.glob("*.journal"))
-        if os.path.realpath(path) not in held and not path.with_suffix(".parquet").exists() and _ours(path)
+        if os.path.realpath(path) not in held
+        and not path.with_suffix(".parquet").exists()
+        and _ours(path)
+        and not _understood_nothing(path)
     ]
 
 
@@ -49,6 +53,14 @@ def _ours(path: Path) -> bool:
         return False
 
 
+def _understood_nothing(path: Path) -> bool:
+    try:
+        note = last_note(path)
+    except OSError:
+        return False
+    return note is not None and note.get("what") == "stop" and note.get("understood") is False
+
+
 def recover_unfinished(journal: Path, keep_journal: bool) -> str:
     """Recover one journal; returns the message for the operator.
 
@@ -58,7 +70,7 @@ def recover_unfinished(journal: Path, keep_journal: bool) -> str:
     try:
         path, metadata = recover(journal, None)
     except LoggerError as error:
-        if isinstance(error, JournalError) and _is_empty(journal):
+        if isinstance(error, JournalError) and holds_nothing(journal):
             journal.unlink(missing_ok=True)
             return f"{journal.name} contained nothing from a board and was removed."
         return f"{journal.name} was not removed: {error}"
@@ -71,7 +83,8 @@ def recover_unfinished(journal: Path, keep_journal: bool) -> str:
     return f"{path.name} was recovered from an interrupted recording ({faults})."
 
 
-def _is_empty(journal: Path) -> bool:
+def holds_nothing(journal: Path) -> bool:
+    """Whether no byte from a board is in it: there is no run to recover."""
     try:
         reader = JournalReader(journal)
         return all(isinstance(found, Record) and found.kind != "bytes" for found in reader)

@@ -17,6 +17,7 @@ import struct
 import threading
 import time
 import zlib
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -225,7 +226,24 @@ class JournalReader:
             yield from _records(file, self._start)
 
 
+def last_note(path: Path) -> dict[str, object] | None:
+    """The note at the very end of a journal; None where it ends otherwise. Raises OSError."""
+    with open_file(path) as file:
+        start = max(file.seek(0, os.SEEK_END) - _TAIL, 0)
+        file.seek(start)
+        latest = deque(_records(file, start), maxlen=1)
+    last = latest[0] if latest else None
+    if not isinstance(last, Record) or last.kind != "note":
+        return None
+    try:
+        note = read_json(last.payload)
+    except HostileJsonError:
+        return None
+    return note if isinstance(note, dict) else None
+
+
 _PIECE = 1 << 20
+_TAIL = 2 * MAX_PAYLOAD
 _OVERHEAD = len(_RECORD_MAGIC) + _RECORD.size + _U32.size
 
 

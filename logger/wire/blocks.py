@@ -30,6 +30,8 @@ class Layout:
     """The frame that announced it; None in text mode."""
     row_size: int = 0
     """Bytes of one row on the wire; 0 in text mode."""
+    timed: bool = True
+    """False where the board prints no time: `time_us` then counts lines, and their arrival gives the time."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from dataclasses import replace
 from amptally.logger.wire.blocks import Item, StreamItem, single_items
 from amptally.logger.wire.frame_reader import TABLE_BYTES, FrameReader
 from amptally.logger.wire.frames import VERSION, Fault
+from amptally.logger.wire.text_header import NOTHING_SAID, Header, Said
 from amptally.logger.wire.textmode import TextReader
 
 MAX_HELD_FAULTS = 1024
@@ -21,18 +22,27 @@ MAX_HELD_FAULTS = 1024
 class BoardDecoder:
     """Decodes frames or text lines, whichever the board sends."""
 
-    def __init__(self, *, table_bytes: int = TABLE_BYTES) -> None:
-        """`table_bytes`: number of bytes fed together from which frames are decoded as a table."""
+    def __init__(self, *, table_bytes: int = TABLE_BYTES, said: Said = NOTHING_SAID) -> None:
+        """`table_bytes`: number of bytes fed together from which frames are decoded as a table.
+
+        `said`: what the operator says about text lines.
+        """
         self.received = 0
         """Bytes fed so far."""
         self._frames = FrameReader(table_bytes)
-        self._readers: list[FrameReader | TextReader] = [self._frames, TextReader()]
+        self._readers: list[FrameReader | TextReader] = [self._frames, TextReader(said)]
         self._held: list[list[StreamItem]] = [[], []]
 
     @property
     def understood(self) -> bool:
         """A valid frame or text header has arrived: the format is known."""
         return len(self._readers) == 1
+
+    @property
+    def text_header(self) -> Header | None:
+        """How text lines are read at present; None where the board sends frames, or nothing that is known."""
+        reader = self._readers[0]
+        return reader.header if self.understood and isinstance(reader, TextReader) else None
 
     @property
     def newer_board(self) -> bool:

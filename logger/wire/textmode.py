@@ -1,28 +1,34 @@
-"""Text mode of docs/wire-format.md: comma-separated lines under a header line, for a sketch that can only print."""
+"""Text mode of docs/wire-format.md: lines of numbers under a header line, for a sketch that can only print."""
 
 from __future__ import annotations
 
-import binascii
-import re
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from amptally.logger.channels import BY_NAME, BY_SI_NAME, TIME_UNITS_US
 from amptally.logger.wire.blocks import (
     CLOCK_WRAP,
     LONGEST_US,
     Block,
     Item,
-    Layout,
     StreamItem,
     Stretch,
     finish_block,
     last_time,
 )
-from amptally.logger.wire.frames import INT64_NULL, Fault
+from amptally.logger.wire.frames import Fault
+from amptally.logger.wire.text_header import (
+    NOTHING_SAID,
+    Header,
+    Said,
+    cells_of,
+    columns_header,
+    labelled,
+    labels_header,
+    parse_header,
+)
 
 MAX_LINE = 1024
 MAX_WRAP_STEP_US = 60_000_000
@@ -37,41 +43,7 @@ NEAR_US = 1_000_000
 """The same while no interval is known yet."""
 AGREE_US = 600_000_000
 """A restart of the board is one if the next line follows within this time."""
-_MICROSECONDS = {f"time_{unit}": factor_us for unit, factor_us in TIME_UNITS_US.items()}
-_NUMBER = re.compile(rb"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
-
-
-@dataclass(frozen=True, slots=True)
-class Header:
-    """The columns of the following lines."""
-
-    time_factor: int
-    """Microseconds per unit of the time column."""
-    layout: Layout
-    factors: tuple[float, ...]
-    """Storage steps per printed unit of each column."""
-    checked: bool
-    """Each line ends in a CRC."""
-
-
-def parse_header(line: bytes) -> Header | None:
-    """The header in `line`; None where it is not one."""
-    names = line.decode("ascii", "replace").strip().lower().split(",")
-    names = [name.strip() for name in names]
-    if names[0] not in _MICROSECONDS:
-        return None
-    checked = names[-1] == "crc"
-    columns = names[1 : len(names) - checked]
-    factors = []
-    for name in columns:
-        channel = BY_NAME.get(name) or BY_SI_NAME.get(name)
-        if channel is None:
-            return None
-        factors.append(1.0 if name == channel.name else 1.0 / channel.si_per_step)
-    stored = tuple((BY_NAME.get(name) or BY_SI_NAME[name]).name for name in columns)
-    if not stored or len(set(stored)) != len(stored):
-        return None
-    return Header(_MICROSECONDS[names[0]], Layout(stored, 0, None), tuple(factors), checked)
+_BEGINS_A_NUMBER = b"+-.,;0123456789"
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,14 +60,18 @@ class _Line:
 class TextReader:
     """Lines of numbers, resynchronising at every line end."""
 
-    def __init__(self) -> None:
+    def __init__(self, said: Said = NOTHING_SAID) -> None:
+        """`said`: what the operator says about the lines."""
+        self._said = said
         self.first_valid_end: int | None = None
-        """Offset of the end of the first header; None before it."""
+        """Offset of the end of the first header, or of the first line that needs none; None before it."""
         self._buffer = bytearray()
         self._offset = 0
         self._skipped = 0
         """Number of bytes of an over-long line already dropped."""
         self._header: Header | None = None
+        self._labelled = False
+        """The lines name their own values: the header is made of their labels."""
         self._last_raw: int | None = None
         self._time_us = 0
         self._boot = 0
@@ -107,6 +83,11 @@ class TextReader:
         """The latest intervals between lines accepted."""
         self._doubtful: _Line | None = None
         """A line whose time jumps: without a CRC one wrong digit would move all that follow."""
+
+    @property
+    def header(self) -> Header | None:
+        """How lines are read at present."""
+        return self._header
 
     def feed(self, data: bytes) -> list[Item]:
         """Items completed by `data`, in the order they were sent."""
@@ -147,26 +128,66 @@ class TextReader:
         text = line.strip()
         if not text or text.startswith(b"#"):
             return
-        header = parse_header(text)
-        if header is not None:
-            if self.first_valid_end is None:
-                self.first_valid_end = self._offset + len(line)
-            if header != self._header:
-                self._end_header(items)
-                self._header = header
-            return
-        if text.lower().startswith(b"time_"):
-            # A damaged header: its lines must not be read under the header before it.
-            self._end_header(items)
-            self._header = None
-        if self._header is None:
-            items.append(Fault("text", self._offset, len(line)))
-            return
-        row = self._row(self._header, text)
+        if self._header is None or self._labelled or text[0] not in _BEGINS_A_NUMBER:
+            row = self._names(line, text, items)
+            if row is None:
+                return
+        else:
+            row = self._header.row(text)
         if isinstance(row, str):
             items.append(Fault(row, self._offset, len(line)))
             return
-        self._judge(_Line(self._offset, len(line), *row), items)
+        assert self._header is not None
+        found = _Line(self._offset, len(line), *row)
+        if self._header.time_place is None:
+            self._count(found)
+        else:
+            self._judge(found, items)
+
+    def _names(self, line: bytes, text: bytes, items: list[Item]) -> tuple[int, list[int]] | str | None:
+        """A line that may bring names: its row or the kind of fault, as `Header.row`; None where it holds no data."""
+        if self._said.columns:
+            if self._header is None:
+                self._take(columns_header(text, self._said), line, items)
+            return "text" if self._header is None else self._header.row(text)
+        header = None if self._labelled else parse_header(text, self._said)
+        if header is not None:
+            self._take(header, line, items)
+            return None
+        labels = labelled(text)
+        header = None if labels is None else labels_header(labels[0], self._said)
+        if labels is not None and header is not None and (self._labelled or self._header is None):
+            self._labelled = True
+            self._take(header, line, items)
+            return header.read(labels[1])
+        if self._header is not None and not self._labelled and self._spoils(text, self._header):
+            self._end_header(items)
+            self._header = None
+        return "text" if self._header is None or self._labelled else self._header.row(text)
+
+    @staticmethod
+    def _spoils(text: bytes, header: Header) -> bool:
+        """Whether this is a damaged header: its lines must not be read under the header before it."""
+        first = cells_of(text, header.separator)[:1]
+        return text.lower().startswith(b"time_") or first == [header.names[0].encode()]
+
+    def _take(self, header: Header | None, line: bytes, items: list[Item]) -> None:
+        if header is None:
+            return
+        if self.first_valid_end is None:
+            self.first_valid_end = self._offset + len(line)
+        if header != self._header:
+            self._end_header(items)
+            if self._header is not None and self._header.layout.timed != header.layout.timed:
+                self._boot, self._after, self._last_raw, self._time_us = self._boot + 1, None, None, 0
+            self._header = header
+
+    def _count(self, line: _Line) -> None:
+        """Take a line without a time: it is numbered."""
+        if not self._rows:
+            self._rows_offset = line.offset
+        self._time_us += 1
+        self._rows.append((self._time_us, line.values))
 
     def _judge(self, line: _Line, items: list[Item]) -> None:
         """Accept a line, or hold it where its time jumps, until the next one agrees with it or contradicts it."""
@@ -237,26 +258,6 @@ class TextReader:
         """Deliver the lines under the present header: a line that jumps finds no next one under it."""
         self._accept_doubtful(items)
         self._close_rows(items)
-
-    def _row(self, header: Header, text: bytes) -> tuple[int, list[int]] | str:
-        """Wrapped time in µs and storage values, or the kind of fault."""
-        if header.checked:
-            text, _, crc = text.rpartition(b",")
-            if len(crc) != 4 or f"{binascii.crc_hqx(text, 0xFFFF):04x}".encode() != crc.lower():
-                return "crc"
-        fields = [field.strip() for field in text.split(b",")]
-        if len(fields) != len(header.factors) + 1 or not _NUMBER.fullmatch(fields[0]):
-            return "text"
-        values = []
-        for field, factor in zip(fields[1:], header.factors, strict=True):
-            if not field:
-                values.append(INT64_NULL)
-            elif _NUMBER.fullmatch(field) and abs(value := float(field) * factor) < 2**62:
-                values.append(round(value))
-            else:
-                return "text"
-        time = float(fields[0]) * header.time_factor
-        return (round(time), values) if 0 <= time < CLOCK_WRAP * header.time_factor else "text"
 
     def _close_rows(self, items: list[Item]) -> None:
         rows, header = self._rows, self._header

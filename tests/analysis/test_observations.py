@@ -71,4 +71,11 @@ def test_a_source_faster_than_real_time_is_told_in_plain_words(tmp_path: Path) -
 
 
 def test_a_clock_within_its_limit_is_no_finding(tmp_path: Path) -> None:
-    assert "clock_not_real_time" not in findings(tmp_path, clock={"drift_ppm": 12.0, "rate_u": 1e-6})
+    found = findings(tmp_path, clock={"drift_ppm": 12.0, "rate_u": 1e-6})
+    assert not {"clock_not_real_time", "arrival_times"} & found.keys()
+
+
+def test_times_of_arrival_are_a_finding_with_their_jitter(tmp_path: Path) -> None:
+    found = findings(tmp_path, clock={"arrival_jitter_us": 12_000.0})["arrival_times"]
+    assert "19 of 20 lines arrived within 0.012 s of their turn" in found[1]
+    assert "over less than 0.12 s" in found[1]

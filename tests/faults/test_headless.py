@@ -118,6 +118,7 @@ def test_without_ring_an_interrupted_recording_is_only_reported(tmp_path: Path) 
     out = tmp_path / "runs"
     out.mkdir()
     old = JournalWriter(out / "20260101T000000Z-abcd.journal", {"run_id": "20260101T000000Z-abcd"})
+    old.append("bytes", 1, b"\0")  # something arrived: it may be a drive
     old.close()
     with live_board() as (_, port), RecorderProcess(port, out, "--for", "0.2") as recorder:
         code, _, said = recorder.result()
