@@ -107,6 +107,8 @@ def _resistance_of(run: Run) -> Resistance:
 
 def balance_residual(run: Run) -> Estimate:
     """Mean of battery − left − right [A] over sampled time, where both channels are measured in supply legs."""
+    if run.battery_current_from != "measured":
+        return refuse("A", Reason("not_measured", channel=CURRENT))
     measured = {name: series for name in CURRENTS if (series := run.smooth(name)) is not None}
     for name in CURRENTS:
         if name not in measured:

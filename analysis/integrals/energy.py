@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -49,6 +50,8 @@ class Energy:
     peak_power_w: Estimate
     by_channel: dict[str, tuple[Estimate, Estimate]]
     """left, right: net_ah and net_wh of the channel's supply leg."""
+    current_from: Literal["measured", "left_plus_right"] | None = None
+    """Where the battery's current comes from; None where there is none."""
 
 
 def charge_estimates(series: Series, sensor: SensorError) -> tuple[Estimate, Estimate, Estimate]:
@@ -271,6 +274,7 @@ def energy_used(run: Run, doubts: Doubts) -> Energy:
         mean_power_w=energy(mean_w, "net"),
         peak_power_w=doubts.hold(peak_w, (BATTERY, "peak_power"), (VOLTAGE, "peak_power")),
         by_channel={side: _channel(run, side, doubts) for side in SIDES},
+        current_from=run.battery_current_from,
     )
 
 

@@ -108,7 +108,7 @@ def _channels(report: Report) -> str:
     by_quantity: dict[str, list[str]] = {}
     for channel in BY_SI_NAME.values():
         of_what, _, quantity = channel.label.lower().rpartition(" ")
-        if report.run.has(channel.si_name) and quantity in ("current", "voltage", "temperature"):
+        if channel.si_name in report.run.columns and report.run.has(channel.si_name) and quantity in ("current", "voltage", "temperature"):
             by_quantity.setdefault(quantity, []).append(of_what)
     listed = [f"{joined(names)} {quantity}" for quantity, names in by_quantity.items()]
     others = {"pulses": "pulse_a_us", "pulses ": "pulse_b_us", "wheel counts": "left_wheel_count", "marks": "mark"}

@@ -74,7 +74,9 @@ def energy_line(energy: Energy) -> str:
         return f"not given: {refusal(energy.net_wh)}"
     parts = []
     if energy.net_wh.value is not None:
-        parts.append(f"{full(energy.net_wh)} used: {bare(energy.discharged_wh)} out, {bare(energy.recovered_wh)} back")
+        ways = {"out": energy.discharged_wh, "back": energy.recovered_wh}
+        each = ", ".join(f"{bare(value)} {way}" for way, value in ways.items() if value.value is not None)
+        parts.append(f"{full(energy.net_wh)} used{': ' if each else ''}{each}")
     if energy.net_ah.value is not None:
         parts.append(full(energy.net_ah))
     if energy.mean_power_w.value is not None:

@@ -21,6 +21,7 @@ DOUBTS = {
     "zero_shift": "the current sensor's zero moved",
     "wheel_count_jump": "a wheel's count makes impossible steps",
     "time_bases_differ": "two channels are on different clocks",
+    "battery_left_plus_right": "what the battery feeds besides left and right is not known",
 }
 """What is doubted, by the code of the finding."""
 USUAL_FACTORS = (0.001, 0.01, 0.1, 0.5, 2.0, 10.0, 100.0, 1000.0)
@@ -155,6 +156,28 @@ def _clocks_next(facts: Facts) -> str:
     return "Record both with one board, or bring their times together by marks at both ends, and import again."
 
 
+def _sum_of_sides(facts: Facts) -> str:
+    if facts["standby_a"] is None:
+        return "The battery's current is taken as left plus right: what else it feeds comes on top."
+    return f"The battery's current is taken as left plus right plus {facts['standby_a']:g} A for everything else."
+
+
+def _sum_of_sides_evidence(facts: Facts) -> str:
+    placed = "is supply_leg" if facts["placed"] else "is not given: supply legs assumed"
+    return f"no sensor in the battery's own lead; controller.sensed {placed}"
+
+
+def _sum_of_sides_next(facts: Facts) -> str:
+    asked = []
+    if facts["standby_a"] is None:
+        asked.append("the current with everything on and the machine still, as standby_a under [machine]")
+    if not facts["placed"]:
+        asked.append("where left and right are measured, as sensed under [controller]")
+    if not asked:
+        return "Measure standby_a again when what else is connected changes."
+    return f"Write in the machine file: {'; '.join(asked)}."
+
+
 LARGER_RANGE = "Fit a sensor with a larger range before trusting any margin of this lead."
 PHRASES: dict[str, Phrase] = {
     "doubted": _doubted,
@@ -275,5 +298,6 @@ FINDINGS: dict[str, FindingWords] = {
         lambda facts: f"{BY_SI_NAME[facts['missing']].label} is not in the file",
         "Connect and record both command inputs.",
     ),
+    "battery_left_plus_right": FindingWords(_sum_of_sides, _sum_of_sides_evidence, _sum_of_sides_next),
     "time_bases_differ": FindingWords(_clocks, _clocks_evidence, _clocks_next),
 }

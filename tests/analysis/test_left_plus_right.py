@@ -1,0 +1,129 @@
+"""Without a sensor in its own lead the battery's current is left + right + standby."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from amptally.analysis.report.build import Report, build_report
+from amptally.analysis.runs.run import Run
+from tests.analysis.build_runs import Floats, in_stretches, sides, value_of
+from tests.analysis.left_right_cart import CART_12V, LITHIUM_24V, Drive, drive, write
+
+
+def report_of(path: Path, made: Drive, machine: str | None = CART_12V) -> Report:
+    return build_report(Run.open(write(path, made, machine)), fraction=1.0)
+
+
+def charge_ah(time_s: Floats, amps: Floats) -> float:
+    return float(np.trapezoid(amps, time_s)) / 3600
+
+
+def test_figures_of_the_battery_follow_from_both_sides(tmp_path: Path) -> None:
+    made = drive()
+    report = report_of(tmp_path, made)
+    true_ah = charge_ah(made.time_s, made.battery_a)
+    true_wh = charge_ah(made.time_s, made.battery_a * (made.open_v - made.ohm * made.battery_a))
+    assert report.energy.current_from == "left_plus_right"
+    assert report.as_json()["energy"]["current_from"] == "left_plus_right"
+    for estimate, truth in ((report.energy.net_ah, true_ah), (report.energy.net_wh, true_wh)):
+        low, value, high = sides(estimate)
+        assert low < truth < high
+        # Gains of 1.5 % and offsets of 0.05 A are declared: ±3 % and a little.
+        assert high - low < 0.12 * value
+    low, value, high = sides(report.sag.resistance.by_scale[1.0])
+    assert low < made.ohm < high
+    assert value == pytest.approx(made.ohm, rel=0.05)
+    assert report.charge.state_of_charge.value is not None
+    assert value_of(report.fuses["main"].margin) > 1
+    assert report.currents["battery"].peak_a.value == pytest.approx(made.battery_a.max(), rel=0.05)
+
+
+def test_the_doubt_holds_the_terms_of_both_sensors(tmp_path: Path) -> None:
+    run = Run.open(write(tmp_path, drive(seconds=20), CART_12V))
+    error = run.sensor("battery_current_a")
+    # JCGM 100:2008 5.1.2 for independent offsets and noise; 5.2.2 note 1 for gains that may be fully correlated
+    assert error.offset_u == pytest.approx(0.05)
+    assert error.noise == pytest.approx(0.05 * 2**0.5)
+    assert error.gain_u == 0.015
+
+
+def test_what_else_the_battery_feeds_bounds_from_one_side(tmp_path: Path) -> None:
+    made = drive()
+    report = report_of(tmp_path, made, CART_12V.replace("standby_a = 0.45", ""))
+    net = report.energy.net_ah
+    assert net.bound == "at_least"
+    assert net.low is not None
+    assert net.low < charge_ah(made.time_s, made.battery_a)
+    assert report.currents["battery"].peak_a.bound == "at_least"
+    assert report.fuses["main"].margin.bound == "at_most"
+    assert report.charge.state_of_charge.bound == "at_most"
+    # What stays as it is does not matter to a drop per ampere.
+    low, _, high = sides(report.sag.resistance.by_scale[1.0])
+    assert low < made.ohm < high
+    told = [finding for finding in report.findings if finding.code == "battery_left_plus_right"]
+    assert [finding.severity for finding in told] == ["caution"]
+
+
+@pytest.mark.parametrize("sensed", ["motor_lead", "unknown"])
+def test_motor_leads_do_not_add_up_to_the_battery(tmp_path: Path, sensed: str) -> None:
+    report = report_of(tmp_path, drive(seconds=60), CART_12V.replace('sensed = "supply_leg"', f'sensed = "{sensed}"'))
+    assert report.energy.current_from is None
+    assert report.energy.net_ah.is_refused
+
+
+def test_a_sensor_in_the_lead_is_used_where_it_has_samples(tmp_path: Path) -> None:
+    made = drive(seconds=60)
+    channels = {**made.channels, "battery_current_a": made.battery_a + 3.0}
+    sensed = Run.open(write(tmp_path, replace(made, channels=channels), CART_12V))
+    assert sensed.battery_current_from == "measured"
+    empty = {**made.channels, "battery_current_a": np.full(len(made.time_s), np.nan)}
+    (tmp_path / "empty").mkdir()
+    unsensed = Run.open(write(tmp_path / "empty", replace(made, channels=empty), CART_12V))
+    assert unsensed.battery_current_from == "left_plus_right"
+    assert build_report(unsensed).energy.net_ah.value is not None
+
+
+def test_a_long_run_gives_the_same(tmp_path: Path) -> None:
+    path = write(tmp_path, drive(hz=100.0), CART_12V)
+    whole = build_report(Run.open(path), fraction=1.0)
+    with in_stretches():
+        parts = build_report(Run.open(path), fraction=1.0)
+    for pick in (
+        lambda report: report.energy.net_ah,
+        lambda report: report.energy.net_wh,
+        lambda report: report.currents["battery"].peak_a,
+        lambda report: report.fuses["main"].margin,
+    ):
+        assert value_of(pick(parts)) == pytest.approx(value_of(pick(whole)), rel=1e-6)
+
+
+def test_sides_sampled_in_turn_add_up(tmp_path: Path) -> None:
+    made = drive()
+    left, right = made.channels["left_current_a"].copy(), made.channels["right_current_a"].copy()
+    left[1::2] = np.nan
+    right[::2] = np.nan
+    turns = {**made.channels, "left_current_a": left, "right_current_a": right}
+    report = report_of(tmp_path, replace(made, channels=turns))
+    assert value_of(report.energy.net_ah) == pytest.approx(charge_ah(made.time_s, made.battery_a), rel=0.02)
+
+
+def test_a_doubt_about_one_side_is_one_about_the_sum(tmp_path: Path) -> None:
+    made = drive()
+    left = made.channels["left_current_a"].copy()
+    left[made.time_s > 150] = np.nan
+    part = {**made.channels, "left_current_a": left}
+    report = report_of(tmp_path, replace(made, channels=part))
+    assert report.energy.net_ah.bound == "at_least"
+
+
+def test_a_lithium_machine(tmp_path: Path) -> None:
+    made = drive(standby_a=0.7, open_v=26.4, ohm=0.03, top_a=20.0, centre_us=(1500.0, 1500.0))
+    report = report_of(tmp_path, made, LITHIUM_24V)
+    low, _, high = sides(report.energy.net_ah)
+    assert low < charge_ah(made.time_s, made.battery_a) < high
+    low, _, high = sides(report.sag.resistance.by_scale[1.0])
+    assert low < 0.03 < high
