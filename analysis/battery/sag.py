@@ -23,6 +23,8 @@ BUSY_SHARE = 0.9
 """Blocks are compared over the samples in the highest tenth of current."""
 WEAK_RATIO = 1.3
 """A block that drops this many times as far as the other is called weak. Our own choice."""
+SHEET_OHM_U = 0.25
+"""1 σ, relative, of a sheet's resistance, which is that of a new block at 25 °C. Our own choice."""
 CURRENT, VOLTAGE = "battery_current_a", "battery_voltage_v"
 
 
@@ -73,11 +75,36 @@ def _worst_sag(run: Run, rest: Rest, resting: Estimate) -> tuple[Estimate, float
     return sag.bounded("at_least", Reason("from_minimum_of_samples")), extremes.minimum_at_s
 
 
-def _resistance(run: Run, minimum_at_s: float | None) -> Resistance:
-    """Resistance, open-circuit voltage and drop under load of the busiest half hour.
+def run_resistance(run: Run) -> Resistance:
+    """Resistance, open-circuit voltage and drop under load of the busiest half hour, computed once for a run.
 
     Where the minimum voltage lies outside it, the half hour around that moment may show a greater drop.
     """
+    found = run.cache.get(("resistance", ""))
+    if not isinstance(found, Resistance):
+        lowest = run.extremes(VOLTAGE)
+        at_s = None if lowest is None else lowest.minimum_at_s
+        found = run.cache["resistance", ""] = _resistance(run, at_s)
+    return found
+
+
+def resting_voltage(run: Run) -> Estimate:
+    """Rest voltage [V], with what a standing machine draws taken into account by the run's or the sheet's resistance.
+
+    The longest time scale counts, as the machine had stood for longer still.
+    """
+    rest = run_rest(run)
+    if not rest.standing_a:
+        return rest_voltage(run, rest)
+    known = [ohm for ohm in run_resistance(run).by_scale.values() if ohm.value is not None]
+    battery = run.machine.battery if run.machine else None
+    sheet_ohm = battery.whole_resistance_ohm if battery else None
+    of_sheet = None if sheet_ohm is None else estimate(sheet_ohm, "ohm", {"sheet": SHEET_OHM_U * sheet_ohm})
+    return rest_voltage(run, rest, known[-1] if known else of_sheet)
+
+
+def _resistance(run: Run, minimum_at_s: float | None) -> Resistance:
+    """The same, not cached."""
     smooth = run.smooth(CURRENT)
     if smooth is None or len(smooth.value) < 2:
         return _resistance_of(run)
@@ -107,8 +134,8 @@ def _resistance_of(run: Run) -> Resistance:
 
 def balance_residual(run: Run) -> Estimate:
     """Mean of battery − left − right [A] over sampled time, where both channels are measured in supply legs."""
-    if run.battery_current_from != "measured":
-        return refuse("A", Reason("not_measured", channel=CURRENT))
+    if run.battery_current_from == "left_plus_right":
+        return refuse("A", Reason("battery_is_the_sum"))
     measured = {name: series for name in CURRENTS if (series := run.smooth(name)) is not None}
     for name in CURRENTS:
         if name not in measured:
@@ -178,12 +205,12 @@ def _weak_block(run: Run, rest: Rest) -> Reason | None:
 def assess_sag(run: Run, doubts: Doubts) -> Sag:
     """Rest voltage, minimum, sag, resistance, blocks and receiver supply of a run."""
     rest = run_rest(run)
-    resting = rest_voltage(run, rest)
+    resting = resting_voltage(run)
     minimum, minimum_at = minimum_voltage(run, VOLTAGE)
     sag, sag_at = _worst_sag(run, rest, resting)
     receiver, receiver_at = minimum_voltage(run, "receiver_voltage_v")
     minimum, sag = doubts.hold(minimum, (VOLTAGE, "minimum")), doubts.hold(sag, (VOLTAGE, "sag"))
-    resistance = _resistance(run, minimum_at)
+    resistance = run_resistance(run)
     by_scale = {
         scale: doubts.hold(value, (CURRENT, "resistance"), (VOLTAGE, "resistance"))
         for scale, value in resistance.by_scale.items()

@@ -40,7 +40,7 @@ _TOPICS: dict[str, str] = {
 """Group of a finding by the topic that words it; those of any other topic are about the recording."""
 OF_ITS_LINE = ("fuse_past", "fuse_inside", "fuse_near", "wire_over", "receiver_below_minimum")
 """Findings that the line of the part itself states; what to do about them stands there."""
-OF_THIS_RUN = ("run_shorter_than_window", "charge_ends_before_cutoff")
+OF_THIS_RUN = ("run_shorter_than_window", "charge_ends_before_cutoff", "battery_is_the_sum")
 """Refusals that nothing could supply: they are no lack."""
 Group = Literal["protection", "battery", "driving", "recording"]
 GROUPS: tuple[Group, ...] = ("protection", "battery", "driving", "recording")
@@ -108,7 +108,8 @@ def _channels(report: Report) -> str:
     by_quantity: dict[str, list[str]] = {}
     for channel in BY_SI_NAME.values():
         of_what, _, quantity = channel.label.lower().rpartition(" ")
-        if channel.si_name in report.run.columns and report.run.has(channel.si_name) and quantity in ("current", "voltage", "temperature"):
+        measured = channel.si_name in report.run.columns and report.run.has(channel.si_name)
+        if measured and quantity in ("current", "voltage", "temperature"):
             by_quantity.setdefault(quantity, []).append(of_what)
     listed = [f"{joined(names)} {quantity}" for quantity, names in by_quantity.items()]
     others = {"pulses": "pulse_a_us", "pulses ": "pulse_b_us", "wheel counts": "left_wheel_count", "marks": "mark"}

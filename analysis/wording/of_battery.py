@@ -14,6 +14,12 @@ def _no_sample_at_rest(facts: Facts) -> str:
     return f"{BY_SI_NAME[facts['channel']].label.lower()} has no sample during the rest"
 
 
+def _at_rest_drawing(facts: Facts) -> str:
+    drop_v = facts["drop_v"]
+    added = "" if drop_v is None else f"; {1e3 * drop_v:.1f} mV added for that"
+    return f"{facts['length_s']:.0f} s standing, at {facts['current_a']:.2f} A{added}"
+
+
 def _steps(facts: Facts) -> str:
     return f"{facts['steps']} step{'' if facts['steps'] == 1 else 's'} of current"
 
@@ -41,6 +47,9 @@ PHRASES: dict[str, Phrase] = {
     "no_rest": "no rest of {needed_s:g} s before the first load: let the machine stand switched on before driving",
     "current_at_rest": "the current before the first load is {mean_a:.2f} A, above the {limit_a:.2f} A that counts as "
     "rest",
+    "commanded_too_soon": "a command was away from its centre before the battery had rested for {needed_s:g} s",
+    "at_rest_drawing": _at_rest_drawing,
+    "standing_drop_unknown": "what the standing machine drew lowered it, by how much is not known without a resistance",
     "rest_needs_current": "no battery current was measured, so rest cannot be distinguished from load",
     "no_sample_at_rest": _no_sample_at_rest,
     "at_rest": "{length_s:.0f} s at rest",
@@ -51,6 +60,7 @@ PHRASES: dict[str, Phrase] = {
     "from_minimum_of_samples": "from the minimum of the samples",
     # Balance of the currents
     "sides_not_in_supply_legs": "left and right are not measured in supply legs: they need not add up to the battery",
+    "battery_is_the_sum": "the battery's own current was not measured, so there is nothing to compare the sum with",
     "currents_never_together": "the three currents were never measured at the same time",
     "residual_sign": "positive: the battery lead carries more than both channels",
     # Resistance

@@ -8,6 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from amptally.analysis.battery.rest import run_rest
+from amptally.analysis.controller.command import Commands, read_commands
+from amptally.analysis.controller.released import centre_us
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.runs.run import Run
 from tests.analysis.build_runs import Floats, in_stretches, sides, value_of
@@ -127,3 +130,62 @@ def test_a_lithium_machine(tmp_path: Path) -> None:
     assert low < charge_ah(made.time_s, made.battery_a) < high
     low, _, high = sides(report.sag.resistance.by_scale[1.0])
     assert low < 0.03 < high
+
+
+def test_a_standing_machine_rests_at_what_it_draws(tmp_path: Path) -> None:
+    made = drive(standby_a=0.45, idle_a=0.3)  # 1.05 A with everything on and still
+    report = report_of(tmp_path, made)
+    rest = report.sag.rest
+    assert rest.refused is None
+    assert rest.end_s == pytest.approx(8.0, abs=0.1)
+    assert rest.standing_a == pytest.approx(1.05, abs=0.05)
+    low, value, high = sides(report.sag.rest_voltage_v)
+    # Ohm's law: 1.05 A through 8 mΩ take 8.4 mV from the open-circuit voltage.
+    assert value == pytest.approx(made.open_v, abs=0.003)
+    assert low < made.open_v < high
+
+
+def test_without_a_resistance_the_rest_voltage_is_a_lower_limit(tmp_path: Path) -> None:
+    made = drive(seconds=20, stand_s=18, idle_a=0.3)
+    bare = CART_12V.replace("resistance_ohm = 0.016", "")
+    report = report_of(tmp_path, made, bare)
+    assert all(ohm.is_refused for ohm in report.sag.resistance.by_scale.values())
+    assert report.sag.rest_voltage_v.bound == "at_least"
+
+
+def test_no_rest_while_a_command_is_away_from_its_centre(tmp_path: Path) -> None:
+    made = drive()
+    stick = made.channels["pulse_a_us"].copy()
+    stick[made.time_s < 5] = 1640.0  # held, and nothing flows: the controller was off
+    run = Run.open(write(tmp_path, replace(made, channels={**made.channels, "pulse_a_us": stick}), CART_12V))
+    refused = run_rest(run).refused
+    assert refused is not None
+    assert refused.code == "commanded_too_soon"
+
+
+def test_the_centre_is_learnt(tmp_path: Path) -> None:
+    run = Run.open(write(tmp_path, drive(centre_us=(1523.0, 1488.0)), CART_12V))
+    assert (centre_us(run, "pulse_a_us"), centre_us(run, "pulse_b_us")) == (1523.0, 1488.0)
+    commands = read_commands(run)
+    assert isinstance(commands, Commands)
+    standing = commands.time_s < 8
+    assert np.abs(commands.left[standing]).max() == 0
+    # Part of a run, too, though the stick is never released in it.
+    part = run.part(9.0, 10.0)
+    assert centre_us(part, "pulse_a_us") == 1523.0
+
+
+def test_a_stick_held_without_current_is_no_centre(tmp_path: Path) -> None:
+    made = drive()
+    dead = made.time_s > 100
+    channels = {name: np.where(dead, 0.0, each) if "current" in name else each for name, each in made.channels.items()}
+    channels["pulse_a_us"] = np.where(dead, 1590.0, channels["pulse_a_us"])
+    run = Run.open(write(tmp_path, replace(made, channels=channels), CART_12V))
+    assert centre_us(run, "pulse_a_us") == 1523.0
+
+
+def test_a_steady_load_without_pulses_is_no_rest(tmp_path: Path) -> None:
+    made = drive(idle_a=2.0)
+    unasked = {name: each for name, each in made.channels.items() if not name.startswith("pulse")}
+    run = Run.open(write(tmp_path, replace(made, channels=unasked), CART_12V))
+    assert run_rest(run).refused is not None
