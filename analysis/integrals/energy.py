@@ -18,6 +18,7 @@ from amptally.analysis.results.leads import SIDES
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.results.sensor_error import SensorError
 from amptally.analysis.results.sensor_terms import near_zero, rectified, skew_u_s, white_u
+from amptally.analysis.runs.charging import CHARGING_SHARE
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.curve_integrals import integrate
 from amptally.analysis.signals.series import Floats, Series, cut, together
@@ -31,8 +32,6 @@ NO_TIME = Reason("no_time_covered")
 LONGEST_SIGNED_S = 0.0105
 """Samples further apart, below about 100 Hz, may hide current that flows back between two of them: a controller that
 brakes returns it in pulses of milliseconds. Our own choice, with some slack for a clock."""
-CHARGING_SHARE = 0.01
-"""Where less than this share of what came back went out, the run is one of charging, and nothing is hidden in it."""
 BATTERY, VOLTAGE = "battery_current_a", "battery_voltage_v"
 
 

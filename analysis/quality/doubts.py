@@ -122,6 +122,7 @@ EFFECTS: dict[str, Effects] = {
         "energy": Widen(),
         "rest": "at_least",
     },
+    "charger_unseen": _all("refuse", ("mean",), DRAWN, ANSWER, ("back", "rest", "sag", "recovery")),
     "battery_left_plus_right": {},
     # What else the battery feeds comes on top of the sum.
     "battery_left_plus_right/standby_unknown": {

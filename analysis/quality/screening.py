@@ -25,6 +25,7 @@ from amptally.analysis.quality.single_channel import (
     stuck_doubt,
     zero_shift_doubt,
 )
+from amptally.analysis.quality.unseen_charge import unseen_charge
 from amptally.analysis.quality.voltage_response import (
     Pair,
     apparent_resistance_ohm,
@@ -63,7 +64,7 @@ Legs = tuple[Floats, Floats, Floats, Floats, Flags]
 def judge_battery(run: Run) -> Doubts:
     """Doubts about the battery's current and voltage, from these two channels alone."""
     pair = _pair(run)
-    found = [] if pair is None else _of_battery(run, pair)
+    found = [] if pair is None else [*_of_battery(run, pair), unseen_charge(run)]
     return Doubts.of((*(doubt for doubt in found if doubt is not None), *_of_the_sum(run)))
 
 
@@ -85,7 +86,9 @@ def judge(run: Run) -> Doubts:
     doubts = (doubt for doubt in found if doubt is not None)
     if run.battery_current_from == "left_plus_right":
         doubts = (_with_the_sum(doubt) for doubt in doubts)
-    return Doubts.of((*doubts, *_of_the_sum(run)))
+    # A charger past all sensors is no fault of left or right.
+    charged = [doubt for doubt in (unseen_charge(run),) if doubt is not None]
+    return Doubts.of((*doubts, *_of_the_sum(run), *charged))
 
 
 def _of_the_sum(run: Run) -> list[Doubt]:

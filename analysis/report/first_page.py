@@ -18,6 +18,7 @@ from amptally.analysis.report.build import Report
 from amptally.analysis.report.rows import Rows, battery_rows, charge_rows, current_rows, drive_rows, energy_rows
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.reason import Reason
+from amptally.analysis.runs.charging import on_charger
 from amptally.analysis.wording import at_a_glance as glance
 from amptally.analysis.wording.catalogue import topic_of
 from amptally.analysis.wording.findings import told
@@ -162,7 +163,9 @@ def _battery(report: Report) -> list[Line]:
 
 
 def _driving(report: Report) -> list[Line]:
-    found = [Line("Energy", glance.energy_line(report.energy))]
+    charged = on_charger(report.run)
+    charged_alone = charged is not None and bool(charged["alone"])
+    found = [Line("Energy", glance.energy_line(report.energy, charged=charged_alone))]
     found.append(Line("Peak current", glance.current_line(report.currents)))
     found.append(Line("Laps", glance.laps_line(report.laps)))
     return found

@@ -33,7 +33,7 @@ PHRASES: dict[str, Phrase] = {
     "straight_ahead": "while driving straight ahead",
     "command_pulses_few": "too few command pulses",
     "battery_charged": lambda facts: (
-        f"the battery was on a charger (current into it for {facts['longest_s'] / 60:.0f} min without a break): "
+        f"the battery was on a charger (current into it for {facts['charged_s'] / 60:.0f} min): "
         "what braking gave back cannot be told apart from it"
     ),
     "nothing_discharged": "nothing was discharged, so there is no share of it",

@@ -21,6 +21,7 @@ DOUBTS = {
     "zero_shift": "the current sensor's zero moved",
     "wheel_count_jump": "a wheel's count makes impossible steps",
     "time_bases_differ": "two channels are on different clocks",
+    "charger_unseen": "the battery was on a charger, and its current does not show it",
     "battery_left_plus_right": "what the battery feeds besides left and right is not known",
 }
 """What is doubted, by the code of the finding."""
@@ -154,6 +155,23 @@ def _clocks_next(facts: Facts) -> str:
             "a constant delay can go into delay_s."
         )
     return "Record both with one board, or bring their times together by marks at both ends, and import again."
+
+
+def _charger(facts: Facts) -> str:
+    if facts["reversed"]:
+        return "The battery was on a charger, and its current reads as drawn: the sign is turned."
+    return "The battery was on a charger that its current sensor does not see."
+
+
+def _charger_evidence(facts: Facts) -> str:
+    between = f"from {facts['from_s']:.0f} to {facts['to_s']:.0f} s"
+    return f"up to {facts['highest_v']:.2f} V {between}, with {facts['current_a']:.2f} A read as drawn"
+
+
+def _charger_next(facts: Facts) -> str:
+    if facts["reversed"]:
+        return "Import it again with --discharge negative, or turn the sensor round."
+    return "Charge, rest voltage and resistance of this time are not given: report the part without the charger."
 
 
 def _sum_of_sides(facts: Facts) -> str:
@@ -298,6 +316,7 @@ FINDINGS: dict[str, FindingWords] = {
         lambda facts: f"{BY_SI_NAME[facts['missing']].label} is not in the file",
         "Connect and record both command inputs.",
     ),
+    "charger_unseen": FindingWords(_charger, _charger_evidence, _charger_next),
     "battery_left_plus_right": FindingWords(_sum_of_sides, _sum_of_sides_evidence, _sum_of_sides_next),
     "time_bases_differ": FindingWords(_clocks, _clocks_evidence, _clocks_next),
 }

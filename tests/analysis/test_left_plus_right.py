@@ -146,7 +146,7 @@ def test_a_standing_machine_rests_at_what_it_draws(tmp_path: Path) -> None:
 
 
 def test_without_a_resistance_the_rest_voltage_is_a_lower_limit(tmp_path: Path) -> None:
-    made = drive(seconds=20, stand_s=18, idle_a=0.3)
+    made = drive(seconds=20, stand_s=18, idle_a=0.1)
     bare = CART_12V.replace("resistance_ohm = 0.016", "")
     report = report_of(tmp_path, made, bare)
     assert all(ohm.is_refused for ohm in report.sag.resistance.by_scale.values())
