@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from amptally.analysis.battery.block_share import uneven_blocks
 from amptally.analysis.battery.resistance import Resistance, assess_resistance
 from amptally.analysis.battery.resistance_fit import LONGEST_FIT_S, busiest_stretch
 from amptally.analysis.battery.rest import Rest, block_imbalance, rest_samples, rest_voltage, run_rest, voltage_terms
@@ -44,7 +45,8 @@ class Sag:
     load_drop_at_s: float | None
     resistance: Resistance
     block_imbalance_v: Estimate
-    weak_block: Literal["lower", "upper"] | None
+    weak_block: Literal["lower", "upper", "a", "b"] | None
+    """In series the one that drops further, in parallel the one that carries less."""
     receiver_min_v: Estimate
     receiver_min_at_s: float | None
     balance_residual_a: Estimate
@@ -219,6 +221,12 @@ def assess_sag(run: Run, doubts: Doubts) -> Sag:
     open_circuit = doubts.hold(resistance.open_circuit_v, (CURRENT, "open_circuit"), (VOLTAGE, "open_circuit"))
     against_blocks = doubts.against((CURRENT, "weak_block"), (VOLTAGE, "weak_block"))
     weak = _weak_block(run, rest) if against_blocks is None else None
+    uneven = uneven_blocks(run, doubts)
+    named: Literal["lower", "upper", "a", "b"] | None = None
+    if weak is not None:
+        named = "lower" if weak["block"] == "lower" else "upper"
+    elif uneven is not None:
+        named = "b" if uneven["harder"] == "block_a" else "a"
     return Sag(
         rest=rest,
         rest_voltage_v=doubts.hold(resting, (VOLTAGE, "rest")),
@@ -230,9 +238,9 @@ def assess_sag(run: Run, doubts: Doubts) -> Sag:
         load_drop_at_s=None if load_drop.is_refused else resistance.load_drop_at_s,
         resistance=replace(resistance, by_scale=by_scale, open_circuit_v=open_circuit),
         block_imbalance_v=doubts.hold(block_imbalance(run, rest), (VOLTAGE, "blocks")),
-        weak_block=None if weak is None else "lower" if weak["block"] == "lower" else "upper",
+        weak_block=named,
         receiver_min_v=receiver,
         receiver_min_at_s=receiver_at,
         balance_residual_a=balance_residual(run),
-        findings=() if weak is None else (weak,),
+        findings=tuple(finding for finding in (weak, uneven) if finding is not None),
     )

@@ -10,6 +10,10 @@ CELLS = {"li_ion": "lithium-ion", "nimh": "NiMH", "lfp": "LFP", "agm": "AGM", "g
 """Cells by the machine file's name of their chemistry."""
 
 
+HARDER = {"block_a": "Block A", "block_b": "Block B"}
+"""By the block that carries more; all but block B are alike."""
+
+
 def _no_sample_at_rest(facts: Facts) -> str:
     return f"{BY_SI_NAME[facts['channel']].label.lower()} has no sample during the rest"
 
@@ -113,6 +117,17 @@ FINDINGS: dict[str, FindingWords] = {
         "The {block} block drops {ratio:.1f} times as far as the other under the same current.",
         "mean of {mean_a:.0f} A: lower block {lower_drop_v:.2f} V, upper block {upper_drop_v:.2f} V below rest",
         "Measure the {block} block alone, check its connections, and compare both after a full charge of each.",
+    ),
+    "blocks_uneven": FindingWords(
+        lambda facts: (
+            f"The blocks in parallel share the load unevenly: block B carried {100 * facts['share']:.0f} %, where "
+            f"{100 * facts['even']:.0f} % would be even. {HARDER[facts['harder']]} is empty first and ends the drive."
+        ),
+        lambda facts: (
+            f"{facts['own_ah']:.3g} Ah of {facts['whole_ah']:.3g} Ah, share ± {100 * facts['half']:.0f} % of the whole"
+        ),
+        "Laps per charge and runtime count on that. Compare terminals, cables and fuses of the blocks under load, then "
+        "the capacity of each block alone.",
     ),
     "management_current_reached": FindingWords(
         "The battery carried more than the current at which its management opens.",

@@ -12,6 +12,7 @@ from amptally.analysis.battery.rest import run_rest
 from amptally.analysis.controller.command import Commands, read_commands
 from amptally.analysis.controller.released import centre_us
 from amptally.analysis.report.build import Report, build_report
+from amptally.analysis.report.first_page import as_text, first_page
 from amptally.analysis.runs.run import Run
 from tests.analysis.build_runs import Floats, in_stretches, sides, value_of
 from tests.analysis.left_right_cart import CART_12V, LITHIUM_24V, Drive, drive, write
@@ -189,3 +190,20 @@ def test_a_steady_load_without_pulses_is_no_rest(tmp_path: Path) -> None:
     unasked = {name: each for name, each in made.channels.items() if not name.startswith("pulse")}
     run = Run.open(write(tmp_path, replace(made, channels=unasked), CART_12V))
     assert run_rest(run).refused is not None
+
+
+@pytest.mark.parametrize(("share", "named"), [(0.28, "b"), (0.5, None), (0.45, None), (0.66, "a")])
+def test_parallel_blocks_that_share_unevenly_are_told(tmp_path: Path, share: float, named: str | None) -> None:
+    made = drive()
+    channels = {**made.channels, "block_b_current_a": share * made.battery_a}
+    report = report_of(tmp_path, replace(made, channels=channels))
+    assert report.sag.weak_block == named
+    found = [finding for finding in report.findings if finding.code == "blocks_uneven"]
+    assert len(found) == (named is not None)
+    if named is None:
+        return
+    assert found[0]["share"] == pytest.approx(share, abs=0.02)
+    # The forecast ends with the block that works harder, as the finding says.
+    assert report.charge.remaining.ends_by == found[0]["harder"]
+    page = " ".join(text.strip() for text, _ in as_text(first_page(report)))
+    assert f"block B carried {100 * share:.0f} %" in page
