@@ -207,3 +207,38 @@ def test_parallel_blocks_that_share_unevenly_are_told(tmp_path: Path, share: flo
     assert report.charge.remaining.ends_by == found[0]["harder"]
     page = " ".join(text.strip() for text, _ in as_text(first_page(report)))
     assert f"block B carried {100 * share:.0f} %" in page
+
+
+@pytest.mark.parametrize("motor", ["resistance_ohm = 0.2\n", "stall_a = 60\n", "stall_a = 60\nrated_voltage_v = 12\n"])
+def test_a_wheel_held_shows_in_pulses_and_current(tmp_path: Path, motor: str) -> None:
+    made = drive(top_a=12.0)
+    held = (made.time_s >= 102) & (made.time_s < 105)
+    stick = (made.channels["pulse_a_us"] - 1523) / 500
+    # A motor of 0.2 Ω stands: duty² · V / R in its supply leg.
+    stands_a = np.where(held, stick**2 * 12.4 / 0.2, made.channels["left_current_a"])
+    more = np.where(held, stands_a - made.channels["left_current_a"], 0.0)
+    channels = {
+        **made.channels,
+        "left_current_a": stands_a,
+        "battery_voltage_v": made.channels["battery_voltage_v"] - made.ohm * more,
+        "pulse_b_us": np.where(held, 1488.0, made.channels["pulse_b_us"]),
+    }
+    asked = bool((stick[held] > 0.3).all())
+    assert asked, "the spell drawn at 102 s is a drive"
+    sheet = CART_12V.replace("stall_a = 60\nresistance_ohm = 0.2\nrated_voltage_v = 12\n", motor)
+    report = report_of(tmp_path, replace(made, channels=channels), sheet)
+    (stall,) = report.drive.stalls
+    assert (stall.side, stall.start_s, stall.end_s) == (
+        "left",
+        pytest.approx(102, abs=0.1),
+        pytest.approx(105, abs=0.1),
+    )
+    page = " ".join(text.strip() for text, _ in as_text(first_page(report)))
+    assert "The left wheel stood still under command." in page
+    # One answer: the fuse's worst moment is the stall, and is not called a drive.
+    assert "while the left wheel stood still under command" in page
+
+
+def test_a_drive_up_a_ramp_is_no_stall(tmp_path: Path) -> None:
+    report = report_of(tmp_path, drive(top_a=30.0))
+    assert report.drive.stalls == ()
