@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -129,7 +129,16 @@ def _rest_of(whole: Run, current: Series, threshold_a: float) -> Rest:
     away = commanded_at(whole, current.time_s)
     held_away = np.empty(0, np.int64) if away is None else np.flatnonzero(away[:-1] & away[1:])
     standing_a = standing_current(current, threshold_a, _most_standing_a(whole, released=away is not None))
-    return find_rest(current, threshold_a, standing_a, int(held_away[0]) if len(held_away) else None)
+    free = int(held_away[0]) if len(held_away) else None
+    rest = find_rest(current, threshold_a, standing_a, free)
+    if rest.refused is None or rest.refused.code != "no_rest" or away is None:
+        return rest
+    stood = current.time_s[: len(current.time_s) if free is None else free]
+    if len(stood) < 2 or stood[-1] - stood[0] < MIN_REST_S:
+        return rest
+    first = current.value[current.time_s <= current.time_s[0] + MIN_REST_S]
+    drew = Reason("standing_unsteady", lowest_a=float(first.min()), highest_a=float(first.max()))
+    return replace(rest, refused=drew)
 
 
 def _most_standing_a(run: Run, *, released: bool) -> float:

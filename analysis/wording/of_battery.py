@@ -52,6 +52,8 @@ PHRASES: dict[str, Phrase] = {
     "current_at_rest": "the current before the first load is {mean_a:.2f} A, above the {limit_a:.2f} A that counts as "
     "rest",
     "commanded_too_soon": "a command was away from its centre before the battery had rested for {needed_s:g} s",
+    "standing_unsteady": "the machine stood, but drew {lowest_a:.2f} to {highest_a:.2f} A: too much or too unsteady to "
+    "be rest",
     "at_rest_drawing": _at_rest_drawing,
     "standing_drop_unknown": "what the standing machine drew lowered it, by how much is not known without a resistance",
     "rest_needs_current": "no battery current was measured, so rest cannot be distinguished from load",

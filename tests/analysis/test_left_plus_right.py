@@ -14,6 +14,7 @@ from amptally.analysis.controller.released import centre_us
 from amptally.analysis.report.build import Report, build_report
 from amptally.analysis.report.first_page import as_text, first_page
 from amptally.analysis.runs.run import Run
+from amptally.analysis.wording.results import phrase
 from tests.analysis.build_runs import Floats, in_stretches, sides, value_of
 from tests.analysis.left_right_cart import CART_12V, LITHIUM_24V, Drive, drive, write
 
@@ -242,3 +243,13 @@ def test_a_wheel_held_shows_in_pulses_and_current(tmp_path: Path, motor: str) ->
 def test_a_drive_up_a_ramp_is_no_stall(tmp_path: Path) -> None:
     report = report_of(tmp_path, drive(top_a=30.0))
     assert report.drive.stalls == ()
+
+
+def test_a_machine_that_stood_is_not_told_to_stand(tmp_path: Path) -> None:
+    made = drive()
+    blinking = np.where((made.time_s < 8) & (made.time_s % 1.0 < 0.5), 3.0, 0.0)
+    channels = {**made.channels, "left_current_a": made.channels["left_current_a"] + blinking}
+    refused = run_rest(Run.open(write(tmp_path, replace(made, channels=channels), CART_12V))).refused
+    assert refused is not None
+    assert refused.code == "standing_unsteady"
+    assert "the machine stood, but drew" in phrase(refused)
