@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from amptally.analysis.battery.block_share import uneven_blocks
 from amptally.analysis.battery.resistance import Resistance, assess_resistance
 from amptally.analysis.battery.resistance_fit import LONGEST_FIT_S, busiest_stretch
 from amptally.analysis.battery.rest import Rest, block_imbalance, rest_samples, rest_voltage, run_rest, voltage_terms
@@ -23,6 +24,8 @@ BUSY_SHARE = 0.9
 """Blocks are compared over the samples in the highest tenth of current."""
 WEAK_RATIO = 1.3
 """A block that drops this many times as far as the other is called weak. Our own choice."""
+SHEET_OHM_U = 0.25
+"""1 σ, relative, of a sheet's resistance, which is that of a new block at 25 °C. Our own choice."""
 CURRENT, VOLTAGE = "battery_current_a", "battery_voltage_v"
 
 
@@ -42,7 +45,8 @@ class Sag:
     load_drop_at_s: float | None
     resistance: Resistance
     block_imbalance_v: Estimate
-    weak_block: Literal["lower", "upper"] | None
+    weak_block: Literal["lower", "upper", "a", "b"] | None
+    """In series the one that drops further, in parallel the one that carries less."""
     receiver_min_v: Estimate
     receiver_min_at_s: float | None
     balance_residual_a: Estimate
@@ -73,11 +77,36 @@ def _worst_sag(run: Run, rest: Rest, resting: Estimate) -> tuple[Estimate, float
     return sag.bounded("at_least", Reason("from_minimum_of_samples")), extremes.minimum_at_s
 
 
-def _resistance(run: Run, minimum_at_s: float | None) -> Resistance:
-    """Resistance, open-circuit voltage and drop under load of the busiest half hour.
+def run_resistance(run: Run) -> Resistance:
+    """Resistance, open-circuit voltage and drop under load of the busiest half hour, computed once for a run.
 
     Where the minimum voltage lies outside it, the half hour around that moment may show a greater drop.
     """
+    found = run.cache.get(("resistance", ""))
+    if not isinstance(found, Resistance):
+        lowest = run.extremes(VOLTAGE)
+        at_s = None if lowest is None else lowest.minimum_at_s
+        found = run.cache["resistance", ""] = _resistance(run, at_s)
+    return found
+
+
+def resting_voltage(run: Run) -> Estimate:
+    """Rest voltage [V], with what a standing machine draws taken into account by the run's or the sheet's resistance.
+
+    The longest time scale counts, as the machine had stood for longer still.
+    """
+    rest = run_rest(run)
+    if not rest.standing_a:
+        return rest_voltage(run, rest)
+    known = [ohm for ohm in run_resistance(run).by_scale.values() if ohm.value is not None]
+    battery = run.machine.battery if run.machine else None
+    sheet_ohm = battery.whole_resistance_ohm if battery else None
+    of_sheet = None if sheet_ohm is None else estimate(sheet_ohm, "ohm", {"sheet": SHEET_OHM_U * sheet_ohm})
+    return rest_voltage(run, rest, known[-1] if known else of_sheet)
+
+
+def _resistance(run: Run, minimum_at_s: float | None) -> Resistance:
+    """The same, not cached."""
     smooth = run.smooth(CURRENT)
     if smooth is None or len(smooth.value) < 2:
         return _resistance_of(run)
@@ -107,6 +136,8 @@ def _resistance_of(run: Run) -> Resistance:
 
 def balance_residual(run: Run) -> Estimate:
     """Mean of battery − left − right [A] over sampled time, where both channels are measured in supply legs."""
+    if run.battery_current_from == "left_plus_right":
+        return refuse("A", Reason("battery_is_the_sum"))
     measured = {name: series for name in CURRENTS if (series := run.smooth(name)) is not None}
     for name in CURRENTS:
         if name not in measured:
@@ -176,12 +207,12 @@ def _weak_block(run: Run, rest: Rest) -> Reason | None:
 def assess_sag(run: Run, doubts: Doubts) -> Sag:
     """Rest voltage, minimum, sag, resistance, blocks and receiver supply of a run."""
     rest = run_rest(run)
-    resting = rest_voltage(run, rest)
+    resting = resting_voltage(run)
     minimum, minimum_at = minimum_voltage(run, VOLTAGE)
     sag, sag_at = _worst_sag(run, rest, resting)
     receiver, receiver_at = minimum_voltage(run, "receiver_voltage_v")
     minimum, sag = doubts.hold(minimum, (VOLTAGE, "minimum")), doubts.hold(sag, (VOLTAGE, "sag"))
-    resistance = _resistance(run, minimum_at)
+    resistance = run_resistance(run)
     by_scale = {
         scale: doubts.hold(value, (CURRENT, "resistance"), (VOLTAGE, "resistance"))
         for scale, value in resistance.by_scale.items()
@@ -190,6 +221,12 @@ def assess_sag(run: Run, doubts: Doubts) -> Sag:
     open_circuit = doubts.hold(resistance.open_circuit_v, (CURRENT, "open_circuit"), (VOLTAGE, "open_circuit"))
     against_blocks = doubts.against((CURRENT, "weak_block"), (VOLTAGE, "weak_block"))
     weak = _weak_block(run, rest) if against_blocks is None else None
+    uneven = uneven_blocks(run, doubts)
+    named: Literal["lower", "upper", "a", "b"] | None = None
+    if weak is not None:
+        named = "lower" if weak["block"] == "lower" else "upper"
+    elif uneven is not None:
+        named = "b" if uneven["harder"] == "block_a" else "a"
     return Sag(
         rest=rest,
         rest_voltage_v=doubts.hold(resting, (VOLTAGE, "rest")),
@@ -201,9 +238,9 @@ def assess_sag(run: Run, doubts: Doubts) -> Sag:
         load_drop_at_s=None if load_drop.is_refused else resistance.load_drop_at_s,
         resistance=replace(resistance, by_scale=by_scale, open_circuit_v=open_circuit),
         block_imbalance_v=doubts.hold(block_imbalance(run, rest), (VOLTAGE, "blocks")),
-        weak_block=None if weak is None else "lower" if weak["block"] == "lower" else "upper",
+        weak_block=named,
         receiver_min_v=receiver,
         receiver_min_at_s=receiver_at,
         balance_residual_a=balance_residual(run),
-        findings=() if weak is None else (weak,),
+        findings=tuple(finding for finding in (weak, uneven) if finding is not None),
     )

@@ -7,19 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from amptally.analysis.controller.pulse_widths import PULSES, implausible
-from amptally.analysis.controller.pulses import changes_of
+from amptally.analysis.controller.pulses import changes_of, held
+from amptally.analysis.controller.released import USUAL_DEAD_US, centre_us
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Flags, Floats, Run, Series
 
-CENTRE_US = 1500.0
 HALF_RANGE_US = 500.0
 """From centre to full; nominal, vendors differ (open-txu.org/glossary/pwm)."""
 CELL_S = 0.02
 """A command frame: pulses come 50 times a second (picbasic.co.uk forum 12039), so nothing changes faster."""
 MAX_CELLS = 5_000_000
 """Longer runs get coarser cells, whose minimum and maximum are still bounds."""
-USUAL_DEAD_US = 40.0
-"""Assumed where controller.dead_band_us is not given; dead bands are about this wide (from memory, common practice)."""
 USUAL_DEAD_RANGE_US = (25.0, 50.0)
 """Where they typically end (from memory, common practice)."""
 KNOWN_DOUBT = 0.02
@@ -78,17 +76,6 @@ class Commands:
         minimum, maximum = -_running_maximum(-minimum, reach), _running_maximum(maximum, reach)
         place = np.clip(((moments_s - start) / cell_s).astype(np.int64), 0, cells - 1)
         return minimum[place], maximum[place]
-
-
-def held(time_s: Floats, value: Floats, moments_s: Floats) -> Floats:
-    """The last value at or before each moment, the first one before them all."""
-    if time_s is moments_s:
-        return value
-    if len(time_s) < len(moments_s) and (moments_s[1:] >= moments_s[:-1]).all():
-        # Each of the few values is repeated for the moments that it lasts.
-        first = np.searchsorted(moments_s, time_s[1:])
-        return np.repeat(value, np.diff(first, prepend=0, append=len(moments_s)))
-    return np.asarray(value[np.clip(np.searchsorted(time_s, moments_s, "right") - 1, 0, len(value) - 1)])
 
 
 def _by_cell(cell: np.ndarray[tuple[int, ...], np.dtype[np.int64]], value: Floats, cells: int) -> tuple[Floats, Floats]:
@@ -159,7 +146,9 @@ def _read(run: Run) -> Commands | Reason:
         time_s = np.union1d(a.time_s, b.time_s)
         gap_after = _inside(a, time_s) | _inside(b, time_s)
     dead_us = controller.dead_band_us
-    first, second = (held(each.time_s, _stick(each, dead_us), time_s) for each in (a, b))
+    centres_us = [centre_us(run, name) for name in PULSES]
+    sticks = (_stick(each, at_us, dead_us) for each, at_us in zip((a, b), centres_us, strict=True))
+    first, second = (held(each.time_s, stick, time_s) for each, stick in zip((a, b), sticks, strict=True))
     lost = (held(a.time_s, a.value, time_s) == 0) | (held(b.time_s, b.value, time_s) == 0)
     if controller.mixing == "controller":
         left, right = (np.where(lost, 0.0, side) for side in mixed(first, second))
@@ -178,9 +167,9 @@ def _inside(series: Series, time_s: Floats) -> Flags:
     return np.asarray(series.gap_after[place])
 
 
-def _stick(pulse: Series, dead_us: float | None) -> Floats:
+def _stick(pulse: Series, at_us: float, dead_us: float | None) -> Floats:
     """One pulse as −1 to 1 or a little more; 0 without a pulse, and within a dead band that is known."""
-    off = np.where(pulse.value == 0, 0.0, pulse.value - CENTRE_US)
+    off = np.where(pulse.value == 0, 0.0, pulse.value - at_us)
     if dead_us is not None:
         off = np.where(np.abs(off) < dead_us, 0.0, off)
     return np.asarray(off / HALF_RANGE_US)

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from amptally.analysis.controller.command import Commands, held, read_commands
-from amptally.analysis.controller.pulses import changes_of, course_of
+from amptally.analysis.controller.command import Commands, read_commands
+from amptally.analysis.controller.pulses import changes_of, course_of, held
 from amptally.analysis.results.estimate import COVERAGE_FACTOR
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.runs.run import Floats, Run

@@ -58,6 +58,17 @@ def sparse(series: Series) -> Series:
     return Series(series.time_s[at], series.value[at], series.gap_after[at[:-1]], series.interval_s)
 
 
+def held(time_s: Floats, value: Floats, moments_s: Floats) -> Floats:
+    """The last value at or before each moment, the first one before them all."""
+    if time_s is moments_s:
+        return value
+    if len(time_s) < len(moments_s) and (moments_s[1:] >= moments_s[:-1]).all():
+        # Each of the few values is repeated for the moments that it lasts.
+        first = np.searchsorted(moments_s, time_s[1:])
+        return np.repeat(value, np.diff(first, prepend=0, append=len(moments_s)))
+    return np.asarray(value[np.clip(np.searchsorted(time_s, moments_s, "right") - 1, 0, len(value) - 1)])
+
+
 def course_of(run: Run, si_name: str) -> Series | None:
     """A channel's samples, or of a long run its means over about 20 ms."""
     return run.smooth(si_name) if run.rows >= LONG_RUN_ROWS else run.series(si_name)

@@ -11,7 +11,6 @@ import numpy as np
 
 from amptally.analysis.controller.command import Commands, read_commands
 from amptally.analysis.controller.pulses import course_of
-from amptally.analysis.driving.charging import on_charger
 from amptally.analysis.driving.stall import SEEN_BY, Stall, assess_stalls, on_spans
 from amptally.analysis.driving.straight import uneven_sides
 from amptally.analysis.exposure.current import current_error
@@ -21,6 +20,7 @@ from amptally.analysis.quality.doubts import Doubts
 from amptally.analysis.results.estimate import Bound, Estimate, above_zero, estimate, extreme_u, refuse
 from amptally.analysis.results.leads import SIDES
 from amptally.analysis.results.reason import Reason
+from amptally.analysis.runs.charging import on_charger
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.samples import BELIEVABLE_A
 

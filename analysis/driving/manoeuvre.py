@@ -21,7 +21,7 @@ MOMENTS = 21
 def commanded(run: Run, at_s: float, width_s: float, stalls: Iterable[Stall]) -> Reason | None:
     """The manoeuvre in a window, such as `turning`; None where pulses or their mixing are not known.
 
-    A wheel stood still where the report's `stalls` fill more than half of the window, by the wheel's own pickup.
+    A wheel stood still where the report's `stalls` fill more than half of the window.
     """
     commands = read_commands(run)
     if not isinstance(commands, Commands):
@@ -34,9 +34,10 @@ def commanded(run: Run, at_s: float, width_s: float, stalls: Iterable[Stall]) ->
     dead = commands.dead
     if max(abs(left), abs(right)) < dead:
         return Reason("sticks_at_rest")
-    stood = [side for side in SIDES if run.has(f"{side}_wheel_count") and _stood(side, at_s, width_s, stalls)]
+    stood = [side for side in SIDES if _stood(side, at_s, width_s, stalls)]
     if stood:
-        return Reason("wheels_standing", sides=tuple(stood))
+        counted = any(run.has(f"{side}_wheel_count") for side in SIDES)
+        return Reason("wheels_standing", sides=tuple(stood), seen_by="pickups" if counted else "current")
     if left * right < 0 and min(abs(left), abs(right)) > dead:
         return Reason("turning_on_the_spot", side="right" if left > right else "left")
     if abs(left - right) > SPLIT_SHARE * max(abs(left), abs(right)):

@@ -158,8 +158,14 @@ def length(spans: Spans) -> float:
 def _from_current(run: Run, commands: Commands) -> tuple[Estimate, tuple[Stall, ...]]:
     """From the current alone: near c·V/R in a motor lead, c²·V/R in a supply leg, for `MIN_STALL_S` or more."""
     machine, volts = run.machine, course_of(run, "battery_voltage_v")
+    battery = machine.battery if machine else None
+    nominal_v = battery.nominal_voltage_v if battery else None
     motor = machine.motor if machine else None
     ohm = motor.standing_ohm if motor else None
+    at_nominal = False
+    if ohm is None and motor is not None and motor.stall_a and nominal_v is not None:
+        # A motor for a higher voltage than the battery's stands at less than stall_a: fewer stalls are seen, not more.
+        ohm, at_nominal = nominal_v / motor.stall_a, True
     if ohm is None or volts is None:
         return refuse("s", Reason("stall_undecidable", missing="motor_resistance" if ohm is None else "voltage")), ()
     if run.sides_leg == "unknown":
@@ -187,4 +193,6 @@ def _from_current(run: Run, commands: Commands) -> tuple[Estimate, tuple[Stall, 
     )
     low, high = min(shortest_s, value_s), max(longest_s, value_s)
     stalls = sorted(by_share[CURRENT_SHARES[1]], key=lambda stall: stall.start_s)
-    return Estimate(value_s, low, high, "s", reasons=(Reason("stall_seen_by_current"),)), tuple(stalls)
+    return Estimate(value_s, low, high, "s", reasons=(Reason("stall_seen_by_current", at_nominal=at_nominal),)), tuple(
+        stalls
+    )

@@ -51,7 +51,7 @@ def prepare_exposure(run: Run, lead: str, windows_s: Iterable[float] = ()) -> Ex
 def exposure_channel(run: Run, lead: str) -> str | None:
     """The stored channel from which a lead's exposure is computed: the board's interval RMS where there is one."""
     names = f"{lead}_current_rms_a", f"{lead}_current_a"
-    return next((name for name in names if name in run.columns), None)
+    return next((name for name in names if name in run.channels), None)
 
 
 def exposure_pass(run: Run, si_name: str, windows_s: Iterable[float]) -> Iterator[None]:

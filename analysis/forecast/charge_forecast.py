@@ -10,7 +10,7 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 
-from amptally.analysis.battery.sag import Sag
+from amptally.analysis.battery.sag import SHEET_OHM_U, Sag
 from amptally.analysis.battery.state_of_charge import (
     charge_from_rest_voltage,
     coulomb_count,
@@ -473,5 +473,5 @@ def _block_ohm(run: Run, sag: Sag) -> Estimate | None:
         factor = estimate((battery.in_parallel or 1) / series, "", {})
         return product(measured, factor, "ohm")
     if battery and battery.resistance_ohm:
-        return estimate(battery.resistance_ohm, "ohm", {"sheet": 0.25 * battery.resistance_ohm})
+        return estimate(battery.resistance_ohm, "ohm", {"sheet": SHEET_OHM_U * battery.resistance_ohm})
     return None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from amptally.analysis.results.leads import SIDES
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.results.sensor_error import SensorError
 from amptally.analysis.results.sensor_terms import near_zero, rectified, skew_u_s, white_u
+from amptally.analysis.runs.charging import CHARGING_SHARE
 from amptally.analysis.runs.run import Run
 from amptally.analysis.signals.curve_integrals import integrate
 from amptally.analysis.signals.series import Floats, Series, cut, together
@@ -30,8 +32,6 @@ NO_TIME = Reason("no_time_covered")
 LONGEST_SIGNED_S = 0.0105
 """Samples further apart, below about 100 Hz, may hide current that flows back between two of them: a controller that
 brakes returns it in pulses of milliseconds. Our own choice, with some slack for a clock."""
-CHARGING_SHARE = 0.01
-"""Where less than this share of what came back went out, the run is one of charging, and nothing is hidden in it."""
 BATTERY, VOLTAGE = "battery_current_a", "battery_voltage_v"
 
 
@@ -49,6 +49,8 @@ class Energy:
     peak_power_w: Estimate
     by_channel: dict[str, tuple[Estimate, Estimate]]
     """left, right: net_ah and net_wh of the channel's supply leg."""
+    current_from: Literal["measured", "left_plus_right"] | None = None
+    """Where the battery's current comes from; None where there is none."""
 
 
 def charge_estimates(series: Series, sensor: SensorError) -> tuple[Estimate, Estimate, Estimate]:
@@ -271,6 +273,7 @@ def energy_used(run: Run, doubts: Doubts) -> Energy:
         mean_power_w=energy(mean_w, "net"),
         peak_power_w=doubts.hold(peak_w, (BATTERY, "peak_power"), (VOLTAGE, "peak_power")),
         by_channel={side: _channel(run, side, doubts) for side in SIDES},
+        current_from=run.battery_current_from,
     )
 
 

@@ -33,6 +33,7 @@ from amptally.analysis.quality.wheel_counts import most_counts_per_s
 from amptally.analysis.results.estimate import Estimate, refuse
 from amptally.analysis.results.leads import SIDES
 from amptally.analysis.results.reason import Reason
+from amptally.analysis.runs.charging import on_charger
 from amptally.analysis.runs.run import Floats, Run
 
 Method = Literal["marker", "distance", "signal"]
@@ -265,6 +266,9 @@ def _facts(run: Run) -> LapFacts:
 
 
 def _from_signals(run: Run) -> Laps:
+    charged = on_charger(run)
+    if charged is not None and charged["alone"]:
+        return _none("battery_charging")
     frames = run_frames(run)
     if frames is None:
         return _none("lap_channels_absent")

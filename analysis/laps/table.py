@@ -9,7 +9,7 @@ from functools import cached_property
 
 import numpy as np
 
-from amptally.analysis.battery.rest import rest_voltage, run_rest
+from amptally.analysis.battery.sag import resting_voltage
 from amptally.analysis.results.leads import SIDES
 from amptally.analysis.runs.run import STRETCH_ROWS, Floats, Run, Series, together
 from amptally.analysis.signals.curve_integrals import dot, steps_s, weights_s
@@ -61,7 +61,7 @@ class Lap:
 
 def lap_table(run: Run, times_s: Iterable[float], doubtful: Iterable[int] = ()) -> tuple[Lap, ...]:
     """One entry for each pair of neighbouring boundaries; `doubtful` counts laps from 0."""
-    resting_v = rest_voltage(run, run_rest(run)).value if run.has("battery_voltage_v") else None
+    resting_v = resting_voltage(run).value if run.has("battery_voltage_v") else None
     unsure = frozenset(doubtful)
     bounds = list(enumerate(itertools.pairwise(times_s)))
     laps: list[Lap] = []

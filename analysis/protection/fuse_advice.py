@@ -322,7 +322,10 @@ def advice_finding(place: str, result: FuseResult, advice: FuseAdvice) -> Reason
     """The advice on the fuse at `place` as a finding; None where nothing could be compared."""
     if result.margin.value is None or result.rating_a is None:
         return None
-    grave = any(failure.code in BY_THE_RUN for failure in advice.fails)
+    by_the_run = {failure.code for failure in advice.fails} & BY_THE_RUN
+    if result.verdict == "unknown" and by_the_run and "fails_stall" not in by_the_run:
+        return None  # it is not decided whether the run was too much for it: the fuse's own line says why
+    grave = bool(by_the_run)
     return Reason(
         "fuse_rating_advice",
         "caution" if grave else "note",

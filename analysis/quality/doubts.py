@@ -122,6 +122,13 @@ EFFECTS: dict[str, Effects] = {
         "energy": Widen(),
         "rest": "at_least",
     },
+    "charger_unseen": _all("refuse", ("mean",), DRAWN, ANSWER, ("back", "rest", "sag", "recovery")),
+    "battery_left_plus_right": {},
+    # What else the battery feeds comes on top of the sum.
+    "battery_left_plus_right/standby_unknown": {
+        **_all("at_least", ("peak", "mean", "heat", "out", "net", "peak_power", "open_circuit")),
+        **_all("at_most", ("margin", "back", "state_of_charge", "ahead")),
+    },
     "time_bases_differ/channels": {},
     "channel_partial/other": {},
     # Its impossible steps are left out of every distance.

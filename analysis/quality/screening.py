@@ -25,6 +25,7 @@ from amptally.analysis.quality.single_channel import (
     stuck_doubt,
     zero_shift_doubt,
 )
+from amptally.analysis.quality.unseen_charge import unseen_charge
 from amptally.analysis.quality.voltage_response import (
     Pair,
     apparent_resistance_ohm,
@@ -35,14 +36,14 @@ from amptally.analysis.quality.voltage_response import (
 )
 from amptally.analysis.quality.wheel_counts import wheel_count_jumps
 from amptally.analysis.results.leads import CURRENTS, LEADS
+from amptally.analysis.results.reason import Reason, Severity
 from amptally.analysis.results.sensor_terms import CLIPPED_SHARE
 from amptally.analysis.runs.run import Run
 from amptally.analysis.runs.standing import run_rest_threshold_a
 from amptally.analysis.signals.series import Flags, Floats, Series, together
 
 BATTERY = "battery_current_a"
-MAY_BE_PARTIAL = (
-    *CURRENTS,
+VOLTAGES = (
     "battery_voltage_v",
     "midpoint_voltage_v",
     "controller_voltage_v",
@@ -63,7 +64,8 @@ Legs = tuple[Floats, Floats, Floats, Floats, Flags]
 def judge_battery(run: Run) -> Doubts:
     """Doubts about the battery's current and voltage, from these two channels alone."""
     pair = _pair(run)
-    return Doubts() if pair is None else Doubts.of(doubt for doubt in _of_battery(run, pair) if doubt is not None)
+    found = [] if pair is None else [*_of_battery(run, pair), unseen_charge(run)]
+    return Doubts.of((*(doubt for doubt in found if doubt is not None), *_of_the_sum(run)))
 
 
 def _pair(run: Run) -> Pair | None:
@@ -81,7 +83,29 @@ def judge(run: Run) -> Doubts:
     """All doubts of a run, sensors at their full scale among them."""
     clipped = (sensor_clipped(run, lead) for lead in LEADS)
     found = (*_mislabelled(run), *clipped, *wheel_count_jumps(run))
-    return Doubts.of(doubt for doubt in found if doubt is not None)
+    doubts = (doubt for doubt in found if doubt is not None)
+    if run.battery_current_from == "left_plus_right":
+        doubts = (_with_the_sum(doubt) for doubt in doubts)
+    # A charger past all sensors is no fault of left or right.
+    charged = [doubt for doubt in (unseen_charge(run),) if doubt is not None]
+    return Doubts.of((*doubts, *_of_the_sum(run), *charged))
+
+
+def _of_the_sum(run: Run) -> list[Doubt]:
+    """What is not known of a battery current that is the sum of left and right."""
+    if run.battery_current_from != "left_plus_right":
+        return []
+    known = run.standby_a is not None
+    severity: Severity = "note" if known and run.sensed is not None else "caution"
+    reason = Reason("battery_left_plus_right", severity, standby_a=run.standby_a, placed=run.sensed is not None)
+    return [Doubt(reason, (BATTERY,), "" if known else "standby_unknown")]
+
+
+def _with_the_sum(doubt: Doubt) -> Doubt:
+    """What doubts one of both sides doubts their sum, and what does not fit of the sum may be in either side."""
+    if BATTERY in doubt.channels:
+        return replace(doubt, channels=tuple(dict.fromkeys((*doubt.channels, *CURRENTS))))
+    return replace(doubt, channels=(*doubt.channels, BATTERY)) if set(doubt.channels) & set(CURRENTS) else doubt
 
 
 def _mislabelled(run: Run) -> list[Doubt | None]:
@@ -92,7 +116,8 @@ def _mislabelled(run: Run) -> list[Doubt | None]:
     found: list[Doubt | None] = _of_battery(run, pair) if pair is not None else []
     found += [_held(run, name, voltage) for name in CURRENTS[1:]]
     filled = {doubt.channels[0] for doubt in found if doubt is not None and doubt.code == "current_filled_in"}
-    measured = [name for name in CURRENTS if name not in filled]
+    sensors = CURRENTS[1:] if run.battery_current_from == "left_plus_right" else CURRENTS
+    measured = [name for name in sensors if name not in filled]
     cut = {name: top for name in measured if (top := _cut(run, name, pair)) is not None}
     found += cut.values()
     legs = None if filled else _legs(run)
@@ -107,7 +132,7 @@ def _mislabelled(run: Run) -> list[Doubt | None]:
     if disagreement is None and seen_ohm and sheet_ohm:
         found.append(implausible_scale(seen_ohm, sheet_ohm))
     found += _zeros(run, measured)
-    found += [_partial(run, name) for name in MAY_BE_PARTIAL]
+    found += [_partial(run, name) for name in (*sensors, *VOLTAGES)]
     return found
 
 
@@ -168,7 +193,7 @@ def _sampled_s(time_s: Floats, gap_after: Flags) -> float:
 
 def _legs(run: Run) -> Legs | None:
     """The three currents at the same moments, where both channels are measured in supply legs."""
-    if run.sides_leg != "supply_leg":
+    if run.sides_leg != "supply_leg" or run.battery_current_from != "measured":
         return None
     series = [run.smooth(name) for name in CURRENTS]
     battery, left, right = series

@@ -18,6 +18,7 @@ from amptally.analysis.report.build import Report
 from amptally.analysis.report.rows import Rows, battery_rows, charge_rows, current_rows, drive_rows, energy_rows
 from amptally.analysis.results.estimate import Estimate
 from amptally.analysis.results.reason import Reason
+from amptally.analysis.runs.charging import on_charger
 from amptally.analysis.wording import at_a_glance as glance
 from amptally.analysis.wording.catalogue import topic_of
 from amptally.analysis.wording.findings import told
@@ -40,7 +41,7 @@ _TOPICS: dict[str, str] = {
 """Group of a finding by the topic that words it; those of any other topic are about the recording."""
 OF_ITS_LINE = ("fuse_past", "fuse_inside", "fuse_near", "wire_over", "receiver_below_minimum")
 """Findings that the line of the part itself states; what to do about them stands there."""
-OF_THIS_RUN = ("run_shorter_than_window", "charge_ends_before_cutoff")
+OF_THIS_RUN = ("run_shorter_than_window", "charge_ends_before_cutoff", "battery_is_the_sum")
 """Refusals that nothing could supply: they are no lack."""
 Group = Literal["protection", "battery", "driving", "recording"]
 GROUPS: tuple[Group, ...] = ("protection", "battery", "driving", "recording")
@@ -116,7 +117,8 @@ def _channels(report: Report) -> str:
     by_quantity: dict[str, list[str]] = {}
     for channel in BY_SI_NAME.values():
         of_what, _, quantity = channel.label.lower().rpartition(" ")
-        if report.run.has(channel.si_name) and quantity in ("current", "voltage", "temperature"):
+        measured = channel.si_name in report.run.columns and report.run.has(channel.si_name)
+        if measured and quantity in ("current", "voltage", "temperature"):
             by_quantity.setdefault(quantity, []).append(of_what)
     listed = [f"{joined(names)} {quantity}" for quantity, names in by_quantity.items()]
     others = {"pulses": "pulse_a_us", "pulses ": "pulse_b_us", "wheel counts": "left_wheel_count", "marks": "mark"}
@@ -169,7 +171,9 @@ def _battery(report: Report) -> list[Line]:
 
 
 def _driving(report: Report) -> list[Line]:
-    found = [Line("Energy", glance.energy_line(report.energy))]
+    charged = on_charger(report.run)
+    charged_alone = charged is not None and bool(charged["alone"])
+    found = [Line("Energy", glance.energy_line(report.energy, charged=charged_alone))]
     found.append(Line("Peak current", glance.current_line(report.currents)))
     found.append(Line("Laps", glance.laps_line(report.laps)))
     return found

@@ -135,7 +135,8 @@ def _energy(energy: Energy) -> dict[str, object]:
         "mean_power_w", "peak_power_w",
     )  # fmt: skip
     sides = {side: _all({"net_ah": ah, "net_wh": wh}) for side, (ah, wh) in energy.by_channel.items()}
-    return {**_all({name: getattr(energy, name) for name in names}), "by_channel": sides}
+    figures = _all({name: getattr(energy, name) for name in names})
+    return {**figures, "by_channel": sides, "current_from": energy.current_from}
 
 
 def _current(current: Current) -> dict[str, object]:

@@ -26,7 +26,7 @@ def single_pass(run: Run, windows_s: Sequence[float] = ()) -> None:
 
 def _passes(run: Run, windows_s: Sequence[float]) -> Iterator[Iterator[None]]:
     exposures = () if run.at_once else {exposure_channel(run, lead) for lead in LEADS}
-    for name in run.columns:
+    for name in run.channels:
         yield run.extremes_pass(name)
         if name.endswith(("_current_a", "_current_rms_a")):
             yield curve_pass(run, name)
@@ -39,6 +39,6 @@ def _passes(run: Run, windows_s: Sequence[float]) -> Iterator[Iterator[None]]:
         if name in STEP_CHANNELS and run.rows >= LONG_RUN_ROWS:
             yield changes_pass(run, name)
     for lead in LEADS:
-        voltage = next((name for name in voltages_beside(lead) if name in run.columns), None)
-        if voltage is not None and f"{lead}_current_a" in run.columns:
+        voltage = next((name for name in voltages_beside(lead) if name in run.channels), None)
+        if voltage is not None and f"{lead}_current_a" in run.channels:
             yield power_pass(run, f"{lead}_current_a", voltage)

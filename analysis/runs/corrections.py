@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -43,6 +44,34 @@ def sensor_error(sensor: Sensor, board: Mapping[str, Any] | None, channel: Chann
     terms = sensor.offset_u, sensor.gain_u, sensor.delay_u, sensor.noise, sensor.resolution
     averages = board is not None if sensor.averages is None else sensor.averages
     return SensorError(*terms, sensor.full_scale or full_scale, sensor.bandwidth_hz or corner_hz, averages)
+
+
+def sum_error(left: SensorError, right: SensorError) -> SensorError:
+    """Errors of the sum of two channels.
+
+    Offsets and noise are independent. Gains may be off alike, as of two sensors of one make: the larger one counts for
+    all of the sum. What one of the two does not declare is not declared of the sum.
+    """
+
+    def both(one: float | None, other: float | None) -> float | None:
+        return None if one is None or other is None else math.hypot(one, other)
+
+    def larger(one: float | None, other: float | None) -> float | None:
+        return None if one is None or other is None else max(one, other)
+
+    steps = [each.resolution for each in (left, right) if each.resolution is not None]
+    noises = [each.noise for each in (left, right) if each.noise is not None]
+    corners = [each.bandwidth_hz for each in (left, right) if each.bandwidth_hz]
+    return SensorError(
+        both(left.offset_u, right.offset_u),
+        larger(left.gain_u, right.gain_u),
+        larger(left.delay_u, right.delay_u),
+        math.hypot(*noises) if noises else None,
+        math.hypot(*steps) if steps else None,
+        None,
+        min(corners) if corners else None,
+        left.averages and right.averages,
+    )
 
 
 def offset_in_squares(machine: Machine | None, channel: Channel, sensor: Sensor) -> bool:

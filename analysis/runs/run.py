@@ -21,7 +21,7 @@ from amptally.analysis.results.sensor_error import SensorError
 from amptally.analysis.runs.columns import ChannelBuffer, ColumnReader, PassReader
 from amptally.analysis.runs.corrections import usable_drift_ppm
 from amptally.analysis.runs.sample_times import SampleTimes
-from amptally.analysis.runs.samples import STRETCH_ROWS, Samples
+from amptally.analysis.runs.samples import BATTERY_CURRENT, SIDE_CURRENTS, STRETCH_ROWS, Samples
 from amptally.analysis.signals.series import (
     Extremes,
     Flags,
@@ -61,6 +61,8 @@ FAR_ROWS = 1 << 18
 """Where a channel is late or rare, as far as this: four minutes at 1 kHz. Beyond it a silence is a gap."""
 READ_AGAIN = (*CURRENTS, "battery_voltage_v")
 """Channels that several sections of a report read a second time."""
+FIRST_LOOK_ROWS = 4096
+"""A channel that was measured mostly shows a value in these."""
 SMOOTH_S = 0.02
 """Means over this long, or single samples where they are rarer, show everything but peaks and switching."""
 MAX_SMOOTH_MEANS = 2_000_000
@@ -99,6 +101,7 @@ class Run(Samples):
             described = parse(metadata.machine, "run metadata")
         else:
             described = None
+        sensed = _has_sample(file, BY_SI_NAME[CURRENTS[0]].name)
         drift = usable_drift_ppm(metadata.clock)
         times = SampleTimes(str(path), file.rows, partial(_stored_us, file), 1.0 + (drift or 0.0) * 1e-6)
         first = 0 if from_s is None else _row_at(times, from_s)
@@ -109,7 +112,8 @@ class Run(Samples):
                 f"{path} has no samples between {from_s or 0:g} s and {end_s if to_s is None else to_s:g} s: "
                 f"it ends at {end_s:g} s. Choose another range."
             )
-        run = cls(path, file, metadata, edits, described, machine is not None, first, last - first, drift, times)
+        described_by = path, file, metadata, edits, described, machine is not None, sensed
+        run = cls(*described_by, first, last - first, drift, times)
         _ = run.timeline  # damaged times show here, not later
         if machine is not None and (mismatch := run.arrangement_mismatch()) is not None:
             raise RunContentError(f"{machine} does not fit this run: {mismatch}")
@@ -118,7 +122,7 @@ class Run(Samples):
     def _of_rows(self, start_row: int, rows: int) -> Run:
         """Other rows of the same file."""
         described = self.path, self.file, self.metadata, self.edits, self.machine, self.machine_replaced
-        return Run(*described, start_row, rows, self.drift_applied_ppm, self._times)
+        return Run(*described, self.battery_measured, start_row, rows, self.drift_applied_ppm, self._times)
 
     def from_start(self) -> Run:
         """The same run from its first sample to the end of this part: what came before the part belongs to it too."""
@@ -291,9 +295,9 @@ class Run(Samples):
         """
         read = partial(self.file.read, with_time=False)
         reader = None if self.at_once else ColumnReader(read, self.file.columns, self.file.rows)
-        again = () if self.at_once or self.long else (name for name in READ_AGAIN if name in self.columns)
+        again = () if self.at_once or self.long else (name for name in READ_AGAIN if name in self.channels)
         buffers = {name: ChannelBuffer(np.empty(self.rows)) for name in again}
-        load = lru_cache(maxsize=len(self.columns))(self._load)
+        load = lru_cache(maxsize=len(self.channels))(self._load)
         self._pass_readers[get_ident()] = PassReader(load, reader, buffers)
         try:
             run_to_end(itertools.zip_longest(*passes))
@@ -348,6 +352,12 @@ class Run(Samples):
         """SI names of the channels that the file has."""
         return tuple(BY_NAME[name].si_name for name in self.file.columns)
 
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """The same, and the battery's current where it is the sum of left and right."""
+        held = tuple(name for name in self.columns if not self._added_up(name))
+        return (BATTERY_CURRENT, *held) if self.battery_current_from == "left_plus_right" else self.columns
+
     def to_polars(
         self, columns: str | Iterable[str] | None = None, from_s: float | None = None, to_s: float | None = None
     ) -> pl.DataFrame:
@@ -382,6 +392,9 @@ class Run(Samples):
 
     def _table_column(self, si_name: str, start: int, rows: int) -> pl.Series:
         """A channel in some rows of this part, null where it has no sample."""
+        if self._added_up(si_name):
+            left, right = (self._table_column(name, start, rows) for name in SIDE_CURRENTS)
+            return left + right + (self.standby_a or 0.0)
         samples, column = self.samples(si_name, start, rows), BY_SI_NAME[si_name].name
         if samples is None:
             return pl.Series([None], dtype=pl.Float64).new_from_index(0, rows)
@@ -395,6 +408,22 @@ class Run(Samples):
     def __repr__(self) -> str:
         """One line: a run at the end of a notebook cell does not print its arrays."""
         return f"Run('{self.path}', {self.start_s:g} to {self.end_s:g} s, {self.rows} samples)"
+
+
+def _has_sample(file: RunFile, column: str) -> bool:
+    """Whether a column holds a value; one that cannot be read is taken to, and fails where it is needed."""
+    if column not in file.columns:
+        return False
+    start, rows = 0, FIRST_LOOK_ROWS
+    while start < file.rows:
+        try:
+            found = file.read([column], start, rows, with_time=False)[column]
+        except RunFileError:
+            return True
+        if found.null_count() < len(found):
+            return True
+        start, rows = start + rows, min(2 * rows, STRETCH_ROWS)
+    return False
 
 
 def _row_at(times: SampleTimes, wanted_s: float) -> int:

@@ -8,17 +8,19 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from threading import get_ident
+from typing import Literal
 
 import numpy as np
 import polars as pl
 
 from amptally.analysis.errors import RunContentError
+from amptally.analysis.results.leads import CURRENTS
 from amptally.analysis.results.sensor_error import SensorError
 from amptally.analysis.runs.columns import PassReader, in_units
-from amptally.analysis.runs.corrections import corrected_rms, declared, offset_in_squares, sensor_error
+from amptally.analysis.runs.corrections import corrected_rms, declared, offset_in_squares, sensor_error, sum_error
 from amptally.analysis.runs.sample_times import UNORDERED, SampleTimes
 from amptally.analysis.signals.gaps import GapRule
-from amptally.analysis.signals.series import Flags, Floats, Places, Series
+from amptally.analysis.signals.series import Flags, Floats, Places, Series, together
 from amptally.analysis.signals.timeline import Timeline
 from amptally.logger.channels import BY_NAME, BY_SI_NAME, Channel
 from amptally.logger.errors import RunFileError
@@ -31,6 +33,7 @@ from amptally.logger.storage.runfile import RunFile
 
 AT_ONCE_ROWS = 1_000_000
 """Runs with no more samples are read as one block; longer ones block by block, wherever that is enough."""
+BATTERY_CURRENT, *SIDE_CURRENTS = CURRENTS
 BELIEVABLE_A = BY_SI_NAME["battery_current_a"].valid[1] * BY_SI_NAME["battery_current_a"].si_per_step
 """The limit of a stored current: beyond it an extreme is damage."""
 STRETCH_ROWS = 240_000
@@ -48,6 +51,8 @@ class Samples:
     machine: Machine | None
     machine_replaced: bool
     """The description came from the caller, not from the run file."""
+    battery_measured: bool
+    """The file holds samples of a sensor in the battery's own lead."""
     start_row: int
     rows: int
     drift_applied_ppm: float | None
@@ -130,12 +135,38 @@ class Samples:
         """The same, with the usual place where the machine file does not declare it."""
         return self.sensed or ASSUMED_LEG
 
+    @property
+    def battery_current_from(self) -> Literal["measured", "left_plus_right"] | None:
+        """Where `battery_current_a` comes from; None where there is none.
+
+        Without a sensor in the battery's lead it is left + right + what the machine draws standing still, if left and
+        right are measured in supply legs.
+        """
+        if self.battery_measured:
+            return "measured"
+        both = all(BY_SI_NAME[name].name in self.file.columns for name in SIDE_CURRENTS)
+        return "left_plus_right" if both and self.sides_leg == "supply_leg" else None
+
+    @property
+    def standby_a(self) -> float | None:
+        """What the battery carries beside left and right, as declared [A]; None where it is not."""
+        return self.machine.standby_a if self.machine else None
+
+    def _added_up(self, si_name: str) -> bool:
+        """This channel is the sum of left and right, not one of the file's."""
+        return si_name == BATTERY_CURRENT and self.battery_current_from == "left_plus_right"
+
     def sensor(self, si_name: str) -> SensorError:
         """Declared errors of the sensor of this channel; full scale and filter corner also from the board."""
+        if self._added_up(si_name):
+            left, right = (self.sensor(name) for name in SIDE_CURRENTS)
+            return sum_error(left, right)
         return sensor_error(self.declared(si_name), self.metadata.board, BY_SI_NAME[si_name])
 
     def declared(self, si_name: str) -> Sensor:
-        """The machine file's section on a channel's sensor, empty without one."""
+        """The machine file's section on a channel's sensor, empty without one; of a sum, when its samples are."""
+        if self._added_up(si_name):
+            return Sensor(delay_s=self.declared(SIDE_CURRENTS[0]).delay_s)
         return declared(self.machine, BY_SI_NAME[si_name])
 
     def samples(self, si_name: str, start: int, rows: int) -> Series | None:
@@ -148,6 +179,8 @@ class Samples:
         return self._pass_readers.get(get_ident())
 
     def _load(self, si_name: str, start: int, rows: int) -> Series | None:
+        if self._added_up(si_name):
+            return self._sum_of_sides(start, rows)
         channel = BY_SI_NAME[si_name]
         if channel.name not in self.file.columns:
             return None
@@ -163,6 +196,17 @@ class Samples:
         time_s = self._times_s(start, rows)[valid]
         value = self._corrected(channel, column.drop_nulls(), valid, start, rows)
         return Series(time_s - late_s if late_s else time_s, value, self._gap_rule.find(time_s))
+
+    def _sum_of_sides(self, start: int, rows: int) -> Series | None:
+        """Left + right + standby at left's samples, where right covers them."""
+        left, right = (self.samples(name, start, rows) for name in SIDE_CURRENTS)
+        if left is None or right is None:
+            return None
+        time_s, one, other, gap_after = together(left, right)
+        if not len(time_s):
+            return None
+        whole = self.interval_s if len(time_s) == rows else None
+        return Series(time_s, one + other + (self.standby_a or 0.0), gap_after, whole)
 
     def _column(self, name: str, start: int, rows: int) -> pl.Series:
         walk = self._pass_reader

@@ -73,13 +73,18 @@ def wires_line(wires: dict[str, WireResult]) -> str:
     return f"could have carried {each} times as much before their insulation gets too hot."
 
 
-def energy_line(energy: Energy) -> str:
-    """What was drawn, came back, and how fast."""
+def energy_line(energy: Energy, *, charged: bool = False) -> str:
+    """What was drawn, came back, and how fast; of a battery that was `charged` and nothing else, what went in."""
+    if charged and energy.recovered_ah.value is not None:
+        into = [full(value) for value in (energy.recovered_wh, energy.recovered_ah) if value.value is not None]
+        return f"{'; '.join(into)} charged into the battery; hardly anything drawn"
     if energy.net_wh.value is None and energy.net_ah.value is None:
         return f"not given: {refusal(energy.net_wh)}"
     parts = []
     if energy.net_wh.value is not None:
-        parts.append(f"{full(energy.net_wh)} used: {bare(energy.discharged_wh)} out, {bare(energy.recovered_wh)} back")
+        ways = {"out": energy.discharged_wh, "back": energy.recovered_wh}
+        each = ", ".join(f"{bare(value)} {way}" for way, value in ways.items() if value.value is not None)
+        parts.append(f"{full(energy.net_wh)} used{': ' if each else ''}{each}")
     if energy.net_ah.value is not None:
         parts.append(full(energy.net_ah))
     if energy.mean_power_w.value is not None:

@@ -10,8 +10,18 @@ CELLS = {"li_ion": "lithium-ion", "nimh": "NiMH", "lfp": "LFP", "agm": "AGM", "g
 """Cells by the machine file's name of their chemistry."""
 
 
+HARDER = {"block_a": "Block A", "block_b": "Block B"}
+"""By the block that carries more; all but block B are alike."""
+
+
 def _no_sample_at_rest(facts: Facts) -> str:
     return f"{BY_SI_NAME[facts['channel']].label.lower()} has no sample during the rest"
+
+
+def _at_rest_drawing(facts: Facts) -> str:
+    drop_v = facts["drop_v"]
+    added = "" if drop_v is None else f"; {1e3 * drop_v:.1f} mV added for that"
+    return f"{facts['length_s']:.0f} s standing, at {facts['current_a']:.2f} A{added}"
 
 
 def _steps(facts: Facts) -> str:
@@ -41,6 +51,11 @@ PHRASES: dict[str, Phrase] = {
     "no_rest": "no rest of {needed_s:g} s before the first load: let the machine stand switched on before driving",
     "current_at_rest": "the current before the first load is {mean_a:.2f} A, above the {limit_a:.2f} A that counts as "
     "rest",
+    "commanded_too_soon": "a command was away from its centre before the battery had rested for {needed_s:g} s",
+    "standing_unsteady": "the machine stood, but drew {lowest_a:.2f} to {highest_a:.2f} A: too much or too unsteady to "
+    "be rest",
+    "at_rest_drawing": _at_rest_drawing,
+    "standing_drop_unknown": "what the standing machine drew lowered it, by how much is not known without a resistance",
     "rest_needs_current": "no battery current was measured, so rest cannot be distinguished from load",
     "no_sample_at_rest": _no_sample_at_rest,
     "at_rest": "{length_s:.0f} s at rest",
@@ -51,6 +66,7 @@ PHRASES: dict[str, Phrase] = {
     "from_minimum_of_samples": "from the minimum of the samples",
     # Balance of the currents
     "sides_not_in_supply_legs": "left and right are not measured in supply legs: they need not add up to the battery",
+    "battery_is_the_sum": "the battery's own current was not measured, so there is nothing to compare the sum with",
     "currents_never_together": "the three currents were never measured at the same time",
     "residual_sign": "positive: the battery lead carries more than both channels",
     # Resistance
@@ -103,6 +119,17 @@ FINDINGS: dict[str, FindingWords] = {
         "The {block} block drops {ratio:.1f} times as far as the other under the same current.",
         "mean of {mean_a:.0f} A: lower block {lower_drop_v:.2f} V, upper block {upper_drop_v:.2f} V below rest",
         "Measure the {block} block alone, check its connections, and compare both after a full charge of each.",
+    ),
+    "blocks_uneven": FindingWords(
+        lambda facts: (
+            f"The blocks in parallel share the load unevenly: block B carried {100 * facts['share']:.0f} %, where "
+            f"{100 * facts['even']:.0f} % would be even. {HARDER[facts['harder']]} is empty first and ends the drive."
+        ),
+        lambda facts: (
+            f"{facts['own_ah']:.3g} Ah of {facts['whole_ah']:.3g} Ah, share ± {100 * facts['half']:.0f} % of the whole"
+        ),
+        "Laps per charge and runtime count on that. Compare terminals, cables and fuses of the blocks under load, then "
+        "the capacity of each block alone.",
     ),
     "management_current_reached": FindingWords(
         "The battery carried more than the current at which its management opens.",

@@ -4,8 +4,18 @@ from __future__ import annotations
 
 from amptally.analysis.wording.phrase import Facts, FindingWords, Phrase
 
-MISSING = {"motor_resistance": "motor.resistance_ohm or stall_a", "voltage": "the battery voltage"}
-BY_CURRENT = "estimated from current against command, without wheel pickups; ends: other shares of the standing current"
+MISSING = {
+    "motor_resistance": "motor.resistance_ohm or stall_a (with rated_voltage_v, or the battery described)",
+    "voltage": "the battery voltage",
+}
+
+
+def _by_current(facts: Facts) -> str:
+    nominal = ", stall_a taken at the battery's nominal voltage" if facts["at_nominal"] else ""
+    return (
+        "estimated from current against command, without wheel pickups: the motor took 0.7 or more of what it takes "
+        f"standing{nominal}; ends: 0.85 and 0.55"
+    )
 
 
 def _by_pickups(facts: Facts) -> str:
@@ -20,7 +30,8 @@ def _stalls(facts: Facts) -> str:
 
 def _standing(facts: Facts) -> str:
     sides = facts["sides"]
-    return f"while the {' and '.join(sides)} wheel{'s' if len(sides) > 1 else ''} stood still under command"
+    by = ", by their current" if facts["seen_by"] == "current" else ""
+    return f"while the {' and '.join(sides)} wheel{'s' if len(sides) > 1 else ''} stood still under command{by}"
 
 
 PHRASES: dict[str, Phrase] = {
@@ -33,7 +44,7 @@ PHRASES: dict[str, Phrase] = {
     "straight_ahead": "while driving straight ahead",
     "command_pulses_few": "too few command pulses",
     "battery_charged": lambda facts: (
-        f"the battery was on a charger (current into it for {facts['longest_s'] / 60:.0f} min without a break): "
+        f"the battery was on a charger (current into it for {facts['charged_s'] / 60:.0f} min): "
         "what braking gave back cannot be told apart from it"
     ),
     "nothing_discharged": "nothing was discharged, so there is no share of it",
@@ -42,7 +53,7 @@ PHRASES: dict[str, Phrase] = {
     "channel_charge_near_zero": "the charge of one channel cannot be told from zero",
     "side_currents_unmeasured": "left and right current were not measured in two samples or more",
     "stall_seen_by_pickups": _by_pickups,
-    "stall_seen_by_current": BY_CURRENT,
+    "stall_seen_by_current": _by_current,
     "stall_undecidable": lambda facts: (
         f"no wheel pickups; to tell a stall from the current, {MISSING[facts['missing']]} is needed"
     ),

@@ -21,6 +21,8 @@ DOUBTS = {
     "zero_shift": "the current sensor's zero moved",
     "wheel_count_jump": "a wheel's count makes impossible steps",
     "time_bases_differ": "two channels are on different clocks",
+    "charger_unseen": "the battery was on a charger, and its current does not show it",
+    "battery_left_plus_right": "what the battery feeds besides left and right is not known",
 }
 """What is doubted, by the code of the finding."""
 USUAL_FACTORS = (0.001, 0.01, 0.1, 0.5, 2.0, 10.0, 100.0, 1000.0)
@@ -155,6 +157,45 @@ def _clocks_next(facts: Facts) -> str:
     return "Record both with one board, or bring their times together by marks at both ends, and import again."
 
 
+def _charger(facts: Facts) -> str:
+    if facts["reversed"]:
+        return "The battery was on a charger, and its current reads as drawn: the sign is turned."
+    return "The battery was on a charger that its current sensor does not see."
+
+
+def _charger_evidence(facts: Facts) -> str:
+    between = f"from {facts['from_s']:.0f} to {facts['to_s']:.0f} s"
+    return f"up to {facts['highest_v']:.2f} V {between}, with {facts['current_a']:.2f} A read as drawn"
+
+
+def _charger_next(facts: Facts) -> str:
+    if facts["reversed"]:
+        return "Import it again with --discharge negative, or turn the sensor round."
+    return "Charge, rest voltage and resistance of this time are not given: report the part without the charger."
+
+
+def _sum_of_sides(facts: Facts) -> str:
+    if facts["standby_a"] is None:
+        return "The battery's current is taken as left plus right: what else it feeds comes on top."
+    return f"The battery's current is taken as left plus right plus {facts['standby_a']:g} A for everything else."
+
+
+def _sum_of_sides_evidence(facts: Facts) -> str:
+    placed = "is supply_leg" if facts["placed"] else "is not given: supply legs assumed"
+    return f"no sensor in the battery's own lead; controller.sensed {placed}"
+
+
+def _sum_of_sides_next(facts: Facts) -> str:
+    asked = []
+    if facts["standby_a"] is None:
+        asked.append("the current with everything on and the machine still, as standby_a under [machine]")
+    if not facts["placed"]:
+        asked.append("where left and right are measured, as sensed under [controller]")
+    if not asked:
+        return "Measure standby_a again when what else is connected changes."
+    return f"Write in the machine file: {'; '.join(asked)}."
+
+
 LARGER_RANGE = "Fit a sensor with a larger range before trusting any margin of this lead."
 PHRASES: dict[str, Phrase] = {
     "doubted": _doubted,
@@ -275,5 +316,7 @@ FINDINGS: dict[str, FindingWords] = {
         lambda facts: f"{BY_SI_NAME[facts['missing']].label} is not in the file",
         "Connect and record both command inputs.",
     ),
+    "charger_unseen": FindingWords(_charger, _charger_evidence, _charger_next),
+    "battery_left_plus_right": FindingWords(_sum_of_sides, _sum_of_sides_evidence, _sum_of_sides_next),
     "time_bases_differ": FindingWords(_clocks, _clocks_evidence, _clocks_next),
 }

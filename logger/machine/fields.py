@@ -92,6 +92,10 @@ class Chassis:
     wheel_counts_per_rev: Annotated[
         float | None, number("", 0.01, 1e6, 20, "Counts of the wheel pickup per turn of the wheel.")
     ] = None
+    standby_a: Annotated[
+        float | None,
+        number("A", 0, 50, 0.3, "Battery current with everything switched on and the machine still.", usual=(0.01, 5)),
+    ] = None
 
 
 @dataclass(frozen=True, slots=True)

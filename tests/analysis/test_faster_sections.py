@@ -9,8 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from amptally.analysis.controller.command import held
-from amptally.analysis.controller.pulses import sparse
+from amptally.analysis.controller.pulses import held, sparse
 from amptally.analysis.driving.stall import on_spans
 from amptally.analysis.laps.marks import press_times, wheel_distance
 from amptally.analysis.laps.table import Cut, cut

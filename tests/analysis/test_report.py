@@ -52,6 +52,7 @@ TREE: dict[str, Any] = {
     "energy": {
         "discharged_wh": E, "recovered_wh": E, "net_wh": E, "discharged_ah": E, "recovered_ah": E, "net_ah": E,
         "mean_power_w": E, "peak_power_w": E, "by_channel": {"left": SIDE, "right": SIDE},
+        "current_from": None,
     },
     "current": {"battery": CURRENT, "left": CURRENT, "right": CURRENT},
     "battery": {
@@ -357,7 +358,7 @@ def test_one_channel_missing(tmp_path: Path, missing: str) -> None:
     found = checked(report_of(tmp_path, {name: each for name, each in DRIVE.items() if name != missing}, fraction=1.0))
     refused = {
         "battery_voltage_v": found["energy"]["net_wh"],
-        "battery_current_a": found["remaining"]["charge_ah"],
+        "battery_current_a": found["battery"]["balance_residual_a"],
         "left_current_a": found["fuse"]["left"]["margin"],
     }[missing]
     assert "measured" in refused["refused"]
