@@ -16,6 +16,9 @@ Every message is one line: what is wrong, where, and what to do next.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
 
 class LoggerError(Exception):
     """The root: a plain, one-line message for the person at the machine."""
@@ -37,8 +40,25 @@ class JournalError(LoggerError, ValueError):
     """A journal whose header cannot be read."""
 
 
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What was probably meant by an import; what is None or not named stays as it was asked."""
+
+    time: str | None = None
+    """Text of `--time`."""
+    maps: Mapping[str, str] = field(default_factory=dict)
+    """Text of `--map` for a channel, by the name under which it was asked for."""
+    discharge: str | None = None
+    """positive or negative."""
+
+
 class ImportDataError(LoggerError, ValueError):
     """A CSV or Parquet file that cannot be imported as asked."""
+
+    def __init__(self, message: str, correction: Correction | None = None) -> None:
+        super().__init__(message)
+        self.correction = correction
+        """What was probably meant; None where that cannot be seen."""
 
 
 class PortError(LoggerError, OSError):

@@ -13,7 +13,7 @@ PACKAGES = ("tables", "logger", "analysis", "dashboard")
 FLOORS: dict[str, tuple[str, ...]] = {
     "": ("tables", "logger", "analysis", "dashboard", "amptally"),
     "logger": (
-        "channels", "errors", "ordinary_files", "machine", "wire", "clock", "storage", "recording", "importer", "cli",
+        "channels", "errors", "ordinary_files", "machine", "wire", "clock", "storage", "recording", "importing", "cli",
         "simulator",
     ),
     "analysis": (
