@@ -148,15 +148,13 @@ def _add_import(commands: Commands) -> None:
         description="Example: amptally import log.csv --time t --map battery_current_a=amps --out runs/log.parquet",
     )
     bring.add_argument("file", type=Path, metavar="FILE")
-    bring.add_argument(
-        "--time", required=True, metavar="COLUMN[:UNIT]", help="time column; units s ms us iso epoch tod"
-    )
+    bring.add_argument("--time", default="", metavar="COLUMN[:UNIT]", help="time column; units s ms us iso epoch tod")
     bring.add_argument(
         "--map",
         dest="maps",
         nargs="+",
         action="extend",
-        required=True,
+        default=[],
         metavar="CHANNEL=COLUMN[:UNIT]",
         help="column of a channel; units A mA uA, V mV uV, us ms, C; may be repeated",
     )

@@ -6,6 +6,7 @@ LoggerError
 │   └── NewerSchemaError            written by a newer version of this program
 ├── JournalError (ValueError)       a journal whose header cannot be read
 ├── ImportDataError (ValueError)    a CSV or Parquet file that cannot be imported as asked
+│   └── ImportRequestError      the request itself is incomplete
 ├── PortError (OSError)             a port that cannot be opened, or is in use
 └── StorageError (OSError)          a file or folder that cannot be written, or must not be overwritten
     └── SegmentError                a sealed segment that is missing or damaged; the journal still has its samples
@@ -59,6 +60,10 @@ class ImportDataError(LoggerError, ValueError):
         super().__init__(message)
         self.correction = correction
         """What was probably meant; None where that cannot be seen."""
+
+
+class ImportRequestError(ImportDataError):
+    """An import that does not say which columns hold the time and the channels."""
 
 
 class PortError(LoggerError, OSError):

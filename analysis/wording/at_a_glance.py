@@ -73,6 +73,8 @@ def energy_line(energy: Energy) -> str:
     if energy.net_wh.value is None and energy.net_ah.value is None:
         return f"not given: {refusal(energy.net_wh)}"
     parts = []
+    if energy.discharged_ah.value == 0 and energy.recovered_ah.value:
+        return f"charged: {full(energy.recovered_wh)} into the battery, {full(energy.recovered_ah)}; nothing drawn"
     if energy.net_wh.value is not None:
         parts.append(f"{full(energy.net_wh)} used: {bare(energy.discharged_wh)} out, {bare(energy.recovered_wh)} back")
     if energy.net_ah.value is not None:

@@ -39,7 +39,7 @@ _RESISTANCE_OHM = (2e-4, 5.0)
 """Of any battery with its wires: a fifth of a milliohm to that of a few penlight cells."""
 _CLEAR, _VERY_CLEAR = 0.6, 0.9
 """Correlation of the changes of voltage and current."""
-_MIN_SPREAD_A = 0.1
+_MIN_CHANGE_A = 1e-4
 _ONE_SIGN = 0.95
 _TREND = 0.015
 """Relative change of a voltage under a constant current that shows a discharge or a charge."""
@@ -144,8 +144,9 @@ def _judge_size(where: str, frame: pl.DataFrame, spec: MapSpec, discharge: str) 
     small = value < low and channel.si_name in _SURELY_ABOVE
     likely = usual_unit(channel, float(size) / spec.units[spec.unit])
     if (value > high or small) and likely not in (None, spec.unit):
-        raise refusal(f"{where}: read in {spec.unit}, column {spec.column!r} makes a {channel.label.lower()} of "
-                      f"{value:.3g} {channel.si_unit}. Probably it is in {likely}; if not, add --as-read.",
+        shown = f"{value:.0f}" if value >= 100 else f"{value:.3g}"
+        raise refusal(f"{where}: read in {spec.unit}, column {spec.column!r} would make {channel.si_name} {shown} "
+                      f"{channel.si_unit}. Probably it is in {likely}; if not, add --as-read.",
                       corrected(spec, spec.column, likely))  # fmt: skip
 
 
@@ -185,7 +186,7 @@ def _response_ohm(log: _Log) -> float | None:
     next_to = np.abs(np.diff(place[firsts])) == 1
     change_a, change_v = np.diff(mean_a)[next_to], np.diff(mean_v)[next_to]
     saa, svv, sav = (float(np.dot(x, y)) for x, y in ((change_a, change_a), (change_v, change_v), (change_a, change_v)))
-    if len(change_a) < 3 or np.abs(change_a).max() < _MIN_SPREAD_A or svv == 0:
+    if len(change_a) < 3 or np.abs(change_a).max() < _MIN_CHANGE_A or svv == 0:
         return None
     clear = abs(sav) / math.sqrt(saa * svv)
     steps = int((np.abs(change_a) > 0.3 * np.abs(change_a).max()).sum())
@@ -222,8 +223,8 @@ def _judge_sign(where: str, log: _Log, ohm: float | None, discharge: str, *, sai
         turned = negative == falls
         why = "the voltage falls under a charge" if negative else "the voltage rises under a discharge"
     if turned:
-        raise refusal(f"{where}: {why}, so the sign of the current is turned (discharge is read as {discharge} in the "
-                      f"file). Probably it is {other.discharge}; if not, add --as-read.", other)  # fmt: skip
+        raise refusal(f"{where}: {why}, so its sign is turned: discharge was taken as {discharge}. "
+                      f"Probably it is {other.discharge}; if not, add --as-read.", other)  # fmt: skip
     into = float((flowing < 0).mean())
     if into < _ONE_SIGN:
         return None

@@ -60,7 +60,8 @@ class Imported:
     """t_us (int64, first 0, strictly increasing), then the mapped channels (int32) in the channel table's order."""
     repairs: dict[str, int]
     """Number of repairs by kind. unsorted: rows after a later one; duplicate_time, missing_time: rows dropped;
-    not_a_number, out_of_range: cells of the remaining rows set to null. Kinds that did not occur are absent."""
+    not_a_number, out_of_range: cells of the remaining rows set to null. Empty cells are no repair. Kinds that did not
+    occur are absent."""
     start_utc: str | None
     """Time of the first row, ISO 8601 with a Z; None where the file's time is not tied to a calendar."""
     columns_seen: tuple[str, ...]
@@ -112,6 +113,12 @@ class _Source:
 _Targets = dict[Channel, tuple[MapSpec, int]]  # channel to fill → where from, and signed storage steps in its unit
 
 
+def column_names(path: Path) -> tuple[str, ...]:
+    """Names of the columns of a CSV or Parquet file, those without a name left out. Raises ImportDataError."""
+    with ExitStack() as kept:
+        return tuple(name for name in _open(path, set(), kept).names if name)
+
+
 def read_columns(
     path: str | os.PathLike[str],
     time: TimeSpec,
@@ -135,9 +142,10 @@ def read_columns(
             for spec in maps
         )
         targets = _targets(maps, discharge)
-        rows = _convert(source, time, targets, place, notes).filter(~pl.col("blank"))
+        rows, comma = _convert(source, time, targets, place, notes)
+        rows = rows.filter(~pl.col("blank"))
         doubts = _check(source, time, targets, place, rows)
-        _look_at_missing(source, time, targets, place, rows, notes)
+        _look_at_missing(source, time, targets, place, rows, comma, notes)
 
     timed = rows.filter(pl.col(TIME_COLUMN).is_not_null())
     repairs = {"missing_time": rows.height - timed.height}
@@ -153,7 +161,7 @@ def read_columns(
     timed = timed.filter(first_of_its_time)
     start_us = int(timed[TIME_COLUMN][0])
     values = timed.select(channel.name for channel in targets)
-    repairs["not_a_number"] = sum(column.null_count() for column in values)
+    repairs["not_a_number"] = sum(int(timed[_odd(channel)].sum()) for channel in targets)
     repairs["out_of_range"] = sum(int((column == _OUT_OF_RANGE).sum()) for column in values)
     frame = timed.select(
         pl.col(TIME_COLUMN) - start_us,
@@ -380,17 +388,25 @@ def _nearest(column: str, named: Sequence[str]) -> list[str]:
 
 def _convert(
     source: _Source, time: TimeSpec, targets: _Targets, place: dict[str, int], notes: list[str]
-) -> pl.DataFrame:
-    """Every row in file order: absolute t_us (null: no time), storage values (null: no number), blank."""
+) -> tuple[pl.DataFrame, bool]:
+    """Every row in file order: absolute t_us (null: no time), storage values (null: no number), blank.
+
+    And whether the decimal mark is a comma.
+    """
     text = {k for k in place.values() if _is_text(source.dtypes[k])}
     cells = source.cells.with_columns(_cleaned(c) for c in [*(f"c{k}" for k in text), *source.extra])
     comma = source.separator != "," and _has_decimal_comma(source, cells, [f"c{k}" for k in text])
     if comma:
         notes.append("decimal commas")
+    stored = {
+        channel: _stored(_number(f"c{place[spec.column]}", comma and place[spec.column] in text) * steps, channel)
+        for channel, (spec, steps) in targets.items()
+    }
     asked = cells.select(
         _time_us(source, time, place[time.column], comma).alias(TIME_COLUMN),
-        *(_stored(_number(f"c{place[spec.column]}", comma and place[spec.column] in text) * steps, channel)
-          for channel, (spec, steps) in targets.items()),
+        *(values.alias(channel.name) for channel, values in stored.items()),
+        *((values.is_null() & pl.col(f"c{place[targets[channel][0].column]}").is_not_null()).alias(_odd(channel))
+          for channel, values in stored.items()),
         pl.all_horizontal(pl.col(f"c{k}").is_null() for k in place.values()).alias("blank"),
         pl.any_horizontal(pl.lit(False), *(pl.col(column).is_not_null() for column in source.extra)).alias("too_long"),
     )  # fmt: skip
@@ -400,7 +416,7 @@ def _convert(
     if rows.height < source.lines:
         raise refusal(f"{source.where}: stray quotes join {source.lines - rows.height} lines. Remove them and "
                       "line breaks within cells.")  # fmt: skip
-    return rows
+    return rows, comma
 
 
 def _collect(source: _Source, asked: pl.LazyFrame) -> pl.DataFrame:
@@ -440,7 +456,12 @@ def _number(column: str, decimal_comma: bool) -> pl.Expr:
 def _stored(steps: pl.Expr, channel: Channel) -> pl.Expr:
     rounded = steps.round()
     possible = pl.when(rounded.is_between(*channel.valid)).then(rounded)
-    return possible.when(rounded.is_finite()).then(float(_OUT_OF_RANGE)).cast(pl.Int32).alias(channel.name)
+    return possible.when(rounded.is_finite()).then(float(_OUT_OF_RANGE)).cast(pl.Int32)
+
+
+def _odd(channel: Channel) -> str:
+    """Name of the column that says where a cell is filled, but not with a number."""
+    return f"{channel.name} odd"
 
 
 def _time_us(source: _Source, time: TimeSpec, place: int, decimal_comma: bool) -> pl.Expr:
@@ -518,18 +539,20 @@ def _check(
         if 2 * outside > len(values):
             low, high = (f"{limit * channel.si_per_step:g}" for limit in channel.valid)
             share = "every number" if outside == len(values) else f"{outside} of {len(values)} numbers"
-            likely = _smaller_unit(spec, source, place[spec.column])
-            doubt = refusal(f"{where}: {share} in column {spec.column!r} is outside the range of {asked}, {low} to "
-                          f"{high} {channel.si_unit}, when read in {spec.unit or 'counts'}, {_example(first)}. "
-                          + (f"Probably they are {likely}." if likely else "Check the column and its unit."),
-                            corrected(spec, spec.column, likely) if likely else None)  # fmt: skip
+            likely = _usual_unit(spec, source, place[spec.column])
+            doubt = refusal(
+                f"{where}: read in {spec.unit or 'counts'}, {share} in column {spec.column!r} would be outside the "
+                f"range of {asked}, {low} to {high} {channel.si_unit}, {_example(first)}. "
+                + (f"Probably it is in {likely}." if likely else "Check the column and its unit."),
+                corrected(spec, spec.column, likely) if likely else None,
+            )
             if outside == len(values):
                 raise doubt
             doubts.append(doubt)
     return doubts
 
 
-def _smaller_unit(spec: MapSpec, source: _Source, place: int) -> str | None:
+def _usual_unit(spec: MapSpec, source: _Source, place: int) -> str | None:
     """The unit in which the numbers of a column are usual for a small machine; None without one."""
     number = _number(f"c{place}", False)
     if _is_text(source.dtypes[place]):
@@ -544,7 +567,13 @@ def _example(cells: pl.Series) -> str:
 
 
 def _look_at_missing(
-    source: _Source, time: TimeSpec, targets: _Targets, place: dict[str, int], rows: pl.DataFrame, notes: list[str]
+    source: _Source,
+    time: TimeSpec,
+    targets: _Targets,
+    place: dict[str, int],
+    rows: pl.DataFrame,
+    comma: bool,
+    notes: list[str],
 ) -> None:
     """Say which columns have empty cells or others that are no numbers; raise for thousands separators."""
     where_missing = {time.column: rows[TIME_COLUMN].null_count()}
@@ -555,8 +584,7 @@ def _look_at_missing(
         dtype, cell, others = source.dtypes[place[column]], pl.col(f"c{place[column]}"), pl.Series([], dtype=pl.String)
         if _is_text(dtype):
             cells = source.cells.select(_cleaned(f"c{place[column]}"))
-            odd = cells.filter(cell.is_not_null() & cell.str.replace(",", ".", literal=True)
-                               .cast(pl.Float64, strict=False).is_null() | cell.str.contains(_THOUSANDS))  # fmt: skip
+            odd = cells.filter(cell.is_not_null() & _number(f"c{place[column]}", comma).is_null())
             others = _collect(source, odd.head(1000)).to_series()
             if column != time.column or time.unit not in ("iso", "tod"):
                 _refuse_thousands(source, column, others)

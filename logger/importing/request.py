@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from amptally.logger.errors import Correction, ImportDataError
+from amptally.logger.errors import Correction, ImportDataError, ImportRequestError
 from amptally.logger.importing.plausible import judge
-from amptally.logger.importing.reader import Imported, read_columns
-from amptally.logger.importing.specs import parse_map, parse_time
+from amptally.logger.importing.reader import Imported, column_names, read_columns
+from amptally.logger.importing.specs import one_line, parse_map, parse_time
 
 _MAX_CORRECTIONS = 12
+_TIME_WORDS = {"t", "time", "timestamp", "millis", "micros", "date", "datetime", "clock", "elapsed", "seconds"}
+_CURRENT_WORDS = {"i", "a", "ma", "ibat", "ibatt", "amps", "amp", "current", "curr"}
+_VOLTAGE_WORDS = {"v", "u", "mv", "vbat", "vbatt", "volts", "volt", "voltage"}
+_SIDES = {"left": "left", "l": "left", "right": "right", "r": "right"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,10 +55,42 @@ class Request:
 
     def read(self) -> Imported:
         """Read the columns. Raises ImportDataError, with the command to run instead where one would work."""
+        if not (self.time and self.maps):
+            raise ImportRequestError(self._what_is_missing())
         try:
             return self._read()
         except ImportDataError as error:
-            raise _with_command(self, error) from error
+            command, reasons = self._that_works(error)
+            raise ImportDataError(" And: ".join(reasons) + (f" Run: {command}" if command else "")) from error
+
+    def _what_is_missing(self) -> str:
+        """The answer to a request without time or without channels: the columns there are, and a likely command."""
+        names = column_names(self.file)
+        words = [set(re.findall(r"[a-z]+", name.lower())) for name in names]
+        times = [name for name, of_name in zip(names, words, strict=True) if of_name & _TIME_WORDS]
+        likely: dict[str, str] = {}
+        for name, of_name in zip(names, words, strict=True):
+            lead = next((_SIDES[word] for word in sorted(of_name) if word in _SIDES), "battery")
+            if of_name & _CURRENT_WORDS and name not in times:
+                likely.setdefault(f"{lead}_current_a", name)
+            elif of_name & _VOLTAGE_WORDS and name not in times and lead == "battery":
+                likely.setdefault("battery_voltage_v", name)
+        asked = self if self.time else replace(self, time=times[0] if times else "")
+        if not self.maps:
+            asked = replace(asked, maps=tuple(f"{channel}={name}" for channel, name in likely.items()))
+        missing = " and ".join(["--time COLUMN"] * (not self.time) + ["--map CHANNEL=COLUMN"] * (not self.maps))
+        listed = ", ".join(map(repr, names[:20])) + (f" and {len(names) - 20} more" if len(names) > 20 else "")
+        command: str | None = None
+        if asked.time and asked.maps:
+            try:
+                asked._read()
+            except ImportDataError as error:
+                command, _ = asked._that_works(error)
+            else:
+                command = asked.command
+        return one_line(f"say which columns are which: {missing}. {self.file} has {listed}.") + (
+            f" Judging by the names, run: {command}" if command else ""
+        )
 
     def _read(self) -> Imported:
         imported = read_columns(
@@ -71,19 +108,18 @@ class Request:
         )  # fmt: skip
         return imported if note is None else replace(imported, notes=(*imported.notes, note))
 
-
-def _with_command(request: Request, error: ImportDataError) -> ImportDataError:
-    """The error with a command that was tried: further corrections it needs are in it, with their reasons."""
-    said, correction = [str(error)], error.correction
-    for _ in range(_MAX_CORRECTIONS):
-        if correction is None or (better := request.corrected(correction)) == request:
-            break
-        request = better
-        try:
-            request._read()
-        except ImportDataError as further:
-            said.append(str(further).removeprefix(f"{request.file}").lstrip(": "))
-            correction = further.correction
-        else:
-            return ImportDataError(f"{' Then: '.join(said)} Run: {request.command}")
-    return ImportDataError(" Then: ".join(said[:1] if correction is not None else said))
+    def _that_works(self, error: ImportDataError) -> tuple[str | None, list[str]]:
+        """A command that was tried and works, or None; and the reasons for all that it corrects."""
+        request, correction, reasons = self, error.correction, [str(error)]
+        for _ in range(_MAX_CORRECTIONS):
+            if correction is None or (better := request.corrected(correction)) == request:
+                break
+            request = better
+            try:
+                request._read()
+            except ImportDataError as further:
+                reasons.append(str(further).removeprefix(f"{request.file}: "))
+                correction = further.correction
+            else:
+                return request.command, reasons
+        return None, reasons
