@@ -29,6 +29,7 @@ _SLOW_STEP_S = 2.0
 """Rows further apart are not taken for seconds unless somebody says so."""
 _SLOW_LOG_STEPS_S = (30, 60, 120, 180, 300, 600, 900, 1200, 1800, 3600)
 """Intervals of slow loggers; as milliseconds they would be odd."""
+_LONG_DAY_S, _SHORT_DRIVE_S = 86_400.0, 30.0
 _LONGEST_S = 3 * 86_400.0
 _SHORTEST_STEP_US = 100.0
 _MIN_ROWS = 10
@@ -41,8 +42,10 @@ _CLEAR, _VERY_CLEAR = 0.6, 0.9
 """Correlation of the changes of voltage and current."""
 _MIN_CHANGE_A = 1e-4
 _ONE_SIGN = 0.95
-_TREND = 0.015
-"""Relative change of a voltage under a constant current that shows a discharge or a charge."""
+_STEADY = 0.15
+"""A current within this share of its level is constant."""
+_TREND, _STEADILY = 0.004, 0.8
+"""Relative change of a voltage under a constant current, and its correlation with time, that show a direction."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +86,7 @@ def judge(
     """
     _judge_time(where, frame, time, said=time_said, duplicates=duplicates)
     for spec in maps:
-        _judge_size(where, frame, spec, discharge)
+        _judge_size(where, frame, spec, maps, discharge)
     log = _log_of(frame)
     if not log.currents:
         return None
@@ -110,7 +113,10 @@ def _judge_time(where: str, frame: pl.DataFrame, time: TimeSpec, *, said: bool, 
                       "--as-read to keep the first row of each time.")  # fmt: skip
     if unit != "s" or len(t_us) < 3 or step_s < _SLOW_STEP_S:
         return
-    likely = "s" if round(step_s, 3) in _SLOW_LOG_STEPS_S and not said else "ms" if step_s < 2000 else "us"
+    likely = next(
+        (unit for unit, smaller in (("s", 1.0), ("ms", 1e3)) if not (unit == "s" and said)
+         and _slow_log(step_s / smaller, length_s / smaller)), "ms" if step_s < 2000 else "us"
+    )  # fmt: skip
     likely_spec = corrected(time, column, likely)
     apart = f"the rows of column {column!r} would be {step_s:g} s apart, {_span(length_s)} in all"
     if not said:
@@ -121,6 +127,13 @@ def _judge_time(where: str, frame: pl.DataFrame, time: TimeSpec, *, said: bool, 
                       likely_spec)  # fmt: skip
 
 
+def _slow_log(step_s: float, length_s: float) -> bool:
+    """Whether rows this far apart are rather those of a slow logger than a thousand times closer together."""
+    if step_s < _SLOW_STEP_S:
+        return False
+    return round(step_s, 3) in _SLOW_LOG_STEPS_S or (length_s < _LONG_DAY_S and length_s / 1000 < _SHORT_DRIVE_S)
+
+
 def _span(seconds: float) -> str:
     for unit, size_s in (("days", 86_400.0), ("hours", 3600.0), ("minutes", 60.0)):
         if seconds >= 2 * size_s:
@@ -128,7 +141,7 @@ def _span(seconds: float) -> str:
     return f"{seconds:.3g} s"
 
 
-def _judge_size(where: str, frame: pl.DataFrame, spec: MapSpec, discharge: str) -> None:
+def _judge_size(where: str, frame: pl.DataFrame, spec: MapSpec, maps: Sequence[MapSpec], discharge: str) -> None:
     channel = spec.channel
     if (
         channel.unit not in _USUAL
@@ -142,12 +155,22 @@ def _judge_size(where: str, frame: pl.DataFrame, spec: MapSpec, discharge: str) 
     low, high = _USUAL[channel.unit]
     value = float(size) * channel.si_per_step
     small = value < low and channel.si_name in _SURELY_ABOVE
+    if channel.unit == "µs" and frame[channel.name].max() == 1:
+        return  # levels, not lengths
     likely = usual_unit(channel, float(size) / spec.units[spec.unit])
     if (value > high or small) and likely not in (None, spec.unit):
         shown = f"{value:.0f}" if value >= 100 else f"{value:.3g}"
         raise refusal(f"{where}: read in {spec.unit}, column {spec.column!r} would make {channel.si_name} {shown} "
                       f"{channel.si_unit}. Probably it is in {likely}; if not, add --as-read.",
-                      corrected(spec, spec.column, likely))  # fmt: skip
+                      all_of_a_kind(spec, likely, maps))  # fmt: skip
+
+
+def all_of_a_kind(spec: MapSpec, unit: str | None, maps: Sequence[MapSpec]) -> Correction | None:
+    """The same with another unit for a column and for all others of its quantity that were read in its unit."""
+    alike = (other for other in maps if (other.channel.unit, other.unit) == (spec.channel.unit, spec.unit))
+    if unit is None:
+        return None
+    return Correction(maps={each.channel.si_name: MapSpec(each.channel, each.column, unit).text for each in alike})
 
 
 def _log_of(frame: pl.DataFrame) -> _Log:
@@ -236,10 +259,13 @@ def _judge_sign(where: str, log: _Log, ohm: float | None, discharge: str, *, sai
 
 def _falls(log: _Log) -> bool | None:
     """Whether the voltage falls under a nearly constant current; None where it is not constant, or hardly moves."""
-    loaded = np.isfinite(log.volts) & (np.abs(log.amps) > 0.5 * np.nanmax(np.abs(log.amps)))
-    amps, volts = log.amps[loaded], log.volts[loaded]
-    if len(amps) < _MIN_ROWS or amps.std() > 0.2 * abs(amps.mean()):
+    high = np.abs(log.amps) > 0.5 * np.nanmax(np.abs(log.amps))
+    level_a = float(np.median(log.amps[high]))
+    steady = np.isfinite(log.volts) & (np.abs(log.amps - level_a) < _STEADY * abs(level_a))
+    time_s, volts = log.time_s[steady], log.volts[steady]
+    if len(volts) < _MIN_ROWS or 2 * len(volts) < int(high.sum()) or np.ptp(volts) == 0:
         return None
     tenth = max(len(volts) // 10, 1)
     first, last = float(np.median(volts[:tenth])), float(np.median(volts[-tenth:]))
-    return None if abs(last - first) < _TREND * abs(first) else last < first
+    alike = float(np.corrcoef(time_s, volts)[0, 1])
+    return None if abs(last - first) < _TREND * abs(first) or abs(alike) < _STEADILY else last < first

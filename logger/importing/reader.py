@@ -30,7 +30,7 @@ import polars as pl
 
 from amptally.logger.channels import BY_NAME, CHANNELS, INT32_NULL, TIME_COLUMN, TIME_UNITS_US, Channel
 from amptally.logger.errors import ImportDataError, RunFileError
-from amptally.logger.importing.plausible import usual_unit
+from amptally.logger.importing.plausible import all_of_a_kind, usual_unit
 from amptally.logger.importing.specs import TIME_UNITS, MapSpec, TimeSpec, corrected, refusal
 from amptally.logger.importing.text_table import find_table, utf16_of
 from amptally.logger.importing.units import unit_in_name, unit_of
@@ -40,6 +40,7 @@ from amptally.logger.storage.trial import try_table
 MAX_BYTES = 64 * 10**9  # largest file read; a day at 1 kHz with ten columns is below 10 GB as text
 MAX_UTF16_BYTES = 4 * 10**9  # such a file is written anew as UTF-8 while it is read
 _HEAD_BYTES = 1 << 17  # comments and header line must end within these
+_STRAY_SHARE, _STRAYS = 0.005, 5  # fewer impossible numbers are faults of a sensor, not of a unit
 _DAY_US = 86_400_000_000
 _EPOCH_US = ((1e11, 1_000_000), (1e14, 1_000), (1e17, 1))  # below which number since 1970: µs in its unit
 _SURELY_EPOCH = (1e9, 4.2e9)  # the years 2001 to 2103 in seconds
@@ -514,7 +515,7 @@ def _check(
 ) -> list[ImportDataError]:
     """Raise where there is nothing to import: no rows, no times, or a mapped column without one usable number.
 
-    Returned is what is wrong with columns of which more than half is unusable.
+    Returned is what is wrong with columns of which a part is impossible, and would not be in another unit.
     """
     where, doubts = source.where, list[ImportDataError]()
     if not rows.height:
@@ -536,15 +537,17 @@ def _check(
             raise refusal(f"{where}: column {spec.column!r} holds no number, {_example(first)}. Map a column of "
                           f"numbers to {asked}; a decimal comma needs ';' or tabs between columns.")  # fmt: skip
         outside = int((values == _OUT_OF_RANGE).sum())
-        if 2 * outside > len(values):
+        if outside > max(_STRAY_SHARE * len(values), _STRAYS) or outside == len(values):
             low, high = (f"{limit * channel.si_per_step:g}" for limit in channel.valid)
             share = "every number" if outside == len(values) else f"{outside} of {len(values)} numbers"
             likely = _usual_unit(spec, source, place[spec.column])
+            if likely is None and outside < len(values):
+                continue
             doubt = refusal(
                 f"{where}: read in {spec.unit or 'counts'}, {share} in column {spec.column!r} would be outside the "
                 f"range of {asked}, {low} to {high} {channel.si_unit}, {_example(first)}. "
                 + (f"Probably it is in {likely}." if likely else "Check the column and its unit."),
-                corrected(spec, spec.column, likely) if likely else None,
+                all_of_a_kind(spec, likely, [spec for spec, _ in targets.values()]),
             )
             if outside == len(values):
                 raise doubt
@@ -557,7 +560,7 @@ def _usual_unit(spec: MapSpec, source: _Source, place: int) -> str | None:
     number = _number(f"c{place}", False)
     if _is_text(source.dtypes[place]):
         number = _cleaned(f"c{place}").str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
-    typical = source.cells.select(number.abs().quantile(0.9))
+    typical = source.cells.select(number.abs().quantile(0.999))
     value = _collect(source, typical).item()
     return None if value is None else usual_unit(spec.channel, float(value))
 
