@@ -41,7 +41,8 @@ _RESISTANCE_OHM = (2e-4, 5.0)
 _CLEAR, _VERY_CLEAR = 0.6, 0.9
 """Correlation of the changes of voltage and current."""
 _MIN_CHANGE_A = 1e-4
-_ONE_SIGN = 0.95
+_ONE_SIGN = 0.9
+"""Share of all charge moved that flows one way in a log of one direction: a drive recovers less than a tenth."""
 _STEADY = 0.15
 """A current within this share of its level is constant."""
 _TREND, _STEADILY = 0.004, 0.8
@@ -248,7 +249,7 @@ def _judge_sign(where: str, log: _Log, ohm: float | None, discharge: str, *, sai
     if turned:
         raise refusal(f"{where}: {why}, so its sign is turned: discharge was taken as {discharge}. "
                       f"Probably it is {other.discharge}; if not, add --as-read.", other)  # fmt: skip
-    into = float((flowing < 0).mean())
+    into = -float(flowing[flowing < 0].sum()) / float(np.abs(flowing).sum())
     if into < _ONE_SIGN:
         return None
     if turned is None and not said:

@@ -10,7 +10,8 @@ from typing import Literal
 
 from amptally.logger.errors import Correction, ImportDataError, ImportRequestError
 from amptally.logger.importing.plausible import judge
-from amptally.logger.importing.reader import Imported, column_names, read_columns
+from amptally.logger.importing.reader import Imported, read_columns
+from amptally.logger.importing.source import column_names
 from amptally.logger.importing.specs import one_line, parse_map, parse_time
 
 _MAX_CORRECTIONS = 12

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from amptally.logger.channels import BY_SI_NAME, CHANNELS, Channel
 from amptally.logger.errors import ImportDataError
-from amptally.logger.importing import reader
+from amptally.logger.importing import source
 from amptally.logger.importing.reader import Imported, read_columns
 from amptally.logger.importing.specs import MapSpec, TimeSpec, parse_map, parse_time
 from tests.strategies import examples
@@ -612,7 +612,7 @@ def test_a_file_that_may_not_be_read(save: Save) -> None:
 
 def test_a_file_over_the_bound_is_refused_unread(save: Save, monkeypatch: pytest.MonkeyPatch) -> None:
     path = save("t,i\n0,1\n")
-    monkeypatch.setattr(reader, "MAX_BYTES", 7)
+    monkeypatch.setattr(source, "MAX_BYTES", 7)
     assert "more than 7" in trouble(path)
 
 
