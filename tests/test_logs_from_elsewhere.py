@@ -141,7 +141,7 @@ LOGS: dict[str, Log] = {
     "ISO times with a zone, quoted cells": Log(
         table("when,U,I,remark", stamps(datetime.isoformat), [f'"{v}"' for v in DRIVE.volts], DRIVE.amps,
               ['"bed 3, dry"'] * len(DRIVE.time_s)),
-        "when", BOTH, notes=("ISO date-times",), start_utc="2026-04-11T23:58:30",
+        "when", BOTH, notes=("dates with times",), start_utc="2026-04-11T23:58:30",
     ),
     "seconds since 1970": Log(
         table("ts,U,I", [f"{START.timestamp() + s:.3f}" for s in DRIVE.time_s], DRIVE.volts, DRIVE.amps),
@@ -225,6 +225,16 @@ LOGS: dict[str, Log] = {
         "Time", ("batery_current_a=I_sum", "battery_voltage_v=vbat", "left_current_a=I_left"),
         question=("no channel 'batery_current_a'", "Nearest: battery_current_a", "Its columns: 'Time [s]', 'Vbat'"),
     ),
+    "nothing asked for, date and time apart": Log(
+        table("Datum;Uhrzeit [hh:mm:ss];Spannung U [V];Strom I [A]", stamps(lambda at: at.strftime("%d.%m.%Y")),
+              stamps(clock), comma(DRIVE.volts), comma(DRIVE.amps), mark=";"),
+        "", (), question=("--map CHANNEL=COLUMN", "'Datum', 'Uhrzeit [hh:mm:ss]'"), exit_code=2,
+    ),
+    "dates with the day first": Log(
+        table("stamp;U;I", stamps(lambda at: at.strftime("%d.%m.%Y ") + clock(at)), comma(DRIVE.volts),
+              comma(DRIVE.amps), mark=";"),
+        "stamp", BOTH, start_utc="2026-04-11T23:58:30",
+    ),
     "nothing asked for": Log(
         table("Time [s],Battery voltage [V],Battery current [mA]", DRIVE.time_s, DRIVE.volts, whole(DRIVE.amps)),
         "", (), question=("--time COLUMN", "'Battery current [mA]'"), exit_code=2,
@@ -284,6 +294,7 @@ def test_a_log_from_elsewhere(
     compare(json.loads(out), log)
     page = page_of(Path("run.parquet"))
     assert len(page.splitlines()) <= 40
+    assert ("charged: " in page) == (log.truth is CHARGE)
 
 
 def run_literally(command: str) -> None:

@@ -41,6 +41,8 @@ _RESISTANCE_OHM = (2e-4, 5.0)
 _CLEAR, _VERY_CLEAR = 0.6, 0.9
 """Correlation of the changes of voltage and current."""
 _MIN_CHANGE_A = 1e-4
+_ZERO_A = 0.2
+"""A current below it may be the zero of its sensor."""
 _ONE_SIGN = 0.9
 """Share of all charge moved that flows one way in a log of one direction: a drive recovers less than a tenth."""
 _STEADY = 0.15
@@ -251,6 +253,8 @@ def _judge_sign(where: str, log: _Log, ohm: float | None, discharge: str, *, sai
                       f"Probably it is {other.discharge}; if not, add --as-read.", other)  # fmt: skip
     into = -float(flowing[flowing < 0].sum()) / float(np.abs(flowing).sum())
     if into < _ONE_SIGN:
+        return None
+    if turned is None and np.median(np.abs(flowing)) < _ZERO_A:
         return None
     if turned is None and not said:
         raise refusal(f"{where}: the current is negative, which here means charging, and the voltage does not show "

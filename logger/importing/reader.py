@@ -1,8 +1,8 @@
 """A CSV or Parquet log of another logger → run-file columns, with every repair counted.
 
 Units: as asked for; else as the column's name or a row of units under it says; else the first of its quantity.
-Time units: s (default), ms, us, epoch (since 1970, UTC, in s, ms or us by its size), iso (ISO 8601; without a zone
-taken as UTC), tod (time of day; a step back of more than twelve hours is midnight).
+Time units: s (default), ms, us, epoch (since 1970, UTC, in s, ms or us by its size), iso (ISO 8601, also 2026/04/11 or
+11.04.2026; without a zone taken as UTC), tod (time of day; a step back of more than twelve hours is midnight).
 
 CSV: comma, semicolon or tab; lines above the names are skipped; lines that start with `#` are comments; UTF-8 or
 UTF-16.
@@ -14,6 +14,7 @@ A row that is empty in every column asked for counts as a blank line, not as a r
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -46,6 +47,7 @@ _EPOCH_US = ((1e11, 1_000_000), (1e14, 1_000), (1e17, 1))  # below which number 
 _THOUSANDS = r"^[+-]?\d{1,3}([.,' \u00a0]\d{3})+([.,]\d+)?$"
 _CALENDAR_US = (-62_135_596_800_000_000, 253_402_300_799_999_999)  # the years 1 to 9999
 _ANY_TIME_US = (1 - 2**62, 2**62 - 1)  # the difference of two such times still fits in int64
+_DAY_FIRST, _SLASHES = r"^(\d\d?)\.(\d\d?)\.(\d{4})[ T]+", r"^(\d{4})/(\d\d?)/(\d\d?)[ T]+"
 _ISO_FORMATS = ("%Y-%m-%dT%H:%M:%S%.f%#z", "%Y-%m-%dT%H:%M%#z", "%Y%m%dT%H%M%S%.f%#z")
 _OUT_OF_RANGE = INT32_NULL  # below every valid value: marks "a number, but an impossible one" until it is counted
 
@@ -237,7 +239,8 @@ def _time_us(source: Source, time: TimeSpec, place: int, decimal_comma: bool) ->
     if isinstance(dtype, pl.Datetime) and time.unit == "iso":
         moment = cell.cast(pl.Datetime("us", dtype.time_zone)).cast(pl.Int64)
     elif is_text(dtype) and time.unit == "iso":
-        text = cell.str.to_uppercase().str.replace(",", ".", literal=True).str.replace(r"^([\d-]+) +", "${1}T")
+        text = cell.str.to_uppercase().str.replace(",", ".", literal=True).str.replace(_DAY_FIRST, "${3}-${2}-${1}T")
+        text = text.str.replace(_SLASHES, "${1}-${2}-${3}T").str.replace(r"^([\d-]+) +", "${1}T")
         zoned = pl.when(text.str.contains(r"T.*(Z|[+-]\d\d(:?\d\d)?)$")).then(text).otherwise(text + "Z")
         moments = (zoned.str.strptime(pl.Datetime("us", "UTC"), form, strict=False) for form in _ISO_FORMATS)
         moment = pl.coalesce(moments).cast(pl.Int64)
@@ -290,6 +293,9 @@ def _check(
         likely = (
             "s" if time.unit in ("iso", "tod") and len(first.cast(pl.Float64, strict=False).drop_nulls()) else likely
         )
+        if len(first) and re.match(r"\d\d?[/-]\d\d?[/-]\d", str(first[0])):
+            raise refusal(f"{where}: column {time.column!r} does not say which number is the day and which the month, "
+                          f"{_example(first)}. Write dates as 2026-04-11.")  # fmt: skip
         raise refusal(f"{where}: no row has a time; column {time.column!r} was read as {time.unit}, {_example(first)}. "
                       f"Write --time COLUMN:UNIT with {', '.join(TIME_UNITS[:-1])} or {TIME_UNITS[-1]}.",
                       corrected(time, time.column, likely) if likely else None)  # fmt: skip

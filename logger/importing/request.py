@@ -12,7 +12,8 @@ from amptally.logger.errors import Correction, ImportDataError, ImportRequestErr
 from amptally.logger.importing.plausible import judge
 from amptally.logger.importing.reader import Imported, read_columns
 from amptally.logger.importing.source import column_names
-from amptally.logger.importing.specs import one_line, parse_map, parse_time
+from amptally.logger.importing.specs import TIME_UNITS, one_line, parse_map, parse_time
+from amptally.logger.importing.units import unit_in_name
 
 _MAX_CORRECTIONS = 12
 _TIME_WORDS = {"t", "time", "timestamp", "millis", "micros", "date", "datetime", "clock", "elapsed", "seconds"}
@@ -67,28 +68,22 @@ class Request:
     def _what_is_missing(self) -> str:
         """The answer to a request without time or without channels: the columns there are, and a likely command."""
         names = column_names(self.file)
-        words = [set(re.findall(r"[a-z]+", name.lower())) for name in names]
-        times = [name for name, of_name in zip(names, words, strict=True) if of_name & _TIME_WORDS]
+        times: list[str] = []
         likely: dict[str, str] = {}
-        for name, of_name in zip(names, words, strict=True):
-            lead = next((_SIDES[word] for word in sorted(of_name) if word in _SIDES), "battery")
-            if of_name & _CURRENT_WORDS and name not in times:
+        for name in names:
+            words = set(re.findall(r"[a-z]+", name.lower()))
+            lead = next((_SIDES[word] for word in sorted(words) if word in _SIDES), "battery")
+            if words & _TIME_WORDS or unit_in_name(name, ()) in TIME_UNITS:
+                times.append(name)
+            elif words & _CURRENT_WORDS:
                 likely.setdefault(f"{lead}_current_a", name)
-            elif of_name & _VOLTAGE_WORDS and name not in times and lead == "battery":
+            elif words & _VOLTAGE_WORDS and lead == "battery":
                 likely.setdefault("battery_voltage_v", name)
-        asked = self if self.time else replace(self, time=times[0] if times else "")
-        if not self.maps:
-            asked = replace(asked, maps=tuple(f"{channel}={name}" for channel, name in likely.items()))
+        maps = self.maps or tuple(f"{channel}={name}" for channel, name in likely.items())
         missing = " and ".join(["--time COLUMN"] * (not self.time) + ["--map CHANNEL=COLUMN"] * (not self.maps))
         listed = ", ".join(map(repr, names[:20])) + (f" and {len(names) - 20} more" if len(names) > 20 else "")
-        command: str | None = None
-        if asked.time and asked.maps:
-            try:
-                asked._read()
-            except ImportDataError as error:
-                command, _ = asked._that_works(error)
-            else:
-                command = asked.command
+        asked = [replace(self, time=time, maps=maps) for time in ([self.time] if self.time else times) if maps]
+        command = next(filter(None, map(Request._works, asked)), None)
         return one_line(f"say which columns are which: {missing}. {self.file} has {listed}.") + (
             f" Judging by the names, run: {command}" if command else ""
         )
@@ -108,6 +103,14 @@ class Request:
             discharge=self.discharge or "positive", discharge_said=self.discharge is not None,
         )  # fmt: skip
         return imported if note is None else replace(imported, notes=(*imported.notes, note))
+
+    def _works(self) -> str | None:
+        """The command, or one that corrects it and works."""
+        try:
+            self._read()
+        except ImportDataError as error:
+            return self._that_works(error)[0]
+        return self.command
 
     def _that_works(self, error: ImportDataError) -> tuple[str | None, list[str]]:
         """A command that was tried and works, or None; and the reasons for all that it corrects."""

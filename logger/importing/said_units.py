@@ -13,6 +13,8 @@ from amptally.logger.importing.units import unit_in_name, unit_of
 
 _SURELY_EPOCH = (1e9, 4.2e9)  # the years 2001 to 2103 in seconds
 TIME_OF_DAY = r"^(?:T)?(\d{1,3}):([0-5]?\d)(?::([0-5]?\d(?:[.,]\d+)?))?(?:\s*([AaPp][Mm]))?$"
+_DATE = r"^(\d{4}-?\d\d-?\d\d|\d{4}/\d\d?/\d\d?|\d\d?\.\d\d?\.\d{4})[T ] *\d\d?:?\d\d"
+_KINDS = {"iso": "dates with times", "tod": "times of day"}
 
 
 def _file_unit(source: Source, column: str, place: int, units: Sequence[str]) -> tuple[str | None, str]:
@@ -24,6 +26,7 @@ def _file_unit(source: Source, column: str, place: int, units: Sequence[str]) ->
 
 
 def time_unit(source: Source, time: TimeSpec, place: int, notes: list[str], said: set[str]) -> str:
+    """Unit of the time column. Adds to `notes` what the file said, to `said` the column if it is not the default."""
     column, dtype = time.column, source.dtypes[place]
     named, by = _file_unit(source, column, place, TIME_UNITS)
     if time.unit is not None:
@@ -56,14 +59,11 @@ def time_unit(source: Source, time: TimeSpec, place: int, notes: list[str], said
     return named
 
 
-_KINDS = {"iso": "ISO date-times", "tod": "times of day"}
-
-
 def kind_of_time(cell: str) -> str | None:
     """iso or tod where a cell is text of that form."""
     if pl.Series([cell]).str.contains(TIME_OF_DAY).item():
         return "tod"
-    return "iso" if pl.Series([cell]).str.contains(r"^\d{4}-?\d\d-?\d\d[T ] *\d\d:?\d\d").item() else None
+    return "iso" if pl.Series([cell]).str.contains(_DATE).item() else None
 
 
 def _since_1970(numbers: pl.Series) -> bool:
@@ -76,6 +76,7 @@ def _since_1970(numbers: pl.Series) -> bool:
 
 
 def channel_unit(source: Source, spec: MapSpec, place: int, notes: list[str], said: set[str]) -> str:
+    """Unit of a channel's column, as above; empty for a count."""
     units, column = spec.units, spec.column
     named, by = _file_unit(source, column, place, tuple(units))
     if not units:

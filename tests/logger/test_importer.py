@@ -225,6 +225,8 @@ def test_a_channel_mapped_twice_is_refused_but_a_column_may_serve_two(save: Save
         ("iso", "2026-03-01T10:00:00-0800", "2026-03-01T18:00:00.5", 500_000),
         ("iso", '"2026-03-01T10:00:00,25+01"', "2026-03-01T09:00:00.250003z", 3),
         ("iso", "20260301T100000Z", "20260301T100000.75Z", 750_000),
+        ("iso", "1.3.2026 9:59:59.5", "01.03.2026 10:00:00", 500_000),
+        ("iso", "2026/3/1 10:00", "2026/03/01 10:00:01", 1_000_000),
     ],
 )
 def test_time_keeps_every_microsecond(unit: str, first: str, second: str, gap_us: int, save: Save) -> None:
@@ -269,6 +271,7 @@ def test_a_time_of_another_kind_is_refused_with_an_example(save: Save) -> None:
     assert "read as iso, for example '12.5'" in trouble(save("t,i\n12.5,1\n"), "t:iso")
     nanoseconds = save("t,i\n1700000000000000000,1\n")
     assert "read as epoch, for example '1700000000000000000'" in trouble(nanoseconds, "t:epoch")
+    assert "which number is the day" in trouble(save("t,i\n03/01/2026 10:00:00,1\n"))
     assert "every cell is empty" in trouble(save("t,i\n,1\n"))
 
 
