@@ -11,7 +11,7 @@ import shlex
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -123,11 +123,9 @@ class Log:
     final: bool = False
     """Refused for good: no command can help."""
     exit_code: int = 3
-    more: tuple[str, ...] = ()
-    """Further arguments."""
     start_utc: str | None = None
     coverage: float = 1.0
-    checks: tuple[str, ...] = field(default=("charge", "volts", "peak"))
+    checks: tuple[str, ...] = ("charge", "volts", "peak")
 
 
 BOTH = ("battery_current_a=I", "battery_voltage_v=U")
@@ -295,6 +293,17 @@ def test_a_log_from_elsewhere(
     page = page_of(Path("run.parquet"))
     assert len(page.splitlines()) <= 40
     assert ("charged: " in page) == (log.truth is CHARGE)
+
+
+def test_maps_may_be_repeated_or_stand_together(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("log").write_text(table("t_s,U,I,L", DRIVE.time_s, DRIVE.volts, DRIVE.amps, DRIVE.left_a))
+    maps = ("--map", BOTH[0], "--map", BOTH[1], "left_current_a=L")
+    code, _, err = called(monkeypatch, capsys, "import", "log", "--time", "t_s", *maps, "--out", "run.parquet")
+    assert code == 0
+    assert "1500 samples of battery_current_ua, battery_voltage_uv, left_current_ua" in err
 
 
 def run_literally(command: str) -> None:
