@@ -16,6 +16,7 @@ from amptally.dashboard import cli as dashboard_cli
 from amptally.logger import cli as logger_cli
 from amptally.logger.errors import (
     ImportDataError,
+    ImportRequestError,
     JournalError,
     LoggerError,
     MachineFileError,
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
     from amptally.logger.machine.problem import Problem
     from amptally.logger.recording.alarms import Observer
 
-BAD_FILE, NO_PORT, CANNOT_WRITE = 3, 4, 5
+USAGE, BAD_FILE, NO_PORT, CANNOT_WRITE = 2, 3, 4, 5
 _EXIT_CODES: tuple[tuple[type[Exception], int], ...] = (
     (StorageError, CANNOT_WRITE),
     (CannotWriteError, CANNOT_WRITE),
@@ -37,6 +38,7 @@ _EXIT_CODES: tuple[tuple[type[Exception], int], ...] = (
     (MachineFileError, BAD_FILE),
     (RunFileError, BAD_FILE),
     (JournalError, BAD_FILE),
+    (ImportRequestError, USAGE),
     (ImportDataError, BAD_FILE),
     (AnalysisError, BAD_FILE),
 )
@@ -166,7 +168,7 @@ def _open_closed_streams() -> None:
 
 def _one_line(text: str) -> str:
     """Text that may hold names from files, without anything that could steer a terminal."""
-    return "".join(letter if letter.isprintable() else "?" for letter in " ".join(text.split()))
+    return "".join(letter if letter.isprintable() else "?" for letter in " ".join(text.splitlines()))
 
 
 def main() -> int:

@@ -182,24 +182,26 @@ def _add_import(commands: Commands) -> None:
         description="Example: amptally import log.csv --time t --map battery_current_a=amps --out runs/log.parquet",
     )
     bring.add_argument("file", type=Path, metavar="FILE")
-    bring.add_argument("--time", required=True, metavar="COLUMN[:UNIT]", help="time column; units s ms us iso epoch")
+    bring.add_argument("--time", default="", metavar="COLUMN[:UNIT]", help="time column; units s ms us iso epoch tod")
     bring.add_argument(
         "--map",
         dest="maps",
         nargs="+",
         action="extend",
-        required=True,
+        default=[],
         metavar="CHANNEL=COLUMN[:UNIT]",
         help="column of a channel; units A mA uA, V mV uV, us ms, C; may be repeated",
     )
     bring.add_argument(
         "--discharge",
         choices=("positive", "negative"),
-        default="positive",
         help="sign of discharge currents in the file (default: positive)",
     )
     bring.add_argument(
         "--max-gap", type=positive_seconds, metavar="S", help="an interval longer than this counts as a gap"
+    )
+    bring.add_argument(
+        "--as-read", action="store_true", help="take units, signs and times as read, even where they look wrong"
     )
     bring.add_argument("--machine", type=Path, metavar="FILE", help="machine description to store with the run")
     bring.add_argument("--out", type=Path, required=True, metavar="FILE", help="run file to write")
@@ -358,7 +360,7 @@ def _import(args: argparse.Namespace) -> int:
     from datetime import UTC, datetime
 
     from amptally.logger.errors import StorageError
-    from amptally.logger.importer import parse_map, parse_time, read_columns
+    from amptally.logger.importing.request import Request
     from amptally.logger.recording.recorder import new_run_id
     from amptally.logger.recording.run_builder import program_version
     from amptally.logger.storage.metadata import Metadata
@@ -367,7 +369,14 @@ def _import(args: argparse.Namespace) -> int:
     machine = None if args.machine is None else _load_machine(args.machine)
     if args.out.exists():
         raise StorageError(f"{args.out} already exists and is not overwritten. Name another file with --out.")
-    imported = read_columns(args.file, parse_time(args.time), [parse_map(text) for text in args.maps], args.discharge)
+    rest = [("--max-gap", args.max_gap), ("--machine", args.machine)]
+    request = Request(
+        args.file, args.time, tuple(args.maps), args.out, args.discharge, args.as_read,
+        tuple(word for name, value in rest if value is not None for word in (name, str(value))),
+    )  # fmt: skip
+    imported = request.read()
+    for note in imported.notes:
+        say(f"{note[0].upper()}{note[1:]}.")
     for repair, count in imported.repairs.items():
         say(f"{repair.replace('_', ' ')}: {count} repaired or dropped")
     start = imported.start_utc

@@ -6,6 +6,7 @@ LoggerError
 │   └── NewerSchemaError            written by a newer version of this program
 ├── JournalError (ValueError)       a journal whose header cannot be read
 ├── ImportDataError (ValueError)    a CSV or Parquet file that cannot be imported as asked
+│   └── ImportRequestError      the request itself is incomplete
 ├── BoardTextError (ValueError)     lines of a board that cannot be recorded as asked
 ├── PortError (OSError)             a port that cannot be opened, or is in use
 └── StorageError (OSError)          a file or folder that cannot be written, or must not be overwritten
@@ -18,6 +19,8 @@ Every message is one line: what is wrong, where, and what to do next.
 from __future__ import annotations
 
 import shlex
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 
 class LoggerError(Exception):
@@ -40,8 +43,29 @@ class JournalError(LoggerError, ValueError):
     """A journal whose header cannot be read."""
 
 
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What was probably meant by an import; what is None or not named stays as it was asked."""
+
+    time: str | None = None
+    """Text of `--time`."""
+    maps: Mapping[str, str] = field(default_factory=dict)
+    """Text of `--map` for a channel, by the name under which it was asked for."""
+    discharge: str | None = None
+    """positive or negative."""
+
+
 class ImportDataError(LoggerError, ValueError):
     """A CSV or Parquet file that cannot be imported as asked."""
+
+    def __init__(self, message: str, correction: Correction | None = None) -> None:
+        super().__init__(message)
+        self.correction = correction
+        """What was probably meant; None where that cannot be seen."""
+
+
+class ImportRequestError(ImportDataError):
+    """An import that does not say which columns hold the time and the channels."""
 
 
 class BoardTextError(LoggerError, ValueError):

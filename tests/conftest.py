@@ -29,6 +29,7 @@ KINDS = {
     "tests/analysis/test_laps_unseen.py": "studies",
     "tests/test_cli.py": "processes",
     "tests/test_alarms.py": "processes",
+    "tests/test_logs_from_elsewhere.py": "processes",
     "tests/logger/test_recorder.py": "processes",
     "tests/logger/test_trial.py": "processes",
     "tests/logger/test_simulator_process.py": "processes",

@@ -14,7 +14,7 @@ FLOORS: dict[str, tuple[str, ...]] = {
     "": ("tables", "logger", "analysis", "dashboard", "amptally"),
     "logger": (
         "channels", "column_names", "errors", "ordinary_files", "machine", "wire", "clock", "storage", "recording",
-        "importer", "cli", "simulator",
+        "importing", "cli", "simulator",
     ),
     "analysis": (
         "errors", "results", "signals", "runs", "quality", "controller", "integrals", "exposure", "protection",

@@ -24,7 +24,8 @@ from amptally.analysis.report.build import build_report
 from amptally.analysis.runs.run import Run
 from amptally.logger.channels import BY_WIRE_ID, TIME_COLUMN
 from amptally.logger.errors import ImportDataError, LoggerError, MachineFileError, RunFileError
-from amptally.logger.importer import parse_map, parse_time, read_columns
+from amptally.logger.importing.reader import read_columns
+from amptally.logger.importing.specs import parse_map, parse_time
 from amptally.logger.machine.description import load
 from amptally.logger.recording.journal_decoder import JournalDecoder
 from amptally.logger.recording.recovery import recover

@@ -15,7 +15,8 @@ from pathlib import Path
 import pytest
 
 from amptally.logger.errors import ImportDataError, JournalError, MachineFileError, RunFileError
-from amptally.logger.importer import parse_map, parse_time, read_columns
+from amptally.logger.importing.reader import read_columns
+from amptally.logger.importing.specs import parse_map, parse_time
 from amptally.logger.machine.description import load
 from amptally.logger.ordinary_files import MAX_FOOTER, check_file, open_file, read_file
 from amptally.logger.recording.retention import LIST_NAME, Retention

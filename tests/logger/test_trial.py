@@ -19,7 +19,8 @@ from amptally.analysis.runs.catalogue import list_runs
 from amptally.analysis.runs.run import Run
 from amptally.logger.channels import TIME_COLUMN
 from amptally.logger.errors import ImportDataError, LoggerError, NewerSchemaError, RunFileError
-from amptally.logger.importer import parse_map, parse_time, read_columns
+from amptally.logger.importing.reader import read_columns
+from amptally.logger.importing.specs import parse_map, parse_time
 from amptally.logger.storage import trial
 from amptally.logger.storage.metadata import KEY, Metadata
 from amptally.logger.storage.runfile import open_run, write_frame
