@@ -11,43 +11,14 @@ import re
 from functools import lru_cache
 
 from amptally.logger.channels import BY_NAME, BY_SI_NAME, COLUMN_UNITS, TIME_UNITS_US, Channel
+from amptally.logger.unit_words import split_unit
 
-_SPELLED = {
-    "a": "A", "ma": "mA", "ua": "uA", "v": "V", "mv": "mV", "uv": "uV", "us": "us", "ms": "ms", "s": "s", "c": "C",
-    "degc": "C", "sec": "s", "seconds": "s", "msec": "ms", "millis": "ms", "usec": "us", "micros": "us",
-    "volt": "V", "volts": "V", "amp": "A", "amps": "A", "cc": "cC",
-}  # fmt: skip
-"""Units as people write them, in small letters without µ and °."""
 MAX_NAME = 64
 """Longer names are nobody's."""
-_IN_BRACKETS = re.compile(r"^(.*\S)\s*[\[(]\s*([^\])]*?)\s*(?:\(\))?[\])]$")
-_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyzµμ°"
 _TIMES = {"time", "t", "timestamp", "elapsed", "uptime", "clock"}
 _TIMES_WITH_UNIT = {"millis": "ms", "micros": "us", "ms": "ms", "us": "us", "seconds": "s", "sec": "s", "s": "s",
                     "msec": "ms", "usec": "us"}  # fmt: skip
 _CC = {"C": 100.0, "cC": 1.0}
-
-
-def split_unit(name: str) -> tuple[str, str | None]:
-    """A name without its unit, and the unit as in `COLUMN_UNITS`; None where the name says none that is known."""
-    name = name.strip()
-    if len(name) > MAX_NAME:
-        return name, None
-    brackets = _IN_BRACKETS.match(name)
-    if brackets and (unit := unit_of(brackets[2])) is not None:
-        return brackets[1].strip(), unit
-    head = name.rstrip(_LETTERS)
-    stem = head.rstrip(" _/")
-    if stem and stem != head and (unit := unit_of(name[len(head) :])) is not None:
-        return stem, unit
-    return name, None
-
-
-def unit_of(text: str) -> str | None:
-    """A unit as in `COLUMN_UNITS`, from one written in letters, with µ or u, ° or none; None where it is unknown."""
-    plain = text.strip().replace("µ", "u").replace("μ", "u").replace("°", "").lower()
-    # MV and MA would be megavolt and megaampere: no board of this kind prints them, capitals are a matter of taste.
-    return _SPELLED.get(plain)
 
 
 def steps_per(channel: Channel, unit: str | None) -> float | None:

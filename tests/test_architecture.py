@@ -13,8 +13,8 @@ PACKAGES = ("tables", "logger", "analysis", "dashboard")
 FLOORS: dict[str, tuple[str, ...]] = {
     "": ("tables", "logger", "analysis", "dashboard", "amptally"),
     "logger": (
-        "channels", "column_names", "errors", "ordinary_files", "machine", "wire", "clock", "storage", "recording",
-        "importing", "cli", "simulator",
+        "channels", "unit_words", "column_names", "errors", "ordinary_files", "machine", "wire", "clock", "storage",
+        "recording", "importing", "cli", "simulator",
     ),
     "analysis": (
         "errors", "results", "signals", "runs", "quality", "controller", "integrals", "exposure", "protection",

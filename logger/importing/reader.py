@@ -39,7 +39,8 @@ from amptally.logger.importing.source import (
     open_source,
     unreadable,
 )
-from amptally.logger.importing.specs import TIME_UNITS, MapSpec, TimeSpec, corrected, refusal
+from amptally.logger.importing.specs import MapSpec, TimeSpec, corrected, refusal
+from amptally.logger.unit_words import TIME_UNITS
 
 _STRAY_SHARE, _STRAYS = 0.005, 5  # fewer impossible numbers are faults of a sensor, not of a unit
 _DAY_US = 86_400_000_000

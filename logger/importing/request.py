@@ -12,8 +12,8 @@ from amptally.logger.errors import Correction, ImportDataError, ImportRequestErr
 from amptally.logger.importing.plausible import judge
 from amptally.logger.importing.reader import Imported, read_columns
 from amptally.logger.importing.source import column_names
-from amptally.logger.importing.specs import TIME_UNITS, one_line, parse_map, parse_time
-from amptally.logger.importing.units import unit_in_name
+from amptally.logger.importing.specs import one_line, parse_map, parse_time
+from amptally.logger.unit_words import TIME_UNITS, unit_in_name
 
 _MAX_CORRECTIONS = 12
 _TIME_WORDS = {"t", "time", "timestamp", "millis", "micros", "date", "datetime", "clock", "elapsed", "seconds"}

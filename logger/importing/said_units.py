@@ -8,8 +8,8 @@ import polars as pl
 
 from amptally.logger.channels import TIME_UNITS_US
 from amptally.logger.importing.source import Source, first_cells
-from amptally.logger.importing.specs import TIME_UNITS, MapSpec, TimeSpec, refusal
-from amptally.logger.importing.units import unit_in_name, unit_of
+from amptally.logger.importing.specs import MapSpec, TimeSpec, refusal
+from amptally.logger.unit_words import TIME_UNITS, unit_in_name, unit_of
 
 _SURELY_EPOCH = (1e9, 4.2e9)  # the years 2001 to 2103 in seconds
 TIME_OF_DAY = r"^(?:T)?(\d{1,3}):([0-5]?\d)(?::([0-5]?\d(?:[.,]\d+)?))?(?:\s*([AaPp][Mm]))?$"

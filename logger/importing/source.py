@@ -15,10 +15,11 @@ from pathlib import Path
 import polars as pl
 
 from amptally.logger.errors import ImportDataError, RunFileError
-from amptally.logger.importing.specs import TIME_UNITS, MapSpec, TimeSpec, corrected, refusal
+from amptally.logger.importing.specs import MapSpec, TimeSpec, corrected, refusal
 from amptally.logger.importing.text_table import find_table, utf16_of
 from amptally.logger.ordinary_files import PARQUET_MAGIC, footer_fits, open_file
 from amptally.logger.storage.trial import try_table
+from amptally.logger.unit_words import TIME_UNITS
 
 MAX_BYTES = 64 * 10**9  # largest file read; a day at 1 kHz with ten columns is below 10 GB as text
 MAX_UTF16_BYTES = 4 * 10**9  # such a file is written anew as UTF-8 while it is read

@@ -11,10 +11,10 @@ import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from amptally.logger.channels import BY_SI_NAME, COLUMN_UNITS, TIME_UNITS_US, Channel
+from amptally.logger.channels import BY_SI_NAME, COLUMN_UNITS, Channel
 from amptally.logger.errors import Correction, ImportDataError
+from amptally.logger.unit_words import TIME_UNITS, plain_unit
 
-TIME_UNITS = (*TIME_UNITS_US, "iso", "epoch", "tod")
 """iso: ISO 8601, without a zone taken as UTC; epoch: since 1970, UTC; tod: time of day, which rolls over midnight."""
 
 
@@ -63,11 +63,6 @@ def one_line(message: str) -> str:
 def refusal(message: str, correction: Correction | None = None) -> ImportDataError:
     """The error to raise."""
     return ImportDataError(one_line(message), correction)
-
-
-def plain_unit(text: str) -> str:
-    """A unit as this program writes it: `µA` → `uA`, `°C` → `C`."""
-    return text.strip().replace("µ", "u").replace("μ", "u").removeprefix("°")
 
 
 def parse_time(spec: str) -> TimeSpec:

@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 
 from amptally.logger.importing.specs import refusal
-from amptally.logger.importing.units import is_unit_row
+from amptally.logger.unit_words import is_unit_row
 
 SEPARATORS = ",;\t"
 MAX_WIDTH = 4096

@@ -6,8 +6,9 @@ import difflib
 from collections.abc import Sequence
 
 from amptally.logger.channels import BY_SI_NAME, TIME_UNITS_US
-from amptally.logger.column_names import plain, steps_per, unit_of
+from amptally.logger.column_names import plain, steps_per
 from amptally.logger.errors import BoardTextError
+from amptally.logger.unit_words import unit_of
 from amptally.logger.wire.text_header import MAX_CELLS, ColumnMap, Said, header_of
 
 

@@ -14,7 +14,8 @@ from functools import lru_cache
 from typing import Any
 
 from amptally.logger.channels import BY_NAME, TIME_UNITS_US
-from amptally.logger.column_names import known_channel, plain, split_unit, steps_per, time_unit
+from amptally.logger.column_names import known_channel, plain, steps_per, time_unit
+from amptally.logger.unit_words import split_unit
 from amptally.logger.wire.blocks import CLOCK_WRAP, Layout
 from amptally.logger.wire.frames import INT64_NULL
 

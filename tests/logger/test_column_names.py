@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from amptally.logger.channels import BY_SI_NAME, CHANNELS
-from amptally.logger.column_names import known_channel, nearest_channel, split_unit, time_unit
+from amptally.logger.column_names import known_channel, nearest_channel, time_unit
+from amptally.logger.unit_words import split_unit
 
 
 @pytest.mark.parametrize(

@@ -17,8 +17,8 @@ from amptally.logger.errors import ImportDataError
 from amptally.logger.importing.plausible import usual_unit
 from amptally.logger.importing.reader import read_columns
 from amptally.logger.importing.request import Request
-from amptally.logger.importing.specs import TIME_UNITS, MapSpec, TimeSpec, parse_map, parse_time
-from amptally.logger.importing.units import is_unit_row, unit_in_name
+from amptally.logger.importing.specs import MapSpec, TimeSpec, parse_map, parse_time
+from amptally.logger.unit_words import TIME_UNITS, is_unit_row, unit_in_name
 from tests.strategies import examples
 
 CURRENT, VOLTAGE, PULSE = (tuple(COLUMN_UNITS[unit]) for unit in ("µA", "µV", "µs"))
