@@ -282,7 +282,7 @@ class FirstLook:
 
     def _clock_question(self) -> BoardTextError | None:
         header, rows = self._header, self._rows()
-        if header is None or header.time_place is None or self._said.time is not None:
+        if header is None or header.time_place is None or (self._said.time and self._said.time[1]):
             return None
         rate = _rate([(at_s, time_us * 1e-6) for at_s, time_us, _ in rows])
         if rate is None or 1 / CLOCK_FACTOR < rate < CLOCK_FACTOR:

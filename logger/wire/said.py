@@ -47,8 +47,8 @@ def _column_map(text: str) -> ColumnMap:
     return ColumnMap(column, channel.name, unit)
 
 
-def _time(text: str) -> tuple[str, str]:
+def _time(text: str) -> tuple[str, str | None]:
     column, unit = _split(text, list(TIME_UNITS_US))
     if not column:
         raise BoardTextError(f"--time {text!r} names no column. Write COLUMN:UNIT, for example --time t:ms.")
-    return column, unit or "s"
+    return column, unit

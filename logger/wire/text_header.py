@@ -19,6 +19,7 @@ from amptally.logger.unit_words import split_unit
 from amptally.logger.wire.blocks import CLOCK_WRAP, Layout
 from amptally.logger.wire.frames import INT64_NULL
 
+_TIME_UNITS = tuple(TIME_UNITS_US)
 MAX_CELLS = 256
 MAX_LABELS = 64
 LABELS = b"="
@@ -52,8 +53,8 @@ class Said:
     """What the operator says about the board's lines. It goes into the journal's header."""
 
     maps: tuple[ColumnMap, ...] = ()
-    time: tuple[str, str] | None = None
-    """(column, unit s, ms or us) of the time."""
+    time: tuple[str, str | None] | None = None
+    """(column, unit s, ms or us) of the time; unit None: as the name says, else s."""
     columns: tuple[str, ...] = ()
     """Names of the columns of a board that prints no header; () where it prints one."""
 
@@ -77,7 +78,7 @@ def said_in(header: Mapping[str, Any]) -> Said:
     named = isinstance(columns, list) and len(columns) <= MAX_CELLS and all(isinstance(name, str) for name in columns)
     return Said(
         tuple(maps),
-        (time[0], time[1]) if time and time[1] in TIME_UNITS_US else None,
+        (time[0], time[1]) if time and (time[1] is None or time[1] in _TIME_UNITS) else None,
         tuple(columns) if named and columns else (),
     )
 
@@ -254,7 +255,7 @@ def header_of(names: Sequence[str], separator: bytes, said: Said = NOTHING_SAID)
         if mapped is not None:
             found.append((place, *mapped))
         elif unit is not None:
-            if not unit or time_place is not None:
+            if unit not in TIME_UNITS_US or time_place is not None:
                 return None
             time_place, time_factor = place, TIME_UNITS_US[unit]
         elif (known := known_channel(name)) is not None and known[0].name not in given:
@@ -276,7 +277,7 @@ def _same(name: str, wanted: str) -> bool:
 
 def _time_unit(name: str, said: Said) -> str | None:
     if said.time is not None:
-        return said.time[1] if _same(name, said.time[0]) else None
+        return (said.time[1] or time_unit(name) or split_unit(name)[1] or "s") if _same(name, said.time[0]) else None
     return time_unit(name)
 
 

@@ -191,6 +191,13 @@ ASKED = {
         "'time_s' read in s gives 0.05 samples/s, but about 50 lines arrive each second. It is probably in ms. Write: "
         "--time time_s:ms",
     ),
+    "milliseconds, and --time without a unit": (
+        Case(
+            PrintingBoard(lambda k: f"{k * 20},25.2", "clk,battery_voltage_v", speed=1), {}, time="clk",
+        ),
+        "'clk' read in s gives 0.05 samples/s, but about 50 lines arrive each second. It is probably in ms. Write: "
+        "--time clk:ms",
+    ),
     "pulses in milliseconds": (
         Case(PrintingBoard(lambda k: f"{k * 20},1.52", "time_ms,pulse_a_us"), {}),
         "gives 2 µs: command pulses are 1000 to 2000 µs. It is probably in ms. Write: --map pulse_a_us=pulse_a_us:ms",

@@ -53,6 +53,7 @@ def test_what_the_operator_says_may_be_anything(words: list[str]) -> None:
 @pytest.mark.parametrize(
     "entry",
     [None, 3, [], {}, {"map": 3}, {"map": [[1, 2, 3]]}, {"map": [["a", "nobody", None]]}, {"time": ["t", "h"]},
+     {"time": ["t", ["s"]]},
      {"map": [["a", "mark", "V"]]}, {"columns": "time_ms"}, {"columns": [1]}, {"columns": ["x"] * 1000}, {"time": 3}],
 )  # fmt: skip
 def test_a_hostile_journal_header_says_nothing(entry: object) -> None:
