@@ -39,7 +39,7 @@ _TOPICS: dict[str, str] = {
     "driving": "driving",
 }
 """Group of a finding by the topic that words it; those of any other topic are about the recording."""
-OF_ITS_LINE = ("fuse_past", "fuse_inside", "fuse_near", "wire_over", "receiver_below_minimum")
+OF_ITS_LINE = ("fuse_past", "fuse_inside", "fuse_near", "wire_over", "receiver_below_minimum", "receiver_near_minimum")
 """Findings that the line of the part itself states; what to do about them stands there."""
 OF_THIS_RUN = ("run_shorter_than_window", "charge_ends_before_cutoff", "battery_is_the_sum")
 """Refusals that nothing could supply: they are no lack."""
@@ -161,9 +161,10 @@ def _battery(report: Report) -> list[Line]:
     found = [Line("Battery", glance.battery_line(sag))]
     if not sag.receiver_min_v.is_refused:
         minimum_v = machine.receiver.minimum_v if machine and machine.receiver else None
-        low = sag.receiver_min_v.value is not None and minimum_v is not None and sag.receiver_min_v.value < minimum_v
+        severity = next((each.severity for each in report.findings if each.code.startswith("receiver_")), "")
+        tone: Tone = "danger" if severity == "danger" else "caution" if severity else "plain"
         text, advice = glance.receiver_line(sag, minimum_v), _advice(report, "", "receiver_")
-        found.append(Line("Receiver supply", text, "danger" if low else "plain", advice))
+        found.append(Line("Receiver supply", text, tone, advice))
     charge = report.charge
     text = glance.charge_line(charge.state_of_charge, report.laps_per_charge, report.laps_remaining, charge.remaining)
     found.append(Line("Charge", text, "unknown" if charge.remaining.runtime_s.is_refused else "plain"))

@@ -134,8 +134,11 @@ def receiver_line(sag: Sag, minimum_v: float | None) -> str:
         return f"{said}; what it needs is not in the machine file"
     spare_v = lowest.value - minimum_v
     if spare_v < 0:
-        return f"{said}: {number(-spare_v, 2)} V below the {minimum_v:g} V it needs; control may have dropped out"
-    return f"{said}: {number(spare_v, 2)} V above the {minimum_v:g} V it needs"
+        error = ", within the sensor's error" if lowest.high is not None and lowest.high >= minimum_v else ""
+        return (
+            f"{said}: {number(-spare_v, 2)} V below the {minimum_v:g} V it needs{error}; control may have dropped out."
+        )
+    return f"{said}: {number(spare_v, 2)} V above the {minimum_v:g} V it needs."
 
 
 def laps_line(laps: Laps) -> str:

@@ -32,7 +32,11 @@ def _faults(facts: Facts) -> str:
 
 def _receiver(facts: Facts) -> str:
     at = f" at {facts['at_s']:.1f} s" if facts["at_s"] is not None else ""
-    return f"at most {facts['lowest_v']:.2f} V{at}, minimum {facts['minimum_v']:g} V"
+    spare_v = facts["lowest_v"] - facts["minimum_v"]
+    side = "above" if spare_v >= 0 else "below"
+    return (
+        f"{facts['lowest_v']:.2f} V or lower{at}, {abs(spare_v):.2f} V {side} the minimum of {facts['minimum_v']:g} V"
+    )
 
 
 def _above_maximum(facts: Facts) -> str:

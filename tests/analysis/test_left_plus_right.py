@@ -253,3 +253,23 @@ def test_a_machine_that_stood_is_not_told_to_stand(tmp_path: Path) -> None:
     assert refused is not None
     assert refused.code == "standing_unsteady"
     assert "the machine stood, but drew" in phrase(refused)
+
+
+@pytest.mark.parametrize(
+    ("dip_v", "said"),
+    [
+        (4.1, "0.40 V below the 4.5 V it needs; control may have dropped out. Test"),
+        (4.48, "0.02 V below the 4.5 V it needs, within the sensor's error; control may have dropped out. Test"),
+        (4.6, "0.10 V above the 4.5 V it needs. Test"),
+        (4.99, "0.49 V above the 4.5 V it needs."),
+    ],
+)
+def test_the_receiver_has_one_line_with_its_margin(tmp_path: Path, dip_v: float, said: str) -> None:
+    made = drive()
+    dip = (made.time_s > 100) & (made.time_s < 100.2)
+    channels = {**made.channels, "receiver_voltage_v": np.where(dip, dip_v, 5.0)}
+    sensor = "[sensors.receiver_voltage]\noffset_u = 0.02\ngain_u = 0.005\n"
+    report = report_of(tmp_path, replace(made, channels=channels), f"{CART_12V}[receiver]\nminimum_v = 4.5\n{sensor}")
+    page = " ".join(text.strip() for text, _ in as_text(first_page(report)))
+    assert said in page
+    assert page.lower().count("receiver supply") == 1
