@@ -77,12 +77,10 @@ def energy_line(energy: Energy, *, charged: bool = False) -> str:
     """What was drawn, came back, and how fast; of a battery that was `charged` and nothing else, what went in."""
     if charged and energy.recovered_ah.value is not None:
         into = [full(value) for value in (energy.recovered_wh, energy.recovered_ah) if value.value is not None]
-        return f"{'; '.join(into)} charged into the battery; hardly anything drawn"
+        return f"charged: {', '.join(into)} into the battery; hardly anything drawn"
     if energy.net_wh.value is None and energy.net_ah.value is None:
         return f"not given: {refusal(energy.net_wh)}"
     parts = []
-    if energy.discharged_ah.value == 0 and energy.recovered_ah.value:
-        return f"charged: {full(energy.recovered_wh)} into the battery, {full(energy.recovered_ah)}; nothing drawn"
     if energy.net_wh.value is not None:
         ways = {"out": energy.discharged_wh, "back": energy.recovered_wh}
         each = ", ".join(f"{bare(value)} {way}" for way, value in ways.items() if value.value is not None)
