@@ -53,7 +53,9 @@ class Case(NamedTuple):
 def ratings_a(made: Driven) -> dict[str, float]:
     """A fuse for each lead that more or less fits its RMS current."""
     rms = {place: float(np.sqrt(np.mean(made.trip.truth[name] ** 2))) for place, name in LEADS.items()}
-    return {place: float(RATINGS_A[np.abs(RATINGS_A - 2.2 * max(value, 10.0)).argmin()]) for place, value in rms.items()}
+    return {
+        place: float(RATINGS_A[np.abs(RATINGS_A - 2.2 * max(value, 10.0)).argmin()]) for place, value in rms.items()
+    }
 
 
 def protection(made: Driven) -> str:
