@@ -63,7 +63,8 @@ def protection(made: Driven) -> str:
     ratings = ratings_a(made)
     text = "continuous_a = 60\npeak_a = 180\n[motor]\nrated_a = 27\nrated_voltage_v = 24\nstall_a = 170\n"
     for place, rating in ratings.items():
-        text += f'[fuse.{FUSE_IN[place]}]\nfamily = "blade_large"\nrating_a = {rating:g}\nambient_c = 25\nposition = "supply_leg"\n'
+        text += f'[fuse.{FUSE_IN[place]}]\nfamily = "blade_large"\nrating_a = {rating:g}\n'
+        text += 'ambient_c = 25\nposition = "supply_leg"\n'
     return text
 
 
