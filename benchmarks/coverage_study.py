@@ -101,7 +101,11 @@ def truths(drive: Drive) -> dict[str, float]:
     }
     for side in ("left", "right"):
         exposure = Exposure.prepare(time_s, true[f"{side}_current_a"], none)
-        margin = assess_fuse(FuseSpec(side, "blade_large", 40, 25, "supply_leg", "supply_leg"), exposure).margin.value
+        # The report takes the warmest air at the fuses that was measured.
+        fuse = FuseSpec(
+            side, "blade_large", 40, 25, "supply_leg", "supply_leg", measured_c=float(true["fuse_temp_c"].max())
+        )
+        margin = assess_fuse(fuse, exposure).margin.value
         if margin is not None:
             found[f"{side} fuse margin"] = margin
     rms = float(np.sqrt((amps**2).mean()))
