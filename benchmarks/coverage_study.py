@@ -1,10 +1,11 @@
 """How often the report's 95 % intervals hold the simulated truth, and how wide they are.
 
-    python -m benchmarks.coverage_study [--drives 100] [--first-seed 1000] [--workers 2]
+    python -m benchmarks.coverage_study [--drives 100] [--first-seed 1000] [--workers 2] [--of cart|others]
 
 Machines and drives are drawn (motors, blocks, temperatures, loads, sensor errors) and simulated by a model that the
 analysis does not use: hysteresis, surface charge, diffusion, temperatures, sensors that bend and wander. "Coverage" is
-coverage in that simulation.
+coverage in that simulation. `cart`: the demo's simulator; `others`: slow boards, no battery sensor, motor leads,
+parallel blocks, lithium and more, of tests/studies/coverage_cases.py, as many drives of each, three of long ones.
 """
 
 from __future__ import annotations
@@ -15,7 +16,9 @@ import math
 import statistics
 import tempfile
 from collections import defaultdict
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -31,10 +34,29 @@ from amptally.logger.simulator.battery import Block
 from amptally.logger.storage.metadata import Metadata
 from amptally.logger.storage.runfile import write_frame
 from benchmarks.workers import study_pool
+from tests.studies.coverage_cases import CASES, FEW
+from tests.studies.unseen_circuits import opened
 
 CART = Path(__file__).parent.parent / "sample_runs" / "cart.toml"
-Outcome = tuple[str, float, float | None, float | None, float | None]
-"""What, truth, value, low, high; value None where refused."""
+CASE_SEEDS = 1000
+"""Seeds between cases: with the same seed two cases would share the errors of their sensors."""
+
+
+class Outcome(NamedTuple):
+    """One figure of one drive."""
+
+    case: str
+    what: str
+    truth: float
+    value: float | None
+    """None where refused."""
+    low: float | None
+    high: float | None
+
+    @property
+    def holds(self) -> bool:
+        """The truth lies within the interval; an open side holds all."""
+        return (self.low is None or self.low <= self.truth) and (self.high is None or self.truth <= self.high)
 
 
 def report_of(drive: Drive, folder: Path) -> Report:
@@ -79,7 +101,11 @@ def truths(drive: Drive) -> dict[str, float]:
     }
     for side in ("left", "right"):
         exposure = Exposure.prepare(time_s, true[f"{side}_current_a"], none)
-        margin = assess_fuse(FuseSpec(side, "blade_large", 40, 25, "supply_leg", "supply_leg"), exposure).margin.value
+        # The report takes the warmest air at the fuses that was measured.
+        fuse = FuseSpec(
+            side, "blade_large", 40, 25, "supply_leg", "supply_leg", measured_c=float(true["fuse_temp_c"].max())
+        )
+        margin = assess_fuse(fuse, exposure).margin.value
         if margin is not None:
             found[f"{side} fuse margin"] = margin
     rms = float(np.sqrt((amps**2).mean()))
@@ -104,30 +130,53 @@ def study(seed: int) -> list[Outcome]:
         **{f"resistance {scale:g} s": value for scale, value in sag.resistance.by_scale.items()},
     }
     return [
-        (name, truth, estimates[name].value, estimates[name].low, estimates[name].high)
+        Outcome("cart", name, truth, estimates[name].value, estimates[name].low, estimates[name].high)
         for name, truth in truths(drive).items()
     ]
 
 
-def table(outcomes: list[Outcome]) -> list[dict[str, object]]:
-    """One row a quantity: drives, refused, share of intervals that hold the truth, width and error relative to it."""
+def study_case(job: tuple[str, int]) -> list[Outcome]:
+    """One drive of a case, by (name, seed)."""
+    name, seed = job
+    case = CASES[name](seed)
+    with opened(case.record, case.machine) as run:
+        report = build_report(run, with_ledger=False).as_json()
+    found = []
+    for what, truth in case.truth.items():
+        given = figure(report, what)
+        found.append(Outcome(name, what, truth, given["value"], given["low"], given["high"]))
+    return found
+
+
+def figure(report: dict[str, Any], what: str) -> dict[str, Any]:
+    """The estimate of a report's JSON that a dotted name means; a key may itself hold a dot."""
+    section, rest = what.split(".", 1)
+    found = report[section]
+    while rest not in found:
+        key, rest = rest.split(".", 1)
+        found = found[key]
+    estimate: dict[str, Any] = found[rest]
+    return estimate
+
+
+def table(outcomes: list[Outcome], group: Callable[[Outcome], str]) -> list[dict[str, object]]:
+    """One row a group: figures, refused, share of intervals that hold the truth, width and error relative to it."""
     by_name: dict[str, list[Outcome]] = defaultdict(list)
     for outcome in outcomes:
-        by_name[outcome[0]].append(outcome)
+        by_name[group(outcome)].append(outcome)
     rows: list[dict[str, object]] = []
     for name, found in by_name.items():
-        given = [outcome for outcome in found if outcome[2] is not None]
-        held = sum(
-            (low is None or low <= truth) and (high is None or truth <= high) for _, truth, _, low, high in given
-        )
-        widths = [(high - low) / abs(truth) for _, truth, _, low, high in given if low is not None and high is not None]
-        errors = [(value - truth) / abs(truth) for _, truth, value, _, _ in given if value is not None]
+        given = [outcome for outcome in found if outcome.value is not None]
+        widths = [
+            (each.high - each.low) / abs(each.truth) for each in given if each.low is not None and each.high is not None
+        ]
+        errors = [(each.value - each.truth) / abs(each.truth) for each in given if each.value is not None]
         rows.append(
             {
                 "what": name,
-                "drives": len(found),
+                "figures": len(found),
                 "refused": len(found) - len(given),
-                "coverage": held / len(given) if given else None,
+                "coverage": sum(each.holds for each in given) / len(given) if given else None,
                 "median width": statistics.median(widths) if widths else None,
                 "median error": statistics.median(errors) if errors else None,
                 "median |error|": statistics.median(map(abs, errors)) if errors else None,
@@ -141,19 +190,27 @@ def main() -> None:
     parser.add_argument("--drives", type=int, default=100)
     parser.add_argument("--first-seed", type=int, default=1000)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--of", choices=("cart", "others"), default="cart")
     parser.add_argument("--json", type=Path)
     args = parser.parse_args()
     seeds = range(args.first_seed, args.first_seed + args.drives)
+    jobs = [
+        (name, seed + CASE_SEEDS * place)
+        for place, name in enumerate(CASES)
+        for seed in (seeds[:3] if name in FEW else seeds)
+    ]
     outcomes: list[Outcome] = []
     with study_pool(args.workers) as pool:
-        for done in pool.map(study, seeds):
+        for done in pool.map(study, seeds) if args.of == "cart" else pool.map(study_case, jobs):
             outcomes += done
-    rows = table(outcomes)
-    print("| what | drives | refused | holds the truth | median width | median error | median abs. error |")
+    rows = table(outcomes, lambda each: each.what)
+    if args.of == "others":
+        rows += table(outcomes, lambda each: each.case)
+    print("| what | figures | refused | holds the truth | median width | median error | median abs. error |")
     print("|---|---|---|---|---|---|---|")
     for row in rows:
         cells = [f"{100 * row[key]:.1f} %" if isinstance(row[key], float) else "–" for key in list(row)[3:]]
-        print(f"| {row['what']} | {row['drives']} | {row['refused']} | " + " | ".join(cells) + " |")
+        print(f"| {row['what']} | {row['figures']} | {row['refused']} | " + " | ".join(cells) + " |")
     if args.json:
         args.json.write_text(json.dumps(rows, indent=1))
 

@@ -19,7 +19,9 @@ SAME = 1e-9
 """Readings that differ by less than this share are equal."""
 HELD_SHARE = 0.5
 """Where more than this share of the readings below the maximum repeat the one before, the data hold levels anyway."""
-
+ABOVE_NEXT = 3.0
+"""Times as many readings at a clipped level as at the next one below. A smooth peak is a parabola near its top: one
+step of the converter down it is √2 times as wide, which leaves at most 1/(√2 − 1) = 2.4 times as many at its top."""
 BETWEEN_SHARE = 0.1
 """Readings in the upper half of a level that is reached by moving, over those at the level."""
 
@@ -125,9 +127,10 @@ def _reached_by_moving(values: Iterable[Floats], level: float, at_level: int) ->
 
     A load that is switched has no readings between: a tester's pulses. Of readings from a tenth of the level up to
     it at most `HELD_SHARE` may repeat the one before; at least `BETWEEN_SHARE` as many as at the level itself must lie
-    in its upper half.
+    in its upper half, and at most one for each `ABOVE_NEXT` of them at the next level.
     """
-    under = repeated = between = 0
+    under = repeated = between = at_next = 0
+    next_level = 0.0
     for value in values:
         size = np.abs(value)
         below = size[1:] < level * (1 - SAME)
@@ -135,4 +138,9 @@ def _reached_by_moving(values: Iterable[Floats], level: float, at_level: int) ->
         under += int(np.count_nonzero(flowing))
         between += int(np.count_nonzero((size[1:] > 0.5 * level) & below))
         repeated += int(np.count_nonzero(flowing & (value[1:] == value[:-1])))
-    return between >= BETWEEN_SHARE * at_level and repeated <= HELD_SHARE * under
+        most = float(size[1:].max(initial=0.0, where=below))
+        if most > next_level * (1 + SAME):
+            next_level, at_next = most, 0
+        at_next += int(np.count_nonzero(below & (size[1:] >= next_level * (1 - SAME))))
+    moves = between >= BETWEEN_SHARE * at_level and at_level >= ABOVE_NEXT * at_next
+    return moves and repeated <= HELD_SHARE * under

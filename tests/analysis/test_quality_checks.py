@@ -69,6 +69,15 @@ def test_cut_tops(seed: int) -> None:
     assert clipped_peaks_of("battery_current_a", np.full(N, 65.0)) is None
 
 
+@pytest.mark.parametrize("top_a", [17.96, 18.0, 18.04])
+def test_a_smooth_peak_in_coarse_steps_is_no_cut_top(top_a: float) -> None:
+    """Parabolas read in steps of 0.1 A: many readings at the top, but more than a third as many a step below."""
+    smooth = top_a * (1 - (np.arange(N) % 300 / 150 - 1) ** 2)
+    assert clipped_peaks_of("battery_current_a", np.round(smooth, 1)) is None
+    cut = clipped_peaks_of("battery_current_a", np.round(np.minimum(smooth, 0.8 * top_a), 1))
+    assert code(cut) == "cut_top"
+
+
 def test_filled_in() -> None:
     _, _, battery = drive(1)
     for amps, named in ((np.full(N, 12.0), True), (np.zeros(N), True), (battery, False)):

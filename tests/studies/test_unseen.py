@@ -10,7 +10,7 @@ import math
 import numpy as np
 import pytest
 
-from tests.studies import unseen_forecasts, unseen_laps, unseen_logs, unseen_margins
+from tests.studies import coverage_cases, unseen_forecasts, unseen_laps, unseen_logs, unseen_margins
 from tests.studies.unseen_battery import CELLS, Pack, draw_pack
 from tests.studies.unseen_circuits import odd_loop, square
 from tests.studies.unseen_laps import LapOutcome, boundary_error
@@ -88,6 +88,14 @@ def test_boundaries_are_held_against_the_true_passages() -> None:
     assert boundary_error([], [first]) is None
 
 
+def test_a_boundary_while_the_machine_stands_at_the_line_is_no_error() -> None:
+    """It stands for 4 s after every lap of 16 s: any moment of them is the end of the lap."""
+    time_s = np.linspace(0, 100, 1001)
+    shuttle = Stretch(time_s, np.minimum(np.floor(time_s / 20) + np.mod(time_s, 20) / 16, np.floor(time_s / 20) + 1))
+    assert boundary_error([(0.0, 16.5), (16.5, 39.5), (39.5, 57.0)], [shuttle]) == 0.0
+    assert (boundary_error([(0.0, 16.5), (16.5, 39.5), (39.5, 54.0)], [shuttle]) or 0.0) > 2 / 20
+
+
 def test_verdicts_on_counts() -> None:
     told = [LapOutcome("x", 0, true, found, None).verdict for true, found in ((4, 4), (4, 3), (4, 8), (4, 1), (4, 0))]
     assert told == ["right", "off by one", "over", "under", "refused"]
@@ -137,3 +145,16 @@ def test_figures_of_a_known_battery() -> None:
     assert laps.width is not None
     assert not unseen_forecasts.Figure("x", 0, 1.0, 2.0, 1.5, 3.0).holds
     assert unseen_forecasts.Figure("x", 0, 1.0, 2.0, 1.5, 3.0).below
+
+
+@pytest.mark.parametrize("name", ["50 Hz", "parallel blocks", "sensors in the motor leads"])
+def test_a_coverage_case_s_truth_is_that_of_its_record(name: str) -> None:
+    """Within the errors of its sensors: 0.5 % and 0.04 A or 3 mV, 1 σ."""
+    case = coverage_cases.CASES[name](1)
+    for lead, channel in coverage_cases.LEADS.items():
+        true_a = case.truth[f"current.{lead}.mean_a"]
+        assert float(case.record[channel].mean()) == pytest.approx(true_a, abs=0.15 + 0.02 * abs(true_a))
+    power = case.record["battery_current_a"] * case.record["battery_voltage_v"]
+    energy_wh = float(power.sum() * np.diff(case.record["t_s"])[0]) / 3600
+    assert energy_wh == pytest.approx(case.truth["energy.net_wh"], rel=0.05)
+    assert float(case.record["battery_voltage_v"].min()) == pytest.approx(case.truth["battery.min_voltage_v"], rel=0.01)

@@ -270,14 +270,16 @@ def driven(
     rest_s: float = 12.0,
     step_s: float = 0.01,
     waits: tuple[tuple[float, float], ...] = (),
+    then: Callable[[np.random.Generator], list[Leg | Wait]] = lambda _: [],
 ) -> Driven:
-    """Some laps on a circuit of its own. `waits`: laps driven when it waits, and how long [s]."""
+    """Some laps on a circuit of its own. `waits`: laps driven when it waits, and how long [s]; `then`: what follows."""
     rng = _rng(seed, 4)
     laid = lay(way(rng), rng)
     own, new = vehicle(draw_vehicle(rng)), pack(draw_pack(rng, chemistry))
     battery = worn(new)
     places = tuple((lap * laid.length_m, wait_s) for lap, wait_s in waits)
-    parts: list[Leg | Wait] = [Wait(rest_s), Leg(laid, 0.0, laps * laid.length_m, waits=places), Wait(rest_s)]
+    parts: list[Leg | Wait] = [Wait(rest_s), Leg(laid, 0.0, laps * laid.length_m, waits=places), *then(rng)]
+    parts.append(Wait(rest_s))
     trip = drive(parts, own, battery, rng, step_s=step_s, start_ah=0.05 * battery.capacity_ah)
     return Driven(rng, battery, own, trip, board or Board(channels=CHANNELS), new)
 
@@ -349,14 +351,19 @@ def coarse(seed: int) -> Log:
     return as_it_is(seed, board=board)
 
 
-def parallel(seed: int) -> Log:
+def side_by_side(seed: int) -> Driven:
+    """A drive on two blocks in parallel."""
+    return driven(seed, chemistry="agm", pack=lambda each: replace(each, cells=6, capacity_ah=2 * each.capacity_ah))
+
+
+def parallel(seed: int, more: str = "") -> Log:
     """Two blocks side by side, the second with its own sensor."""
-    made = driven(seed, chemistry="agm", pack=lambda each: replace(each, cells=6, capacity_ah=2 * each.capacity_ah))
+    made = side_by_side(seed)
     found = made.record()
     found["block_b_current_a"] = np.round(found[BATTERY] * 0.47 / 0.0061) * 0.0061
     text = battery_text(replace(made.pack, capacity_ah=made.pack.capacity_ah / 2))
     text = text.replace("blocks = 1", "blocks = 2").replace('"single"', '"parallel"')
-    return Log(found, text + '[controller]\nsensed = "supply_leg"\nmixing = "controller"\n' + made.board.text())
+    return Log(found, text + '[controller]\nsensed = "supply_leg"\nmixing = "controller"\n' + more + made.board.text())
 
 
 def motor_leads(seed: int) -> Log:
@@ -365,16 +372,16 @@ def motor_leads(seed: int) -> Log:
     return Log(made.record(), made.machine(sensed="motor_lead"))
 
 
-def drifting(seed: int) -> Log:
+def drifting(seed: int, more: str = "") -> Log:
     """A board whose clock runs up to half a percent wrong and jitters: all of its channels alike."""
     made = driven(seed)
     found = made.record()
     step_s = float(found["t_s"][1])
     wrong = found["t_s"] * (1 + float(made.rng.uniform(-5e-3, 5e-3)))
-    return Log(found | {"t_s": wrong + made.rng.uniform(-0.1, 0.1, len(wrong)) * step_s}, made.machine())
+    return Log(found | {"t_s": wrong + made.rng.uniform(-0.1, 0.1, len(wrong)) * step_s}, made.machine(more))
 
 
-def blown(seed: int) -> Log:
+def with_blown_fuse(seed: int) -> Driven:
     """The left fuse opens in mid-drive; the right side drives on for a few seconds, then the operator stops."""
     made = driven(seed)
     trip = made.trip
@@ -389,8 +396,13 @@ def blown(seed: int) -> Log:
     truth |= {LEFT: left, RIGHT: right, BATTERY: left + right + made.vehicle.standby_a}
     for name in ("throttle", "steering"):
         truth[name] = np.where(np.arange(len(left)) < stop, truth[name], 0.0)
-    trip = replace(trip, truth=truth)
-    return Log(replace(made, trip=trip).record(), made.machine(), frozenset({"wheel_stalled"}))
+    return replace(made, trip=replace(trip, truth=truth))
+
+
+def blown(seed: int) -> Log:
+    """A fuse that opens."""
+    made = with_blown_fuse(seed)
+    return Log(made.record(), made.machine(), frozenset({"wheel_stalled"}))
 
 
 def balance_40_60(seed: int) -> Log:
