@@ -153,15 +153,7 @@ def _add_record(commands: Commands, observers: Callable[[Machine], tuple[Observe
         metavar="N|auto",
         help="baud rate (default auto: 115200, then the other usual ones until bytes make sense)",
     )
-    record.add_argument(
-        "--map",
-        dest="maps",
-        nargs="+",
-        action="extend",
-        default=[],
-        metavar="CHANNEL=COLUMN[:UNIT]",
-        help="column of a channel where a board prints names of its own; units A mA uA, V mV uV, us ms, C",
-    )
+    _add_map(record, "column of a channel where a board prints names of its own")
     record.add_argument(
         "--time", metavar="COLUMN[:UNIT]", help="time column of a board that prints another name; units s ms us"
     )
@@ -175,6 +167,18 @@ def _add_record(commands: Commands, observers: Callable[[Machine], tuple[Observe
     record.set_defaults(run=lambda args: _record(args, observers))
 
 
+def _add_map(command: argparse.ArgumentParser, what: str) -> None:
+    command.add_argument(
+        "--map",
+        dest="maps",
+        nargs="+",
+        action="extend",
+        default=[],
+        metavar="CHANNEL=COLUMN[:UNIT]",
+        help=f"{what}; units A mA uA, V mV uV, us ms, C",
+    )
+
+
 def _add_import(commands: Commands) -> None:
     bring = commands.add_parser(
         "import",
@@ -183,15 +187,7 @@ def _add_import(commands: Commands) -> None:
     )
     bring.add_argument("file", type=Path, metavar="FILE")
     bring.add_argument("--time", default="", metavar="COLUMN[:UNIT]", help="time column; units s ms us iso epoch tod")
-    bring.add_argument(
-        "--map",
-        dest="maps",
-        nargs="+",
-        action="extend",
-        default=[],
-        metavar="CHANNEL=COLUMN[:UNIT]",
-        help="column of a channel; units A mA uA, V mV uV, us ms, C; may be repeated",
-    )
+    _add_map(bring, "column of a channel; may be repeated")
     bring.add_argument(
         "--discharge",
         choices=("positive", "negative"),
