@@ -17,6 +17,7 @@ from amptally.analysis.results.estimate import COVERAGE_FACTOR, Estimate, estima
 from amptally.analysis.results.leads import CURRENTS
 from amptally.analysis.results.reason import Reason
 from amptally.analysis.results.sensor_terms import white_u
+from amptally.analysis.runs.charging import on_charger
 from amptally.analysis.runs.run import Run, Series, together
 from amptally.analysis.signals.curve_integrals import dot, sampling_error, steps_s, weights_s
 
@@ -218,6 +219,9 @@ def assess_sag(run: Run, doubts: Doubts) -> Sag:
         for scale, value in resistance.by_scale.items()
     }
     load_drop = doubts.hold(resistance.load_drop_v, (CURRENT, "open_circuit"), (VOLTAGE, "open_circuit"))
+    charger = on_charger(run)
+    if charger is not None and charger["alone"]:
+        load_drop = refuse("V", charger)
     open_circuit = doubts.hold(resistance.open_circuit_v, (CURRENT, "open_circuit"), (VOLTAGE, "open_circuit"))
     against_blocks = doubts.against((CURRENT, "weak_block"), (VOLTAGE, "weak_block"))
     weak = _weak_block(run, rest) if against_blocks is None else None

@@ -67,8 +67,16 @@ class FirstPage:
     groups: dict[Group, tuple[Line, ...]]
     missing: tuple[str, ...]
     """What is not given, by what is missing, most figures first."""
+    errors_declared: bool
+    """Whether the machine file holds what the sensors may be wrong by."""
     notes: int
     """Findings that are notes: on the full report alone."""
+
+    @property
+    def brackets(self) -> str:
+        """What the numbers in brackets are."""
+        undeclared = "" if self.errors_declared else ", without the sensors' errors, which the machine file lacks"
+        return f"In brackets: 95 % interval{undeclared}."
 
 
 NOTHING_TO_COMPARE = Line(
@@ -90,11 +98,14 @@ def first_page(report: Report) -> FirstPage:
     said = [finding for finding in report.findings if finding.code in OF_ITS_LINE]
     findings = [finding for finding in report.findings if finding.severity != "note" and finding not in said]
     for line, group in _merged(findings):
-        place = 0 if line.tone == "danger" else len(lines[group])
-        lines[group].insert(place, line)
+        if line.tone == "danger":  # before everything that may rest on it
+            lines["protection"].insert(sum(each.label == "Danger" for each in lines["protection"]), line)
+        else:
+            lines[group].append(line)
     groups = {group: tuple(lines[group]) for group in GROUPS}
     notes = sum(finding.severity == "note" for finding in report.findings)
-    return FirstPage(_title(report), _measured(report), groups, tuple(_missing(report)), notes)
+    declared = all(finding.code not in ("sensor_undeclared", "no_machine") for finding in report.findings)
+    return FirstPage(_title(report), _measured(report), groups, tuple(_missing(report)), declared, notes)
 
 
 def _title(report: Report) -> str:
@@ -189,22 +200,27 @@ def _merged(findings: Iterable[Reason]) -> Iterator[tuple[Line, Group]]:
         what = words.what
         for name in (place, place.capitalize()):
             what = what.replace(name, "\0", 1) if name else what
-        same.setdefault((finding.code, what, words.next.replace(place or "\0", "…")), []).append(place)
+        same.setdefault((finding.code, what, words.next.replace(place or "\0", "\0")), []).append(place)
     by_code = {finding.code: finding for finding in findings}
     for (code, what, after), places in same.items():
         text = what.replace("\0", joined(places))
         topic = _TOPICS.get(topic_of(code), "recording")
         group = next(known for known in GROUPS if known == topic)
         severity = by_code[code].severity
-        yield Line(severity.capitalize(), text[:1].upper() + text[1:], _tone(severity), after), group
+        advice = after.replace("\0", "/".join(_in_order(places)))
+        yield Line(severity.capitalize(), text[:1].upper() + text[1:], _tone(severity), advice), group
 
 
 def _tone(severity: str) -> Tone:
     return "danger" if severity == "danger" else "caution"
 
 
+def _in_order(places: list[str]) -> list[str]:
+    return sorted(dict.fromkeys(places), key=lambda name: _PLACES.index(name) if name in _PLACES else len(_PLACES))
+
+
 def joined(places: list[str]) -> str:
-    ordered = sorted(dict.fromkeys(places), key=lambda name: _PLACES.index(name) if name in _PLACES else len(_PLACES))
+    ordered = _in_order(places)
     return ordered[0] if len(ordered) == 1 else f"{', '.join(ordered[:-1])} and {ordered[-1]}"
 
 
@@ -271,7 +287,7 @@ def _laid_out(page: FirstPage, width: int) -> Iterator[tuple[str, Tone]]:
         yield from _entry(Line("Not given", "; ".join(page.missing[:4]) + "."), width)
     yield "", "plain"
     more = f"{page.notes} notes and every figure" if page.notes else "Every figure"
-    for text in textwrap.wrap(f"In brackets: 95 % interval. {more}: --full. {CAUTIONS[1]}", width):
+    for text in textwrap.wrap(f"{page.brackets} {more}: --full. {CAUTIONS[1]}", width):
         yield text, "plain"
 
 

@@ -130,7 +130,7 @@ def sheet(report: Report) -> HtmlPage:
         page.glance(lines)
     if first.missing:
         page.glance([Line("Not given", "; ".join(first.missing) + ".")])
-    for text in ("In brackets: 95 % interval.", *CAUTIONS):
+    for text in (first.brackets, *CAUTIONS):
         page.paragraph(text, "note")
     page.drawn(pictures(report))
     page.parts.append("<details><summary>Every figure</summary>")

@@ -10,6 +10,7 @@ import polars as pl
 from amptally.analysis.report.text_page import printable
 from amptally.analysis.results.leads import PLACES
 from amptally.analysis.wording.formatting import carried, moment, number
+from amptally.analysis.wording.labels import FUSE_VERDICTS
 
 HEADS = ("started (UTC)", "file", "length", "Wh", "sag V", "laps", "per charge", "tightest fuse", "to look at")
 MAX_FILE = 34
@@ -57,4 +58,5 @@ def _tightest(row: dict[str, Any]) -> str:
     if not known:
         return "–"
     place = min(known, key=lambda name: known[name])
-    return f"{place} {carried(known[place])} {row.get(f'{place}_fuse_verdict')}"
+    verdict = FUSE_VERDICTS.get(str(row.get(f"{place}_fuse_verdict")), "")
+    return f"{place} {carried(known[place])}, {verdict}"

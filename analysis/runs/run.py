@@ -22,6 +22,7 @@ from amptally.analysis.runs.columns import ChannelBuffer, ColumnReader, PassRead
 from amptally.analysis.runs.corrections import usable_drift_ppm
 from amptally.analysis.runs.sample_times import SampleTimes
 from amptally.analysis.runs.samples import BATTERY_CURRENT, SIDE_CURRENTS, STRETCH_ROWS, Samples
+from amptally.analysis.signals.gaps import NEIGHBOURS, find_gaps
 from amptally.analysis.signals.series import (
     Extremes,
     Flags,
@@ -106,6 +107,11 @@ class Run(Samples):
         times = SampleTimes(str(path), file.rows, partial(_stored_us, file), 1.0 + (drift or 0.0) * 1e-6)
         first = 0 if from_s is None else _row_at(times, from_s)
         last = file.rows if to_s is None else _row_at(times, math.nextafter(to_s, math.inf))
+        if last > first:
+            # An end that lies in a gap belongs to the gap: without the sample beyond it nobody would see that one is
+            # there, and the current in it would count as none.
+            first -= from_s is not None and first > 0 and _gap_before(times, first, from_s, metadata.max_gap_s)
+            last += to_s is not None and last < file.rows and _gap_after(times, last, to_s, metadata.max_gap_s)
         if last <= first:
             end_s = float(times.of(file.rows - 1, 1)[0])
             raise RunContentError(
@@ -424,6 +430,23 @@ def _has_sample(file: RunFile, column: str) -> bool:
             return True
         start, rows = start + rows, min(2 * rows, STRETCH_ROWS)
     return False
+
+
+def _gap_before(times: SampleTimes, row: int, from_s: float, max_gap_s: float | None) -> bool:
+    """Whether what is missing between the beginning of a part and its first row is a gap."""
+    time_s = times.of(row, min(NEIGHBOURS + 1, times.rows - row))
+    return from_s < time_s[0] and bool(find_gaps(np.append(from_s, time_s), _limit(max_gap_s))[0])
+
+
+def _gap_after(times: SampleTimes, stop: int, to_s: float, max_gap_s: float | None) -> bool:
+    """The same between its last row, the one before `stop`, and its end."""
+    begin = max(stop - NEIGHBOURS - 1, 0)
+    time_s = times.of(begin, stop - begin)
+    return to_s > time_s[-1] and bool(find_gaps(np.append(time_s, to_s), _limit(max_gap_s))[-1])
+
+
+def _limit(max_gap_s: float | None) -> float | None:
+    return None if max_gap_s is None or math.isnan(max_gap_s) else max_gap_s
 
 
 def _row_at(times: SampleTimes, wanted_s: float) -> int:

@@ -153,10 +153,14 @@ def _at_stall_evidence(facts: Facts) -> str:
     )
 
 
+def _lasting(seconds: float) -> str:
+    return f"{seconds:.2g} s" if seconds < 99.5 else f"{seconds / 60:.0f} min"
+
+
 def _at_stall_what(facts: Facts) -> str:
     if facts["latest_s"] is None:
         return f"{_of(facts)}: it may not open at all when the motors are held still."
-    span = f"{facts['soonest_s']:.2g} to {facts['latest_s']:.2g} s"
+    span = f"{_lasting(facts['soonest_s'])} to {_lasting(facts['latest_s'])}"
     return f"{_of(facts)}: when the motors are held still it opens in {span}."
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import socket
 from typing import TYPE_CHECKING
 
@@ -35,6 +36,7 @@ class WebServer:
     """Serves an application on a listening socket until `close`, or until Ctrl-C in `run`."""
 
     def __init__(self, application: WSGIApplication, listening: socket.socket) -> None:
+        logging.getLogger("waitress").setLevel(logging.ERROR)  # how long its queue is concerns nobody at a terminal
         server = create_server(
             application,
             sockets=[listening],

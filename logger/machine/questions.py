@@ -382,18 +382,24 @@ _HOURS = (
     (re.compile(r"(0?[.,]\d+|1(?:[.,]0+)?)\s*C"), lambda found: f"{1 / float(found[1].replace(',', '.')):.4g}"),
 )
 _COUNT = re.compile(r"(\d{1,3})\s*[SsPpxX]")
+_TIMES = re.compile(r"(\d{1,3})\s*[xX]")
 _SIZE_AWG = re.compile(r"(?:awg|ga|gauge)\s*#?\s*(\d{1,2}(?:/0)?)|#?(\d{1,2}(?:/0)?)\s*(?:awg|ga|gauge)", re.IGNORECASE)
 _SIZE_MM2 = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:mm2|mm²|mm\^2|sq\s*mm|qmm|sqmm)", re.IGNORECASE)
 
 
 def as_number(path: Path, text: str) -> str:
-    """What the trade writes for a number, as a plain one: C20 and 0.2C for hours, 8S for a count."""
+    """What the trade writes for a number, as a plain one: C20 and 0.2C for hours, 8S for the cells of a pack.
+
+    Of blocks only 2x is a number: 8S are cells, and a pack of them is one block.
+    """
     text = text.strip()
     if path[-1] in ("capacity_hours", "second_hours"):
         for pattern, number in _HOURS:
             if found := pattern.fullmatch(text):
                 return number(found)
-    if path[-1] in ("cells", "blocks") and (found := _COUNT.fullmatch(text)):
+    if path[-1] == "cells" and (found := _COUNT.fullmatch(text)):
+        return found[1]
+    if path[-1] == "blocks" and (found := _TIMES.fullmatch(text)):
         return found[1]
     return text
 
