@@ -184,5 +184,7 @@ def _choose(grid: Floats, likeness: Floats, best: Floats) -> list[int]:
     goal, level = max(best[peaks]), max(likeness[peaks])
     # Of the multiples of a lap the first: a longer lag is no better, only present in fewer windows.
     good = [place for place in peaks if best[place] >= goal - AS_GOOD and likeness[place] >= level - MUCH_WORSE]
+    # Of those long enough for a lap too: a load that stands still between two changes is like itself at any short lag.
+    laps = [place for place in good if grid[place] >= MIN_LAG]
     by_likeness = sorted(peaks, key=lambda place: -float(likeness[place]))
-    return list(dict.fromkeys([*good[:1], *by_likeness]))[:CANDIDATES]
+    return list(dict.fromkeys([*good[:1], *laps[:1], *by_likeness]))[:CANDIDATES]

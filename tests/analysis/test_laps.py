@@ -647,3 +647,18 @@ def test_laps_per_charge_under_a_doubt(tmp_path: Path) -> None:
     elsewhere = doubts_of("voltage_unanswering", "", "battery_voltage_v")
     full, _ = laps_per_charge(assess_laps(run, elsewhere), full_ah, left_ah, 1.0, elsewhere)
     assert (full.bound, full.low) == ("at_most", None)
+
+
+@pytest.mark.parametrize("laps", [6, 9, 15, 30])
+def test_laps_of_one_load_that_comes_and_goes_are_not_taken_by_twos(tmp_path: Path, laps: int) -> None:
+    """Between its two changes the load stands still and is like itself at any short lag: 20 s were read as 40."""
+    rng = np.random.default_rng(laps)
+    time_s = np.arange(0, 20.0 * laps, 0.1)
+    amps = 12.5 + 8.0 * (time_s % 20 < 5)
+    channels = {
+        "battery_current_a": amps + rng.normal(0, 0.02, len(amps)),
+        "battery_voltage_v": 25.6 - 0.03 * amps + rng.normal(0, 0.005, len(amps)),
+    }
+    found = assess_laps(Run.open(write_run(tmp_path / "laps.parquet", time_s, channels)), Doubts())
+    assert laps - 1 <= len(found.each) <= laps
+    assert [lap.end_s - lap.start_s for lap in found.each] == pytest.approx([20.0] * len(found.each), abs=0.25)
