@@ -435,14 +435,14 @@ def _has_sample(file: RunFile, column: str) -> bool:
 def _gap_before(times: SampleTimes, row: int, from_s: float, max_gap_s: float | None) -> bool:
     """Whether what is missing between the beginning of a part and its first row is a gap."""
     time_s = times.of(row, min(NEIGHBOURS + 1, times.rows - row))
-    return from_s < time_s[0] and bool(find_gaps(np.append(from_s, time_s), _limit(max_gap_s))[0])
+    return bool(from_s < time_s[0] and find_gaps(np.append(from_s, time_s), _limit(max_gap_s))[0])
 
 
 def _gap_after(times: SampleTimes, stop: int, to_s: float, max_gap_s: float | None) -> bool:
     """The same between its last row, the one before `stop`, and its end."""
     begin = max(stop - NEIGHBOURS - 1, 0)
     time_s = times.of(begin, stop - begin)
-    return to_s > time_s[-1] and bool(find_gaps(np.append(time_s, to_s), _limit(max_gap_s))[-1])
+    return bool(to_s > time_s[-1] and find_gaps(np.append(time_s, to_s), _limit(max_gap_s))[-1])
 
 
 def _limit(max_gap_s: float | None) -> float | None:

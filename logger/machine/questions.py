@@ -382,7 +382,7 @@ _HOURS = (
     (re.compile(r"(0?[.,]\d+|1(?:[.,]0+)?)\s*C"), lambda found: f"{1 / float(found[1].replace(',', '.')):.4g}"),
 )
 _COUNT = re.compile(r"(\d{1,3})\s*[SsPpxX]")
-_TIMES = re.compile(r"(\d{1,3})\s*[xX]")
+_TIMES = re.compile(r"(\d{1,3})\s*[PpxX]")
 _SIZE_AWG = re.compile(r"(?:awg|ga|gauge)\s*#?\s*(\d{1,2}(?:/0)?)|#?(\d{1,2}(?:/0)?)\s*(?:awg|ga|gauge)", re.IGNORECASE)
 _SIZE_MM2 = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:mm2|mm²|mm\^2|sq\s*mm|qmm|sqmm)", re.IGNORECASE)
 
@@ -390,7 +390,7 @@ _SIZE_MM2 = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:mm2|mm²|mm\^2|sq\s*mm|qmm|sqmm)
 def as_number(path: Path, text: str) -> str:
     """What the trade writes for a number, as a plain one: C20 and 0.2C for hours, 8S for the cells of a pack.
 
-    Of blocks only 2x is a number: 8S are cells, and a pack of them is one block.
+    Of blocks only 2x and 2p are numbers: 8S are cells, and a pack of them is one block.
     """
     text = text.strip()
     if path[-1] in ("capacity_hours", "second_hours"):

@@ -400,3 +400,9 @@ def test_whatever_is_typed_the_file_can_be_read(
     if path.exists():
         load(path)
     assert len(list(path.parent.iterdir())) == int(path.exists())
+
+
+def test_cells_in_series_are_no_number_of_blocks() -> None:
+    """8S taken as eight blocks made a 20 V pack one of 160 V."""
+    assert as_number(("battery", "cells"), "8S") == "8"
+    assert as_number(("battery", "blocks"), "8S") == "8S"  # then refused as no whole number
