@@ -9,6 +9,7 @@ Blocks of pieces are summarised in memory. Single pieces are used only where a s
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -102,7 +103,7 @@ def _folded(extreme: np.ufunc, values: Array, size: int) -> Array:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Squares:
+class Squares(ABC):
     """i² by blocks of pieces, and the searches in them. Subclasses provide the single pieces."""
 
     blocks: tuple[Blocks, ...]
@@ -113,9 +114,9 @@ class Squares:
     max_a2: float
     pieces: int
 
+    @abstractmethod
     def gather(self, numbers: Index) -> Rows:
         """The pieces of some small blocks, whose numbers increase."""
-        raise NotImplementedError
 
     def filled_levels(self, gaps: Index, gap_s: Array, current_a: Array) -> tuple[tuple[Blocks, ...], float]:
         """Blocks and tick with a current in some pieces in which none flowed: their numbers, lengths and currents."""

@@ -17,7 +17,7 @@ from amptally.analysis.report.answers import TONE_OF_VERDICT, Tone, by_margin
 from amptally.analysis.report.build import Report
 from amptally.analysis.report.rows import Rows, battery_rows, charge_rows, current_rows, drive_rows, energy_rows
 from amptally.analysis.results.estimate import Estimate
-from amptally.analysis.results.reason import Reason
+from amptally.analysis.results.reason import Reason, Severity
 from amptally.analysis.runs.charging import on_charger
 from amptally.analysis.wording import at_a_glance as glance
 from amptally.analysis.wording.catalogue import topic_of
@@ -31,7 +31,13 @@ MAX_LINES, MAX_COLUMNS = 40, 100
 _PLACES = ("main", "left", "right")
 _LABEL = 19
 _MARKS: dict[str, str] = {"danger": "!!", "caution": "! ", "unknown": "? "}
-_TOPICS: dict[str, str] = {
+OF_ITS_LINE = ("fuse_past", "fuse_inside", "fuse_near", "wire_over", "receiver_below_minimum", "receiver_near_minimum")
+"""Findings that the line of the part itself states; what to do about them stands there."""
+OF_THIS_RUN = ("run_shorter_than_window", "charge_ends_before_cutoff", "battery_is_the_sum")
+"""Refusals that nothing could supply: they are no lack."""
+Group = Literal["protection", "battery", "driving", "recording"]
+GROUPS: tuple[Group, ...] = ("protection", "battery", "driving", "recording")
+_GROUP_OF: dict[str, Group] = {
     "protection": "protection",
     "battery": "battery",
     "forecast": "battery",
@@ -39,12 +45,13 @@ _TOPICS: dict[str, str] = {
     "driving": "driving",
 }
 """Group of a finding by the topic that words it; those of any other topic are about the recording."""
-OF_ITS_LINE = ("fuse_past", "fuse_inside", "fuse_near", "wire_over", "receiver_below_minimum", "receiver_near_minimum")
-"""Findings that the line of the part itself states; what to do about them stands there."""
-OF_THIS_RUN = ("run_shorter_than_window", "charge_ends_before_cutoff", "battery_is_the_sum")
-"""Refusals that nothing could supply: they are no lack."""
-Group = Literal["protection", "battery", "driving", "recording"]
-GROUPS: tuple[Group, ...] = ("protection", "battery", "driving", "recording")
+_OTHER_CHANNELS = (
+    ("pulse_a_us", "pulses"),
+    ("pulse_b_us", "pulses"),
+    ("left_wheel_count", "wheel counts"),
+    ("right_wheel_count", "wheel counts"),
+    ("mark", "marks"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,8 +139,7 @@ def _channels(report: Report) -> str:
         if measured and quantity in ("current", "voltage", "temperature"):
             by_quantity.setdefault(quantity, []).append(of_what)
     listed = [f"{joined(names)} {quantity}" for quantity, names in by_quantity.items()]
-    others = {"pulses": "pulse_a_us", "pulses ": "pulse_b_us", "wheel counts": "left_wheel_count", "marks": "mark"}
-    listed += dict.fromkeys(name.strip() for name, channel in others.items() if report.run.has(channel))
+    listed += dict.fromkeys(name for channel, name in _OTHER_CHANNELS if report.run.has(channel))
     return ", ".join(listed)
 
 
@@ -192,26 +198,24 @@ def _driving(report: Report) -> list[Line]:
 
 
 def _merged(findings: Iterable[Reason]) -> Iterator[tuple[Line, Group]]:
-    """Findings as lines; those that say the same of several fuses, wires or sides are one."""
-    same: dict[tuple[str, str, str], list[str]] = {}
+    """Findings as lines; those that say the same, as gravely, of several fuses, wires or sides are one."""
+    same: dict[tuple[str, Severity, str, str], list[str]] = {}
     for finding in findings:
         place = next((str(fact) for name, fact in finding.facts if name in ("place", "side", "lead")), "")
         words = told(finding)
         what = words.what
         for name in (place, place.capitalize()):
             what = what.replace(name, "\0", 1) if name else what
-        same.setdefault((finding.code, what, words.next.replace(place or "\0", "\0")), []).append(place)
-    by_code = {finding.code: finding for finding in findings}
-    for (code, what, after), places in same.items():
+        after = words.next.replace(place, "\0") if place else words.next
+        same.setdefault((finding.code, finding.severity, what, after), []).append(place)
+    for (code, severity, what, after), places in same.items():
         text = what.replace("\0", joined(places))
-        topic = _TOPICS.get(topic_of(code), "recording")
-        group = next(known for known in GROUPS if known == topic)
-        severity = by_code[code].severity
+        group = _GROUP_OF.get(topic_of(code), "recording")
         advice = after.replace("\0", "/".join(_in_order(places)))
         yield Line(severity.capitalize(), text[:1].upper() + text[1:], _tone(severity), advice), group
 
 
-def _tone(severity: str) -> Tone:
+def _tone(severity: Severity) -> Tone:
     return "danger" if severity == "danger" else "caution"
 
 
@@ -220,6 +224,7 @@ def _in_order(places: list[str]) -> list[str]:
 
 
 def joined(places: list[str]) -> str:
+    """Places as a list in a sentence, each once: "main, left and right"."""
     ordered = _in_order(places)
     return ordered[0] if len(ordered) == 1 else f"{', '.join(ordered[:-1])} and {ordered[-1]}"
 

@@ -33,14 +33,14 @@ def _cells(row: dict[str, Any]) -> tuple[str, ...]:
     name = name if len(name) <= MAX_FILE else name[: MAX_FILE - 1] + "…"
     if row.get("error"):
         return (started, name, *("",) * 6, printable(str(row["error"])))
-    per_charge = _number(row.get("laps_per_charge"), 0)
+    per_charge = _mark(row, "laps_per_charge") + _number(row.get("laps_per_charge"), 0)
     codes = [code for code in str(row.get("findings") or "").split(",") if code]
     return (
         started,
         name,
         moment(row.get("duration_s") or 0.0),
-        _number(row.get("net_wh"), 1),
-        _number(row.get("worst_sag_v"), 2),
+        _mark(row, "net_wh") + _number(row.get("net_wh"), 1),
+        _mark(row, "worst_sag_v") + _number(row.get("worst_sag_v"), 2),
         str(row.get("laps") or 0),
         per_charge,
         _tightest(row),
@@ -52,6 +52,12 @@ def _number(value: float | None, decimals: int) -> str:
     return "–" if value is None else number(value, decimals)
 
 
+def _mark(row: dict[str, Any], name: str) -> str:
+    """What a value that is known from one side alone is marked with."""
+    low, high = row.get(f"{name}_low"), row.get(f"{name}_high")
+    return "≤ " if low is None and high is not None else "≥ " if high is None and low is not None else ""
+
+
 def _tightest(row: dict[str, Any]) -> str:
     margins = {place: row.get(f"{place}_fuse_margin") for place in PLACES}
     known = {place: margin for place, margin in margins.items() if margin is not None}
@@ -59,4 +65,5 @@ def _tightest(row: dict[str, Any]) -> str:
         return "–"
     place = min(known, key=lambda name: known[name])
     verdict = FUSE_VERDICTS.get(str(row.get(f"{place}_fuse_verdict")), "")
-    return f"{place} {carried(known[place])}, {verdict}"
+    side = {"≤ ": " or less", "≥ ": " or more"}.get(_mark(row, f"{place}_fuse_margin"), "")
+    return f"{place} {carried(known[place])}{side}, {verdict}"

@@ -108,6 +108,17 @@ def test_what_is_missing_is_counted_by_its_reason(
         assert sum(line[3:].startswith(label) for line in lines) == 1
 
 
+def test_what_is_graver_for_one_fuse_is_not_said_less_gravely_with_the_others(demo: Report) -> None:
+    facts = next(finding for finding in demo.findings if finding.code == "fuse_limit_unverified").facts
+    made = [
+        Reason("fuse_limit_unverified", severity, **{**dict(facts), "place": place})
+        for place, severity in (("left", "danger"), ("right", "caution"))
+    ]
+    lines = [line for group in first_page(replace(demo, findings=tuple(made))).groups.values() for line in group]
+    assert [line.text.split(":")[0] for line in lines if line.label == "Danger"] == ["Left fuse"]
+    assert [line.text.split(":")[0] for line in lines if line.label == "Caution"] == ["Right fuse"]
+
+
 @pytest.mark.parametrize("width", [40, 60, 80, 100, 300])
 def test_the_page_keeps_its_width(demo: Report, width: int) -> None:
     lines = render_first(demo, width).splitlines()

@@ -347,6 +347,9 @@ def test_the_command_prints_a_line_for_each_run(folder: Path) -> None:
     # Rounded down: two decimals under 2, else one.
     decimals = 100 if margin < 2 else 10
     assert f"left {int(margin * decimals) / decimals}" in line
+    # Known from above alone at this rate: the line says so.
+    assert report.fuses["left"].margin.bound == "at_most"
+    assert f"left {int(margin * decimals) / decimals} or less" in line
     assert any("broken" in line and "not a Parquet file" in line for line in lines)
     assert sorted(folder.iterdir()) == before
 
